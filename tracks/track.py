@@ -1,0 +1,70 @@
+"""The walk as it stands in a file: fixes, waypoints, and what the reader had to say about them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Track:
+    """Every fix of one file, in file order, nothing removed.
+
+    lon_deg, lat_deg : float64 (n,), degrees on WGS 84; NaN where the file has no readable value. Not range-checked.
+    time_s : float64 (n,), Unix seconds UTC; NaN where the file has no readable time.
+    segment : int32 (n,), number of the unbroken run of points in the file (GPX: trkseg), rising from 0.
+    """
+
+    lon_deg: Floats
+    lat_deg: Floats
+    time_s: Floats
+    segment: Ints
+
+    def __post_init__(self) -> None:
+        n = self.lon_deg.shape
+        if len(n) != 1 or not (self.lat_deg.shape == self.time_s.shape == self.segment.shape == n):
+            raise ValueError(f"a Track needs four arrays of one length, got {n}, {self.lat_deg.shape}, ...")
+
+    def __len__(self) -> int:
+        return int(self.lon_deg.size)
+
+
+@dataclass(frozen=True, slots=True)
+class Waypoint:
+    """A marked place: a peg touched, a find, a count."""
+
+    lon_deg: float
+    lat_deg: float
+    time_s: float | None
+    name: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Route:
+    """A planned line: it was drawn, not walked, so it never counts as searched; closed, it can be a boundary."""
+
+    name: str
+    lon_deg: Floats
+    lat_deg: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """One file as read.
+
+    ``names`` are the names of its tracks. ``notes`` are plain sentences on what the reader met and how it took it
+    (times without a zone read as UTC, a truncated end, decimal commas); they are shown to the user, never dropped.
+    """
+
+    file: str
+    track: Track
+    waypoints: tuple[Waypoint, ...] = ()
+    routes: tuple[Route, ...] = ()
+    names: tuple[str, ...] = ()
+    notes: tuple[str, ...] = field(default=())
