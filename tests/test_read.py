@@ -1,0 +1,191 @@
+"""Recordings as they arrive: packed or not, under any name, of any kind."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import tracemalloc
+import zipfile
+import zlib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fieldcomb.tracks import read as read_module
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.gpx import read_gpx
+from fieldcomb.tracks.read import Format, read_recording, unpack
+from fieldcomb.tracks.track import Recording
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+DATA = Path(__file__).parent / "data"
+WALK = (DATA / "two-tracks.gpx").read_bytes()
+OLDER = (DATA / "older.gpx").read_bytes()
+FIELDS = (DATA / "fields.kml").read_bytes()
+
+
+def zipped(packing: int = zipfile.ZIP_DEFLATED, **members: bytes) -> bytes:
+    """Pack members into a zip archive; ``__`` in a name stands for a dot."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", packing) as archive:
+        for name, content in members.items():
+            archive.writestr(name.replace("__", "."), content)
+    return out.getvalue()
+
+
+def assert_same(one: Recording, other: Recording) -> None:
+    """Compare the fixes and what lies beside them."""
+    for field in ("lon_deg", "lat_deg", "time_s", "segment"):
+        np.testing.assert_array_equal(getattr(one.track, field), getattr(other.track, field))
+    assert (one.names, one.waypoints) == (other.names, other.waypoints)
+
+
+@pytest.mark.parametrize("file", ["walk.gpx", "walk.fit", "walk", "walk.gpx.txt"])
+@pytest.mark.parametrize("packed", [WALK, gzip.compress(WALK), zipped(walk__gpx=WALK)], ids=["bare", "gzip", "zip"])
+def test_content_decides_and_not_the_ending(file: str, packed: bytes) -> None:
+    """A GPX file is read whatever it is called, bare or packed, and keeps the name under which it was given."""
+    recording = read_recording(packed, file)
+    assert recording.file == file
+    assert_same(recording, read_gpx(WALK, file))
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"\x0e\x10\x43\x08\x00\x00\x00\x00.FIT\x00\x00", "looks like FIT. Export the walk as GPX"),
+        (b"<TrainingCenterDatabase/>", "looks like TCX. Export the walk as GPX"),
+        (FIELDS, "looks like KML. Export the walk as GPX"),
+        (gzip.compress(FIELDS), "looks like KML. Export the walk as GPX"),
+        (b"time;lat;lon\r\n", "looks like a table of values"),
+        (b"$GPGGA,092750.000,5321.6802,N", "looks like NMEA"),
+        (b"<html><body>Please log in", "is a web page, perhaps a login page"),
+        (b"", "is an empty file"),
+        (gzip.compress(b""), "cannot be unpacked|is an empty file"),
+        (gzip.compress(gzip.compress(WALK)), "looks like a gzip file"),
+        (b'<?xml version="1.0"?><!DOCTYPE gpx><gpx/>', "has a DOCTYPE"),
+    ],
+)
+def test_other_kinds_are_named_with_a_way_out(data: bytes, says: str) -> None:
+    """A file of another kind is refused with its name, what it looks like and what to export instead."""
+    with pytest.raises(TrackError, match=says) as caught:
+        read_recording(data, "a.gpx")
+    assert str(caught.value).startswith("a.gpx: ") and caught.value.hint
+
+
+def test_new_format_is_one_line_in_the_table(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another format takes part as soon as it is in the table, and is asked in the table's order."""
+    other = Format("DOTS", lambda data: data.startswith(b"DOTS"), lambda data, file: read_gpx(data[4:], file))
+    monkeypatch.setattr(read_module, "FORMATS", (other, *read_module.FORMATS))
+    assert_same(read_recording(b"DOTS" + WALK, "a"), read_gpx(WALK, "a"))
+    assert_same(read_recording(WALK, "a"), read_gpx(WALK, "a"))
+    with pytest.raises(TrackError, match="not a DOTS or GPX file"):
+        read_recording(b"hello\n", "a")
+
+
+@given(st.binary(max_size=300), st.integers(0, 9))
+def test_unpacking_gives_back_what_was_packed(content: bytes, level: int) -> None:
+    """Any content that is packed comes out the same, without a note; in several parts, too."""
+    if content:
+        assert unpack(gzip.compress(content, level), "a") == (content, ())
+        assert unpack(gzip.compress(content, level) + gzip.compress(b"more"), "a") == (content + b"more", ())
+    assert unpack(b"<" + content, "a") == (b"<" + content, ())
+
+
+def test_gzip_cut_off_at_every_byte() -> None:
+    """A packed file that is cut off anywhere gives the points that can be unpacked, with a note, or a message."""
+    text = WALK + b"".join(b"<!-- %032x -->" % (i * 0x9E3779B97F4A7C15F39CC060) for i in range(30))
+    packed, whole = gzip.compress(text), read_gpx(WALK, "t").track
+    counts = []
+    for cut in range(len(packed)):
+        try:
+            recording = read_recording(packed[:cut], "t")
+        except TrackError:
+            assert not counts, "a longer piece of the file gave less than a shorter one"
+            continue
+        counts.append(len(recording.track))
+        np.testing.assert_array_equal(recording.track.lon_deg, whole.lon_deg[: counts[-1]])
+        assert recording.notes[0].startswith("The packed file is cut off")
+    assert counts == sorted(counts) and counts[-1] == len(whole)
+    assert_same(read_recording(packed, "t"), read_gpx(WALK, "t"))
+
+
+def test_gzip_with_a_wrong_check_sum_is_read_and_told() -> None:
+    """A packed file that is whole but for its check sum is read whole, and a note says that it is damaged."""
+    packed = bytearray(gzip.compress(WALK))
+    packed[-6] ^= 0xFF
+    recording = read_recording(bytes(packed), "t")
+    assert_same(recording, read_gpx(WALK, "t"))
+    assert recording.notes[0].startswith("The packed file is damaged")
+
+
+def test_bytes_behind_the_packed_part_are_told() -> None:
+    """What stands behind a packed file is not read, and its size is told; padding with zeros is none."""
+    assert unpack(gzip.compress(WALK) + b"behind", "t")[1] == ("6 bytes behind the packed part were not read",)
+    assert unpack(gzip.compress(WALK) + bytes(512), "t") == (WALK, ())
+
+
+def test_bombs_are_refused_before_they_fill_the_memory() -> None:
+    """A file of 0.2 MB that unpacks to 200 MB, as gzip or as zip, is refused before half of that is unpacked."""
+    packer = zlib.compressobj(9, wbits=31)
+    bomb = b"".join(packer.compress(bytes(10_000_000)) for _ in range(20)) + packer.flush()
+    archive = zipped(walk__gpx=bytes(200_000_000))
+    for data in (bomb, archive):
+        tracemalloc.start()
+        with pytest.raises(TrackError, match="unpacks to more than"):
+            read_recording(data, "t")
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert peak < 100_000_000
+
+
+def test_limit_is_exact() -> None:
+    """A file that unpacks to just the limit passes, and one byte more does not."""
+    content = b"<" + bytes(999)
+    for packed in (gzip.compress(content), zipped(a__gpx=content)):
+        assert unpack(packed, "t", most=1000)[0] == content
+        with pytest.raises(TrackError, match="unpacks to more than"):
+            unpack(packed, "t", most=999)
+
+
+def test_archives_with_one_file_that_is_meant() -> None:
+    """An archive is read if there is one file in it that can be meant: a KMZ's main part, or the only track."""
+    assert unpack(zipped(doc__kml=FIELDS, icon__png=b"x"), "a.kmz") == (FIELDS, ("Read 'doc.kml' out of the archive",))
+    assert unpack(zipped(doc__kml=FIELDS, other__kml=b""), "a.kmz")[0] == FIELDS
+    assert unpack(zipped(readme__txt=b"", Walk__GPX=WALK), "a.zip")[0] == WALK
+    for archive, says in (
+        (zipped(a__gpx=WALK, b__gpx=OLDER), "2 GPX or KML files .*'a.gpx', 'b.gpx'"),
+        (zipped(a__txt=b""), "0 GPX or KML files"),
+        (zipped(a__gpx=WALK)[:-30], "cannot be unpacked"),
+        (b"PK\x03\x04", "cannot be unpacked"),
+        (zipped(zipfile.ZIP_LZMA, a__gpx=WALK), "an unusual way of packing"),
+    ):
+        with pytest.raises(TrackError, match=says):
+            unpack(archive, "a.zip")
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.binary(max_size=200),
+    st.sampled_from([b"", b"\x1f\x8b\x08\x00", b"PK\x03\x04", b"<gpx>", b"<?xml ", b"\xff\xfe"]),
+)
+@example(b"", b"\xff\xfe\x00\x00")
+@example(b"\xd8", b"\xfe\xff")
+def test_any_bytes_end_in_a_message(data: bytes, start: bytes) -> None:
+    """Whatever bytes are given for a recording, the answer is a message for people."""
+    with pytest.raises(TrackError):
+        read_recording(start + data, "a.gpx")
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_damaged_archives_end_in_points_or_a_message(data: st.DataObject) -> None:
+    """A packed file with changed bytes gives a recording or a message, never a crash."""
+    raw = bytearray(data.draw(st.sampled_from([gzip.compress(WALK), zipped(a__gpx=WALK)])))
+    for _ in range(data.draw(st.integers(1, 3))):
+        raw[data.draw(st.integers(0, len(raw) - 1))] = data.draw(st.integers(0, 255))
+    try:
+        recording = read_recording(bytes(raw), "a.gpx")
+    except TrackError:
+        return
+    assert len(recording.track) >= 1

@@ -1,0 +1,399 @@
+"""XML from watches and phones: one pass, bounded memory, and as far as the file is sound.
+
+The parser is expat without namespaces, because some recorders write prefixes that they never declare: a name is
+what stands behind the colon. Whatever makes an XML reader slow or greedy on purpose (entities, deep nesting, giant
+tags) is refused. A file that breaks off keeps everything before the break, and the break is told.
+"""
+
+from __future__ import annotations
+
+import codecs
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import NoReturn
+from xml.parsers import expat
+
+from fieldcomb.tracks.errors import TrackError
+
+MAX_DEPTH = 64
+MAX_ATTRIBUTES = 256
+MAX_TAG_BYTES = 100_000
+MAX_POINTS = 5_000_000
+
+_CHUNK_BYTES = 65_536
+_MAX_NAMES = 4096
+
+Place = tuple[str, str]
+"""An element and the one around it, without prefixes: ``("trkseg", "trkpt")``; the root is inside ``""``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Actions:
+    """What to call where. Elements that are not named cost next to nothing.
+
+    opens : called with the attributes when an element begins.
+    texts : called with all text inside an element, just before ``closes``.
+    closes : called when an element ends; never for one that the file leaves unfinished.
+    skips : names of elements passed over with all that is in them.
+    """
+
+    opens: Mapping[Place, Callable[[dict[str, str]], None]]
+    texts: Mapping[Place, Callable[[str], None]] = field(default_factory=dict)
+    closes: Mapping[Place, Callable[[], None]] = field(default_factory=dict)
+    skips: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How far a file could be read.
+
+    notes : sentences about the file as a whole.
+    broken : where and why reading stopped before the end; empty if it did not.
+    unread : how much was not read after that; empty if nothing is known to be missing.
+    """
+
+    notes: tuple[str, ...] = ()
+    broken: str = ""
+    unread: str = ""
+
+
+# ---------------------------------------------------------------------------------------------- encodings
+
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+_DECLARED = re.compile(rb"\s*<\?xml[^>]{0,200}?encoding\s{0,9}=\s{0,9}[\"']([A-Za-z0-9._:-]{1,40})[\"']")
+# Real character sets only: Python knows codecs (unicode_escape, idna) that no document should choose for us.
+_CHARSETS = ("cp", "iso8859", "koi8", "mac-", "shift_jis", "euc_", "gb", "big5", "tis-620")
+
+_WRONG_UTF8 = (
+    "The letters in the file are not UTF-8 as they should be, and were read as windows-1252: "
+    "names may show wrong letters, positions and times are not touched"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Coding:
+    codec: str
+    start: int
+    note: str = ""
+
+
+def _coding_of(data: bytes) -> _Coding:
+    """Find the character set: byte order mark, then zero bytes, then the declaration, then the bytes themselves."""
+    for bom, codec in _BOMS:
+        if data.startswith(bom):
+            if codec == "utf-8" and not _is_utf8(data):
+                return _Coding("cp1252", len(bom), _WRONG_UTF8)
+            return _Coding(codec, len(bom))
+    if data[:2] == b"<\0":
+        return _Coding("utf-16-le", 0)
+    if data[:2] == b"\0<":
+        return _Coding("utf-16-be", 0)
+    match = _DECLARED.match(data[:1024])
+    declared = match.group(1).decode("ascii") if match else "utf-8"
+    try:
+        codec = codecs.lookup(declared).name
+    except LookupError:
+        codec = ""
+    if codec in ("iso8859-1", "cp1252"):
+        # As browsers do: the codes in which the two differ are control characters in one, and letters in the other.
+        return _Coding("cp1252", 0)
+    if codec.startswith(_CHARSETS):
+        return _Coding(codec, 0)
+    note = ""
+    if not codec.startswith(("utf", "ascii")):
+        note = f"The file names a character set that is not known here, {declared!r}. "
+    if _is_utf8(data):
+        return _Coding("utf-8", 0, note + "It was read as UTF-8" if note else "")
+    return _Coding("cp1252", 0, note + _WRONG_UTF8)
+
+
+def _is_utf8(data: bytes) -> bool:
+    """Whether the bytes are UTF-8; a character cut in two by the end of the file is no objection."""
+    if data.isascii():
+        return True
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        for at in range(0, len(data), _CHUNK_BYTES):
+            decoder.decode(data[at : at + _CHUNK_BYTES])
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _trailing_zeros(data: bytes, coding: _Coding) -> int:
+    """Count the zero bytes at the end that are padding and not half of a wide character."""
+    if not data.endswith(b"\0"):
+        return 0
+    zeros = len(data) - len(data.rstrip(b"\0"))
+    width = {"utf-16": 2, "utf-32": 4}.get(coding.codec[:6], 1)
+    return zeros // width * width
+
+
+def _as_utf8(data: bytes, coding: _Coding, start: int, end: int) -> Iterator[bytes]:
+    decoder = None if coding.codec == "utf-8" else codecs.getincrementaldecoder(coding.codec)(errors="replace")
+    for at in range(start, end, _CHUNK_BYTES):
+        raw = data[at : min(at + _CHUNK_BYTES, end)]
+        yield raw if decoder is None else decoder.decode(raw).encode()
+
+
+# ------------------------------------------------------------------------------------------------ reading
+
+
+class _Walker:
+    """The stack of open elements, its limits, and the calls that :class:`Actions` asks for."""
+
+    def __init__(self, file: str, root: str, actions: Actions):
+        self.file, self.root, self.actions = file, root, actions
+        self.lines_before = 0
+        self.stack = [""]
+        self.found_root = ""
+        self._local: dict[str, str] = {}
+        self._skipping = 0
+        self._text_depth = 0
+        self._pieces: list[str] = []
+        self.parser = expat.ParserCreate("utf-8")
+        self.parser.buffer_text = True
+        self.parser.buffer_size = _CHUNK_BYTES
+        self.parser.StartDoctypeDeclHandler = self._doctype
+        self.parser.StartElementHandler = self._start
+        self.parser.EndElementHandler = self._end
+
+    def refuse(self, problem: str, hint: str) -> NoReturn:
+        line = self.parser.CurrentLineNumber + self.lines_before
+        raise TrackError(problem, file=self.file, where=f"line {line}", hint=hint)
+
+    def _doctype(self, name: str, *_: object) -> None:
+        if name.lower() == "html":
+            raise _OtherRootError(name)
+        self.refuse(
+            "has a DOCTYPE, which can make a small file unpack into a huge one, and is refused",
+            "No recorder needs it: export the file again, or delete the <!DOCTYPE ...> part with a text editor",
+        )
+
+    def _start(self, name: str, attributes: dict[str, str]) -> None:
+        stack = self.stack
+        if len(stack) > MAX_DEPTH or len(attributes) > MAX_ATTRIBUTES:
+            self._refuse_shape(len(attributes))
+        tag = self._local.get(name) or self._learn(name)
+        place = (stack[-1], tag)
+        stack.append(tag)
+        if self._skipping:
+            return
+        if tag in self.actions.skips:
+            self._skipping = len(stack)
+            return
+        opened = self.actions.opens.get(place)
+        if opened is not None:
+            opened(attributes)
+        if not self._text_depth and place in self.actions.texts:
+            self._text_depth = len(stack)
+            self.parser.CharacterDataHandler = self._pieces.append
+
+    def _end(self, _: str) -> None:
+        stack = self.stack
+        depth = len(stack)
+        tag = stack.pop()
+        if self._skipping:
+            if self._skipping == depth:
+                self._skipping = 0
+            return
+        place = (stack[-1], tag)
+        if self._text_depth == depth:
+            text = "".join(self._pieces)
+            self._pieces.clear()
+            self._text_depth = 0
+            self.parser.CharacterDataHandler = None
+            self.actions.texts[place](text)
+        closed = self.actions.closes.get(place)
+        if closed is not None:
+            closed()
+
+    def _learn(self, name: str) -> str:
+        tag = name.rpartition(":")[2] or name
+        if not self.found_root:
+            self.found_root = tag
+            if tag != self.root:
+                raise _OtherRootError(tag)
+        if len(self._local) < _MAX_NAMES:
+            self._local[name] = tag
+        return tag
+
+    def _refuse_shape(self, attributes: int) -> NoReturn:
+        if attributes > MAX_ATTRIBUTES:
+            problem = f"has a tag with {attributes} attributes; more than {MAX_ATTRIBUTES} are refused"
+        else:
+            problem = f"has tags nested more than {MAX_DEPTH} deep, which is refused"
+        self.refuse(problem, "No recorder writes this: the file is damaged or made to do harm. Export it again")
+
+
+class _OtherRootError(Exception):
+    """The document is XML of another kind; the argument is the name of its outermost element."""
+
+
+def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str = "") -> Ending:
+    """Walk through a document and call ``actions`` on the way.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file, in UTF-8, UTF-16 or any character set that it declares.
+    file : str
+        Name for messages.
+    root : str
+        Name that the outermost element must have, without prefix.
+    actions : Actions
+        What to call where.
+    counted : str, optional
+        Element whose number in the unread rest is told if the file breaks off in the middle.
+
+    Raises
+    ------
+    TrackError
+        Nothing could be read, the document is of another kind, or it goes beyond the limits of this module.
+
+    """
+    coding = _coding_of(data)
+    notes = [coding.note] if coding.note else []
+    zeros = _trailing_zeros(data, coding)
+    end = len(data) - zeros
+    blank = data[coding.start : coding.start + _CHUNK_BYTES] if coding.codec[:6] not in ("utf-16", "utf-32") else b""
+    start = coding.start + len(blank) - len(blank.lstrip())
+    walker = _Walker(file, root, actions)
+    walker.lines_before = data.count(b"\n", 0, start)
+    if zeros:
+        notes.append(f"The last {zeros} bytes of the file are all zero, as when the power went; they hold nothing")
+    try:
+        ending = _feed(walker, _as_utf8(data, coding, start, end), counted)
+    except _OtherRootError as other:
+        raise not_this(data, file, root.upper(), str(other)) from None
+    if not walker.found_root:
+        raise not_this(data, file, root.upper(), broken=ending.broken)
+    return replace(ending, notes=tuple(notes))
+
+
+def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:
+    """Give all chunks to the parser, up to the end or the first fault."""
+    parser, fed = walker.parser, 0
+    for chunk in chunks:
+        try:
+            parser.Parse(chunk, False)
+        except expat.ExpatError as error:
+            at = max(parser.ErrorByteIndex - fed, 1) - 1
+            rest = chunk[at:] + b"".join(chunks)
+            return _break(walker, error, rest, counted)
+        fed += len(chunk)
+        # The parser scans an unfinished tag anew with every chunk: without this limit, time grows with its square.
+        if fed - parser.CurrentByteIndex > MAX_TAG_BYTES:
+            problem = f"has a single tag of more than {MAX_TAG_BYTES // 1000} kB, which is refused"
+            walker.refuse(problem, "No recorder writes this: the file is damaged or made to do harm. Export it again")
+    try:
+        parser.Parse(b"", True)
+    except expat.ExpatError as error:
+        line = error.lineno + walker.lines_before
+        return Ending(broken=f"the file stops in the middle, in line {line}, as when a battery dies")
+    return Ending()
+
+
+_REASONS = {
+    expat.errors.codes[expat.errors.XML_ERROR_TAG_MISMATCH]: "a closing tag does not fit the one that was opened",
+    expat.errors.codes[expat.errors.XML_ERROR_INVALID_TOKEN]: "a character stands there that XML does not allow",
+    expat.errors.codes[expat.errors.XML_ERROR_UNDEFINED_ENTITY]: "an & begins a name that XML does not know",
+    expat.errors.codes[expat.errors.XML_ERROR_DUPLICATE_ATTRIBUTE]: "a tag gives the same attribute twice",
+}
+
+
+def _break(walker: _Walker, error: expat.ExpatError, rest: bytes, counted: str) -> Ending:
+    line = error.lineno + walker.lines_before
+    unread = f"{len(rest)} bytes" if len(rest) < 10_000 else f"{len(rest) / 1000:.0f} kB"
+    points = len(re.findall(rb"<(?:[\w.-]{1,40}:)?" + counted.encode() + rb"[\s/>]", rest)) if counted else 0
+    if points:
+        unread += f", with {points} <{counted}>,"
+    if walker.found_root and len(walker.stack) == 1:
+        return Ending(broken=f"the document ends in line {line}, but the file goes on", unread=unread)
+    reason = _REASONS.get(error.code, expat.ErrorString(error.code))
+    if b"&" in rest[:2]:
+        reason = "a bare & stands there; it should be &amp;"
+    return Ending(broken=f"the file is damaged in line {line}: {reason}", unread=unread)
+
+
+# -------------------------------------------------------------------------------------- what a file looks like
+
+_MAGIC = (
+    (b"PK\x03\x04", "a zip archive"),
+    (b"\x1f\x8b", "a gzip file"),
+    (b"%PDF", "a PDF document"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"SQLite format 3", "a database"),
+)
+_EMPTY, _BLANK, DAMAGED = "an empty file", "a file of blanks", "damaged XML"
+_WEB_PAGE = "a web page, perhaps a login page, saved under the name of a track"
+_ROOTS = {"gpx": "GPX", "kml": "KML", "trainingcenterdatabase": "TCX", "html": _WEB_PAGE, "osm": "map data"}
+_FIRST_TAG = re.compile(r"<(?:[\w.-]{1,40}:)?([A-Za-z_][\w.-]{0,80})")
+_ASIDE = re.compile(r"\s+|<\?[^>]*>|<!--.*?-->", re.DOTALL)
+_NMEA = re.compile(r"\$[A-Z]{2}[A-Z]{3},")
+
+
+def looks_like(data: bytes) -> str:
+    """Say in a few words what kind of file this is, from its first bytes, whatever its name ends in.
+
+    XML that is known by nothing yet, because it is cut off or has a DOCTYPE, is ``DAMAGED``.
+
+    >>> looks_like(b"<?xml version='1.0'?><kml>"), looks_like(b'{"type": "FeatureCollection"}'), looks_like(b"")
+    ('KML', 'GeoJSON', 'an empty file')
+    """
+    if not data.strip(b"\0 \t\r\n"):
+        return _BLANK if data else _EMPTY
+    if data[8:12] == b".FIT":
+        return "FIT"
+    for magic, words in _MAGIC:
+        if data.startswith(magic):
+            return words
+    coding = _coding_of(data[:8192])
+    head = data[coding.start : 8192].decode(coding.codec, errors="replace")
+    if any(ord(letter) < 32 and letter not in "\t\r\n\f" for letter in head[:2000].rstrip("\0")):
+        return "a binary file"
+    return _looks_like_text(head)
+
+
+def _looks_like_text(head: str) -> str:
+    at = 0
+    while match := _ASIDE.match(head, at):
+        at = match.end()
+    head = head[at:]
+    if head[:14].lower() == "<!doctype html" or head[:5].lower() == "<html":
+        return _WEB_PAGE
+    if head[:1] in ("{", "["):
+        return "GeoJSON" if '"type"' in head and ("Feature" in head or "Polygon" in head) else "JSON"
+    if head[:1] == "<":
+        tag = _FIRST_TAG.match(head)
+        return _of_root(tag.group(1)) if tag else DAMAGED
+    if _NMEA.match(head):
+        return "NMEA sentences"
+    first_line = head.partition("\n")[0]
+    return "a table of values (CSV)" if any(mark in first_line for mark in ",;\t") else "plain text"
+
+
+def _of_root(tag: str) -> str:
+    return _ROOTS.get(tag.lower(), f"XML with <{tag[:80]}> as its outermost element")
+
+
+def not_this(data: bytes, file: str, wanted: str, other_root: str = "", broken: str = "") -> TrackError:
+    """Make the error for a file of another kind: what it looks like, and what to do."""
+    words = _of_root(other_root) if other_root else looks_like(data)
+    if words in (_EMPTY, _BLANK):
+        return TrackError(f"is {words}", file=file, hint="Copy or export it again from the recorder")
+    if words == _WEB_PAGE:
+        return TrackError(f"is {words}", file=file, hint=f"Log in, download the {wanted} file again, and give that")
+    if words in (wanted, DAMAGED):
+        hint = "Copy or export it again from the recorder"
+        return TrackError(f"is not a sound {wanted} file", file=file, where=broken or None, hint=hint)
+    hint = f"Export the walk as {wanted} and give that file" if "GPX" in wanted else f"Give a {wanted} file"
+    return TrackError(f"is not a {wanted} file: it looks like {words}", file=file, hint=hint)
