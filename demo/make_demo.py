@@ -1,0 +1,190 @@
+"""Make the demo site and its four outings: ``python demo/make_demo.py`` writes the same bytes every time."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path as FilePath
+
+import numpy as np
+import shapely
+from fieldcomb.tracks.frame import SiteFrame
+from shapely.geometry import Point, Polygon
+from walker import (
+    GOOD,
+    SEARCH,
+    TRANSIT,
+    TRANSIT_PACE,
+    Fixes,
+    Piece,
+    Place,
+    TrueWalk,
+    Waypoint,
+    add_stops,
+    build,
+    detour,
+    go,
+    lanes,
+    record,
+    short_lanes,
+    straight,
+    to_gpx,
+)
+
+FRAME = SiteFrame(-28.0, 46.5)
+SITE = Polygon([(-31, 0), (-28, -39), (4, -34), (28, -40), (31, 4), (27, 34), (3, 40), (-25, 35)])
+MONUMENT = shapely.box(11, -20, 17, -15)
+TREE = Point(-14, 12).buffer(2.5, 6)
+GATE: Place = (-36.0, 42.0)
+PEGS: dict[str, Place] = {"peg A": (-29.0, 2.0), "peg B": (2.0, 38.0), "peg C": (27.0, -36.0)}
+NOISE = GOOD.scaled(0.3)
+FOLDER = FilePath(__file__).parent
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DemoOuting:
+    """One outing with its truth: the walk, its swing width, the drop-outs, and what the receiver wrote."""
+
+    file: str
+    walk: TrueWalk
+    swath_m: float
+    dropouts: tuple[tuple[float, float], ...]
+    fixes: Fixes
+    waypoints: tuple[Waypoint, ...]
+
+    def gpx(self) -> str:
+        """Give the recording as GPX text."""
+        name = self.file.removesuffix(".gpx").replace("-", " ")
+        return to_gpx(self.fixes, FRAME, name, self.waypoints, new_segment_s=60.0)
+
+
+def outings() -> list[DemoOuting]:
+    """Walk all four outings."""
+    return [_west(), _east(), _crosswise(), _junk()]
+
+
+def _west() -> DemoOuting:
+    """Day 1: large coil, lanes north and south over the west half, round the tree."""
+    rng = np.random.default_rng(2026_04_11)
+    half = SITE.intersection(shapely.box(-40, -50, 0, 50))
+    path = detour(lanes(half, 1.5, 0.0, rng), (-14.0, 12.0), 3.3)
+    piece = add_stops(Piece(path, (0.28, 0.42)), rng, digs=7, pauses=3)
+    walk = _visit(piece, ["peg A", "peg B"], 1_775_898_000.0, rng)  # 2026-04-11 09:00 UTC
+    return _outing("outing-1-west-large.gpx", walk, 1.6, 1.0, ["button", "nail", "coin", "buckle"], rng)
+
+
+def _east() -> DemoOuting:
+    """Day 2: the same coil over the east half, round the monument; one lane forgotten, 3 min not recorded."""
+    rng = np.random.default_rng(2026_04_12)
+    half = SITE.intersection(shapely.box(0, -50, 40, 50))
+    path = detour(lanes(half, 1.5, 0.0, rng, skip={5}), (14.0, -17.5), 4.9)
+    piece = add_stops(Piece(path, (0.28, 0.42)), rng, digs=7, pauses=3)
+    walk = _visit(piece, ["peg B", "peg C"], 1_775_984_400.0 + 1500, rng, ((24.0, -5.0),))  # 2026-04-12 09:25 UTC
+    dropout = _first_walking(walk, 0.55, 180.0)
+    return _outing("outing-2-east-large.gpx", walk, 1.6, 1.0, ["lead scrap", "coin", "hook"], rng, (dropout,))
+
+
+def _crosswise() -> DemoOuting:
+    """Day 3: a medium coil east and west over the middle, recorded by a phone at its own pace."""
+    rng = np.random.default_rng(2026_04_19)
+    path = lanes(shapely.box(-18, -12, 18, 17), 1.4, 90.0, rng)
+    piece = add_stops(Piece(detour(path, (-14.0, 12.0), 3.3)), rng, digs=5, pauses=3, breaks=1)
+    walk = _visit(piece, ["peg B"], 1_776_589_200.0 + 3300, rng)  # 2026-04-19 09:55 UTC
+    return _outing("outing-3-middle-medium.gpx", walk, 1.5, (3.0, 5.0), ["thimble", "coin"], rng)
+
+
+def _junk() -> DemoOuting:
+    """Day 4: a small coil in the junk of the south-west corner, in short slow lanes."""
+    rng = np.random.default_rng(2026_05_03)
+    path = short_lanes(shapely.box(-26, -35, -12, -23), 3.5, 0.75, rng)
+    piece = add_stops(Piece(path, (0.15, 0.2)), rng, digs=9, pauses=2, apart_m=1.5)
+    walk = _visit(piece, ["peg A"], 1_777_798_800.0 + 600, rng)  # 2026-05-03 09:10 UTC
+    return _outing("outing-4-junk-small.gpx", walk, 0.9, 1.0, ["pin", "nail", "nail", "clasp"], rng)
+
+
+def _visit(
+    piece: Piece, pegs: list[str], start_s: float, rng: np.random.Generator, way_back: tuple[Place, ...] = ()
+) -> TrueWalk:
+    """From the gate by the first peg to the search, and by the last peg back to the gate."""
+    x, y = piece.path
+    first, last = PEGS[pegs[0]], PEGS[pegs[-1]]
+    come, leave = _to_peg(GATE, first, 25.0), _to_peg((x[-1], y[-1]), last, 0.0)
+    return build(
+        [come, go(first, (x[0], y[0])), piece, leave, go(last, *way_back, GATE)], rng, start_s=start_s, sway_m=0.15
+    )
+
+
+def _to_peg(start: Place, peg: Place, wait_s: float) -> Piece:
+    """Walk to a peg and stand on it for 12 s, after waiting for a good fix at the start."""
+    stops: tuple[tuple[float, float, str], ...] = ((0.0, wait_s, "pause"),) if wait_s else ()
+    return Piece(straight(start, peg), TRANSIT_PACE, TRANSIT, (*stops, (math.inf, 12.0, "peg")))
+
+
+def _first_walking(walk: TrueWalk, share: float, seconds: float) -> tuple[float, float]:
+    """Find the first time after a share of the walk from which ``seconds`` of searching lead more than 20 m away."""
+    n = round(seconds * 10)
+    for i in range(int(share * walk.t_s.size), walk.t_s.size - n, 50):
+        apart = math.hypot(walk.x_m[i + n] - walk.x_m[i], walk.y_m[i + n] - walk.y_m[i])
+        if apart > 20 and np.all(walk.state[i : i + n] == SEARCH):
+            return float(walk.t_s[i]), float(walk.t_s[i + n])
+    raise ValueError("no such stretch in this walk")
+
+
+def _outing(
+    file: str,
+    walk: TrueWalk,
+    swath_m: float,
+    interval_s: float | tuple[float, float],
+    finds: list[str],
+    rng: np.random.Generator,
+    dropouts: tuple[tuple[float, float], ...] = (),
+) -> DemoOuting:
+    """Record the walk, and mark pegs and finds where the receiver thought they were."""
+    fixes = record(walk, interval_s, phase=0.4, dropout=dropouts, noise=NOISE, decimals=None, rng=rng)
+    marks = [(s.end_s - 4.0, _peg_at((s.x_m, s.y_m))) for s in walk.stops if s.kind == "peg"]
+    digs = [s for s in walk.stops if s.kind == "dig" and not any(a < s.end_s and b > s.start_s for a, b in dropouts)]
+    marks += [(dig.end_s - 10.0, name) for dig, name in zip(digs[1:], finds, strict=False)]
+    points = tuple(
+        Waypoint(t, float(np.interp(t, fixes.t_s, fixes.x_m)), float(np.interp(t, fixes.t_s, fixes.y_m)), name)
+        for t, name in sorted(marks)
+    )
+    return DemoOuting(file, walk, swath_m, dropouts, fixes, points)
+
+
+def _peg_at(place: Place) -> str:
+    return min(PEGS, key=lambda name: math.dist(PEGS[name], place))
+
+
+def boundary_geojson() -> str:
+    """Give the site, the monument and the tree as GeoJSON, one feature a line."""
+    areas = [
+        (SITE, {"kind": "site", "name": "demo field"}),
+        (MONUMENT, {"kind": "no-go", "reason": "fenced monument"}),
+        (TREE, {"kind": "blocked", "reason": "tree, crown down to the ground"}),
+    ]
+    features = ",\n".join(json.dumps(_feature(area, properties)) for area, properties in areas)
+    return f'{{"type": "FeatureCollection", "features": [\n{features}\n]}}\n'
+
+
+def _feature(area: Polygon, properties: dict[str, str]) -> dict[str, object]:
+    x, y = shapely.get_coordinates(shapely.geometry.polygon.orient(area).exterior).T
+    lon, lat = FRAME.to_lonlat(x, y)
+    ring = [[round(a, 7), round(b, 7)] for a, b in zip(lon.tolist(), lat.tolist(), strict=True)]
+    return {"type": "Feature", "properties": properties, "geometry": {"type": "Polygon", "coordinates": [ring]}}
+
+
+def demo_files() -> dict[str, str]:
+    """Every file of the demo by its name."""
+    return {"boundary.geojson": boundary_geojson()} | {outing.file: outing.gpx() for outing in outings()}
+
+
+def main() -> None:
+    """Write the files next to this script."""
+    for name, text in demo_files().items():
+        (FOLDER / name).write_text(text, encoding="utf-8", newline="\n")
+        print(f"{name}: {len(text.encode()) // 1000} kB")
+
+
+if __name__ == "__main__":
+    main()
