@@ -1,0 +1,245 @@
+"""A cleaned recording as a walk: legs of searching, stops, transits and drop-outs, and the time each took."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.tracks.bend import bend
+from fieldcomb.tracks.clean import Fixes
+from fieldcomb.tracks.pace import (
+    SEARCH,
+    STOP,
+    TOP_PACE_M_S,
+    TRANSIT,
+    TRANSIT_MIN_S,
+    Seconds,
+    State,
+    drift_pace_m_s,
+    every_second,
+    find_stops,
+    find_transits,
+    smooth,
+    stop_limit_m_s,
+)
+from fieldcomb.tracks.track import Floats
+
+Span = tuple[float, float]
+
+DIG_S = 35.0  # common practice, no source: nobody opens and closes a hole faster
+BREAK_S = 600.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Leg:
+    """An unbroken piece of searching in site metres; each stop in it is one vertex."""
+
+    x_m: Floats
+    y_m: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """Standing still: kind is dig (35 s to 10 min), pause (shorter) or break (longer)."""
+
+    x_m: float
+    y_m: float
+    start_s: float
+    seconds: float
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class DropOut:
+    """Time without a recording: the last place before and the first after. seconds is None without a clock."""
+
+    x0_m: float
+    y0_m: float
+    x1_m: float
+    y1_m: float
+    start_s: float | None
+    seconds: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """Seconds spent; they add up to the whole walk."""
+
+    searching_s: float
+    stopped_s: float
+    transit_s: float
+    dropout_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Walk:
+    """One walk. ``times`` is None when there is no clock; search_m and walked_m are smoothed path lengths."""
+
+    legs: tuple[Leg, ...]
+    transits: tuple[Leg, ...]
+    stops: tuple[Stop, ...]
+    dropouts: tuple[DropOut, ...]
+    start_s: float | None
+    end_s: float | None
+    times: Times | None
+    search_m: float
+    walked_m: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Halt:
+    """A stop with its begin and end on the piece's own clock."""
+
+    begin: float
+    end: float
+    stop: Stop
+
+
+def make_walk(fixes: Fixes, top_pace_m_s: float | None = None) -> Walk:
+    """Split cleaned fixes into legs, stops, transits and drop-outs.
+
+    ``top_pace_m_s``: faster than this is transit; None takes 0.9 m/s, unless most of the walk would be transit then,
+    in which case all of it counts as searching and a note says so.
+    """
+    ends = np.flatnonzero(np.diff(fixes.piece)) + 1
+    spans = list(zip([0, *ends.tolist()], [*ends.tolist(), len(fixes)], strict=True))
+    dropouts = tuple(_dropout(fixes, end - 1) for _, end in spans[:-1])
+    if not fixes.timed:
+        return _untimed(fixes, spans, dropouts)
+    pieces = [every_second(fixes.t_s[a:b], fixes.x_m[a:b], fixes.y_m[a:b]) for a, b in spans]
+    pace = np.concatenate([drift_pace_m_s(p.x_m, p.y_m) for p in pieces])
+    limit = stop_limit_m_s(pace)
+    usual = float(np.median(pace[pace > limit])) if (pace > limit).any() else 0.3
+    halts = [find_stops(p, limit, usual) for p in pieces]
+    states = [_states(p, h, top_pace_m_s or TOP_PACE_M_S) for p, h in zip(pieces, halts, strict=True)]
+    notes: tuple[str, ...] = ()
+    moving = sum(int((s != STOP).sum()) for s in states)
+    if top_pace_m_s is None and sum(int((s == TRANSIT).sum()) for s in states) > moving / 2 > 0:
+        states = [np.where(s == TRANSIT, SEARCH, s).astype(np.int8) for s in states]
+        notes = (
+            f"Most of this walk is faster than {TOP_PACE_M_S:g} m/s, the pace above which walking is taken as transit, "
+            "so all of it was counted as searching; say --top-pace SPEED to set the limit yourself",
+        )
+    return _timed(fixes, spans, pieces, halts, states, dropouts, notes)
+
+
+def _dropout(fixes: Fixes, i: int) -> DropOut:
+    start = float(fixes.t_s[i]) if fixes.timed else None
+    seconds = float(fixes.t_s[i + 1] - fixes.t_s[i]) if fixes.timed else None
+    x, y = fixes.x_m, fixes.y_m
+    return DropOut(float(x[i]), float(y[i]), float(x[i + 1]), float(y[i + 1]), start, seconds)
+
+
+def _untimed(fixes: Fixes, spans: list[tuple[int, int]], dropouts: tuple[DropOut, ...]) -> Walk:
+    legs = tuple(Leg(fixes.x_m[a:b], fixes.y_m[a:b]) for a, b in spans)
+    length = sum(float(np.hypot(np.diff(leg.x_m), np.diff(leg.y_m)).sum()) for leg in legs)
+    note = (
+        "No times in the file: stops, digs, transits and pace cannot be told, and all of the walk counts as searching"
+    )
+    return Walk(legs, (), (), dropouts, None, None, None, length, length, (note,))
+
+
+def _states(seconds: Seconds, halts: list[Span], top_pace_m_s: float) -> State:
+    """State of each second: SEARCH, STOP or TRANSIT."""
+    state = np.full(seconds.x_m.size, SEARCH, np.int8)
+    for a, b in find_transits(seconds, top_pace_m_s):
+        state[a:b] = TRANSIT
+    for begin, end in halts:
+        state[int(np.ceil(begin)) : int(np.floor(end)) + 1] = STOP
+    return _absorb(state)
+
+
+def _absorb(state: State) -> State:
+    """A few seconds of slow walking at the end of a transit are its last steps, not searching."""
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(state)) + 1, [state.size]])
+    kinds = state[edges[:-1]]
+    out = state.copy()
+    for k in range(kinds.size):
+        before = kinds[k - 1] if k else None
+        after = kinds[k + 1] if k + 1 < kinds.size else None
+        short = edges[k + 1] - edges[k] < TRANSIT_MIN_S
+        if kinds[k] == SEARCH and short and TRANSIT in (before, after) and SEARCH not in (before, after):
+            out[edges[k] : edges[k + 1]] = TRANSIT
+    return out
+
+
+def _timed(
+    fixes: Fixes,
+    spans: list[tuple[int, int]],
+    pieces: list[Seconds],
+    halts: list[list[Span]],
+    states: list[State],
+    dropouts: tuple[DropOut, ...],
+    notes: tuple[str, ...],
+) -> Walk:
+    legs: list[Leg] = []
+    transits: list[Leg] = []
+    stops: list[Stop] = []
+    spent = np.zeros(3)
+    length = np.zeros(3)
+    for (_, b), seconds, found, state in zip(spans, pieces, halts, states, strict=True):
+        here = [Halt(begin, end, _stop(seconds, begin, end)) for begin, end in found]
+        stops += [halt.stop for halt in here]
+        legs += _lines(seconds, state != TRANSIT, here, state)
+        transits += _lines(seconds, state == TRANSIT, [], state)
+        spent += _spent(seconds, state, float(fixes.t_s[b - 1]))
+        step = np.hypot(np.diff(smooth(seconds.x_m)), np.diff(smooth(seconds.y_m)))
+        length += np.bincount(state[:-1], weights=step, minlength=3)
+    gone = sum(d.seconds or 0.0 for d in dropouts)
+    times = Times(float(spent[SEARCH]), float(spent[STOP]), float(spent[TRANSIT]), gone)
+    start, end = float(fixes.t_s[0]), float(fixes.t_s[-1])
+    search_m, walked_m = float(length[SEARCH]), float(length[SEARCH] + length[TRANSIT])
+    return Walk(tuple(legs), tuple(transits), tuple(stops), dropouts, start, end, times, search_m, walked_m, notes)
+
+
+def _spent(seconds: Seconds, state: State, end_s: float) -> Floats:
+    """Real seconds in each state; the last sample lasts until the last fix."""
+    lasting = np.diff(np.append(seconds.real_s, end_s))
+    return np.bincount(state, weights=lasting, minlength=3).astype(float)
+
+
+def _stop(seconds: Seconds, begin: float, end: float) -> Stop:
+    """A stop's place is the mean of the fixes inside, or where the walker was half-way when it has none."""
+    start_s, end_s = np.interp([begin, end], seconds.clock_s, seconds.real_s)
+    real = float(end_s - start_s)
+    known_to_s = float(np.median(np.diff(seconds.fix_clock_s)))  # a stop's length is known to about one fix
+    kind = "pause" if real + known_to_s < DIG_S else "dig" if real <= BREAK_S else "break"
+    inside = (seconds.fix_clock_s >= begin) & (seconds.fix_clock_s <= end)
+    if inside.any():
+        x, y = seconds.fix_x_m[inside].mean(), seconds.fix_y_m[inside].mean()
+    else:
+        x, y = (np.interp((begin + end) / 2, seconds.clock_s, v) for v in (seconds.x_m, seconds.y_m))
+    return Stop(float(x), float(y), float(start_s), real, kind)
+
+
+def _lines(seconds: Seconds, wanted: NDArray[np.bool_], halts: list[Halt], state: State) -> list[Leg]:
+    """Lines through the fixes for each run of wanted seconds; cut at the exact second, stops drawn together."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], wanted.astype(np.int8), [0]]))).reshape(-1, 2)
+    lines = []
+    for a, b in edges.tolist():
+        if (state[a:b] == STOP).all():
+            continue  # standing in the middle of a transit
+        begin = float(seconds.clock_s[a])
+        end = float(seconds.fix_clock_s[-1] if b == seconds.clock_s.size else seconds.clock_s[b])
+        lines.append(_line(seconds, begin, end, [h for h in halts if h.end >= begin and h.begin <= end]))
+    return lines
+
+
+def _line(seconds: Seconds, begin: float, end: float, halts: list[Halt]) -> Leg:
+    """Through the fixes between two moments; a stop is one vertex and takes no time, so the curve runs on."""
+    clock = seconds.fix_clock_s
+    walked = (clock > begin) & (clock < end)
+    for halt in halts:
+        walked &= (clock < halt.begin) | (clock > halt.end)
+    free = np.array([t for t in (begin, end) if not any(h.begin <= t <= h.end for h in halts)])
+    times = np.concatenate([clock[walked], [(h.begin + h.end) / 2 for h in halts], free])
+    x = np.concatenate([seconds.fix_x_m[walked], [h.stop.x_m for h in halts], np.interp(free, clock, seconds.fix_x_m)])
+    y = np.concatenate([seconds.fix_y_m[walked], [h.stop.y_m for h in halts], np.interp(free, clock, seconds.fix_y_m)])
+    order = np.argsort(times, kind="stable")
+    walking = times[order].copy()
+    for halt in halts:
+        walking -= np.clip(times[order] - halt.begin, 0, halt.end - halt.begin)
+    return Leg(*bend(walking, x[order], y[order]))
