@@ -1,0 +1,209 @@
+"""What a survey gives: frozen numbers, strips and layers. Everything that is shown or written is made from these.
+
+Lengths in metres, areas in square metres of the site frame, times in seconds, shares in percent (0-100).
+A value that needs a clock is None when the recordings have no times.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
+
+from fieldcomb.coverage.grid import Grid
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.track import Floats
+
+Cells = NDArray[np.uint8]
+Line = Floats  # (n, 2) metres in the site frame
+
+OUTSIDE = 255  # value of a cell that is not part of the site
+MOST_PASSES = 254  # this many, or more
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingResult:
+    """One recording: what was typed for it, what was left out of it and why, and how good it is."""
+
+    file: str
+    searcher: str | None
+    coil: str
+    swath_m: float
+    swath_measured: bool
+    sweep_s: float
+    sweep_measured: bool
+    gps: str
+    fixes: int
+    dropped: dict[str, int]
+    interval_s: float | None
+    verdict: str  # good | usable | poor
+    advice: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OutingResult:
+    """One outing: time, walking, and ground. See docs/measures.md for every definition."""
+
+    id: str
+    label: str | None
+    note: str | None
+    start_s: float | None
+    coils: tuple[str, ...]
+    recordings: tuple[RecordingResult, ...]
+    walked_m: float
+    elapsed_s: float | None
+    searching_s: float | None
+    stopped_s: float | None
+    transit_s: float | None
+    dropout_s: float | None
+    stops: int | None
+    digs: int | None
+    speed_m_s: float | None
+    swept_m2: float
+    swept_pct: float
+    new_m2: float
+    again_same_coil_m2: float  # swept before with a coil of this outing
+    again_other_coil_m2: float  # swept before, but only with other coils
+    crosswise_m2: float  # swept now, and crosswise to itself or to an earlier outing
+    twice_pct: float
+    outside_m2: float
+    no_go_entered_m2: float
+    not_recorded_m2: float
+    minutes_per_100_m2: float | None
+    total_pct: float  # swept share of the site after this outing, all outings so far together
+    total_hours: float | None  # hours of searching, all outings so far together
+
+
+@dataclass(frozen=True, slots=True)
+class CoilResult:
+    """All outings with one coil together."""
+
+    coil: str
+    outings: int
+    swept_m2: float
+    swept_pct: float
+
+
+@dataclass(frozen=True, slots=True)
+class TotalResult:
+    """All outings together. ``passes_m2`` has the keys 0, 1, 2, 3+ and sums to the site's area."""
+
+    swept_m2: float
+    swept_pct: float
+    twice_pct: float
+    crosswise_m2: float
+    not_recorded_m2: float
+    passes_m2: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class SiteResult:
+    """The site: its area is net of no-go and blocked ground."""
+
+    name: str
+    area_m2: float
+    boundary: str  # given | from walks
+    no_go_m2: float
+    blocked_m2: float
+    cell_m: float
+    frame: SiteFrame
+    zone: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """One piece of missed ground; ``shape`` is its outline in site metres."""
+
+    id: int
+    kind: str  # strip | open
+    area_m2: float
+    length_m: float
+    width_m: float
+    widest_m: float
+    bearing_deg: float | None
+    centre: tuple[float, float]  # lon, lat in degrees
+    shape: Polygon | MultiPolygon
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two outings beside each other: square metres swept in both, in one only, and in neither."""
+
+    first: str
+    second: str
+    both_m2: float
+    first_only_m2: float
+    second_only_m2: float
+    neither_m2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Every number of a survey. ``notes`` are sentences about the whole site, shown on top."""
+
+    site: SiteResult
+    outings: tuple[OutingResult, ...]
+    coils: tuple[CoilResult, ...]
+    total: TotalResult
+    strips: tuple[Strip, ...]
+    between: Comparison | None
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StopMark:
+    """A place where the walker stood still."""
+
+    x_m: float
+    y_m: float
+    seconds: float
+    kind: str  # dig | pause | break
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OutingLayer:
+    """One outing as drawn: its passes in a window of its own (None from the thirteenth on), outline and walk."""
+
+    id: str
+    grid: Grid | None
+    passes: Cells | None  # 0 not swept, 1..254 passes, 255 not part of the site
+    outline: MultiPolygon | None
+    lines: tuple[Line, ...]  # searching
+    transits: tuple[Line, ...]
+    stops: tuple[StopMark, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AreaShape:
+    """One of the user's areas in site metres; kind is site, no-go, blocked, filled or junk."""
+
+    kind: str
+    reason: str
+    shape: Polygon | MultiPolygon
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layers:
+    """Everything that is drawn. Rasters have row 0 in the north; values as in OutingLayer.passes.
+
+    difference: only with ``--between``: 0 neither, 1 first only, 2 second only, 3 both, 255 not part of the site.
+    """
+
+    grid: Grid
+    passes: Cells
+    by_coil: dict[str, Cells]
+    outings: tuple[OutingLayer, ...]
+    not_recorded: MultiPolygon
+    areas: tuple[AreaShape, ...]
+    difference: Cells | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """A whole survey."""
+
+    report: Report
+    layers: Layers
