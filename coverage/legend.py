@@ -1,0 +1,137 @@
+"""Colours, patterns and signs of the map, and the board on which layers are chosen.
+
+Passes are one hue from light to dark, so that they also part in grey; what was missed is vermilion, which people who
+mix up red and green still tell from indigo; and every area has a pattern of its own, so that nothing hangs on colour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+INK = "#14163a"
+PASS_COLOURS = ("#ffffff", "#b9c4f2", "#6d7fd8", "#28308c")  # 0, 1, 2, 3 or more
+PASS_NAMES = ("not passed over", "once", "twice", "three times or more")
+DIFFERENCE_COLOURS = ("#ffffff", "#f2c230", "#6d7fd8", "#2b2b33")  # neither, first only, second only, both
+MISSED = "#c93400"
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """How one kind of area is drawn: outline, its dashes, and the inside of a pattern tile of size x size pixels."""
+
+    colour: str
+    weight: float
+    dashes: str
+    size: int
+    tile: str
+
+
+def _on(ground: str, size: int, path: str, ink: str, width: float = 0) -> str:
+    """A tile of one colour with a path on it: drawn as a line where a width is given, else filled."""
+    look = f'fill="none" stroke="{ink}" stroke-width="{width:g}"' if width else f'fill="{ink}"'
+    return f'<path d="M0 0h{size}v{size}H0z" fill="{ground}"/><path d="{path}" {look}/>'
+
+
+PATTERNS = {
+    "site": Pattern(INK, 2.5, "", 4, ""),
+    "strip": Pattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
+    "open": Pattern(MISSED, 2, "8 4", 9, _on("#fff", 9, "M2 4.5a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0 -5 0z", MISSED)),
+    "not-recorded": Pattern("#222", 1.5, "2 3", 5, _on("#fff", 5, "M-1 -1L6 6", "#222", 1.4)),
+    "no-go": Pattern("#000", 2.5, "", 9, _on("#fff", 9, "M0 0L9 9M9 0L0 9", "#000", 1.3)),
+    "blocked": Pattern("#000", 1.5, "", 8, _on("#55565f", 8, "M2 2h4v4H2z", "#fff")),
+    "filled": Pattern("#00594c", 2, "6 3", 8, _on("#d8f0ea", 8, "M1 4h6M4 1v6", "#00594c", 1.6)),
+    "junk": Pattern("#6b3f00", 2, "3 3", 11, _on("#ffe9b8", 11, "M2.5 9L5.5 2.5L8.5 9z", "#6b3f00")),
+    "outline": Pattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
+}
+AREA_NAMES = {
+    "site": "site outline",
+    "no-go": "no-go: nobody may search here",
+    "blocked": "blocked: nobody can search here",
+    "filled": "filled ground",
+    "junk": "junk",
+}
+
+# Signs for stops, as paths of M and L around 0, 0 in pixels: three shapes and three sizes.
+SIGNS = {"dig": "M-6 -5L6 -5L0 6z", "pause": "M-4 -4L4 -4L4 4L-4 4z", "break": "M0 -9L9 0L0 9L-9 0z"}
+SIGN_NAMES = {"dig": "dig", "pause": "pause", "break": "break (over 10 minutes)"}
+
+
+def style(kind: str) -> dict[str, object]:
+    """Leaflet's path options for one kind of area; the site is outlined only, so that passes stay visible."""
+    pattern = PATTERNS[kind]
+    options: dict[str, object] = {"color": pattern.colour, "weight": pattern.weight, "fill": bool(pattern.tile)}
+    if pattern.tile:
+        options |= {"fillColor": f"url(#fc-{kind})", "fillOpacity": 1}
+    if pattern.dashes:
+        options["dashArray"] = pattern.dashes
+    return options
+
+
+def pattern_defs() -> str:
+    """The SVG definitions that every pattern of map and legend refers to."""
+    tiles = "".join(
+        f'<pattern id="fc-{kind}" width="{p.size}" height="{p.size}" patternUnits="userSpaceOnUse">{p.tile}</pattern>'
+        for kind, p in PATTERNS.items()
+        if p.tile
+    )
+    return f'<svg class="defs" width="0" height="0" aria-hidden="true" focusable="false"><defs>{tiles}</defs></svg>'
+
+
+def swatch(kind: str) -> str:
+    """A sample of one area for the legend, drawn with the very pattern of the map."""
+    p = PATTERNS[kind]
+    fill = f"url(#fc-{kind})" if p.tile else "#fff"
+    box = f'x="1.5" y="1.5" width="31" height="19" fill="{fill}" stroke="{p.colour}" stroke-width="{p.weight}"'
+    return _sample(f'<rect {box} stroke-dasharray="{p.dashes or "none"}"/>')
+
+
+def colour_swatch(colour: str) -> str:
+    """A sample of one raster value for the legend."""
+    return _sample(f'<rect x="1" y="1" width="32" height="20" fill="{colour}" stroke="{INK}" stroke-width="1.5"/>')
+
+
+def line_swatch(searching: bool) -> str:
+    """A sample of a walk: searching, or walking without searching."""
+    dashes = "none" if searching else "2 5"
+    line = f'<path d="M1 16L12 6L22 16L33 6" fill="none" stroke="#000" stroke-width="2" stroke-dasharray="{dashes}"/>'
+    return _sample(line)
+
+
+def sign_swatch(kind: str) -> str:
+    """A sample of one sign for stops."""
+    fill = "#000" if kind == "dig" else "#fff"
+    look = f'fill="{fill}" stroke="#000" stroke-width="2"'
+    return _sample(f'<path transform="translate(17 11)" d="{SIGNS[kind]}" {look}/>')
+
+
+def _sample(inside: str) -> str:
+    return f'<svg class="swatch" width="34" height="22" viewBox="0 0 34 22" aria-hidden="true">{inside}</svg>'
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One entry of a list of which one is shown; ``group`` is the heading it stands under."""
+
+    key: str
+    text: str
+    group: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """One layer that is switched on and off for itself, with the kind of area that its sample shows."""
+
+    key: str
+    text: str
+    kind: str
+    shown: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """Everything that can be chosen on the map, and what to know about how it was drawn."""
+
+    ground: tuple[Choice, ...]
+    walks: tuple[Choice, ...]
+    ticks: tuple[Tick, ...]
+    notes: tuple[str, ...]

@@ -1,0 +1,248 @@
+"""The map page: one self-contained HTML file that asks nobody for anything.
+
+Every layer is drawn, given its data and put on the board in one step, so that none can be without the other.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import count
+from typing import Any
+
+import folium
+import numpy as np
+from markupsafe import Markup
+from shapely.geometry import MultiPolygon
+
+from fieldcomb.coverage import legend, wording
+from fieldcomb.coverage.legend import Board, Choice, Tick
+from fieldcomb.coverage.overlay import draw
+from fieldcomb.coverage.page import of_what, outing_name, panel_html, strip_name, strip_rows, text_of
+from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.results import AreaShape, Cells, OutingLayer, Result, Strip
+from fieldcomb.coverage.shapes import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
+from fieldcomb.coverage.sheet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
+from fieldcomb.tracks.frame import SiteFrame
+
+MAX_ZOOM = 24  # a cell of 5 cm is then 5 to 9 pixels wide
+
+Json = dict[str, Any]
+
+
+def map_html(result: Result) -> str:
+    """Give the page for a survey. Pure: the same result gives the same text."""
+    return _Composer(result).page()
+
+
+class _Composer:
+    """Collects layers, data and choices side by side, so that none can be without the other."""
+
+    def __init__(self, result: Result) -> None:
+        self.report = result.report
+        self.layers = result.layers
+        self.frame: SiteFrame = result.report.site.frame
+        self.numbers = count(1)
+        self.plan = self._numbered(
+            Plan(
+                location=[self.frame.lat_deg, self.frame.lon_deg],
+                tiles=None,
+                max_zoom=MAX_ZOOM,
+                min_zoom=8,
+                zoom_start=18,
+                zoom_control=False,
+                zoom_snap=0.25,
+                attribution_control=False,
+            )
+        )
+        self.registry: list[tuple[str, str]] = []
+        self.groups: Json = {}
+        self.ground: list[Choice] = []
+        self.walks: list[Choice] = []
+        self.ticks: list[Tick] = []
+        self.notes: list[str] = []
+        self.drawn_m: set[float] = set()
+
+    def page(self) -> str:
+        """Draw everything and put the page together."""
+        self._ground()
+        self._missed()
+        self._areas()
+        self._rules()
+        self._walks()
+        self._say_how()
+        board = Board(tuple(self.ground), tuple(self.walks), tuple(self.ticks), tuple(self.notes))
+        self.plan.add_child(self._numbered(Start(self.registry)))
+        values = {
+            "title": f"{self.report.site.name}: searched ground, as recorded",
+            "data": for_script(self._data()),
+            "panel": Markup(panel_html(self.report, board)),
+            "patterns": Markup(legend.pattern_defs()),
+            "leaflet_css": Markup(leaflet_css()),
+            "leaflet_js": Markup(leaflet_js()),
+            "sheet_css": Markup(text_of("sheet.css")),
+            "draw_js": Markup(text_of("draw.js")),
+        }
+        sheet = self._numbered(Sheet(values))
+        sheet.add_child(self.plan)
+        return str(sheet.render())
+
+    def _numbered(self, element: Any) -> Any:
+        # folium names its elements at random; numbers make the page the same byte for byte every time.
+        element._id = f"{next(self.numbers):04d}"
+        return element
+
+    def _add(self, key: str, layer: Any) -> Any:
+        self._numbered(layer)
+        self.registry.append((key, layer.get_name()))
+        self.plan.add_child(layer)
+        return layer
+
+    def _group(self, key: str, how: str, entry: object) -> None:
+        self.groups[key] = entry
+        group = self._add(key, folium.FeatureGroup(name=key, show=False))
+        group.add_child(self._numbered(Drawn(how, key)))
+
+    def _picture(self, key: str, grid: Grid, cells: Cells, colours: tuple[str, ...]) -> None:
+        picture = draw(grid, cells, colours, self.frame)
+        self.drawn_m.add(round(picture.drawn_m, 6))
+        self._add(key, Overlay(key, picture))
+
+    def _ground(self) -> None:
+        """Draw the rasters, of which one is shown at a time."""
+        grid, passes = self.layers.grid, legend.PASS_COLOURS
+        self._picture("passes", grid, self.layers.passes, passes)
+        self.ground.append(Choice("passes", "Passes of all outings", "All together"))
+        if self.layers.difference is not None:
+            self._picture("difference", grid, self.layers.difference, legend.DIFFERENCE_COLOURS)
+            self.ground.append(Choice("difference", "Difference of two outings", "Compared"))
+        for n, (coil, cells) in enumerate(self.layers.by_coil.items()):
+            self._picture(f"coil-{n}", grid, cells, passes)
+            self.ground.append(Choice(f"coil-{n}", f"Passes with {coil}", "By coil"))
+        names = {outing.id: outing_name(outing) for outing in self.report.outings}
+        for n, outing in enumerate(self.layers.outings):
+            self._outing(f"outing-{n}", names.get(outing.id, outing.id), outing)
+
+    def _outing(self, key: str, name: str, outing: OutingLayer) -> None:
+        if outing.passes is not None and outing.grid is not None:
+            self._picture(key, outing.grid, outing.passes, legend.PASS_COLOURS)
+            self.ground.append(Choice(key, f"Passes of {name}", "By outing"))
+        elif outing.outline is not None:
+            self._group(key, "areas", [self._area("outline", outing.outline, "ground-outlines")])
+            self.ground.append(Choice(key, f"Outline of {name}", "By outing"))
+
+    def _rules(self) -> None:
+        """Draw lines at round metres, since there is nothing else on the map to judge a distance by."""
+        left, bottom, right, top = self.layers.grid.bounds_m
+        span = max(right - left, top - bottom)
+        step_m = next(step for step in (1.0, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 10_000) if span <= step * 16)
+        xs = np.arange(math.floor(left / step_m), math.ceil(right / step_m) + 1) * step_m
+        ys = np.arange(math.floor(bottom / step_m), math.ceil(top / step_m) + 1) * step_m
+        # Bent a little on a large site: three points a line are enough for a centimetre.
+        lines = [np.column_stack([np.full(5, x), np.linspace(ys[0], ys[-1], 5)]) for x in xs]
+        lines += [np.column_stack([np.linspace(xs[0], xs[-1], 5), np.full(5, y)]) for y in ys]
+        self._group("rules", "rules", [pack_line(self.frame, line) for line in lines])
+        self._tick("rules", f"lines every {wording.length(step_m)}", "", True)
+
+    def _tick(self, key: str, text: str, kind: str, shown: bool) -> None:
+        self.ticks.append(Tick(key, text, kind, shown))
+
+    def _area(self, kind: str, shape: Any, pane: str, tolerance_m: float = 0.0) -> Json:
+        return {"kind": kind, "pane": pane, "shape": pack_area(self.frame, shape, tolerance_m)}
+
+    def _areas(self) -> None:
+        """Draw the user's own areas, one layer for each kind."""
+        for kind, name in legend.AREA_NAMES.items():
+            shapes = [area for area in self.layers.areas if area.kind == kind]
+            if shapes:
+                items = [self._area_item(n, area) for n, area in enumerate(shapes, 1)]
+                self._group(f"area-{kind}", "areas", items)
+                self._tick(f"area-{kind}", name, kind, True)
+        for area in self.layers.areas:
+            if area.kind not in legend.AREA_NAMES:
+                self.notes.append(f"An area of the kind {area.kind!r} is not drawn: only known kinds are.")
+
+    def _area_item(self, n: int, area: AreaShape) -> Json:
+        item = self._area(area.kind, area.shape, "areas")
+        if area.kind == "site":
+            return item  # the whole ground would be one large button
+        size = wording.area(float(area.shape.area))
+        title = legend.AREA_NAMES[area.kind].split(":")[0].capitalize()
+        rows = [("Reason", area.reason or "none given"), ("Area", size)]
+        return item | {"id": f"{area.kind}-{n}", "title": title, "rows": rows, "brief": f"{area.reason} {size}".strip()}
+
+    def _missed(self) -> None:
+        """Draw what nobody passed over, and what nobody recorded."""
+        for kind, key, name in (("strip", "strips", "missed strips"), ("open", "open", "open ground")):
+            items = [self._strip(s) for s in self.report.strips if (s.kind == "strip") == (kind == "strip")]
+            if items:
+                self._group(key, "areas", items)
+                self._tick(key, f"{name} ({wording.number(len(items))})", kind, True)
+        if not self.layers.not_recorded.is_empty:
+            self._group("not-recorded", "areas", self._unrecorded(self.layers.not_recorded))
+            self._tick("not-recorded", "not recorded: neither swept nor missed", "not-recorded", True)
+
+    def _unrecorded(self, shape: MultiPolygon) -> list[Json]:
+        rows = [("What it is", "the recording dropped out here, so this ground counts as neither swept nor missed")]
+        out = []
+        for n, part in enumerate(shape.geoms, 1):
+            size = wording.area(float(part.area))
+            more = {"id": f"unrecorded-{n}", "title": "Not recorded", "rows": [*rows, ("Area", size)], "brief": size}
+            out.append(self._area("not-recorded", part, "areas") | more)
+        return out
+
+    def _strip(self, strip: Strip) -> Json:
+        # Outlines follow the cells in steps; half a cell of slack takes the steps away.
+        item = self._area(strip.kind, strip.shape, "missed", self.layers.grid.cell_m / 2)
+        size = f"{wording.area(strip.area_m2)}, {wording.length(strip.length_m)} long"
+        return item | {"id": f"piece-{strip.id}", "title": strip_name(strip), "rows": strip_rows(strip), "brief": size}
+
+    def _walks(self) -> None:
+        """Draw what was walked and where the walker stood still."""
+        outings = self.layers.outings
+        walks = pack_walks(self.frame, outings)
+        names = {outing.id: outing_name(outing) for outing in self.report.outings}
+        if outings:
+            self.walks.append(Choice("walks", "All walks, with stops", ""))
+        for n, outing in enumerate(outings):
+            self._group(f"walk-{n}", "walk", self._walk(outing, walks, n))
+            self.walks.append(Choice(f"walk-{n}", f"Walk of {names.get(outing.id, outing.id)}", ""))
+        if outings:
+            self.notes.append(
+                f"Walk lines are drawn to within {wording.length(walks.tolerance_m)}, passes from every fix."
+            )
+
+    def _walk(self, outing: OutingLayer, walks: Walks, n: int) -> Json:
+        at = np.array([[stop.x_m, stop.y_m] for stop in outing.stops], float).reshape(-1, 2)
+        stops = pack_line(self.frame, at) if len(at) else []
+        kinds = [stop.kind if stop.kind in legend.SIGNS else "pause" for stop in outing.stops]
+        return {"lines": walks.lines[n], "transits": walks.transits[n], "stops": stops, "kinds": kinds}
+
+    def _say_how(self) -> None:
+        cell_m = self.report.site.cell_m
+        measured = wording.length(cell_m)
+        coarser = sorted(drawn for drawn in self.drawn_m if drawn > cell_m * 1.001)
+        if coarser:
+            self.notes.append(f"Passes are drawn at {wording.length(coarser[-1])}, measured at {measured}.")
+        else:
+            self.notes.append(f"Passes are measured and drawn in cells of {measured}.")
+        self.notes.append(f"Percentages are shares of {of_what(self.report)}. North is up.")
+
+    def _data(self) -> Json:
+        return {
+            "origin": [self.frame.lat_deg, self.frame.lon_deg],
+            "unit": UNIT_DEG,
+            "bounds": self._bounds(),
+            "styles": {kind: legend.style(kind) for kind in legend.PATTERNS},
+            "signs": legend.SIGNS,
+            "groups": self.groups,
+        }
+
+    def _bounds(self) -> list[list[float]]:
+        """What is shown at first: the site, or all of the raster when there is no outline."""
+        boxes = [area.shape.bounds for area in self.layers.areas if area.kind == "site" and not area.shape.is_empty]
+        left, bottom, right, top = np.array(boxes or [self.layers.grid.bounds_m]).T
+        x = np.array([left.min(), right.max(), left.min(), right.max()])
+        y = np.array([bottom.min(), bottom.min(), top.max(), top.max()])
+        lon, lat = self.frame.to_lonlat(x, y)
+        east = self.frame.lon_deg + (lon - self.frame.lon_deg + 180) % 360 - 180
+        return [[float(lat.min()), float(east.min())], [float(lat.max()), float(east.max())]]

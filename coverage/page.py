@@ -1,0 +1,135 @@
+"""The words beside the map: headline, key, tables, charts, cautions. Everything is escaped by the template engine."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from importlib.resources import files
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
+
+from fieldcomb.coverage import legend, wording
+from fieldcomb.coverage.chart import Point, comb, growth
+from fieldcomb.coverage.legend import Board
+from fieldcomb.coverage.results import OutingResult, RecordingResult, Report, Strip
+
+MOST_LISTED = 10  # strips and open ground listed by size; the map shows all of them
+
+Shares = list[tuple[str, float, float]]
+
+
+def text_of(name: str) -> str:
+    """Read one of the package's own page files (templates, style, script)."""
+    return (files("fieldcomb.coverage") / "web" / name).read_text("utf-8")
+
+
+@lru_cache(maxsize=1)
+def _templates() -> Environment:
+    env = Environment(
+        loader=FunctionLoader(text_of),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    for say in (wording.area, wording.percent, wording.number, wording.hours):
+        env.filters[say.__name__] = say
+    env.filters |= {"metres": wording.length, "counted": wording.count}
+    env.globals.update(
+        bearing=wording.bearing,
+        colour_swatch=lambda colour: Markup(legend.colour_swatch(colour)),
+        swatch=lambda kind: Markup(legend.swatch(kind)),
+        line_swatch=lambda searching: Markup(legend.line_swatch(searching)),
+        sign_swatch=lambda kind: Markup(legend.sign_swatch(kind)),
+        legend=legend,
+    )
+    return env
+
+
+def fill(template: str, **values: object) -> str:
+    """Fill one of the package's templates; text is escaped, Markup is not."""
+    return _templates().get_template(template).render(**values)
+
+
+def of_what(report: Report) -> str:
+    """What the percentages are shares of."""
+    return "the site" if report.site.boundary == "given" else "the ground between your walks"
+
+
+def headline(report: Report) -> str:
+    """One sentence that says how much was searched, of what, and that it is as recorded."""
+    swept, whole = wording.area(report.total.swept_m2), wording.area(report.site.area_m2)
+    return f"Searched {wording.percent(report.total.swept_pct)} of {of_what(report)} as recorded ({swept} of {whole})"
+
+
+def outing_name(outing: OutingResult) -> str:
+    """An outing as it is called in lists: its id, and its label if it has one."""
+    return f"{outing.id} {outing.label}" if outing.label else outing.id
+
+
+def strip_rows(strip: Strip) -> list[tuple[str, str]]:
+    """What the popup of a strip or of open ground says, as pairs of words."""
+    return [
+        ("Area", wording.area(strip.area_m2)),
+        ("Length", wording.length(strip.length_m)),
+        ("Width", wording.length(strip.width_m)),
+        ("Widest", wording.length(strip.widest_m)),
+        ("Runs", wording.bearing(strip.bearing_deg)),
+        ("Lat, lon", wording.place(strip.centre)),
+    ]
+
+
+def strip_name(strip: Strip) -> str:
+    """What a piece of missed ground is called."""
+    return f"{'Strip' if strip.kind == 'strip' else 'Open ground'} {strip.id}"
+
+
+def panel_html(report: Report, board: Board) -> str:
+    """Give the whole panel as HTML."""
+    strips = [strip for strip in report.strips if strip.kind == "strip"]
+    wide = [strip for strip in report.strips if strip.kind != "strip"]
+    largest = sorted(report.strips, key=lambda strip: (-strip.area_m2, strip.id))[:MOST_LISTED]
+    return fill(
+        "panel.html",
+        report=report,
+        board=board,
+        headline=headline(report),
+        of_what=of_what(report),
+        shares=_shares(report),
+        comb=comb([share for _, _, share in _shares(report)]),
+        strips=strips,
+        strips_m2=sum(strip.area_m2 for strip in strips),
+        wide=wide,
+        wide_m2=sum(strip.area_m2 for strip in wide),
+        largest=[(strip, strip_name(strip)) for strip in largest],
+        charts=_charts(report),
+        assumed=_assumed(report.outings),
+        entered=[outing for outing in report.outings if outing.no_go_entered_m2 > 0],
+        moment=lambda outing: wording.moment(outing.start_s, report.site.zone),
+        name=outing_name,
+    )
+
+
+def _shares(report: Report) -> Shares:
+    """Square metres and percent of the site by passes: 0, 1, 2, 3+."""
+    passes_m2 = report.total.passes_m2
+    whole_m2 = sum(passes_m2.values()) or 1.0
+    keys = ("0", "1", "2", "3+")
+    return [(key, passes_m2.get(key, 0.0), 100 * passes_m2.get(key, 0.0) / whole_m2) for key in keys]
+
+
+def _charts(report: Report) -> list[Markup]:
+    outings = report.outings
+    if not outings:
+        return []
+    by_hours = [Point(o.total_hours, o.total_pct, outing_name(o)) for o in outings if o.total_hours is not None]
+    by_outing = [Point(n, o.total_pct, outing_name(o)) for n, o in enumerate(outings, 1)]
+    charts = [growth(by_hours, "hours of searching", whole_steps=False, of_what=of_what(report))] if by_hours else []
+    return [*charts, growth(by_outing, "outings", whole_steps=True, of_what=of_what(report))]
+
+
+def _assumed(outings: Sequence[OutingResult]) -> list[tuple[OutingResult, RecordingResult]]:
+    """Recordings whose swing width or sweep time nobody measured."""
+    return [(o, r) for o in outings for r in o.recordings if not (r.swath_measured and r.sweep_measured)]

@@ -1,0 +1,216 @@
+/* Draws what the page carries as data, and ties the panel to the map. Texts go in as text, never as HTML. */
+var fieldcomb = (function () {
+  "use strict";
+  var data = JSON.parse(document.getElementById("fieldcomb-data").textContent);
+  var pieces = {};
+  var map, layers;
+
+  function unpack(packed) {
+    var lat = 0, lon = 0, line = [];
+    for (var i = 0; i < packed.length; i += 2) {
+      lat += packed[i];
+      lon += packed[i + 1];
+      line.push([data.origin[0] + lat * data.unit, data.origin[1] + lon * data.unit]);
+    }
+    return line;
+  }
+
+  function words(item) {
+    var box = document.createElement("div"), list = document.createElement("dl");
+    box.className = "said";
+    box.tabIndex = -1;
+    var title = document.createElement("h3");
+    title.textContent = item.title;
+    box.appendChild(title);
+    item.rows.forEach(function (row) {
+      ["dt", "dd"].forEach(function (tag, n) {
+        var cell = document.createElement(tag);
+        cell.textContent = row[n];
+        list.appendChild(cell);
+      });
+    });
+    box.appendChild(list);
+    return box;
+  }
+
+  /* A drawn area that can be tapped, reached with Tab, and opened with Enter. */
+  function reachable(layer, item) {
+    layer.bindPopup(function () { return words(item); }, { maxWidth: 290, minWidth: 250, autoPanPadding: [64, 20] });
+    layer.on("add", function () {
+      var path = layer.getElement();
+      path.setAttribute("tabindex", "0");
+      path.setAttribute("role", "button");
+      path.setAttribute("aria-label", item.title + ", " + item.brief);
+      path.setAttribute("data-piece", item.id);
+      path.onkeydown = function (event) {
+        if (event.key === "Enter" || event.key === " ") {
+          event.preventDefault();
+          event.stopPropagation();
+          show(layer);
+        }
+      };
+      path.onfocus = function () {
+        if (path.matches(":focus-visible") && !map.getBounds().intersects(layer.getBounds())) {
+          map.panTo(layer.getBounds().getCenter(), { animate: false });
+        }
+      };
+    });
+    pieces[item.id] = layer;
+  }
+
+  /* Opens the popup, puts the keyboard into it, and brings it back when the popup closes. */
+  function show(layer, from) {
+    layer.openPopup();
+    var box = layer.getPopup().getElement();
+    box.setAttribute("role", "dialog");
+    box.setAttribute("aria-label", box.querySelector("h3").textContent);
+    box.onkeydown = function (event) { if (event.key === "Escape") { map.closePopup(); } };
+    box.querySelector(".said").focus({ preventScroll: true });
+    layer.once("popupclose", function () {
+      var back = from && from.offsetParent ? from : layer.getElement();
+      if (back) { back.focus({ preventScroll: true }); }
+    });
+  }
+
+  function areas(group, key) {
+    data.groups[key].forEach(function (item) {
+      var rings = item.shape.map(function (part) { return part.map(unpack); });
+      var options = L.extend({}, data.styles[item.kind], { pane: item.pane, interactive: !!item.title });
+      var layer = L.polygon(rings, options);
+      if (item.title) { reachable(layer, item); }
+      group.addLayer(layer);
+    });
+  }
+
+  var Sign = L.CircleMarker.extend({
+    _updatePath: function () {
+      var at = this._point;
+      var moved = data.signs[this.options.sign].replace(/([ML])(-?\d+) (-?\d+)/g, function (all, pen, x, y) {
+        return pen + (at.x + Number(x)) + " " + (at.y + Number(y));
+      });
+      this._renderer._setPath(this, moved);
+    }
+  });
+
+  function walk(group, key) {
+    var item = data.groups[key], plain = { pane: "walks", interactive: false, fill: false, smoothFactor: 1 };
+    function draw(lines, options) {
+      if (lines.length) { group.addLayer(L.polyline(lines.map(unpack), L.extend({}, plain, options))); }
+    }
+    draw(item.lines.concat(item.transits), { color: "#fff", weight: 3.2, opacity: 0.9 });
+    draw(item.transits, { color: "#000", weight: 1.3, dashArray: "2 5" });
+    draw(item.lines, { color: "#000", weight: 1.3 });
+    var at = unpack(item.stops);
+    item.kinds.forEach(function (kind, n) {
+      group.addLayer(new Sign(at[n], {
+        pane: "walks", interactive: false, sign: kind, radius: 9, color: kind === "dig" ? "#fff" : "#000",
+        weight: kind === "dig" ? 1.5 : 2, fillColor: kind === "dig" ? "#000" : "#fff", fillOpacity: 1
+      }));
+    });
+  }
+
+  function rules(group, key) {
+    var lines = data.groups[key].map(unpack);
+    group.addLayer(L.polyline(lines, { pane: "rules", interactive: false, color: "#6a6f8c", weight: 1, opacity: 0.55 }));
+  }
+
+  function panes(made) {
+    map = made;
+    [["rules", 410], ["ground-outlines", 405], ["areas", 415], ["missed", 420], ["walks", 430]].forEach(function (pane) {
+      map.createPane(pane[0]).style.zIndex = pane[1];
+    });
+  }
+
+  function put(key, on) {
+    if (!layers[key]) { return; }
+    if (on) { map.addLayer(layers[key]); } else { map.removeLayer(layers[key]); }
+  }
+
+  function choose(select) {
+    Array.prototype.forEach.call(select.options, function (option) {
+      if (option.value && option.value !== "walks") { put(option.value, false); }
+    });
+    if (select.value === "walks") {
+      Array.prototype.forEach.call(select.options, function (option) {
+        if (option.value !== "walks") { put(option.value, true); }
+      });
+    } else if (select.value) {
+      put(select.value, true);
+    }
+  }
+
+  function each(selector, act) { Array.prototype.forEach.call(document.querySelectorAll(selector), act); }
+
+  function fit() { map.fitBounds(data.bounds, { padding: [26, 26], animate: false }); }
+
+  function open(part) {
+    each(".bar button", function (button) {
+      var on = button.getAttribute("data-part") === part && button.getAttribute("aria-expanded") === "false";
+      button.setAttribute("aria-expanded", String(on));
+      each('.part[data-of="' + button.getAttribute("data-part") + '"]', function (section) { section.classList.toggle("open", on); });
+    });
+    document.querySelector(".parts").scrollTop = 0;
+    map.invalidateSize({ animate: false });
+  }
+
+  function find(id) {
+    var layer = pieces[id];
+    if (!layer) { return; }
+    each("[data-layer]", function (box) {
+      var group = layers[box.getAttribute("data-layer")];
+      if (group && group.hasLayer(layer) && !box.checked) { box.checked = true; box.onchange(); }
+    });
+    if (getComputedStyle(document.querySelector(".bar")).display !== "none") { open(""); }
+    map.fitBounds(layer.getBounds().pad(0.6), { maxZoom: 21, animate: false });
+    show(layer, document.activeElement);
+  }
+
+  function start(registry) {
+    layers = registry;
+    each("[data-pick]", function (select) { select.onchange = function () { choose(select); }; choose(select); });
+    each("[data-layer]", function (box) {
+      box.onchange = function () { put(box.getAttribute("data-layer"), box.checked); };
+      box.onchange();
+    });
+    each("[data-strip]", function (button) {
+      button.onclick = function () { find("piece-" + button.getAttribute("data-strip")); };
+    });
+    each(".bar button", function (button) {
+      button.onclick = function () { open(button.getAttribute("data-part")); };
+    });
+    each(".skip", function (link) {
+      link.onclick = function () {
+        var button = document.querySelector('.bar [data-part="key"]');
+        if (button.offsetParent && button.getAttribute("aria-expanded") === "false") { open("key"); }
+      };
+    });
+    each("[data-tool]", function (button) {
+      var tool = button.getAttribute("data-tool");
+      button.onclick = function () { if (tool === "in") { map.zoomIn(); } else if (tool === "out") { map.zoomOut(); } else { map.closePopup(); fit(); } };
+    });
+    var scale = document.querySelector(".leaflet-control-scale");
+    if (scale) { scale.setAttribute("aria-label", "Scale"); }
+    fit();
+    window.addEventListener("beforeprint", function () { paper(true); });
+    window.addEventListener("afterprint", function () { paper(false); });
+    if (window.ResizeObserver) {
+      new ResizeObserver(function () { map.invalidateSize({ animate: false }); }).observe(map.getContainer());
+    }
+    document.documentElement.setAttribute("data-drawn", "yes");
+  }
+
+  /* On paper the map gets a fixed size, and shows what was on the screen; folded parts are printed unfolded. */
+  var folded = [], seen;
+  function paper(on) {
+    if (on) {
+      seen = map.getBounds();
+      each("details:not([open])", function (part) { folded.push(part); part.open = true; });
+    }
+    document.documentElement.classList.toggle("paper", on);
+    if (!on) { folded.splice(0).forEach(function (part) { part.open = false; }); }
+    map.invalidateSize({ animate: false });
+    map.fitBounds(seen, { animate: false });
+  }
+
+  return { panes: panes, areas: areas, walk: walk, rules: rules, start: start };
+})();

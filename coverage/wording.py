@@ -1,0 +1,101 @@
+"""Numbers, dates and directions in words, as people read them on the page."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from fieldcomb.tracks.units import parse_zone, say_length
+
+NARROW = "\u202f"  # narrow no-break space: groups thousands in every language, and keeps a number and its unit together
+NONE = "–"
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_DIRECTIONS = (
+    "north to south",
+    "north-north-east to south-south-west",
+    "north-east to south-west",
+    "east-north-east to west-south-west",
+    "east to west",
+    "east-south-east to west-north-west",
+    "south-east to north-west",
+    "south-south-east to north-north-west",
+)
+
+
+def number(value: float | None, places: int = 0) -> str:
+    """A number with its thousands apart; a dash when there is none.
+
+    >>> number(1234567.89, 1).replace(NARROW, "_"), number(None)
+    ('1_234_567.9', '–')
+    """
+    if value is None:
+        return NONE
+    text = f"{value:,.{places}f}".replace(",", NARROW)
+    return text.removeprefix("-") if not any(digit in text for digit in "123456789") else text.replace("-", "−")
+
+
+def area(value_m2: float | None) -> str:
+    """Square metres, with one decimal below 100; hectares from ten of them on."""
+    if value_m2 is None:
+        return NONE
+    if value_m2 >= 100_000:
+        return f"{number(value_m2 / 10_000, 1)}{NARROW}ha"
+    return f"{number(value_m2, 1 if 0 < value_m2 < 100 else 0)}{NARROW}m²"
+
+
+def percent(value: float | None) -> str:
+    """A share with one decimal.
+
+    >>> percent(71.04).replace(NARROW, "_")
+    '71.0_%'
+    """
+    return NONE if value is None else f"{number(value, 1)}{NARROW}%"
+
+
+def hours(seconds: float | None) -> str:
+    """Seconds as hours with one decimal; minutes below one hour."""
+    if seconds is None:
+        return NONE
+    return f"{number(seconds / 3600, 1)}{NARROW}h" if seconds >= 3600 else f"{number(seconds / 60)}{NARROW}min"
+
+
+def length(value_m: float) -> str:
+    """A length in centimetres or metres."""
+    return say_length(value_m).replace(" ", NARROW)
+
+
+def moment(time_s: float | None, zone: str) -> str:
+    """Unix seconds as date and time in the site's zone, the same on every machine.
+
+    >>> moment(1772874720, "UTC")
+    '7 Mar 2026, 09:12'
+    """
+    if time_s is None:
+        return "no time in the file"
+    local = datetime.fromtimestamp(time_s, parse_zone(zone))
+    return f"{local.day} {_MONTHS[local.month - 1]} {local.year}, {local:%H:%M}"
+
+
+def bearing(value_deg: float | None) -> str:
+    """A bearing of 0-180 degrees from true north, in plain words.
+
+    >>> bearing(2), bearing(91), bearing(None)
+    ('north to south (2° from true north)', 'east to west (91° from true north)', 'no clear direction')
+    """
+    if value_deg is None:
+        return "no clear direction"
+    return f"{_DIRECTIONS[round(value_deg / 22.5) % 8]} ({value_deg:.0f}° from true north)"
+
+
+def place(lon_lat_deg: tuple[float, float]) -> str:
+    """Latitude and longitude with seven decimals (about 1 cm)."""
+    lon, lat = lon_lat_deg
+    return f"{lat:.7f}, {lon:.7f}"
+
+
+def count(many: int, one: str, more: str | None = None) -> str:
+    """A number and its noun.
+
+    >>> count(1, "strip"), count(3, "strip"), count(2, "piece of ground", "pieces of ground")
+    ('1 strip', '3 strips', '2 pieces of ground')
+    """
+    return f"{number(many)} {one if many == 1 else more or one + 's'}"

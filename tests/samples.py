@@ -1,0 +1,275 @@
+"""A made-up survey at sea for the tests of what is drawn and written: 60 x 80 m, four outings, lanes with gaps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+from itertools import pairwise
+
+import numpy as np
+from rasterio.features import rasterize, shapes
+from scipy import ndimage
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon, shape
+from shapely.ops import unary_union
+
+from fieldcomb.coverage.grid import Grid, grid_over
+from fieldcomb.coverage.results import (
+    OUTSIDE,
+    AreaShape,
+    Cells,
+    CoilResult,
+    Comparison,
+    Layers,
+    OutingLayer,
+    OutingResult,
+    RecordingResult,
+    Report,
+    Result,
+    SiteResult,
+    StopMark,
+    Strip,
+    TotalResult,
+)
+from fieldcomb.tracks.frame import SiteFrame
+
+FRAME = SiteFrame(-11.2345678, 57.4567891)
+SITE = Polygon([(-30, -38), (28, -40), (30, 22), (14, 40), (-27, 37)])
+POND = Point(12, -14).buffer(4.5)
+KEEP_OFF = Polygon([(-29, 30), (-18, 33), (-17, 36.8), (-26, 36.2)])
+EVIL = "<img src=x onerror=window.hacked=1>{{7*7}}\"'</script><script>window.hacked=2</script>"
+
+
+@lru_cache(maxsize=4)
+def sample_result(cell_m: float = 0.1) -> Result:
+    """Give the survey; the same objects every time, so do not write into its arrays."""
+    grid = grid_over((-34, -44, 34, 44), cell_m)
+    ground = SITE.difference(unary_union([POND, KEEP_OFF]))
+    inside = _mask(grid, ground)
+    lanes = [_lanes(n) for n in range(4)]
+    raw = [_count(grid, outing, swath) for outing, swath in zip(lanes, (1.5, 1.5, 1.35, 1.5), strict=True)]
+    lost = LineString([(-15.4, 24), (-15.1, 36)]).buffer(0.75, cap_style="flat")
+    total = np.minimum(sum(raw), 254).astype(np.uint8)
+    passes = np.where(inside, total, OUTSIDE).astype(np.uint8)
+    unrecorded = _mask(grid, lost) & inside & (total == 0)
+    strips = _strips(grid, inside & (total == 0) & ~unrecorded)
+    not_recorded = MultiPolygon([p for p in _parts(grid, unrecorded) if p.area > 0.5])
+    by_coil = {
+        "28cm": np.where(inside, raw[0] + raw[1] + raw[3], OUTSIDE).astype(np.uint8),
+        "small": np.where(inside, raw[2], OUTSIDE).astype(np.uint8),
+    }
+    layers = Layers(
+        grid=grid,
+        passes=passes,
+        by_coil=by_coil,
+        outings=tuple(
+            _outing_layer(n, grid, np.where(inside, raw[n], OUTSIDE).astype(np.uint8), lanes[n]) for n in range(4)
+        ),
+        not_recorded=not_recorded,
+        areas=(
+            AreaShape("site", "", SITE),
+            AreaShape("blocked", "pond", POND),
+            AreaShape("no-go", "nesting birds until August", KEEP_OFF),
+            AreaShape("filled", "spoil heap", Point(-20, -25).buffer(3)),
+            AreaShape("junk", "old fence line", LineString([(-25, 12), (5, 15)]).buffer(1.2)),
+        ),
+        difference=None,
+    )
+    return Result(_report(grid, inside, passes, raw, strips), layers)
+
+
+def with_difference(result: Result) -> Result:
+    """The same survey with its first two outings compared."""
+    grid = result.layers.grid
+    cells = np.where(result.layers.passes == OUTSIDE, OUTSIDE, 0).astype(np.uint8)
+    for n, layer in enumerate(result.layers.outings[:2]):
+        assert layer.grid is not None and layer.passes is not None
+        swept = (layer.passes > 0) & (layer.passes != OUTSIDE)
+        cells[layer.grid.part_of(grid)] += (swept * (n + 1)).astype(np.uint8)
+    area = [float((cells == n).sum()) * grid.cell_m2 for n in range(4)]
+    names = [outing.id for outing in result.report.outings[:2]]
+    between = Comparison(names[0], names[1], area[3], area[1], area[2], area[0])
+    return Result(replace(result.report, between=between), replace(result.layers, difference=cells))
+
+
+def with_evil_names(result: Result) -> Result:
+    """The same survey with every text that a user or a file can give turned into an attack."""
+    report, layers = result.report, result.layers
+    outings = []
+    for outing in report.outings:
+        texts = dict.fromkeys(("file", "searcher", "coil", "gps", "verdict"), EVIL)
+        recordings = tuple(
+            replace(r, **texts, dropped={EVIL: 3}, advice=(EVIL,), notes=(EVIL,)) for r in outing.recordings
+        )
+        outings.append(replace(outing, id=EVIL, label=EVIL, note=EVIL, coils=(EVIL,), recordings=recordings))
+    between = Comparison(EVIL, EVIL, 1, 2, 3, 4)
+    report = replace(
+        report,
+        site=replace(report.site, name=EVIL),
+        outings=tuple(outings),
+        coils=tuple(replace(coil, coil=EVIL) for coil in report.coils),
+        between=between,
+        notes=(EVIL,),
+    )
+    layers = replace(
+        with_difference(result).layers,
+        by_coil={EVIL: layers.by_coil["28cm"], EVIL + "2": layers.by_coil["small"]},
+        outings=tuple(replace(outing, id=EVIL) for outing in layers.outings),
+        areas=tuple(replace(area, reason=EVIL) for area in layers.areas),
+    )
+    return Result(report, layers)
+
+
+def _lanes(n: int) -> list[np.ndarray]:
+    """Lanes of one outing in site metres: wobbling, some left out, one piece of ground each."""
+    rng = np.random.default_rng(n)
+    lines = []
+    if n == 2:  # crosswise, in the south
+        for k, y in enumerate(np.arange(-37, -8, 1.3)):
+            if k % 9 != 5:
+                x = np.arange(-31, 31, 0.4)
+                lines.append(np.column_stack([x, y + 0.35 * np.sin(x / 9 + k) + rng.normal(0, 0.04, x.size)]))
+        return lines
+    x0, x1 = ((-29, 2), (-2, 30), (0, 0), (-29, -10))[n]
+    y0, y1 = ((-41, 41), (-41, 14), (0, 0), (-5, 20))[n]
+    for k, x in enumerate(np.arange(x0, x1, 1.38)):
+        if (k * 7 + n) % 11 != 4:
+            y = np.arange(y0 + rng.uniform(0, 1.5), y1, 0.4)
+            lines.append(np.column_stack([x + 0.3 * np.sin(y / 11 + k * 0.7 + n) + rng.normal(0, 0.03, y.size), y]))
+    return lines
+
+
+def _count(grid: Grid, lines: list[np.ndarray], swath_m: float) -> Cells:
+    total = np.zeros((grid.rows, grid.cols), np.uint8)
+    for line in lines:
+        total += _mask(grid, LineString(line).buffer(swath_m / 2)).astype(np.uint8)
+    return total
+
+
+def _mask(grid: Grid, area: Polygon | MultiPolygon) -> np.ndarray:
+    burnt = rasterize([area], (grid.rows, grid.cols), transform=grid.transform, dtype="uint8")
+    return np.asarray(burnt, bool)
+
+
+def _parts(grid: Grid, mask: np.ndarray) -> list[Polygon]:
+    found = shapes(mask.astype(np.uint8), mask=mask, transform=grid.transform)
+    return [shape(geometry) for geometry, _ in found]
+
+
+def _strips(grid: Grid, missed: np.ndarray) -> tuple[Strip, ...]:
+    size = max(1, round(0.3 / grid.cell_m))
+    opened = ndimage.binary_opening(missed, np.ones((size, size)))
+    wide = ndimage.binary_opening(opened, np.ones((round(4.5 / grid.cell_m),) * 2))
+    out = []
+    for kind, mask in (("open", wide), ("strip", opened & ~wide)):
+        for part in _parts(grid, mask):
+            if part.area >= 0.5:
+                out.append(_strip(len(out) + 1, kind, part))
+    return tuple(out)
+
+
+def _strip(number: int, kind: str, part: Polygon) -> Strip:
+    box = part.minimum_rotated_rectangle
+    a, b, c = (np.array(corner) for corner in list(box.exterior.coords)[:3])
+    long, short = sorted((b - a, c - b), key=lambda side: -float(np.hypot(*side)))
+    length, width = float(np.hypot(*long)), float(np.hypot(*short))
+    bearing = float(np.degrees(np.arctan2(long[0], long[1])) % 180) if length > 2 * width else None
+    lon, lat = FRAME.to_lonlat(part.centroid.x, part.centroid.y)
+    return Strip(number, kind, part.area, length, part.area / length, width, bearing, (float(lon), float(lat)), part)
+
+
+def _outing_layer(n: int, grid: Grid, cells: Cells, lines: list[np.ndarray]) -> OutingLayer:
+    rng = np.random.default_rng(n + 20)
+    stops = []
+    for k, line in enumerate(lines[::2]):
+        x, y = line[rng.integers(len(line))]
+        stops.append(StopMark(float(x), float(y), 90.0, ("dig", "dig", "pause", "break")[k % 4]))
+    turns = tuple(np.array([a[-1], b[0]]) for a, b in pairwise(lines[3:6]))
+    outline = MultiPolygon([LineString(line).buffer(0.75) for line in lines[:1]])
+    # A window of its own, smaller than the whole where the outing was.
+    rows, cols = np.nonzero((cells > 0) & (cells != OUTSIDE))
+    top, left, bottom, right = rows.min(), cols.min(), rows.max() + 1, cols.max() + 1
+    window = Grid(grid.cell_m, grid.west + int(left), grid.north - int(top), int(bottom - top), int(right - left))
+    part = cells[top:bottom, left:right]
+    return OutingLayer(f"2026-03-{7 + n:02d}a", window, part, outline, tuple(lines), turns, tuple(stops))
+
+
+def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], strips: tuple[Strip, ...]) -> Report:
+    area = float(inside.sum()) * grid.cell_m2
+
+    def m2(mask: np.ndarray) -> float:
+        return float((mask & inside).sum()) * grid.cell_m2
+
+    outings, before, hours = [], np.zeros_like(inside), 0.0
+    for n, cells in enumerate(raw):
+        now = cells > 0
+        both = before | now
+        searching = (9200.0, 6900.0, 5400.0, 2100.0)[n]
+        hours += searching / 3600
+        outings.append(
+            OutingResult(
+                id=f"2026-03-{7 + n:02d}a",
+                label=("west half", None, "crosswise, south", "second look")[n],
+                note="rain from noon" if n == 1 else None,
+                start_s=1772874720.0 + 86400 * n,
+                coils=("small",) if n == 2 else ("28cm",),
+                recordings=(_recording(n),),
+                walked_m=3100 - 400.0 * n,
+                elapsed_s=searching * 1.6,
+                searching_s=searching,
+                stopped_s=searching * 0.4,
+                transit_s=searching * 0.15,
+                dropout_s=searching * 0.05,
+                stops=24 - n,
+                digs=17 - n,
+                speed_m_s=0.31,
+                swept_m2=m2(now),
+                swept_pct=100 * m2(now) / area,
+                new_m2=m2(now & ~before),
+                again_same_coil_m2=0.0 if n == 2 else m2(now & before) * 0.8,
+                again_other_coil_m2=m2(now & before) if n == 2 else m2(now & before) * 0.2,
+                crosswise_m2=m2(now & before) if n == 2 else 0.0,
+                twice_pct=100 * m2(cells > 1) / m2(now),
+                outside_m2=41.0,
+                no_go_entered_m2=12.4 if n == 0 else 0.0,
+                not_recorded_m2=14.0 if n == 0 else 0.0,
+                minutes_per_100_m2=searching / 60 / m2(now) * 100,
+                total_pct=100 * m2(both) / area,
+                total_hours=hours,
+            )
+        )
+        before = both
+    shares = [m2(passes == n) for n in range(3)]
+    total = TotalResult(
+        swept_m2=m2(before),
+        swept_pct=100 * m2(before) / area,
+        twice_pct=100 * (m2(before) - shares[1]) / m2(before),
+        crosswise_m2=outings[2].crosswise_m2,
+        not_recorded_m2=14.0,
+        passes_m2={"0": shares[0], "1": shares[1], "2": shares[2], "3+": area - sum(shares)},
+    )
+    coils = (
+        CoilResult("28cm", 3, m2((raw[0] + raw[1] + raw[3]) > 0), 100 * m2((raw[0] + raw[1] + raw[3]) > 0) / area),
+        CoilResult("small", 1, m2(raw[2] > 0), 100 * m2(raw[2] > 0) / area),
+    )
+    site = SiteResult("Gull Bank east", area, "given", KEEP_OFF.area, POND.area, grid.cell_m, FRAME, "Atlantic/Faroe")
+    notes = ("Two outings were walked with a guessed swing width: measure it once to narrow every number.",)
+    return Report(site, tuple(outings), coils, total, strips, None, notes)
+
+
+def _recording(n: int) -> RecordingResult:
+    return RecordingResult(
+        file=f"walk-{n + 1}.gpx",
+        searcher="A. Tern" if n == 1 else None,
+        coil="small" if n == 2 else "28cm",
+        swath_m=1.35 if n == 2 else 1.48,
+        swath_measured=n == 2,
+        sweep_s=1.0,
+        sweep_measured=n == 2,
+        gps="typical",
+        fixes=9216 - 1000 * n,
+        dropped={"no position": 3, "spike": 12 * n, "same time and place": 0},
+        interval_s=1.0,
+        verdict=("good", "usable", "good", "poor")[n],
+        advice=("Turn auto-pause off: the recording fell silent at 9 stops.",) if n == 1 else (),
+        notes=("Times have no zone and were read as UTC.",) if n == 3 else (),
+    )

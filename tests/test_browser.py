@@ -1,0 +1,301 @@
+"""The map page in a real browser, with the network off."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from samples import sample_result, with_difference, with_evil_names
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select, WebDriverWait
+
+from fieldcomb.coverage.maps import map_html
+
+pytestmark = pytest.mark.browser
+
+FLAGS = (
+    "--headless=new --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+)
+DESK, PHONE = (1400, 900), (390, 844)
+Opener = Callable[..., Any]
+
+
+@pytest.fixture(scope="module")
+def driver(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """Start Chromium once; skip without one, unless FIELDCOMB_NEED_BROWSER=1 says that it must be there."""
+    browser, helper = shutil.which("chromium"), shutil.which("chromedriver")
+    if browser is None or helper is None:
+        if os.environ.get("FIELDCOMB_NEED_BROWSER") == "1":
+            pytest.fail("chromium and chromedriver are needed here and were not found")
+        pytest.skip("no chromium with chromedriver found")
+    options = webdriver.ChromeOptions()
+    options.binary_location = browser
+    for flag in FLAGS.split():
+        options.add_argument(flag)
+    options.add_argument(f"--user-data-dir={tmp_path_factory.mktemp('profile')}")
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    started = webdriver.Chrome(options=options, service=Service(helper))
+    yield started
+    started.quit()
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Write the pages once: as it is, with two outings compared, and with names that are attacks."""
+    folder = tmp_path_factory.mktemp("pages")
+    plain = sample_result()
+    made = {"plain": plain, "compared": with_difference(plain), "evil": with_evil_names(plain)}
+    for name, result in made.items():
+        (folder / f"{name}.html").write_text(map_html(result), "utf-8")
+    return {name: folder / f"{name}.html" for name in made}
+
+
+@pytest.fixture
+def show(driver: Any, pages: dict[str, Path]) -> Opener:
+    """Give a function that opens a page at a screen size, with the network off and the logs emptied."""
+
+    def opened(name: str = "plain", size: tuple[int, int] = DESK) -> Any:
+        driver.execute_cdp_cmd("Network.enable", {})
+        gone = {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
+        driver.execute_cdp_cmd("Network.emulateNetworkConditions", gone)
+        phone = size == PHONE
+        screen = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": phone}
+        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+        for kind in ("browser", "performance"):
+            driver.get_log(kind)
+        driver.get(pages[name].as_uri())
+        wait(driver, "return document.documentElement.getAttribute('data-drawn') === 'yes'")
+        return driver
+
+    return opened
+
+
+def wait(driver: Any, script: str) -> None:
+    """Wait until a script returns true."""
+    WebDriverWait(driver, 10).until(lambda d: d.execute_script(script), script)
+
+
+def drawn(driver: Any) -> tuple[int, int]:
+    """How many pictures and how many drawn paths the map holds."""
+    script = "var m = document.querySelector('.leaflet-map-pane'); return [%s]"
+    counts = ", ".join(f"m.querySelectorAll('{what}').length" for what in ("img", "path"))
+    pictures, paths = driver.execute_script(script % counts)
+    return pictures, paths
+
+
+def errors(driver: Any) -> list[str]:
+    """Give what the browser complained about since the page was opened."""
+    return [entry["message"] for entry in driver.get_log("browser") if entry["level"] in ("SEVERE", "WARNING")]
+
+
+def test_only_the_file_itself_is_asked_for(show: Opener, pages: dict[str, Path]) -> None:
+    """With the network off the map comes up whole; the only request is for the file itself."""
+    driver = show()
+    events = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
+    asked = [e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"]
+    assert pages["plain"].as_uri() in asked
+    assert [url for url in asked if url != pages["plain"].as_uri() and not url.startswith("data:")] == []
+    assert drawn(driver)[0] == 1
+    assert errors(driver) == []
+
+
+def test_every_layer_goes_and_comes(show: Opener) -> None:
+    """Every tick and every choice of the key changes what is drawn, and taking it back brings it back."""
+    driver = show("compared")
+    for box in driver.find_elements(By.CSS_SELECTOR, "[data-layer]"):
+        before = drawn(driver)
+        box.click()
+        assert drawn(driver)[1] < before[1], box.get_attribute("data-layer")
+        box.click()
+        assert drawn(driver) == before
+    ground = Select(driver.find_element(By.ID, "pick-ground"))
+    seen = set()
+    for n in range(len(ground.options)):
+        ground.select_by_index(n)
+        sources = driver.execute_script(
+            "return [].map.call(document.querySelectorAll('.leaflet-map-pane img'), function (i) { return i.src; })"
+        )
+        assert len(sources) == (1 if ground.options[n].get_attribute("value") else 0)
+        seen.add(str(sources))
+    assert len(seen) == len(ground.options)
+    walks = Select(driver.find_element(By.ID, "pick-walks"))
+    nothing = drawn(driver)[1]
+    for n in range(1, len(walks.options)):
+        walks.select_by_index(n)
+        assert drawn(driver)[1] > nothing
+    walks.select_by_index(0)
+    assert drawn(driver)[1] == nothing
+    assert errors(driver) == []
+
+
+def test_a_strip_opens_by_tap_and_by_keyboard(show: Opener) -> None:
+    """A missed strip tells its size when tapped, and the same with Tab and Enter; Escape goes back to it."""
+    driver = show()
+    path = driver.find_element(By.CSS_SELECTOR, "path[data-piece='piece-1']")
+    assert path.get_attribute("role") == "button" and path.get_attribute("tabindex") == "0"
+    assert "m²" in path.get_attribute("aria-label")
+    path.click()
+    wait(driver, "return !!document.querySelector('.leaflet-popup .said')")
+    said = driver.find_element(By.CSS_SELECTOR, ".leaflet-popup .said").text
+    for word in ("Area", "Length", "Width", "Widest", "Runs", "Lat, lon"):
+        assert word in said
+    show()
+    driver.execute_script("document.querySelector(\"path[data-piece='piece-1']\").focus()")
+    driver.switch_to.active_element.send_keys(Keys.ENTER)
+    wait(driver, "return document.activeElement.className === 'said'")
+    driver.switch_to.active_element.send_keys(Keys.ESCAPE)
+    wait(driver, "return document.activeElement.getAttribute('data-piece') === 'piece-1'")
+    assert errors(driver) == []
+
+
+def test_keyboard_reaches_everything(show: Opener) -> None:
+    """Tab goes through the skip link, every piece of missed ground, the tools, the key and the report."""
+    driver = show()
+    body = driver.find_element(By.TAG_NAME, "body")
+    script = (
+        "var e = document.activeElement, d = e.dataset; return e.className === 'skip' ? 'skip' :"
+        " d.piece || d.tool || d.layer || d.pick || d.strip || e.tagName"
+    )
+    reached = []
+    for _ in range(90):
+        (driver.switch_to.active_element or body).send_keys(Keys.TAB)
+        reached.append(driver.execute_script(script))
+    assert reached[0] == "skip"
+    pieces = driver.execute_script(
+        "return [].map.call(document.querySelectorAll('[data-piece]'), function (p) { return p.dataset.piece; })"
+    )
+    ticks = [tick.get_attribute("data-layer") for tick in driver.find_elements(By.CSS_SELECTOR, "[data-layer]")]
+    assert {*pieces, *ticks, "in", "out", "all", "ground", "walks", "SUMMARY"} <= set(reached)
+
+
+def test_choosing_a_piece_zooms_to_it(show: Opener) -> None:
+    """A button of the list brings its piece to the middle of the map and opens what there is to say."""
+    for size in (DESK, PHONE):
+        driver = show(size=size)
+        if size == PHONE:
+            driver.find_element(By.CSS_SELECTOR, "[data-part='report']").click()
+        button = driver.find_elements(By.CSS_SELECTOR, "[data-strip]")[1]
+        driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
+        piece = button.get_attribute("data-strip")
+        button.click()
+        wait(driver, "return !!document.querySelector('.leaflet-popup .said')")
+        script = "return document.querySelector(\"path[data-piece='piece-%s']\").getBoundingClientRect().toJSON()"
+        wait(driver, "return document.querySelector('.ground').clientHeight > 300")
+        place = driver.execute_script(script % piece)
+        ground = driver.execute_script("return document.querySelector('.ground').getBoundingClientRect().toJSON()")
+        assert ground["left"] <= place["left"] and place["right"] <= ground["right"]
+        assert max(place["width"], place["height"]) > 100
+        assert errors(driver) == []
+
+
+@pytest.mark.parametrize("name", ["plain", "evil"])
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_nothing_overlaps_and_nothing_sticks_out(show: Opener, size: tuple[int, int], name: str) -> None:
+    """At both sizes, however long the names, nothing scrolls sideways, controls keep apart and a finger hits them."""
+    driver = show(name, size)
+    for part in ("", "key", "report") if size == PHONE else ("",):
+        if part:
+            driver.find_element(By.CSS_SELECTOR, f"[data-part='{part}']").click()
+        width, screen = driver.execute_script("return [document.documentElement.scrollWidth, window.innerWidth]")
+        assert width <= screen == size[0]
+        inner = "var e = document.querySelector('.%s'); return e.scrollWidth - e.clientWidth"
+        assert [driver.execute_script(inner % part) for part in ("side", "parts")] == [0, 0]
+        script = (
+            "return ['.tools', '.north', '.leaflet-control-scale', '.head', '.bar', '.parts'].map(function (s) {"
+            " var e = document.querySelector(s); return e && e.offsetParent !== null || s === '.north' ?"
+            " [s, e.getBoundingClientRect().toJSON()] : null; }).filter(Boolean)"
+        )
+        boxes = [(name, box) for name, box in driver.execute_script(script) if box["width"] and box["height"]]
+        for n, (one, a) in enumerate(boxes):
+            for other, b in boxes[n + 1 :]:
+                apart = (
+                    a["right"] <= b["left"] + 1
+                    or b["right"] <= a["left"] + 1
+                    or a["bottom"] <= b["top"] + 1
+                    or b["bottom"] <= a["top"] + 1
+                )
+                assert apart, (one, other)
+        small = driver.execute_script(
+            "return [].filter.call(document.querySelectorAll('button, select, summary, .ticks label'), function (e) {"
+            " var r = e.getBoundingClientRect(); return r.width && (r.height < 43.5 || r.width < 43.5); })"
+            ".map(function (e) { return e.outerHTML; })"
+        )
+        assert small == []
+
+
+def test_phone_parts_open_and_close(show: Opener) -> None:
+    """On a phone the map fills the screen; key and report open below it, one at a time, and say so."""
+    driver = show(size=PHONE)
+    assert driver.execute_script("return document.querySelector('.ground').clientHeight") > 0.75 * PHONE[1]
+    key, report = (driver.find_element(By.CSS_SELECTOR, f"[data-part='{part}']") for part in ("key", "report"))
+    key.click()
+    assert key.get_attribute("aria-expanded") == "true" and driver.find_element(By.ID, "key").is_displayed()
+    report.click()
+    assert key.get_attribute("aria-expanded") == "false" and not driver.find_element(By.ID, "key").is_displayed()
+    assert driver.find_element(By.ID, "report").is_displayed() and driver.find_element(By.ID, "lead").is_displayed()
+    report.click()
+    assert not driver.find_element(By.ID, "report").is_displayed()
+
+
+def test_names_run_nothing(show: Opener) -> None:
+    """Names that are attacks are shown as text everywhere: in the panel, in lists, and in every popup."""
+    driver = show("evil")
+    for path in driver.find_elements(By.CSS_SELECTOR, "path[data-piece]"):
+        driver.execute_script("arguments[0].focus()", path)
+        driver.switch_to.active_element.send_keys(Keys.ENTER)
+        wait(driver, "return document.activeElement.className === 'said'")
+        driver.switch_to.active_element.send_keys(Keys.ESCAPE)
+    driver.execute_script("document.querySelectorAll('details').forEach(function (d) { d.open = true; })")
+    assert driver.execute_script("return window.hacked === undefined")
+    assert driver.execute_script("return document.querySelectorAll('.side img').length") == 0
+    assert driver.find_element(By.TAG_NAME, "h1").text.startswith("<img src=x onerror=")
+    assert "{{7*7}}" in driver.title
+    assert errors(driver) == []
+
+
+def test_cells_can_be_seen_singly(show: Opener) -> None:
+    """Zoomed in as far as it goes, a cell of 5 cm is several pixels wide, and the map still draws."""
+    driver = show()
+    button = driver.find_element(By.CSS_SELECTOR, "[data-tool='in']")
+    scale = "return document.querySelector('.leaflet-control-scale-line').textContent"
+    last = ""
+    for _ in range(12):
+        last = driver.execute_script(scale)
+        button.click()
+        WebDriverWait(driver, 5).until(lambda d: not d.find_elements(By.CSS_SELECTOR, ".leaflet-zoom-anim"))
+    assert last in ("1 m", "0.5 m", "50 cm") or last.endswith(" cm") or last == "0 m"
+    wide = driver.execute_script("return document.querySelector('.leaflet-map-pane img').getBoundingClientRect().width")
+    cells = sample_result().layers.grid.cols
+    assert wide / cells > 8  # pixels for a cell of 10 cm
+    assert errors(driver) == []
+
+
+def test_paper_has_map_panel_and_no_controls(show: Opener) -> None:
+    """Printed, the map stands above the panel in full, and what can only be pressed is left out."""
+    driver = show()
+    driver.execute_script("window.dispatchEvent(new Event('beforeprint'))")
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        script = "return document.querySelector('%s').getBoundingClientRect().toJSON()"
+        ground, side = (driver.execute_script(script % name) for name in (".ground", ".side"))
+        assert side["top"] >= ground["bottom"] - 1
+        assert side["height"] > 1500
+        for name in (".tools", ".bar", ".skip"):
+            assert not driver.find_element(By.CSS_SELECTOR, name).is_displayed()
+        closed = driver.execute_script("return document.querySelectorAll('details:not([open])').length")
+        assert closed == 0
+        picture = driver.execute_script(script % ".leaflet-map-pane img")
+        assert picture["left"] >= ground["left"] - 1 and picture["bottom"] <= ground["bottom"] + 1
+    finally:
+        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+        driver.execute_script("window.dispatchEvent(new Event('afterprint'))")
+    assert driver.execute_script("return document.querySelectorAll('details[open]').length") == 0

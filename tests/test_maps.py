@@ -1,0 +1,463 @@
+"""The map page as text: what it says, what it never asks for, and where its pictures lie."""
+
+from __future__ import annotations
+
+import base64
+import json
+import math
+import re
+import tracemalloc
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rasterio.io import MemoryFile
+from samples import EVIL, FRAME, sample_result, with_difference, with_evil_names
+from scipy import ndimage
+from shapely.geometry import LineString, MultiPolygon, Polygon, box
+
+from fieldcomb.coverage import chart, legend, overlay, page, shapes, wording
+from fieldcomb.coverage.maps import map_html
+from fieldcomb.coverage.grid import Grid, grid_over
+from fieldcomb.coverage.results import OUTSIDE, OutingLayer, Result
+from fieldcomb.coverage.sheet import leaflet_css, leaflet_js
+from fieldcomb.tracks.frame import SiteFrame
+
+VOID = {"meta", "link", "input", "br", "img", "path", "rect", "circle"}
+
+
+class Reader(HTMLParser):
+    """Reads a page strictly enough for these tests: elements, attributes, text by element, and balance."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text: list[str] = []
+        self.unbalanced: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Keep an element and its attributes."""
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Keep an element that closes itself."""
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        """Close an element, or note that it was not the last one opened."""
+        if tag in VOID:
+            return
+        if not self.open or self.open.pop() != tag:
+            self.unbalanced.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        """Keep text that a reader sees."""
+        if not self.open or self.open[-1] not in ("script", "style"):
+            self.text.append(data)
+
+    @property
+    def words(self) -> str:
+        """All visible text in one line, with plain spaces."""
+        return re.sub(r"\s+", " ", " ".join(self.text)).replace(wording.NARROW, " ")
+
+
+def data_of(text: str) -> dict[str, object]:
+    """Give the block of data that the page draws from."""
+    match = re.search(r'<script type="application/json" id="fieldcomb-data">(.*?)</script>', text, re.S)
+    assert match
+    found = json.loads(match.group(1))
+    assert isinstance(found, dict)
+    return found
+
+
+@pytest.fixture(scope="module")
+def text() -> str:
+    """Give the page of the made-up survey."""
+    return map_html(sample_result())
+
+
+def test_same_survey_same_bytes(text: str) -> None:
+    """Making the map again from the same survey gives the same file, byte for byte."""
+    assert map_html(sample_result()) == text
+
+
+def test_page_frame(text: str) -> None:
+    """The page says its language, its character set, its name, and fits a phone that may still be zoomed."""
+    tags = Reader(text).tags
+    assert text.startswith("<!DOCTYPE html>")
+    assert ("html", {"lang": "en"}) in tags
+    assert ("meta", {"charset": "utf-8"}) in tags
+    assert re.search(r"<title>Gull Bank east: searched ground, as recorded</title>", text)
+    viewport = next(a["content"] for t, a in tags if t == "meta" and a.get("name") == "viewport")
+    assert viewport == "width=device-width, initial-scale=1"
+
+
+def test_elements_are_closed(text: str) -> None:
+    """Every element that is opened on the page is closed in its turn."""
+    reader = Reader(text)
+    assert reader.unbalanced == [] and reader.open == []
+
+
+def test_ids_are_unique_and_known(text: str) -> None:
+    """No two elements share an id, and every label, part and pattern that is referred to is there."""
+    tags = Reader(text).tags
+    ids = [attrs["id"] for _, attrs in tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    wanted = [attrs.get(key) for _, attrs in tags for key in ("for", "aria-controls", "aria-labelledby")]
+    assert {one for many in wanted if many for one in many.split()} <= set(ids)
+    assert set(re.findall(r"url\(#([\w-]+)\)", text)) <= set(ids)
+
+
+def test_nothing_is_fetched(text: str) -> None:
+    """Nothing on the page would make a browser ask anybody for anything."""
+    for tag, attrs in Reader(text).tags:
+        for key in ("src", "href", "srcset", "data", "action", "poster", "background"):
+            value = attrs.get(key)
+            assert not value or value.startswith(("data:", "#")), (tag, key, value)
+        assert tag not in ("iframe", "object", "embed", "base", "form")
+    for css in (leaflet_css(), page.text_of("sheet.css")):
+        assert "@import" not in css and re.findall(r"url\((?!data:|#)", css) == []
+    assert "sourceMappingURL" not in text
+    policy = next(a["content"] for t, a in Reader(text).tags if a.get("http-equiv") == "Content-Security-Policy")
+    assert policy and "default-src 'none'" in policy and "http" not in policy
+    for name in ("jquery", "bootstrap", "fontawesome", "glyphicon", "cdn", "unpkg", "openstreetmap"):
+        assert name not in re.sub(r"base64,[\w+/=]+", "", text).replace(leaflet_js(), "").lower()
+
+
+def test_names_from_files_stay_text() -> None:
+    """A name that is an attack, in any field that a file or a user fills, is shown as it is and does nothing."""
+    text = map_html(with_evil_names(sample_result()))
+    reader = Reader(text)
+    assert reader.unbalanced == []
+    assert not any("onerror" in attrs or tag == "img" for tag, attrs in reader.tags)
+    assert sum(tag == "script" for tag, _ in reader.tags) == 4
+    assert "{{7*7}}" in text and "49" not in re.findall(r"<title>(.*?)</title>", text)[0]
+    # Once in the title, heading, lists of ground and walks; the words come back whole.
+    assert EVIL in "".join(reader.text)
+    assert "<img src=x" not in text
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.text(max_size=40), st.text(max_size=40))
+def test_any_name_comes_back(name: str, reason: str) -> None:
+    """Whatever a site or a reason is called, the page stays whole and shows it letter for letter."""
+    result = sample_result(0.5)
+    areas = tuple(replace(area, reason=reason) for area in result.layers.areas)
+    site = replace(result.report.site, name=name)
+    text = map_html(Result(replace(result.report, site=site), replace(result.layers, areas=areas)))
+    assert Reader(text).unbalanced == []
+    rows = [item["rows"] for item in data_of(text)["groups"]["area-blocked"]]  # type: ignore[index]
+    assert rows[0][0] == ["Reason", reason or "none given"]
+
+
+def test_every_layer_can_be_chosen() -> None:
+    """Every layer that is drawn stands on the board under its own name, and every entry of the board is drawn."""
+    text = map_html(with_difference(sample_result()))
+    drawn = set(re.findall(r'"([\w-]+)": (?:image_overlay|feature_group)_\d+', text))
+    tags = Reader(text).tags
+    options = {attrs["value"] for tag, attrs in tags if tag == "option" and attrs["value"]}
+    ticked = {attrs["data-layer"] for _, attrs in tags if "data-layer" in attrs}
+    assert drawn == (options - {"walks"}) | ticked
+    assert {"passes", "difference", "coil-0", "coil-1", "outing-3", "strips", "open", "not-recorded", "rules"} <= drawn
+    assert {"area-site", "area-no-go", "area-blocked", "area-filled", "area-junk", "walk-0", "walk-3"} <= drawn
+    words = Reader(text).words
+    for name in ("Passes with small", "Passes of 2026-03-07a west half", "Walk of 2026-03-10a second look"):
+        assert name in words
+
+
+def test_an_outing_without_raster_is_outlined() -> None:
+    """An outing too many for a raster of its own is still there, as an outline that says so."""
+    result = sample_result()
+    last = result.layers.outings[-1]
+    bare = OutingLayer(last.id, None, None, last.outline, last.lines, last.transits, last.stops)
+    layers = replace(result.layers, outings=(*result.layers.outings[:-1], bare))
+    text = map_html(Result(result.report, layers))
+    assert "Outline of 2026-03-10a second look" in Reader(text).words
+    assert '"outing-3": feature_group' in text
+
+
+def test_key_tells_every_colour_pattern_and_sign() -> None:
+    """Every colour, pattern and sign that the map can draw is in the key, with words beside it."""
+    result = with_difference(sample_result())
+    text = map_html(result)
+    key = text[text.index('id="key"') : text.index('id="report"')]
+    for colour in legend.PASS_COLOURS + legend.DIFFERENCE_COLOURS:
+        assert f'fill="{colour}"' in key
+    for sign in legend.SIGNS.values():
+        assert f'd="{sign}"' in key
+    groups = data_of(text)["groups"]
+    assert isinstance(groups, dict)
+    kinds = {item["kind"] for key, group in groups.items() if not key.startswith(("walk", "rules")) for item in group}
+    assert kinds == {"strip", "open", "not-recorded", "site", "no-go", "blocked", "filled", "junk"}
+    for kind in kinds - {"site"}:
+        assert f"url(#fc-{kind})" in key
+    for name in (*legend.PASS_NAMES, *legend.SIGN_NAMES.values(), *legend.AREA_NAMES.values(), "searching"):
+        assert name in Reader(key).words
+
+
+def test_colours_part_in_grey() -> None:
+    """More passes are darker by a clear step, so the map reads on grey paper and by eyes that see no hue."""
+
+    def lightness(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    values = [lightness(colour) for colour in legend.PASS_COLOURS]
+    for lighter, darker in pairwise(values):
+        assert (lighter + 0.05) / (darker + 0.05) > 1.6
+    # WCAG 2: text and the outline of what was missed against white.
+    assert 1.05 / (lightness(legend.INK) + 0.05) > 7
+    assert 1.05 / (lightness(legend.MISSED) + 0.05) > 4.5
+
+
+def test_headline_says_share_and_of_what() -> None:
+    """The headline says how much was searched, of what, and that this is as recorded."""
+    report = sample_result().report
+    site = replace(report.site, area_m2=1740.0)
+    report = replace(report, site=site, total=replace(report.total, swept_m2=1234.0, swept_pct=70.9))
+    assert page.headline(report).replace(wording.NARROW, " ") == (
+        "Searched 70.9 % of the site as recorded (1 234 m² of 1 740 m²)"
+    )
+    between = replace(report, site=replace(site, boundary="from walks"))
+    assert "70.9 % of the ground between your walks" in page.headline(between).replace(wording.NARROW, " ")
+    words = Reader(map_html(Result(between, sample_result().layers))).words
+    assert "No boundary was given." in words and "Of the ground between your walks" in words
+
+
+def test_panel_hides_nothing(text: str) -> None:
+    """Dropped fixes, notes, advice, guesses, entered no-go ground and cautions are all on the page."""
+    words = Reader(text).words
+    for said in (
+        "12 spike",
+        "3 no position",
+        "Turn auto-pause off: the recording fell silent at 9 stops.",
+        "Times have no zone and were read as UTC.",
+        "swing width 1.48 m is a guess",
+        "Lay a tape across your path",
+        "No-go ground was entered: 12.4 m²",
+        "A. Tern",
+        "rain from noon",
+        "7 Mar 2026, 09:12",
+        "Have the landowner's permission",
+        "Suspected ordnance, bones or a hoard: stop, leave it, call",
+        "A receiver may be metres off",
+    ):
+        assert said in words, said
+
+
+def test_largest_pieces_are_listed_first(text: str) -> None:
+    """The ten largest pieces of missed ground are listed, largest first, each with a button that shows it."""
+    listed = [int(attrs["data-strip"] or 0) for _, attrs in Reader(text).tags if "data-strip" in attrs]
+    strips = sample_result().report.strips
+    assert listed == [s.id for s in sorted(strips, key=lambda s: -s.area_m2)][:10]
+    shown = {item["id"] for key in ("strips", "open") for item in data_of(text)["groups"][key]}  # type: ignore[index]
+    assert {f"piece-{strip.id}" for strip in strips} == shown
+
+
+def test_chart_shows_the_numbers(text: str) -> None:
+    """The charts carry the swept share after every outing, against hours and against outings."""
+    report = sample_result().report
+    charts = re.findall(r'<svg class="chart".*?</svg>', text, re.S)
+    assert len(charts) == 2
+    for drawn in charts:
+        titles = [t.replace(wording.NARROW, " ") for t in re.findall(r"<circle[^>]*><title>(.*?)</title>", drawn)]
+        assert sorted(titles) == sorted(f"{page.outing_name(o)}: {o.total_pct:.1f} %" for o in report.outings)
+        assert "<desc>" in drawn
+    assert "hours of searching" in charts[0] and "outings" in charts[1]
+
+
+def test_chart_points_lie_where_the_axis_says() -> None:
+    """A share of 50 % stands half-way up, twice the hours stand twice as far along."""
+    drawn = chart.growth([chart.Point(2, 50, "a"), chart.Point(4, 100, "b")], "hours", False, "the site")
+    at = {float(x): float(y) for x, y in re.findall(r'<circle cx="([\d.]+)" cy="([\d.]+)"', drawn)}
+    rows = {int(n): float(y) for y, n in re.findall(r'<text x="41" y="([\d.]+)" text-anchor="end">(\d+)<', drawn)}
+    (x1, y1), (x2, y2) = sorted(at.items())
+    assert y1 == pytest.approx(rows[50] - 4.5, abs=0.1) and y2 == pytest.approx(rows[100] - 4.5, abs=0.1)
+    zero = float(re.findall(r'points="([\d.]+),', drawn)[0])
+    assert x2 - zero == pytest.approx(2 * (x1 - zero), abs=0.2)
+
+
+def test_no_times_no_hours() -> None:
+    """Recordings without times give no chart against hours, and the page says why."""
+    result = sample_result()
+    bare = ("start_s", "elapsed_s", "searching_s", "stopped_s", "transit_s", "dropout_s", "stops", "digs", "speed_m_s")
+    nothing = dict.fromkeys((*bare, "minutes_per_100_m2", "total_hours"))
+    outings = tuple(replace(outing, **nothing) for outing in result.report.outings)
+    words = Reader(map_html(Result(replace(result.report, outings=outings), result.layers))).words
+    assert "No hours: the recordings have no times." in words
+    assert "no time in the file" in words and "None" not in words
+
+
+@given(st.lists(st.floats(0, 100), min_size=4, max_size=4))
+def test_comb_has_fifty_teeth(shares: list[float]) -> None:
+    """Whatever the shares, the comb has fifty teeth, none of them more than one off its share."""
+    total = sum(shares)
+    teeth = chart._deal(shares)
+    assert sum(teeth) == (50 if total > 0 else sum(teeth)) and min(teeth) >= 0
+    for share, many in zip(shares, teeth, strict=True):
+        assert total == 0 or abs(many - share / total * 50) <= 1 + 1e-6
+
+
+def codes_of(url: str) -> tuple[np.ndarray, dict[int, tuple[int, ...]]]:
+    """Read a picture back: its codes and the colour of each."""
+    image = base64.b64decode(url.split(",")[1])
+    with MemoryFile(image) as memory, pytest.warns(match="no geotransform"), memory.open() as png:
+        return png.read(1), png.colormap(1)
+
+
+def test_picture_holds_the_raster() -> None:
+    """The picture is the raster cell for cell: 0 to 3 or more in their colours, the rest seen through."""
+    cells = np.array([[0, 1, 2], [3, 4, 254], [OUTSIDE, 1, OUTSIDE]], np.uint8)
+    picture = overlay.draw(Grid(0.1, -1, 1, 3, 3), cells, legend.PASS_COLOURS, FRAME)
+    codes, colours = codes_of(picture.url)
+    assert codes.tolist() == [[0, 1, 2], [3, 3, 3], [4, 1, 4]]
+    assert colours[4][3] == 0
+    for n, colour in enumerate(legend.PASS_COLOURS):
+        assert colours[n] == (int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16), 255)
+
+
+def mercator(lat_deg: float, lon_deg: float) -> tuple[float, float]:
+    """Spherical Mercator as every web map has it (EPSG guidance note 7-2, method 1024), on a unit sphere."""
+    return math.radians(lon_deg), math.log(math.tan(math.pi / 4 + math.radians(lat_deg) / 2))
+
+
+def off_m(picture: overlay.Picture, shape: tuple[int, int], row: float, col: float, x_m: float, y_m: float) -> float:
+    """How far from its true place the browser draws a point of the picture, in metres on the ground."""
+    west, south = mercator(*picture.bounds[0])
+    east, north = mercator(*picture.bounds[1])
+    drawn = (west + (east - west) * col / shape[1], north - (north - south) * row / shape[0])
+    lon, lat = FRAME.to_lonlat(x_m, y_m)
+    true = mercator(float(lat), float(lon))
+    return math.hypot(drawn[0] - true[0], drawn[1] - true[1]) * 6_378_137 * math.cos(math.radians(float(lat)))
+
+
+@pytest.mark.parametrize("half_m", [60, 250, 500])
+def test_pictures_lie_where_the_ground_is(half_m: float) -> None:
+    """On sites up to 1 km a picture placed by its box alone lies within 10 cm of the ground everywhere."""
+    grid = grid_over((-half_m, -half_m, half_m, half_m), 1.0)
+    picture = overlay.draw(grid, np.ones((grid.rows, grid.cols), np.uint8), legend.PASS_COLOURS, FRAME)
+    assert not picture.warped
+    for row in (0, grid.rows // 2, grid.rows):
+        for col in (0, grid.cols // 2, grid.cols):
+            x, y = (grid.west + col) * 1.0, (grid.north - row) * 1.0
+            assert off_m(picture, (grid.rows, grid.cols), row, col, x, y) < 0.1
+
+
+@pytest.mark.parametrize(
+    ("middle", "cell_m", "most_m"),
+    [
+        # Cells of 20 cm, 2 km from the middle of the site: 10 cm, as everywhere.
+        ((2000.0, 1500.0), 0.2, 0.1),
+        # A whole site of 2 km in cells of 1 m: pixels are half a cell, so each way a cell is up to a quarter cell off.
+        ((0.0, 0.0), 1.0, 0.25 * math.sqrt(2) + 0.05),
+    ],
+)
+def test_large_sites_are_warped_into_place(middle: tuple[float, float], cell_m: float, most_m: float) -> None:
+    """Far from the middle of a large site the picture is warped, and cells lie where the ground is."""
+    (x0, y0), half_m = middle, 1000 * cell_m
+    grid = grid_over((x0 - half_m, y0 - half_m, x0 + half_m, y0 + half_m), cell_m)
+    # Discs, because their middles can be told to much less than a pixel; the straight edges of a square cannot.
+    spots = ((100, 120), (120, 1880), (1000, 1000), (1870, 90), (1900, 1900))
+    row, col = np.mgrid[0 : grid.rows, 0 : grid.cols]
+    cells = np.zeros((grid.rows, grid.cols), np.uint8)
+    for n, (r, c) in enumerate(spots):
+        cells[np.hypot(row + 0.5 - r, col + 0.5 - c) < 50] = 1 + n % 3
+    picture = overlay.draw(grid, cells, legend.PASS_COLOURS, FRAME)
+    assert picture.warped and picture.drawn_m == cell_m
+    codes, _ = codes_of(picture.url)
+    assert codes[0, 0] == 4 or codes[-1, 0] == 4  # beside the warped raster the page is seen through
+    found, many = ndimage.label((codes > 0) & (codes < 4))
+    assert many == len(spots)
+    at = ndimage.center_of_mass(found > 0, found, range(1, many + 1))
+    for r, c in spots:
+        x, y = (grid.west + c) * cell_m, (grid.north - r) * cell_m
+        assert min(off_m(picture, codes.shape, i + 0.5, j + 0.5, x, y) for i, j in at) < most_m
+
+
+def test_large_rasters_are_drawn_coarser_and_say_so() -> None:
+    """A raster of more cells than a phone can show is drawn coarser by a whole factor, and the page tells."""
+    grid = grid_over((-150, -150, 150, 150), 0.1)
+    cells = np.ones((grid.rows, grid.cols), np.uint8)
+    picture = overlay.draw(grid, cells, legend.PASS_COLOURS, FRAME)
+    codes, _ = codes_of(picture.url)
+    assert picture.drawn_m == pytest.approx(0.2) and codes.shape == (1500, 1500)
+    result = sample_result()
+    layers = replace(result.layers, grid=grid, passes=cells, by_coil={})
+    words = Reader(map_html(Result(result.report, layers))).words
+    assert "Passes are drawn at 20 cm, measured at 10 cm." in words
+
+
+def test_drawing_stays_within_memory() -> None:
+    """Drawing 25 million cells takes less than 300 MB beside the raster itself."""
+    grid = grid_over((-2500, -2500, 2500, 2500), 1.0)
+    cells = np.ones((grid.rows, grid.cols), np.uint8)
+    tracemalloc.start()
+    picture = overlay.draw(grid, cells, legend.PASS_COLOURS, FRAME)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert picture.warped and peak < 300e6
+
+
+def unpack(packed: list[int], frame: SiteFrame) -> np.ndarray:
+    """Turn a packed line back into site metres, as the page's script does into degrees."""
+    steps = np.array(packed, float).reshape(-1, 2).cumsum(axis=0) * shapes.UNIT_DEG
+    return np.column_stack(frame.to_metres(steps[:, 1] + frame.lon_deg, steps[:, 0] + frame.lat_deg))
+
+
+@settings(deadline=None)
+@given(st.lists(st.tuples(st.floats(-900, 900), st.floats(-900, 900)), min_size=1, max_size=30))
+def test_packed_lines_come_back(points: list[tuple[float, float]]) -> None:
+    """A line packed for the page comes back to within two millimetres, also across 180 degrees."""
+    line = np.array(points, float)
+    for frame in (FRAME, SiteFrame(179.9999, 10.0)):
+        assert np.abs(unpack(shapes.pack_line(frame, line), frame) - line).max() < 0.002
+
+
+def test_walks_are_simplified_within_what_is_said() -> None:
+    """However long the walks, the page holds no more points than allowed, and says how near the lines are."""
+    rng = np.random.default_rng(5)
+    line = np.cumsum(rng.normal(0, 0.5, (40_000, 2)), axis=0)
+    outing = OutingLayer("a", None, None, None, (line, line[:1]), (line[:500],), ())
+    walks = shapes.pack_walks(FRAME, [outing], most=5000)
+    packed = [*walks.lines[0], *walks.transits[0]]
+    assert sum(len(one) for one in packed) / 2 <= 5000
+    drawn = LineString(unpack(walks.lines[0][0], FRAME))
+    assert max(drawn.distance(LineString([p, p + 1e-9])) for p in line[::97]) <= walks.tolerance_m + 0.002
+    assert len(walks.lines[0][1]) == 4  # a leg of one fix stays, as a dot
+
+
+def test_polygons_keep_holes_and_parts() -> None:
+    """Parts and holes of missed ground reach the page, and slack never makes a piece vanish."""
+    shape = MultiPolygon([box(0, 0, 10, 10).difference(box(4, 4, 6, 6)), box(20, 0, 20.04, 0.04)])
+    packed = shapes.pack_area(FRAME, shape, 0.05)
+    assert [len(rings) for rings in packed] == [2, 1]
+    assert Polygon(unpack(packed[0][0], FRAME)).area == pytest.approx(100, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(0, "0 m²"), (0.54, "0.5 m²"), (99.94, "99.9 m²"), (1234.4, "1 234 m²"), (250_000, "25.0 ha")],
+)
+def test_areas_in_words(value: float, said: str) -> None:
+    """Areas are told as people tell them: decimals only where they matter, hectares when large."""
+    assert wording.area(value).replace(wording.NARROW, " ") == said
+
+
+@pytest.mark.parametrize(
+    ("degrees", "said"),
+    [(0, "north to south"), (44, "north-east to south-west"), (90, "east to west"), (136, "south-east to north-west")],
+)
+def test_bearings_in_words(degrees: float, said: str) -> None:
+    """A strip's direction is told in words; almost 180 degrees is north to south again."""
+    assert wording.bearing(degrees).startswith(said + " (")
+    assert wording.bearing(179).startswith("north to south (179°")
