@@ -5,8 +5,9 @@ Nothing here smooths: moving every fix a little makes the map worse, leaving out
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Floats, Ints, Track
 
 Flags = NDArray[np.bool_]
+Jump = Callable[["_Steps", NDArray[np.int64], NDArray[np.int64]], Flags]
 
 # Reasons, as shown to the user and counted in report.json.
 NO_POSITION = "no position"
@@ -28,6 +30,7 @@ SPIKE_WINDOW_S = 5.0  # to each side
 SPIKE_M = 3.0
 SPIKE_M_PER_S = 0.5
 SPIKE_FIXES = 3  # to each side at least
+WILD_M_S = 3.0
 SPIKE_PACE_M_S = 1.2  # slower than this into and out of a place is walking, not a spike
 DROPOUT_M = 25.0
 DROPOUT_S = 30.0
@@ -160,7 +163,7 @@ def _keep_windows(work: _Work, windows: Sequence[tuple[float | None, float | Non
 
 def _order(work: _Work) -> None:
     """Leave out single fixes with a wrong clock; put longer pieces that run backwards in order of time."""
-    if work.t.size < 3 or not np.isfinite(work.t).all():
+    if work.t.size < 2 or not np.isfinite(work.t).all():
         return
     work.leave_out(_stray_times(work.t), OUT_OF_ORDER)
     back = np.flatnonzero(np.diff(work.t) < 0) + 1
@@ -213,13 +216,15 @@ def _spread(work: _Work) -> Floats:
 def find_spikes(t_s: Floats, x_m: Floats, y_m: Floats) -> Flags:
     """Fixes that nobody walked to.
 
-    Two rules, with ``room`` = 3 m + 0.5 m/s times the longest step at hand. Out and back: a fast step out, at most
-    three fixes or 5 s there, a fast step back to where plain walking would have led, and more than ``room`` from that
-    walk. And far: more than ``room`` from the median of the fixes within 5 s (at least two) to each side, entered or
-    left by a fast step. Fast is much faster than the walking around it, so that sharp turns of a quick walk stay.
+    Two rules, with ``room`` = 3 m + 0.5 m/s times the step at hand. Out and back: a fast step out, at most three fixes
+    or 5 s there, a fast step back to where plain walking would have led, and more than ``room`` from that walk; next to
+    a silence, one step of a running pace or faster is enough. And far: more than ``room`` from the median of the fixes
+    within 5 s (at least two) to each side, entered or left by a fast step. Fast is much faster than the walking around
+    it, so that sharp turns of a quick walk stay.
     """
     spikes = np.zeros(x_m.size, bool)
-    for rule in (_out_and_back, _far_off):
+    rules = (partial(_out_and_back, jump=_two_fast), partial(_out_and_back, jump=_wild_and_silent), _far_off)
+    for rule in rules:
         left = np.flatnonzero(~spikes)
         if left.size >= 3:
             spikes[left] = rule(_Steps.of(t_s[left], x_m[left], y_m[left]))
@@ -237,6 +242,8 @@ class _Steps:
     usual_s: float
     limit: Floats  # (n - 1,) m/s above which a step is fast
     fast: Flags  # (n - 1,)
+    wild: Flags  # (n - 1,) too fast for anybody on foot with a coil
+    silent: Flags  # (n - 1,) long enough for a drop-out
 
     @staticmethod
     def of(t_s: Floats, x_m: Floats, y_m: Floats) -> _Steps:
@@ -249,27 +256,36 @@ class _Steps:
         pace = np.hypot(np.diff(x_m), np.diff(y_m)) / step_s
         around = median_filter(pace, min(2 * max(int(30 / usual_s), 3) + 1, 101), mode="nearest")
         limit = np.maximum(SPIKE_PACE_M_S, 1.5 * around) if timed else np.maximum(4 * SPIKE_M, 4 * around)
-        return _Steps(t, x_m, y_m, step_s, usual_s, limit, pace > limit)
+        wild = pace > np.maximum(WILD_M_S, limit)
+        return _Steps(t, x_m, y_m, step_s, usual_s, limit, pace > limit, wild, step_s > DROPOUT_S)
 
     def count(self, least: int) -> int:
         """Number of fixes in 5 s, at least so many."""
         return min(max(int(SPIKE_WINDOW_S / self.usual_s), least), 50)
 
 
-def _out_and_back(steps: _Steps) -> Flags:
+def _two_fast(steps: _Steps, out: NDArray[np.int64], back: NDArray[np.int64]) -> Flags:
+    return np.asarray(steps.fast[out] & steps.fast[back])
+
+
+def _wild_and_silent(steps: _Steps, out: NDArray[np.int64], back: NDArray[np.int64]) -> Flags:
+    return np.asarray((steps.wild[out] & steps.silent[back]) | (steps.silent[out] & steps.wild[back]))
+
+
+def _out_and_back(steps: _Steps, jump: Jump) -> Flags:
     n = steps.x.size
     spikes = np.zeros(n, bool)
     for run in range(1, min(steps.count(SPIKE_FIXES), n - 2) + 1):
         before, after = np.arange(n - run - 1), np.arange(run + 1, n)
         lasting = steps.t[after] - steps.t[before]
         pace = np.hypot(steps.x[after] - steps.x[before], steps.y[after] - steps.y[before]) / lasting
-        hit = steps.fast[before] & steps.fast[after - 1] & (pace <= steps.limit[before])
+        hit = jump(steps, before, after - 1) & (pace <= steps.limit[before])
         for k in range(1, run + 1):
             share = (steps.t[before + k] - steps.t[before]) / lasting
             x = steps.x[before] + share * (steps.x[after] - steps.x[before])
             y = steps.y[before] + share * (steps.y[after] - steps.y[before])
             away = np.hypot(steps.x[before + k] - x, steps.y[before + k] - y)
-            hit &= away > SPIKE_M + SPIKE_M_PER_S * np.maximum(steps.step_s[before + k - 1], steps.step_s[before + k])
+            hit &= away > SPIKE_M + SPIKE_M_PER_S * np.minimum(steps.step_s[before + k - 1], steps.step_s[before + k])
         for k in range(1, run + 1):
             spikes[before[hit] + k] = True
     return spikes

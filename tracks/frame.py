@@ -68,6 +68,13 @@ def centre_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:
     return SiteFrame(round(lon, 7), round(lat, 7))
 
 
+def middle_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:
+    """Give the frame on the median of these places, which a few wild ones do not move."""
+    first = float(lon_deg[0])
+    lon = first + float(np.median((lon_deg - first + 180) % 360 - 180))
+    return SiteFrame(round((lon + 180) % 360 - 180, 7), round(float(np.median(lat_deg)), 7))
+
+
 def distance_m(lon1_deg: float, lat1_deg: float, lon2_deg: float, lat2_deg: float) -> float:
     """Geodesic distance on WGS 84 (Karney's method as in PROJ)."""
     return float(WGS84.inv(lon1_deg, lat1_deg, lon2_deg, lat2_deg)[2])

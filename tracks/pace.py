@@ -47,7 +47,8 @@ class Seconds:
 def every_second(t_s: Floats, x_m: Floats, y_m: Floats) -> Seconds:
     """Resample one piece, times rising, linearly at 1 Hz."""
     step = np.diff(t_s)
-    clock = np.concatenate([[0.0], np.cumsum(np.minimum(step, SILENCE_S + np.median(step)) if step.size else step)])
+    longest = SILENCE_S + min(float(np.median(step)), SILENCE_S) if step.size else 0.0
+    clock = np.concatenate([[0.0], np.cumsum(np.minimum(step, longest))])
     at = np.arange(int(np.floor(clock[-1])) + 1, dtype=float)
     return Seconds(at, np.interp(at, clock, t_s), np.interp(at, clock, x_m), np.interp(at, clock, y_m), clock, x_m, y_m)
 
@@ -142,12 +143,23 @@ def find_transits(seconds: Seconds, top_pace_m_s: float) -> list[tuple[int, int]
     pace = chord_pace_m_s(x, y, TRANSIT_REACH_S)
     step = np.hypot(np.diff(x, append=x[-1:]), np.diff(y, append=y[-1:]))
     found = []
-    for first, end in _runs(pace > top_pace_m_s, 2, TRANSIT_MIN_S):
+    for first, end in _turns_joined(_runs(pace > top_pace_m_s, 2, TRANSIT_MIN_S), step, top_pace_m_s):
         middle = (first + end) // 2
         begin = _turning_point(step[:middle], first, float(np.median(step[first:end])))
         back = _turning_point(step[middle:][::-1], step.size - end, float(np.median(step[first:end])))
         found.append((begin, step.size - back))
     return [(a, b) for a, b in found if b - a >= TRANSIT_MIN_S]
+
+
+def _turns_joined(runs: list[tuple[int, int]], step_m: Floats, top_pace_m_s: float) -> list[tuple[int, int]]:
+    """Join transits that are parted only by a sharp turn, where the chord is short though the steps are brisk."""
+    joined = runs[:1]
+    for first, end in runs[1:]:
+        if float(np.median(step_m[joined[-1][1] : first])) > top_pace_m_s:
+            joined[-1] = (joined[-1][0], end)
+        else:
+            joined.append((first, end))
+    return joined
 
 
 def _turning_point(step_m: Floats, near: int, fast_m_s: float) -> int:
