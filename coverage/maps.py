@@ -15,10 +15,10 @@ from markupsafe import Markup
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage import legend, wording
+from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.legend import Board, Choice, Tick
 from fieldcomb.coverage.overlay import draw
 from fieldcomb.coverage.page import of_what, outing_name, panel_html, strip_name, strip_rows, text_of
-from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.results import AreaShape, Cells, OutingLayer, Result, Strip
 from fieldcomb.coverage.shapes import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.sheet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js

@@ -49,15 +49,19 @@ def cover(legs: Sequence[Leg], radius_m: float | Floats, grid: Grid) -> NDArray[
 
     Returns bool (rows, cols).
     """
+    pieces = Pieces.whole(legs)
+    radius = np.broadcast_to(np.asarray(radius_m, float), (len(legs),))[pieces.group]
+    return _covered(pieces, radius, grid)
+
+
+def _covered(pieces: Pieces, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
     diff = np.zeros(grid.rows * (grid.cols + 1), np.int32)
-    if legs and grid.rows and grid.cols:
-        pieces = Pieces.whole(legs)
-        radius = np.broadcast_to(np.asarray(radius_m, float), (len(legs),))[pieces.group]
-        _, row, first, last = _intervals(pieces, radius, grid)
+    if pieces.group.size and grid.rows and grid.cols:
+        _, row, first, last = _intervals(pieces, radius_m, grid)
         _add(diff, grid, row, first, last, 1)
     counts = diff.reshape(grid.rows, grid.cols + 1)
     np.cumsum(counts, axis=1, out=counts)
-    return counts[:, :-1] > 0
+    return np.asarray(counts[:, :-1] > 0)
 
 
 BLOCK = 500  # segments worked on at once, so that every array of a block stays in the processor's cache
@@ -186,3 +190,12 @@ def _add(diff: NDArray[np.signedinteger], grid: Grid, row: Index, first: Index, 
     start = row * (grid.cols + 1)
     np.add.at(diff, start + first, diff.dtype.type(value))
     np.add.at(diff, start + last + 1, diff.dtype.type(-value))
+
+
+def cover_discs(x_m: Floats, y_m: Floats, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
+    """Tell which cells have their centre within any of many discs, each with a radius of its own.
+
+    Returns bool (rows, cols).
+    """
+    discs = Pieces(np.stack([x_m, y_m, x_m, y_m]), np.arange(x_m.size), int(x_m.size))
+    return _covered(discs, radius_m, grid)

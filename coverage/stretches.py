@@ -36,8 +36,8 @@ class Pieces:
     @staticmethod
     def whole(legs: Sequence[Leg]) -> Pieces:
         """Every leg one group, uncut."""
-        ends = [_segments(leg.x_m, leg.y_m) for leg in legs]
-        sizes = [e.shape[1] for e in ends]
+        ends = [np.zeros((4, 0)), *(_segments(leg.x_m, leg.y_m) for leg in legs)]
+        sizes = [e.shape[1] for e in ends[1:]]
         return Pieces(np.concatenate(ends, axis=1), np.repeat(np.arange(len(legs)), sizes), len(legs))
 
     @staticmethod
