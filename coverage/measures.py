@@ -1,0 +1,230 @@
+"""Add up outings one after another: passes, new ground, ground swept before, ground swept crosswise.
+
+One raster a site and one a coil; an outing is counted in a window of its own and never kept, so that memory does not
+grow with the number of outings.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.grid import Grid, bounds_of, grid_over
+from fieldcomb.coverage.ground import NO_GO, Ground
+from fieldcomb.coverage.raster import Counts, count_passes, cover
+from fieldcomb.coverage.results import MOST_PASSES, OUTSIDE, Cells
+from fieldcomb.tracks.legs import DropOut, Leg
+
+Mask = NDArray[np.bool_]
+Slices = tuple[slice, slice]
+
+SECTORS = 15  # of 12 degrees: bearings 48 to 72 degrees apart may fall to either side of 60
+CROSSWISE = 5  # sectors, 60 degrees
+STRAIGHT_M = 3.0  # a run shorter than this has no bearing: it is a turn
+BEND_M = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Swept:
+    """One outing on the ground.
+
+    passes, by_coil : int16 in ``grid``. here, there : the part that both grids share, in the site's and in this one.
+    sectors : ground swept along each sector of bearings, in parts of the site's grid. not_recorded : in ``here``.
+    """
+
+    grid: Grid
+    passes: Counts
+    by_coil: dict[str, Counts]
+    here: Slices
+    there: Slices
+    sectors: dict[int, tuple[Slices, Mask]]
+    not_recorded: Mask
+
+
+@dataclass(frozen=True, slots=True)
+class OutingGround:
+    """Square metres of one outing; see docs/measures.md."""
+
+    swept_m2: float
+    new_m2: float
+    again_same_coil_m2: float
+    again_other_coil_m2: float
+    crosswise_m2: float
+    twice_m2: float
+    outside_m2: float
+    no_go_entered_m2: float
+    not_recorded_m2: float
+    total_m2: float  # all outings so far
+
+
+@dataclass(slots=True, eq=False)
+class Tally:
+    """Everything added up so far, on the site's grid."""
+
+    ground: Ground
+    inside: Mask = field(init=False)
+    passes: Cells = field(init=False)
+    by_coil: dict[str, Cells] = field(init=False)
+    bearings: NDArray[np.uint16] = field(init=False)
+    not_recorded: Mask = field(init=False)
+
+    def __post_init__(self) -> None:
+        shape = self.ground.kind.shape
+        self.inside = self.ground.inside
+        self.passes = np.zeros(shape, np.uint8)
+        self.by_coil = {}
+        self.bearings = np.zeros(shape, np.uint16)
+        self.not_recorded = np.zeros(shape, bool)
+
+    def add(self, swept: Swept) -> OutingGround:
+        """Add one outing and tell what it brought; outings must come in order of time."""
+        here = swept.here
+        inside = self.inside[here]
+        now = (swept.passes[swept.there] > 0) & inside
+        before = self.passes[here] > 0
+        same = np.zeros(now.shape, bool)
+        for coil, counts in swept.by_coil.items():
+            layer = self.by_coil.setdefault(coil, np.zeros(self.passes.shape, np.uint8))
+            same |= layer[here] > 0
+            _add_up(layer[here], counts[swept.there], inside)
+        _add_up(self.passes[here], swept.passes[swept.there], inside)
+        self._turn(swept)
+        gone = swept.not_recorded & inside & ~now
+        self.not_recorded[here] |= gone
+        kind = self.ground.kind[here]
+        touched = swept.passes > 0
+        on_site = touched[swept.there] & (kind > 0)
+        m2 = self.ground.grid.cell_m2
+
+        def area(mask: Mask) -> float:
+            return float(np.count_nonzero(mask)) * m2
+
+        return OutingGround(
+            swept_m2=area(now),
+            new_m2=area(now & ~before),
+            again_same_coil_m2=area(now & same),
+            again_other_coil_m2=area(now & before & ~same),
+            crosswise_m2=area(now & crosswise(self.bearings[here])),
+            twice_m2=area((swept.passes[swept.there] > 1) & inside),
+            outside_m2=area(touched) - area(on_site),
+            no_go_entered_m2=area(on_site & (kind == NO_GO)),
+            not_recorded_m2=area(gone),
+            total_m2=area(self.passes > 0),
+        )
+
+    def _turn(self, swept: Swept) -> None:
+        for sector, (part, mask) in swept.sectors.items():
+            self.bearings[part] |= np.where(mask & (self.passes[part] > 0), np.uint16(1 << sector), np.uint16(0))
+
+    def passes_m2(self) -> dict[str, float]:
+        """Area by number of passes: 0, 1, 2 and 3+; they add up to the site."""
+        count = np.bincount(self.passes[self.inside], minlength=4) * self.ground.grid.cell_m2
+        return {"0": float(count[0]), "1": float(count[1]), "2": float(count[2]), "3+": float(count[3:].sum())}
+
+    def missed(self) -> Mask:
+        """Cells of the site neither swept nor unrecorded."""
+        return self.inside & (self.passes == 0) & ~self.not_recorded
+
+    def drawn(self, layer: Cells) -> Cells:
+        """A layer with the cells that are not part of the site marked so."""
+        return np.asarray(np.where(self.inside, layer, np.uint8(OUTSIDE)))
+
+
+def _add_up(layer: Cells, counts: Counts, inside: Mask) -> None:
+    """Add passes inside the site, up to 254."""
+    total = layer.astype(np.int16) + np.where(inside, counts, 0)
+    layer[:] = np.minimum(total, MOST_PASSES).astype(np.uint8)
+
+
+def sweep_outing(
+    legs: Sequence[tuple[str, float, Sequence[Leg]]], dropouts: Sequence[tuple[float, DropOut]], ground: Ground
+) -> Swept:
+    """Count one outing.
+
+    Parameters
+    ----------
+    legs : sequence of (coil, swath_m, legs)
+        Each walk's legs, cut to within 25 m of the site.
+    dropouts : sequence of (swath_m, DropOut)
+        Where a corridor of that width may have been swept unrecorded.
+    ground : Ground
+        The site.
+    """
+    site = ground.grid
+    lines = [leg for _, _, several in legs for leg in several]
+    gaps = [(w, Leg(np.array([d.x0_m, d.x1_m]), np.array([d.y0_m, d.y1_m]))) for w, d in dropouts]
+    widest = max([w for _, w, _ in legs] + [w for w, _ in gaps], default=0.0)
+    bounds = bounds_of(lines, widest) if lines else site.bounds_m[:2] * 2
+    grid = grid_over(bounds, site.cell_m)
+    by_coil: dict[str, Counts] = {}
+    for coil, swath_m, several in legs:
+        counts = count_passes(several, swath_m, grid)
+        by_coil[coil] = by_coil[coil] + counts if coil in by_coil else counts
+    passes = _sum(list(by_coil.values()), grid)
+    here, there = grid.part_of(site), site.part_of(grid)
+    runs = [(swath_m, *run) for _, swath_m, several in legs for run in straight_runs(several)]
+    corridors = cover([leg for _, leg in gaps], np.array([w / 2 for w, _ in gaps]), _window(site, here))
+    return Swept(grid, passes, by_coil, here, there, _by_sector(runs, site), corridors)
+
+
+def _sum(counts: list[Counts], grid: Grid) -> Counts:
+    if len(counts) == 1:
+        return counts[0]
+    return np.sum(counts, axis=0, dtype=np.int16) if counts else np.zeros((grid.rows, grid.cols), np.int16)
+
+
+def _window(grid: Grid, part: Slices) -> Grid:
+    rows, cols = part
+    west, north = grid.west + cols.start, grid.north - rows.start
+    return Grid(grid.cell_m, west, north, rows.stop - rows.start, cols.stop - cols.start)
+
+
+def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
+    """Straight runs of 3 m or more, each with the sector of its bearing; the path is straightened to 0.5 m."""
+    runs = []
+    for leg in legs:
+        if leg.x_m.size < 2:
+            continue
+        line = shapely.get_coordinates(shapely.LineString(np.column_stack([leg.x_m, leg.y_m])).simplify(BEND_M))
+        dx, dy = np.diff(line[:, 0]), np.diff(line[:, 1])
+        for k in np.flatnonzero(np.hypot(dx, dy) >= STRAIGHT_M).tolist():
+            bearing = math.atan2(dx[k], dy[k]) % math.pi
+            sector = int(bearing / math.pi * SECTORS) % SECTORS
+            runs.append((sector, Leg(line[k : k + 2, 0], line[k : k + 2, 1])))
+    return runs
+
+
+def _by_sector(runs: Sequence[tuple[float, int, Leg]], site: Grid) -> dict[int, tuple[Slices, Mask]]:
+    """Ground swept along each sector of bearings, in the part of the site's grid that it takes."""
+    found = {}
+    for sector in sorted({sector for _, sector, _ in runs}):
+        mine = [(w, leg) for w, s, leg in runs if s == sector]
+        bounds = bounds_of([leg for _, leg in mine], max(w for w, _ in mine) / 2)
+        part = grid_over(bounds, site.cell_m).part_of(site)
+        window = _window(site, part)
+        if window.rows and window.cols:
+            found[sector] = part, cover([leg for _, leg in mine], np.array([w / 2 for w, _ in mine]), window)
+    return found
+
+
+@cache
+def _crosswise_table() -> Mask:
+    """For every set of sectors, whether two of it are 60 degrees or more apart."""
+    sets = np.arange(1 << SECTORS, dtype=np.uint32)
+    found = np.zeros(sets.size, bool)
+    for a in range(SECTORS):
+        for b in range(a):
+            if min(a - b, SECTORS - (a - b)) >= CROSSWISE:
+                found |= ((sets >> a) & (sets >> b) & 1).astype(bool)
+    return found
+
+
+def crosswise(bearings: NDArray[np.uint16]) -> Mask:
+    """Cells swept along bearings 60 degrees or more apart."""
+    return np.asarray(_crosswise_table()[bearings])

@@ -1,0 +1,189 @@
+"""An outing's recordings as walks: chained where one file runs on into the next, cleaned, judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fieldcomb.coverage.coils import Swing
+from fieldcomb.coverage.results import RecordingResult
+from fieldcomb.tracks.clean import Cleaned, Fixes, clean
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.frame import SiteFrame, distance_m
+from fieldcomb.tracks.legs import Walk, make_walk
+from fieldcomb.tracks.track import Recording, Track
+from fieldcomb.tracks.units import say_length
+from fieldcomb.tracks.verdict import judge
+
+JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one
+JOIN_M = 25.0
+
+Window = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingInput:
+    """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open."""
+
+    file: str
+    recording: Recording
+    swing: Swing
+    searcher: str | None = None
+    window: Window = (None, None)
+    top_pace_m_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OutingInput:
+    """One outing; ``load`` reads its recordings, so that only one outing's files are in memory at a time."""
+
+    id: str
+    label: str | None
+    note: str | None
+    load: Callable[[], tuple[RecordingInput, ...]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SwungWalk:
+    """A walk and how the coil was swung on it."""
+
+    walk: Walk
+    swing: Swing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WalkedOuting:
+    """An outing read and cleaned, in order of time."""
+
+    id: str
+    label: str | None
+    note: str | None
+    walks: tuple[SwungWalk, ...]
+    recordings: tuple[RecordingResult, ...]
+
+    @property
+    def start_s(self) -> float | None:
+        """When the first walk began; None without a clock."""
+        starts = [w.walk.start_s for w in self.walks if w.walk.start_s is not None]
+        return min(starts) if starts else None
+
+
+def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
+    """Read an outing and make walks of it; raises TrackError for a recording that cannot be used."""
+    items = sorted(outing.load(), key=_begin)
+    walks: list[SwungWalk] = []
+    results: list[RecordingResult] = []
+    for chain in _chains(items):
+        walk, cleaned = walk_chain(chain, frame)
+        walks.append(SwungWalk(walk, chain[0].swing))
+        results += [_result(item, number, cleaned, walk) for number, item in enumerate(chain)]
+    return WalkedOuting(outing.id, outing.label, outing.note, tuple(walks), tuple(results))
+
+
+def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk, Cleaned]:
+    """Clean files that run on into one another as one walk, so that where a file was split makes no difference."""
+    cleaned = clean([item.recording.track for item in chain], frame, [item.window for item in chain])
+    for number, item in enumerate(chain):
+        _check_usable(item, number, cleaned)
+    walk = make_walk(cleaned.fixes, chain[0].top_pace_m_s)
+    return walk, cleaned
+
+
+def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
+    mine = cleaned.fixes.source == number
+    x, y = cleaned.fixes.x_m[mine], cleaned.fixes.y_m[mine]
+    if x.size and (np.ptp(x) > 0 or np.ptp(y) > 0):
+        return
+    lost = ", ".join(f"{count} {reason}" for reason, count in sorted(cleaned.dropped[number].items()))
+    why = f"of {len(item.recording.track)} fixes " + (f"{lost} were left out" if lost else "none is usable")
+    if x.size:
+        problem = f"the walk has fewer than two places; {why}" if lost else "the walk has fewer than two places"
+    else:
+        problem = f"no usable fix is left; {why}"
+    hint = "Check the --from and --to times" if item.window != (None, None) else "Export the recording again as GPX"
+    raise TrackError(problem, file=item.file, hint=hint)
+
+
+def _begin(item: RecordingInput) -> tuple[bool, float]:
+    first = _first_last(item)[0]
+    return first is None, first[0] if first else 0.0
+
+
+Moment = tuple[float, float, float]  # Unix seconds, longitude, latitude
+
+
+def _first_last(item: RecordingInput) -> tuple[Moment | None, Moment | None]:
+    """First and last timed fix inside the recording's window."""
+    track = item.recording.track
+    low, high = item.window
+    usable = np.isfinite(track.time_s) & np.isfinite(track.lon_deg) & (np.abs(track.lat_deg) <= 90)
+    usable &= (track.time_s >= (-np.inf if low is None else low)) & (track.time_s < (np.inf if high is None else high))
+    index = np.flatnonzero(usable)
+    if index.size == 0:
+        return None, None
+    ends = (index[np.argmin(track.time_s[index])], index[np.argmax(track.time_s[index])])
+    first, last = ((float(track.time_s[i]), float(track.lon_deg[i]), float(track.lat_deg[i])) for i in ends)
+    return first, last
+
+
+def _chains(items: Sequence[RecordingInput]) -> list[list[RecordingInput]]:
+    """Group recordings that run on: same searcher and swing, the next begins within 30 s and 25 m of the last's end."""
+    chains: list[list[RecordingInput]] = []
+    for item in items:
+        for chain in reversed(chains):
+            if _runs_on(chain[-1], item):
+                chain.append(item)
+                break
+        else:
+            chains.append([item])
+    return chains
+
+
+def _runs_on(before: RecordingInput, after: RecordingInput) -> bool:
+    if (before.swing, before.searcher, before.top_pace_m_s) != (after.swing, after.searcher, after.top_pace_m_s):
+        return False
+    last, first = _first_last(before)[1], _first_last(after)[0]
+    if last is None or first is None or not 0 <= first[0] - last[0] <= JOIN_S:
+        return False
+    return distance_m(*last[1:], *first[1:]) <= JOIN_M
+
+
+def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> RecordingResult:
+    fixes = cleaned.fixes
+    mine = fixes.source == number
+    own = Fixes(fixes.t_s[mine], fixes.x_m[mine], fixes.y_m[mine], fixes.source[mine], fixes.piece[mine])
+    verdict = judge(_windowed(item), own, cleaned.dropped[number])
+    swing = item.swing
+    return RecordingResult(
+        file=item.file,
+        searcher=item.searcher,
+        coil=swing.coil.name,
+        swath_m=swing.swath_m,
+        swath_measured=swing.swath_measured,
+        sweep_s=swing.sweep_s,
+        sweep_measured=swing.sweep_measured,
+        gps=swing.gps,
+        fixes=len(item.recording.track),
+        dropped=dict(sorted(cleaned.dropped[number].items())),
+        interval_s=verdict.interval_s,
+        verdict=verdict.verdict,
+        advice=verdict.advice,
+        notes=(*item.recording.notes, *cleaned.notes, *walk.notes),
+    )
+
+
+def _windowed(item: RecordingInput) -> Track:
+    """The track, or only its part inside the time window: the rest is not what is judged."""
+    track = item.recording.track
+    low, high = (-np.inf if item.window[0] is None else item.window[0]), item.window[1]
+    inside = ~((track.time_s < low) | (track.time_s >= (np.inf if high is None else high)))
+    return Track(track.lon_deg[inside], track.lat_deg[inside], track.time_s[inside], track.segment[inside])
+
+
+def too_far(file: str, away_m: float) -> TrackError:
+    """The error for a walk that is another site's."""
+    far = f"{away_m / 1000:.0f} km" if away_m >= 10_000 else say_length(away_m)
+    hint = "Is this the right file, or another site?"
+    return TrackError(f"the walk is {far} away from the site", file=file, hint=hint)
