@@ -1,0 +1,49 @@
+"""Rounding that does not contradict itself: parts still sum to their whole, and 100 % means that nothing is missing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+
+def rounded(value: float | None, places: int) -> float | None:
+    """Round a number; None for none, and for what is no number.
+
+    >>> rounded(1.2345, 2), rounded(float("nan"), 2), rounded(-0.001, 2)
+    (1.23, None, 0.0)
+    """
+    return None if value is None or not math.isfinite(value) else round(float(value), places) + 0.0
+
+
+def share(pct: float | None, part_m2: float, whole_m2: float, places: int) -> float | None:
+    """Round a share of ground so that it agrees with its areas.
+
+    It is 100 only when nothing is missing and 0 only when there is nothing.
+
+    >>> share(99.999, 8999.91, 9000.0, 2), share(100.0, 9000.0, 9000.0, 2), share(0.001, 0.09, 9000.0, 2)
+    (99.99, 100.0, 0.01)
+    """
+    value, step = rounded(pct, places), 10.0**-places
+    if value is None:
+        return None
+    if part_m2 > 0:
+        value = max(value, step)
+    if part_m2 < whole_m2:
+        value = min(value, 100 - step)
+    return round(value, places)
+
+
+def parts(whole: float, pieces: Mapping[str, float], places: int = 2) -> dict[str, float]:
+    """Round pieces so that they sum to the rounded whole, if they summed to it before; the largest takes the rest.
+
+    >>> parts(1.0, {"a": 0.335, "b": 0.335, "c": 0.33})
+    {'a': 0.33, 'b': 0.34, 'c': 0.33}
+    """
+    out = {key: rounded(value, places) or 0.0 for key, value in pieces.items()}
+    total = rounded(whole, places)
+    step = 10.0**-places
+    if not out or total is None or abs(sum(pieces.values()) - whole) > step / 2:
+        return out
+    largest = max(out, key=lambda key: out[key])
+    out[largest] = round(out[largest] + total - sum(out.values()), places) + 0.0
+    return out

@@ -1,0 +1,275 @@
+"""The report as text for a terminal: plain words, aligned, at most 100 columns, nothing that a terminal obeys."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+
+from fieldcomb.coverage.plain import columns, harmless, wrapped
+from fieldcomb.coverage.results import Comparison, OutingResult, RecordingResult, Report, Strip
+from fieldcomb.coverage.rounding import share
+from fieldcomb.coverage.strip_fields import strip_name
+from fieldcomb.coverage.wording import bearing, moment
+from fieldcomb.tracks.units import say_duration, say_length
+
+WIDTH = 100
+LARGEST = 5
+NONE = "-"
+
+_PASSES = {"0": "never", "1": "once", "2": "twice", "3+": "three times or more"}
+_SHOWN = 0.1  # percent and square metres are shown to a tenth
+
+
+def table(report: Report) -> str:
+    """Give what ``map`` and ``report`` print; a newline at the end."""
+    sections = [
+        list(_head(report)),
+        list(_outings(report)),
+        list(_coils(report)),
+        list(_passes(report)),
+        list(_missed(report)),
+        list(_between(report.between)) if report.between else [],
+        list(_recordings(report)),
+        list(_bullets("Notes", report.notes)),
+        list(_bullets("Read with care", _cautions(report))),
+    ]
+    return "\n\n".join("\n".join(line.rstrip() for line in section) for section in sections if section) + "\n"
+
+
+# ------------------------------------------------------------------------------------------------------------- words
+
+
+def _number(value: float | None, places: int = 0) -> str:
+    if value is None or not math.isfinite(value):
+        return NONE
+    # Adding zero turns -0 into 0.
+    return f"{round(value, places) + 0.0:,.{places}f}".replace(",", " ")
+
+
+def _area(value_m2: float | None) -> str:
+    """Square metres without the unit: whole from 100 on, else to a tenth; what is there never shows as nothing."""
+    if value_m2 is not None and 0 < value_m2 < _SHOWN / 2:
+        return "<0.1"
+    return _number(value_m2, 1 if value_m2 is not None and 0 < value_m2 < 99.95 else 0)
+
+
+def _pct(pct: float | None, part_m2: float, whole_m2: float) -> str:
+    return _number(share(pct, round(part_m2, 2), round(whole_m2, 2), 1), 1)
+
+
+def _count(many: int, one: str, more: str | None = None) -> str:
+    return f"{_number(many)} {one if many == 1 else more or one + 's'}"
+
+
+def _span(seconds: float | None) -> str:
+    return NONE if seconds is None or not math.isfinite(seconds) else say_duration(seconds)
+
+
+def _right(cells: Sequence[str], widths: Sequence[int]) -> str:
+    return "".join(cell.rjust(width) for cell, width in zip(cells, widths, strict=True))
+
+
+def _left(text: str, width: int) -> str:
+    return text + " " * max(0, width - columns(text))
+
+
+def _sentence(text: str, indent: int) -> list[str]:
+    return wrapped(harmless(text), WIDTH, " " * indent, " " * (indent + 2))
+
+
+def _bullets(title: str, texts: Iterable[str]) -> Iterator[str]:
+    lines = [line for text in texts for line in wrapped(harmless(text), WIDTH, "  - ", "    ")]
+    if lines:
+        yield title
+        yield from lines
+
+
+# -------------------------------------------------------------------------------------------------------------- head
+
+
+def _head(report: Report) -> Iterator[str]:
+    site, total = report.site, report.total
+    yield from wrapped(harmless(site.name), WIDTH)
+    boundary = "inside the boundary given" if site.boundary == "given" else "of the ground between your walks"
+    net = [f"{_area(m2)} m2 {kind}" for m2, kind in ((site.no_go_m2, "no-go"), (site.blocked_m2, "blocked")) if m2]
+    without = f", without {' and '.join(net)}" if net else ""
+    yield from _line("Site", f"{_area(site.area_m2)} m2 {boundary}{without}")
+    swept = f"{_pct(total.swept_pct, total.swept_m2, site.area_m2)} % of the site, {_area(total.swept_m2)} m2"
+    times = f"in {_count(len(report.outings), 'outing')}"
+    yield from _line("Walked over", f"{swept}, {times}; {_number(total.twice_pct, 1)} % of that twice or more")
+    yield from _line("Crosswise", f"{_area(total.crosswise_m2)} m2 were walked in two directions")
+    if total.not_recorded_m2 > 0:
+        yield from _line(
+            "Not recorded", f"{_area(total.not_recorded_m2)} m2, counted neither as walked over nor as missed"
+        )
+
+
+def _line(title: str, text: str) -> list[str]:
+    return wrapped(text, WIDTH, _left(title, 15), " " * 15)
+
+
+# ----------------------------------------------------------------------------------------------------------- outings
+
+_WIDTHS = (7, 11, 11, 11, 11, 9, 13, 6)
+
+
+def _outings(report: Report) -> Iterator[str]:
+    if not report.outings:
+        return
+    yield _left("Outings", 21) + _right(
+        ("swept", "new", "again, m2", "again, m2", "crosswise", "min per", "", ""), _WIDTHS
+    )
+    heads = ("%", "m2", "same coil", "other coil", "m2", "100 m2", "searching", "digs")
+    yield _left("", 21) + _right(heads, _WIDTHS)
+    for outing in report.outings:
+        yield from _outing(outing, report)
+    if any(outing.searching_s is None for outing in report.outings):
+        yield "  - stands where the recording has no times"
+
+
+def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
+    cells = (
+        _pct(outing.swept_pct, outing.swept_m2, report.site.area_m2),
+        _area(outing.new_m2),
+        _area(outing.again_same_coil_m2),
+        _area(outing.again_other_coil_m2),
+        _area(outing.crosswise_m2),
+        _number(outing.minutes_per_100_m2, 1),
+        _span(outing.searching_s),
+        NONE if outing.digs is None else _number(outing.digs),
+    )
+    yield _left(f"  {moment(outing.start_s, report.site.zone)}", 21) + _right(cells, _WIDTHS)
+    label = f' "{outing.label}"' if outing.label else ""
+    swings = "; ".join(dict.fromkeys(_swing(recording) for recording in outing.recordings))
+    yield from _sentence(f"{outing.id}{label}: {swings or ', '.join(outing.coils)}", 4)
+    yield from _sentence(_walking(outing), 4)
+    if outing.note:
+        yield from _sentence(f"note: {outing.note}", 4)
+
+
+def _swing(recording: RecordingResult) -> str:
+    mark = "" if recording.swath_measured else " (not measured)"
+    return f"{recording.coil}, swing width {say_length(recording.swath_m)}{mark}"
+
+
+def _walking(outing: OutingResult) -> str:
+    said = [f"walked {_number(outing.walked_m)} m"]
+    if outing.speed_m_s is not None:
+        said[0] += f", searching at {_number(outing.speed_m_s, 2)} m/s"
+    if outing.elapsed_s is not None:
+        said.append(f"{_span(outing.elapsed_s)} in all")
+        others = ((outing.stopped_s, "standing"), (outing.transit_s, "on the way"), (outing.dropout_s, "not recorded"))
+        said += [f"{_span(seconds)} {words}" for seconds, words in others if seconds]
+    if outing.stops is not None:
+        said.append(_count(outing.stops, "stop"))
+    grounds = (
+        (outing.not_recorded_m2, "not recorded"),
+        (outing.outside_m2, "outside the boundary"),
+        (outing.no_go_entered_m2, "of no-go ground entered"),
+    )
+    said += [f"{_area(m2)} m2 {words}" for m2, words in grounds if m2 > 0]
+    said.append(f"all so far {_number(outing.total_pct, 1)} %")
+    if outing.total_hours is not None:
+        said[-1] += f" in {_span(outing.total_hours * 3600)} of searching"
+    return "; ".join(said)
+
+
+# ------------------------------------------------------------------------------------------------------------ ground
+
+
+def _coils(report: Report) -> Iterator[str]:
+    if not report.coils:
+        return
+    yield "By coil"
+    for coil in report.coils:
+        pct = _pct(coil.swept_pct, coil.swept_m2, report.site.area_m2)
+        said = f"{pct} % of the site, {_area(coil.swept_m2)} m2, in {_count(coil.outings, 'outing')}"
+        yield from _sentence(f"{coil.coil}: {said}", 2)
+
+
+def _passes(report: Report) -> Iterator[str]:
+    whole = report.site.area_m2
+    yield "The coil passed"
+    for key, m2 in report.total.passes_m2.items():
+        pct = _pct(100 * m2 / whole if whole > 0 else None, m2, whole)
+        yield f"  {_left(_PASSES.get(key, key), 20)}{_area(m2):>12} m2{pct:>8} %"
+
+
+_STRIP_WIDTHS = (14, 9, 9)
+
+
+def _missed(report: Report) -> Iterator[str]:
+    strips = [strip for strip in report.strips if strip.kind != "open"]
+    ground = [strip for strip in report.strips if strip.kind == "open"]
+    yield "Missed ground"
+    if not report.strips:
+        yield "  no strip or open ground of 0.5 m2 or more"
+        return
+    said = f"{_count(len(strips), 'strip')}, {_area(sum(s.area_m2 for s in strips))} m2"
+    said += f"; {_count(len(ground), 'piece')} of open ground, {_area(sum(s.area_m2 for s in ground))} m2"
+    largest = sorted(report.strips, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
+    more = len(report.strips) - len(largest)
+    yield from _sentence(f"{said}{'. The largest:' if more else ':'}", 2)
+    heads = _right(("area", "length", "width"), _STRIP_WIDTHS)
+    yield f"{'':9}{heads}  {'runs':<35}latitude, longitude"
+    for strip in largest:
+        yield _strip(strip)
+    if more:
+        yield f"  and {_number(more)} more, all on the map and in strips.geojson"
+
+
+def _strip(strip: Strip) -> str:
+    lon, lat = strip.centre
+    sizes = (f"{_area(strip.area_m2)} m2", say_length(strip.length_m), say_length(strip.width_m))
+    way = bearing(strip.bearing_deg).partition(" (")[0]
+    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<35}{lat:.5f}, {lon:.5f}"
+
+
+def _between(between: Comparison) -> Iterator[str]:
+    yield from wrapped(f"{harmless(between.first)} beside {harmless(between.second)}", WIDTH)
+    rows = (
+        ("swept in both", between.both_m2),
+        (f"only in {harmless(between.first)}", between.first_only_m2),
+        (f"only in {harmless(between.second)}", between.second_only_m2),
+        ("in neither", between.neither_m2),
+    )
+    for words, m2 in rows:
+        yield from wrapped(words, WIDTH, f"{_area(m2):>12} m2  ", " " * 17)
+
+
+# -------------------------------------------------------------------------------------------------------- recordings
+
+
+def _recordings(report: Report) -> Iterator[str]:
+    if not any(outing.recordings for outing in report.outings):
+        return
+    yield "Recordings"
+    for outing in report.outings:
+        for recording in outing.recordings:
+            yield from _recording(recording)
+
+
+def _recording(recording: RecordingResult) -> Iterator[str]:
+    who = f" ({recording.searcher})" if recording.searcher else ""
+    every = "no times" if recording.interval_s is None else f"one every {recording.interval_s:.3g} s"
+    dropped = [f"{_number(many)} {why}" for why, many in sorted(recording.dropped.items()) if many]
+    left_out = f"left out: {', '.join(dropped)}" if dropped else "none left out"
+    said = f"{_count(recording.fixes, 'fix', 'fixes')}, {every}, {left_out}; gps {recording.gps}"
+    yield from _sentence(f"{recording.file}{who}: {recording.verdict}; {said}", 2)
+    for text in (*recording.advice, *recording.notes):
+        yield from wrapped(harmless(text), WIDTH, "    - ", "      ")
+
+
+def _cautions(report: Report) -> Iterator[str]:
+    recordings = [recording for outing in report.outings for recording in outing.recordings]
+    guessed = sum(not recording.swath_measured for recording in recordings)
+    if guessed:
+        of = f"{_number(guessed)} of {_count(len(recordings), 'recording')}"
+        yield f"The swing width was not measured for {of}: every area is as wrong as that guess. Measure it first."
+    yield (
+        "The percentage is ground that the swing passed over, as recorded: not what the coil itself covered between "
+        "two sweeps, and not what was heard or dug."
+    )
+    yield "A receiver may place a walk some metres off, so a single narrow strip can lie elsewhere, or not be missed."
+    if report.site.boundary != "given":
+        yield "There is no boundary: the percentage is of the ground between your walks, and says nothing of the rest."

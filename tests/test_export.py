@@ -1,0 +1,279 @@
+"""Files for others: the raster lies where it should, and strips come out as sound GeoJSON and GPX."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import gpxpy
+import numpy as np
+import pytest
+import rasterio
+import shapely
+from geographiclib.geodesic import Geodesic
+from pyproj import Transformer
+from samples import sample_result, with_evil_names
+from shapely.geometry import MultiPolygon, Point, Polygon, box, shape
+
+from fieldcomb.coverage.export import coverage_tif, strips_geojson, strips_gpx
+from fieldcomb.coverage.report import report_json
+from fieldcomb.coverage.results import OUTSIDE, Report, Result, Strip
+from fieldcomb.tracks.frame import SiteFrame
+
+RESULT = sample_result()
+REPORT = RESULT.report
+GPX = "{http://www.topografix.com/GPX/1/1}"
+
+
+def write(result: Result, folder: Path, name: str = "coverage.tif") -> Path:
+    """Write a raster and give its path."""
+    coverage_tif(result, folder / name)
+    return folder / name
+
+
+def with_strips(*shapes: Any, frame: SiteFrame | None = None) -> Report:
+    """The sample report with strips of these shapes in metres, perhaps elsewhere on the globe."""
+    strips = tuple(replace(REPORT.strips[0], id=k, shape=s, area_m2=s.area) for k, s in enumerate(shapes, 1))
+    return replace(REPORT, strips=strips, site=replace(REPORT.site, frame=frame or REPORT.site.frame))
+
+
+def signed_area(ring: Any) -> float:
+    """Shoelace formula: positive for a ring that runs anticlockwise."""
+    x, y = np.asarray(ring, float).T
+    return float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) / 2)
+
+
+# -- the raster
+
+
+def test_a_known_cell_lies_where_it_should(tmp_path: Path) -> None:
+    """Going from longitude and latitude with another program's projection hits the cell with the same value."""
+    grid, passes = RESULT.layers.grid, RESULT.layers.passes
+    with rasterio.open(write(RESULT, tmp_path)) as file:
+        there = Transformer.from_crs("EPSG:4326", file.crs.to_wkt(), always_xy=True)
+        band = file.read(1)
+        rng = np.random.default_rng(3)
+        for row, col in rng.integers(0, (grid.rows, grid.cols), (200, 2)):
+            x, y = (grid.west + col + 0.5) * grid.cell_m, (grid.north - row - 0.5) * grid.cell_m
+            # Not the frame's own method, but the geodesic to the cell from the origin: azimuth and length.
+            azimuth, away = np.degrees(np.arctan2(x, y)), np.hypot(x, y)
+            origin = REPORT.site.frame
+            point = Geodesic.WGS84.Direct(origin.lat_deg, origin.lon_deg, azimuth, away)
+            found = file.index(*there.transform(point["lon2"], point["lat2"]))
+            assert found == (row, col)
+            assert band[found] == passes[row, col]
+
+
+def test_bands_names_and_values(tmp_path: Path) -> None:
+    """Band 1 counts all outings and one band follows for each coil; 255 is no data; north is up."""
+    with rasterio.open(write(RESULT, tmp_path)) as file:
+        assert file.descriptions == ("passes", "passes 28cm", "passes small")
+        assert file.dtypes == ("uint8",) * 3
+        assert file.nodatavals == (OUTSIDE,) * 3
+        assert file.transform.almost_equals(RESULT.layers.grid.transform)
+        assert file.transform.e < 0
+        assert file.block_shapes == [(256, 256)] * 3
+        assert file.compression.name == "deflate"
+        assert "rgb" not in str(file.photometric).lower()
+        wanted = [RESULT.layers.passes, *RESULT.layers.by_coil.values()]
+        assert all(np.array_equal(file.read(n + 1), cells) for n, cells in enumerate(wanted))
+        masked = file.read(1, masked=True)
+        assert masked.count() * 0.01 == pytest.approx(REPORT.site.area_m2, abs=1e-6)
+
+
+def test_the_frame_stands_in_the_tags(tmp_path: Path) -> None:
+    """The origin and the projection can be read from the tags, to the last digit."""
+    with rasterio.open(write(RESULT, tmp_path)) as file:
+        tags = file.tags()
+        parameters = file.crs.to_dict()
+    assert float(tags["FIELDCOMB_FRAME_LON_DEG"]) == REPORT.site.frame.lon_deg
+    assert float(tags["FIELDCOMB_FRAME_LAT_DEG"]) == REPORT.site.frame.lat_deg
+    assert tags["FIELDCOMB_FRAME_PROJ"] == REPORT.site.frame.proj4
+    assert float(tags["FIELDCOMB_CELL_M"]) == 0.1
+    assert tags["FIELDCOMB_SCHEMA"] == "1"
+    assert (parameters["proj"], parameters["k"]) == ("tmerc", 1)
+    assert parameters["lon_0"] == pytest.approx(REPORT.site.frame.lon_deg, abs=1e-9)
+    assert parameters["lat_0"] == pytest.approx(REPORT.site.frame.lat_deg, abs=1e-9)
+
+
+def test_the_same_survey_gives_the_same_bytes(tmp_path: Path) -> None:
+    """A file written twice, even over another one, is the same byte for byte."""
+    first = write(RESULT, tmp_path).read_bytes()
+    (tmp_path / "b.tif").write_bytes(b"something else")
+    assert write(RESULT, tmp_path, "b.tif").read_bytes() == first
+
+
+@pytest.mark.parametrize("coils", [0, 1, 2, 3, 12])
+def test_any_number_of_coils(tmp_path: Path, coils: int) -> None:
+    """No number of bands is taken for a colour picture, and each band is its own."""
+    cells = RESULT.layers.passes
+    by_coil = {f"coil {n}": np.where(cells == OUTSIDE, OUTSIDE, n).astype(np.uint8) for n in range(coils)}
+    with rasterio.open(write(replace(RESULT, layers=replace(RESULT.layers, by_coil=by_coil)), tmp_path)) as file:
+        assert file.count == coils + 1
+        assert {colour.name for colour in file.colorinterp[1:]} <= {"undefined"}
+        for n in range(coils):
+            assert file.read(n + 2).min() == n
+
+
+def test_hostile_coil_names_leave_the_raster_readable(tmp_path: Path) -> None:
+    """Markup and control characters in a coil's name spoil neither the names nor the cells."""
+    evil = with_evil_names(RESULT)
+    names = ['<a>&"', "x\x1b[2J\x00y\nz", "small"]
+    layers = replace(evil.layers, by_coil=dict.fromkeys(names, RESULT.layers.passes))
+    with rasterio.open(write(replace(evil, layers=layers), tmp_path)) as file:
+        assert file.descriptions == ("passes", 'passes <a>&"', "passes x [2J y z", "passes small")
+        assert np.array_equal(file.read(4), RESULT.layers.passes)
+    assert write(evil, tmp_path).exists()
+
+
+# -- GeoJSON
+
+
+def test_geojson_says_what_report_json_says() -> None:
+    """One feature a strip, in order, with the fields of report.json as properties."""
+    features = json.loads(strips_geojson(REPORT))["features"]
+    assert [f["properties"] for f in features] == json.loads(report_json(REPORT))["strips"]
+    assert strips_geojson(REPORT) == strips_geojson(REPORT)
+
+
+def test_geojson_outlines_are_the_strips() -> None:
+    """Back in the site frame each outline is the strip's own, within the rounding of 8 decimals."""
+    features = json.loads(strips_geojson(REPORT))["features"]
+    for feature, strip in zip(features, REPORT.strips, strict=True):
+        outline = shape(feature["geometry"])
+        assert outline.is_valid
+        metres = shapely.transform(outline, lambda xy: np.column_stack(REPORT.site.frame.to_metres(xy[:, 0], xy[:, 1])))
+        # Half the last decimal is 0.56 mm north to south: that along the whole edge at most.
+        assert metres.symmetric_difference(strip.shape).area <= 0.00056 * strip.shape.length
+        for part in [outline] if isinstance(outline, Polygon) else outline.geoms:
+            assert signed_area(part.exterior.coords) > 0
+            assert all(signed_area(hole.coords) < 0 for hole in part.interiors)
+
+
+def test_geojson_of_no_strips() -> None:
+    """Nothing missed is an empty collection."""
+    value = json.loads(strips_geojson(replace(REPORT, strips=())))
+    assert value == {"type": "FeatureCollection", "features": []}
+
+
+@pytest.mark.parametrize("lon", [180.0, -180.0, 179.9999])
+def test_strips_on_the_date_line(lon: float) -> None:
+    """A strip across 180 degrees is cut there in GeoJSON, keeps its area, and stays within the range of GPX."""
+    frame = SiteFrame(lon, 12.0)
+    strip = box(-40, 0, 40, 6).difference(box(-5, 2, 5, 4))
+    report = with_strips(strip, frame=frame)
+    outline = shape(json.loads(strips_geojson(report))["features"][0]["geometry"])
+    assert isinstance(outline, MultiPolygon)
+    assert outline.bounds[0] == -180
+    assert outline.bounds[2] == 180
+    metres = shapely.transform(outline, lambda xy: np.column_stack(frame.to_metres(xy[:, 0], xy[:, 1])))
+    assert metres.area == pytest.approx(strip.area, abs=0.00056 * strip.length)
+    for segment in gpxpy.parse(strips_gpx(report)).tracks[0].segments:
+        for point in segment.points:
+            assert -180 <= point.longitude < 180
+            assert abs(frame.to_metres(point.longitude, point.latitude)[0]) < 41
+
+
+# -- GPX
+
+
+def obeys_the_schema(text: str) -> ElementTree.Element:
+    """Check the rules of the GPX 1.1 schema for what is used here: attributes, order of elements, ranges."""
+    root = ElementTree.fromstring(text)
+    assert root.tag == f"{GPX}gpx"
+    assert root.get("version") == "1.1"
+    assert root.get("creator") == "fieldcomb"
+    order = ["metadata", "wpt", "rte", "trk", "extensions"]
+    inside = {"metadata": ["name"], "trk": ["name", "desc", "trkseg"], "trkseg": ["trkpt"], "trkpt": []}
+    for element in [root, *root.iter()]:
+        tag = element.tag.removeprefix(GPX)
+        allowed = inside.get(tag, order if tag == "gpx" else [])
+        places = [allowed.index(child.tag.removeprefix(GPX)) for child in element]
+        assert places == sorted(places)
+        if tag != "trkseg" and tag != "gpx":
+            once = [child.tag for child in element if child.tag != f"{GPX}trkseg"]
+            assert len(once) == len(set(once))
+    for point in root.iter(f"{GPX}trkpt"):
+        assert set(point.attrib) == {"lat", "lon"}
+        for value in point.attrib.values():
+            assert re.fullmatch(r"-?\d+(\.\d+)?", value), "xsd:decimal has no exponent"
+        assert -90 <= float(point.get("lat", "")) <= 90
+        assert -180 <= float(point.get("lon", "")) < 180
+    return root
+
+
+def test_gpx_obeys_the_schema_and_is_read_by_others() -> None:
+    """The file keeps the rules of GPX 1.1, has no times, and another reader finds a track for each strip."""
+    text = strips_gpx(REPORT)
+    obeys_the_schema(text)
+    assert "<time>" not in text
+    assert text == strips_gpx(REPORT)
+    tracks = gpxpy.parse(text).tracks
+    assert len(tracks) == len(REPORT.strips)
+    assert tracks[0].name == "O1 561m2"
+    assert tracks[0].description.startswith("missed open ground, 560.6 m2, 28.0 m long, 20.0 m wide")
+
+
+def test_gpx_of_hostile_names_and_of_nothing() -> None:
+    """A site's name with markup or control characters, or no strip at all, still gives a sound file."""
+    name = "<&\x00\x1b]0;x\x07\ud800\ufffe\u202e"
+    report = replace(REPORT, site=replace(REPORT.site, name=name))
+    for each in (with_evil_names(RESULT).report, report, replace(report, strips=())):
+        text = strips_gpx(each)
+        obeys_the_schema(text)
+        assert "\x1b" not in text
+        text.encode("utf-8")
+
+
+def test_every_ring_is_a_closed_segment_near_the_strip() -> None:
+    """Segments end where they begin; outlines stay within 40 cm of the strip, and mostly within 5 cm."""
+    for track, strip in zip(gpxpy.parse(strips_gpx(REPORT)).tracks, REPORT.strips, strict=True):
+        points = 0
+        for segment in track.segments:
+            places = [(p.longitude, p.latitude) for p in segment.points]
+            assert places[0] == places[-1]
+            assert len(places) >= 4
+            points += len(places)
+            ring = Polygon(np.column_stack(REPORT.site.frame.to_metres(*np.array(places).T)))
+            assert ring.exterior.hausdorff_distance(strip.shape.boundary) < 0.4 or len(track.segments) > 1
+        assert points <= 100
+
+
+def test_a_jagged_strip_is_simplified_for_small_devices() -> None:
+    """A strip with a thousand steps in its outline comes out with at most 100 points and nearly its area."""
+    x = np.arange(0, 60, 0.1)
+    top = 3 + 0.1 * np.sign(np.sin(x * 40)) + np.sin(x / 9)
+    jagged = Polygon([*zip(x, top, strict=True), (60, 0), (0, 0)])
+    (track,) = gpxpy.parse(strips_gpx(with_strips(jagged))).tracks
+    assert len(track.segments[0].points) <= 100
+    places = np.array([(p.longitude, p.latitude) for p in track.segments[0].points])
+    assert Polygon(np.column_stack(REPORT.site.frame.to_metres(*places.T))).area == pytest.approx(jagged.area, rel=0.1)
+
+
+def test_holes_and_parts_become_further_segments() -> None:
+    """A strip of two parts, one with a hole, has three closed segments."""
+    shapes = MultiPolygon([box(0, 0, 9, 9).difference(box(3, 3, 6, 6)), box(20, 0, 25, 5)])
+    (track,) = gpxpy.parse(strips_gpx(with_strips(shapes))).tracks
+    assert [len(segment.points) for segment in track.segments] == [5, 5, 5]
+
+
+@pytest.mark.parametrize(
+    ("number", "kind", "area", "name"),
+    [
+        (1, "strip", 0.54, "S1 0.5m2"),
+        (12, "strip", 9.96, "S12 10m2"),
+        (2, "open", 140.4, "O2 140m2"),
+        (12345, "open", 99_999.4, "O12345 99999m2"),
+        (123456, "open", 1e8, "O123456 10000ha"),
+    ],
+)
+def test_names_fit_a_small_display(number: int, kind: str, area: float, name: str) -> None:
+    """Names are short, at most 15 letters, and tell kind, number and size."""
+    strip: Strip = replace(REPORT.strips[0], id=number, kind=kind, area_m2=area, shape=Point(0, 0).buffer(3))
+    (track,) = gpxpy.parse(strips_gpx(replace(REPORT, strips=(strip,)))).tracks
+    assert track.name == name
+    assert len(name) <= 15
