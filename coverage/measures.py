@@ -129,7 +129,7 @@ class Tally:
 
     def missed(self) -> Mask:
         """Cells of the site neither swept nor unrecorded."""
-        return self.inside & (self.passes == 0) & ~self.not_recorded
+        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded)
 
     def drawn(self, layer: Cells) -> Cells:
         """A layer with the cells that are not part of the site marked so."""
