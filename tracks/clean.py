@@ -254,10 +254,13 @@ class _Steps:
         step_s = np.maximum(np.diff(t), 1e-3)
         usual_s = float(np.median(step_s))
         pace = np.hypot(np.diff(x_m), np.diff(y_m)) / step_s
-        around = median_filter(pace, min(2 * max(int(30 / usual_s), 3) + 1, 101), mode="nearest")
+        size = min(2 * max(int(30 / usual_s), 3) + 1, 101)
+        around = median_filter(pace, size, mode="nearest")
         limit = np.maximum(SPIKE_PACE_M_S, 1.5 * around) if timed else np.maximum(4 * SPIKE_M, 4 * around)
-        wild = pace > np.maximum(WILD_M_S, limit)
-        return _Steps(t, x_m, y_m, step_s, usual_s, limit, pace > limit, wild, step_s > DROPOUT_S)
+        # Repeated beyond the ends, a wild first or last step would vouch for itself; mirrored it counts once.
+        mirrored = median_filter(pace, size, mode="mirror")
+        wild = pace > (np.maximum(WILD_M_S, 1.5 * mirrored) if timed else np.maximum(DROPOUT_M, 4 * mirrored))
+        return _Steps(t, x_m, y_m, step_s, usual_s, limit, (pace > limit) | wild, wild, step_s > DROPOUT_S)
 
     def count(self, least: int) -> int:
         """Number of fixes in 5 s, at least so many."""

@@ -70,8 +70,9 @@ def centre_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:
 
 def middle_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:
     """Give the frame on the median of these places, which a few wild ones do not move."""
-    first = float(lon_deg[0])
-    lon = first + float(np.median((lon_deg - first + 180) % 360 - 180))
+    turn = np.radians(lon_deg)
+    near = float(np.degrees(np.arctan2(np.median(np.sin(turn)), np.median(np.cos(turn)))))  # not a wild one itself
+    lon = near + float(np.median((lon_deg - near + 180) % 360 - 180))
     return SiteFrame(round((lon + 180) % 360 - 180, 7), round(float(np.median(lat_deg)), 7))
 
 

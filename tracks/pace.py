@@ -50,7 +50,18 @@ def every_second(t_s: Floats, x_m: Floats, y_m: Floats) -> Seconds:
     longest = SILENCE_S + min(float(np.median(step)), SILENCE_S) if step.size else 0.0
     clock = np.concatenate([[0.0], np.cumsum(np.minimum(step, longest))])
     at = np.arange(int(np.floor(clock[-1])) + 1, dtype=float)
-    return Seconds(at, np.interp(at, clock, t_s), np.interp(at, clock, x_m), np.interp(at, clock, y_m), clock, x_m, y_m)
+    real = _real_s(at, t_s, clock, longest)
+    return Seconds(at, real, np.interp(at, clock, x_m), np.interp(at, clock, y_m), clock, x_m, y_m)
+
+
+def _real_s(at: Floats, t_s: Floats, clock: Floats, longest_s: float) -> Floats:
+    """Unix time of moments on the shortened clock: what a silence lost lies in its middle, so its ends keep true."""
+    cut = np.flatnonzero(np.diff(t_s) > longest_s)
+    half = longest_s / 2
+    knots = np.concatenate([clock, clock[cut] + half, clock[cut] + half])
+    real = np.concatenate([t_s, t_s[cut] + half, t_s[cut + 1] - half])
+    order = np.lexsort((real, knots))
+    return np.asarray(np.interp(at, knots[order], real[order]))
 
 
 def drift_pace_m_s(x_m: Floats, y_m: Floats, reach: int = STOP_REACH_S) -> Floats:
@@ -112,8 +123,10 @@ def _edges(seconds: Seconds, first: int, last: int, pace_m_s: float) -> tuple[fl
     """
     t = seconds.fix_clock_s
     inside = (t >= first) & (t <= last)
-    if not inside.any():
-        return float(first), float(last)
+    if not inside.any():  # the recorder paused itself: from fix to fix, less the walk between them
+        k = int(np.searchsorted(t, first)) - 1
+        way_s = np.hypot(np.diff(seconds.fix_x_m)[k], np.diff(seconds.fix_y_m)[k]) / pace_m_s
+        return float(t[k] + way_s / 2), float(t[k + 1] - way_s / 2)
     x, y = np.median(seconds.fix_x_m[inside]), np.median(seconds.fix_y_m[inside])
     away = np.hypot(seconds.fix_x_m - x, seconds.fix_y_m - y)
     outside = away > max(STOP_REACH_M, 2 * float(np.median(away[inside])))
@@ -145,8 +158,9 @@ def find_transits(seconds: Seconds, top_pace_m_s: float) -> list[tuple[int, int]
     found = []
     for first, end in _turns_joined(_runs(pace > top_pace_m_s, 2, TRANSIT_MIN_S), step, top_pace_m_s):
         middle = (first + end) // 2
-        begin = _turning_point(step[:middle], first, float(np.median(step[first:end])))
-        back = _turning_point(step[middle:][::-1], step.size - end, float(np.median(step[first:end])))
+        fast = float(np.median(step[first:end]))
+        begin = _turning_point(step[:middle], first, fast, top_pace_m_s)
+        back = _turning_point(step[middle:][::-1], step.size - end, fast, top_pace_m_s)
         found.append((begin, step.size - back))
     return [(a, b) for a, b in found if b - a >= TRANSIT_MIN_S]
 
@@ -162,16 +176,17 @@ def _turns_joined(runs: list[tuple[int, int]], step_m: Floats, top_pace_m_s: flo
     return joined
 
 
-def _turning_point(step_m: Floats, near: int, fast_m_s: float) -> int:
+def _turning_point(step_m: Floats, near: int, fast_m_s: float, top_pace_m_s: float) -> int:
     """Sample within 8 s of ``near`` at which slow steps turn into fast ones: the lowest point of their running sum.
 
-    Slow and fast are told apart half-way between the usual pace just before and that of the transit.
+    Slow and fast are told apart half-way between the usual pace just before and that of the transit, or at the top pace
+    where that is lower.
     """
     low, high = max(near - 8, 0), min(near + 8, step_m.size)
     if low == 0 or high - low < 4:
         return near
     slow_m_s = float(np.median(step_m[max(low - 20, 0) : low]))
-    total = np.concatenate([[0.0], np.cumsum(step_m[low:high] - (slow_m_s + fast_m_s) / 2)])
+    total = np.concatenate([[0.0], np.cumsum(step_m[low:high] - min((slow_m_s + fast_m_s) / 2, top_pace_m_s))])
     return low + int(total.argmin())
 
 

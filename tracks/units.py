@@ -40,7 +40,7 @@ def _parse(text: str, what: str, units: dict[str, float], example: str) -> float
         named = ", ".join(units)
         problem = f"{what} {text!r} has no unit" if match and not unit else f"{what} {text!r} is not understood"
         raise UsageError(problem, hint=f"Write a number with one of {named}, for example {example}")
-    value = float(match.group(1).replace(",", ".")) * units[unit]
+    value = round(float(match.group(1).replace(",", ".")) * units[unit], 12)  # 35 cm is 0.35, not 0.35000000000000003
     if not math.isfinite(value) or value <= 0:
         raise UsageError(f"{what} {text!r} must be more than zero", hint=f"Write it like {example}")
     return value
@@ -77,7 +77,7 @@ def parse_date(text: str, what: str = "date") -> date:
 
 def iso_utc(time_s: float) -> str:
     """Unix seconds as ISO 8601 in UTC, whole seconds: ``2026-03-07T09:12:00Z``."""
-    return datetime.fromtimestamp(round(time_s), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return datetime.fromtimestamp(round(time_s), UTC).replace(tzinfo=None).isoformat() + "Z"
 
 
 def say_length(length_m: float) -> str:
@@ -88,7 +88,7 @@ def say_length(length_m: float) -> str:
     """
     if length_m < 1:
         return f"{length_m * 100:.3g} cm"
-    return f"{length_m:.3g} m" if length_m < 1000 else f"{length_m:.0f} m"
+    return f"{length_m:.3g} m" if length_m < 999.5 else f"{length_m:.0f} m"
 
 
 def say_area(area_m2: float) -> str:
@@ -108,7 +108,7 @@ def say_duration(seconds: float) -> str:
     >>> say_duration(42), say_duration(600), say_duration(7500)
     ('42 s', '10 min', '2 h 05 min')
     """
-    if seconds < 60:
+    if seconds < 59.5:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"

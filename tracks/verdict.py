@@ -7,12 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from fieldcomb.tracks.clean import OUT_OF_RANGE, SPIKE, STILL_M, Fixes
+from fieldcomb.tracks.pace import STOP_PACE_M_S
 from fieldcomb.tracks.track import Floats, Track
 
 SILENCE_AT_STOP_S = 15.0
 GOOD_INTERVAL_S = 2.0
 USABLE_INTERVAL_S = 5.5
 COARSE_M = 0.9  # steps of the grid that rounded positions lie on
+HELD_JUMP_M = 0.3  # a held place that jumps less is only rounded
 DEGREE_M = 111_195.0  # mean length of a degree of latitude; only to say how coarse rounding is
 
 
@@ -28,6 +30,8 @@ class Verdict:
 def judge(track: Track, fixes: Fixes, dropped: dict[str, int]) -> Verdict:
     """Judge one file by its fixes as read, its fixes as cleaned, and what was left out of it."""
     faults = [*_gaps(fixes), *_places(track, fixes), *_wild(track, dropped)]
+    if not len(fixes):
+        return Verdict("poor", tuple(text for _, text in faults), None)
     if not fixes.timed:
         faults.append((1, "No times in the file: record a track with times, not a planned route or a shortened export"))
     interval = float(np.median(np.diff(fixes.t_s))) if fixes.timed and len(fixes) > 1 else None
@@ -56,7 +60,8 @@ def _gaps(fixes: Fixes) -> list[Fault]:
             f"{int(lost.sum())} drop-outs, the longest {longest:.0f} s: wear the recorder high and under the open sky"
         )
         faults.append((2 if share > 0.2 else 1 if share > 0.02 else 0, text))
-    silent = (step_s > max(SILENCE_AT_STOP_S, 4 * interval)) & (step_m < STILL_M) & ~lost
+    still = (step_m < STILL_M) & (step_m < STOP_PACE_M_S * step_s)  # else fixes were lost while walking on
+    silent = (step_s > max(SILENCE_AT_STOP_S, 4 * interval)) & still & ~lost
     if silent.sum() >= 2:
         text = f"{int(silent.sum())} silences while standing: switch auto-pause off, so that stops are recorded"
         faults.append((0, text))
@@ -71,9 +76,10 @@ def _places(track: Track, fixes: Fixes) -> list[Fault]:
     if grain_m > COARSE_M:
         text = f"Positions are rounded to about {grain_m:.1f} m: export with more decimals (seven are plenty)"
         faults.append((1 if grain_m < 3 else 2, text))
-    held = (np.diff(fixes.x_m) == 0) & (np.diff(fixes.y_m) == 0)
+    step_m = np.append(np.hypot(np.diff(fixes.x_m), np.diff(fixes.y_m)), 0)
+    held = step_m[:-1] == 0
     edges = np.flatnonzero(np.diff(np.concatenate([[0], held.astype(np.int8), [0]]))).reshape(-1, 2)
-    short = (edges[:, 1] - edges[:, 0] <= 10).sum() if edges.size else 0
+    short = ((edges[:, 1] - edges[:, 0] <= 10) & (step_m[edges[:, 1]] > HELD_JUMP_M)).sum()
     if short > len(fixes) / 20 and grain_m <= COARSE_M:
         faults.append((1, "The position often stays put for some fixes and then jumps: switch power saving off"))
     return faults
