@@ -48,7 +48,7 @@ from fieldcomb.coverage.plain import feature_collection, harmless
 from fieldcomb.coverage.results import AreaShape
 from fieldcomb.tracks.clean import Fixes, clean
 from fieldcomb.tracks.errors import AreaError
-from fieldcomb.tracks.frame import SiteFrame, distance_m
+from fieldcomb.tracks.frame import SiteFrame, distance_m, middle_frame
 from fieldcomb.tracks.track import Recording
 
 KINDS = ("site", "no-go", "blocked", "filled", "junk")
@@ -245,10 +245,7 @@ def _edge_fixes(recording: Recording, check: Check) -> tuple[SiteFrame, Fixes]:
     usable = (np.abs(track.lon_deg) <= 180) & (np.abs(track.lat_deg) <= 90)
     if not usable.any():
         raise check.fault("has no fix with a position", "Give the recording of a walk round the ground")
-    # The median, because one fix far away must not move the frame there.
-    lon, lat = track.lon_deg[usable], track.lat_deg[usable]
-    middle = lon[0] + np.median((lon - lon[0] + 180) % 360 - 180)
-    frame = SiteFrame(round(float((middle + 180) % 360 - 180), 7), round(float(np.median(lat)), 7))
+    frame = middle_frame(track.lon_deg[usable], track.lat_deg[usable])
     cleaned = clean([track], frame)
     left_out = ", ".join(f"{many} {reason}" for reason, many in sorted(cleaned.dropped[0].items()) if many)
     if left_out:

@@ -47,10 +47,11 @@ class OutingInput:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SwungWalk:
-    """A walk and how the coil was swung on it."""
+    """A walk, how the coil was swung on it, and the file that it begins in."""
 
     walk: Walk
     swing: Swing
+    file: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,7 +78,7 @@ def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
     results: list[RecordingResult] = []
     for chain in _chains(items):
         walk, cleaned = walk_chain(chain, frame)
-        walks.append(SwungWalk(walk, chain[0].swing))
+        walks.append(SwungWalk(walk, chain[0].swing, chain[0].file))
         results += [_result(item, number, cleaned, walk) for number, item in enumerate(chain)]
     return WalkedOuting(outing.id, outing.label, outing.note, tuple(walks), tuple(results))
 
@@ -92,6 +93,9 @@ def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk,
 
 
 def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
+    if item.window != (None, None) and not np.isfinite(item.recording.track.time_s).any():
+        problem = "this file has no times, so no part of it can be chosen by time"
+        raise TrackError(problem, file=item.file, hint="Leave out --from and --to, or export the walk with its times")
     mine = cleaned.fixes.source == number
     x, y = cleaned.fixes.x_m[mine], cleaned.fixes.y_m[mine]
     if x.size and (np.ptp(x) > 0 or np.ptp(y) > 0):

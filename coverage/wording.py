@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from fieldcomb.tracks.units import parse_zone, say_length
+from fieldcomb.tracks.units import iso_utc, parse_zone, say_length
 
 NARROW = "\u202f"  # narrow no-break space: groups thousands in every language, and keeps a number and its unit together
 NONE = "–"
@@ -71,7 +71,10 @@ def moment(time_s: float | None, zone: str) -> str:
     """
     if time_s is None:
         return "no time in the file"
-    local = datetime.fromtimestamp(time_s, parse_zone(zone))
+    try:
+        local = datetime.fromtimestamp(time_s, parse_zone(zone))
+    except (ValueError, OverflowError, OSError):  # the last hours of the year 9999 in a zone ahead of UTC
+        return iso_utc(time_s)
     return f"{local.day} {_MONTHS[local.month - 1]} {local.year}, {local:%H:%M}"
 
 

@@ -9,7 +9,6 @@ from pathlib import Path as FilePath
 
 import numpy as np
 import shapely
-from fieldcomb.tracks.frame import SiteFrame
 from shapely.geometry import Point, Polygon
 from walker import (
     GOOD,
@@ -31,6 +30,8 @@ from walker import (
     straight,
     to_gpx,
 )
+
+from fieldcomb.tracks.frame import SiteFrame
 
 FRAME = SiteFrame(-28.0, 46.5)
 SITE = Polygon([(-31, 0), (-28, -39), (4, -34), (28, -40), (31, 4), (27, 34), (3, 40), (-25, 35)])

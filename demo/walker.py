@@ -19,7 +19,6 @@ from datetime import UTC, datetime
 from xml.sax.saxutils import escape
 
 import numpy as np
-from fieldcomb.tracks.frame import SiteFrame
 from numpy.typing import NDArray
 from walk_paths import (
     STEP_M,
@@ -39,6 +38,8 @@ from walk_paths import (
     wander,
     waves,
 )
+
+from fieldcomb.tracks.frame import SiteFrame
 
 __all__ = [
     "GOOD", "HZ", "POOR", "SEARCH", "SEARCH_PACE", "STEP_M", "STOP", "TRANSIT", "TRANSIT_PACE", "TYPICAL",

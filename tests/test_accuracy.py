@@ -11,13 +11,14 @@ from functools import cache
 import numpy as np
 import pytest
 import shapely
+from truth import Outing, Scenario, match_missed, match_stops, scenarios, true_passes, true_swept_pct
+
 from fieldcomb.coverage.grid import Grid, grid_over
 from fieldcomb.coverage.raster import count_passes
 from fieldcomb.tracks.clean import SPIKE, clean
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.legs import make_walk
 from fieldcomb.tracks.track import Track
-from truth import Outing, Scenario, match_missed, match_stops, scenarios, true_passes, true_swept_pct
 
 SEEDS = (11, 12)
 INTERVALS_S = (1, 3, 5)
@@ -47,6 +48,7 @@ class Score:
 
 
 def score(scenario: Scenario, outing: Outing, interval_s: int, seed: int) -> Score:
+    """Record one outing, clean it, sweep it, and set it beside the truth."""
     fixes = outing.record(interval_s, seed)
     lon, lat = FRAME.to_lonlat(fixes.x_m, fixes.y_m)
     track = Track(np.round(lon, 8), np.round(lat, 8), fixes.t_s + START_S, np.zeros(lon.size, np.int32))
@@ -80,11 +82,13 @@ def score(scenario: Scenario, outing: Outing, interval_s: int, seed: int) -> Sco
 
 
 def inside(scenario: Scenario, grid: Grid) -> np.ndarray:
+    """Cells of the scenario's site."""
     return shapely.contains_xy(scenario.polygon, *np.meshgrid(*grid.centres()))
 
 
 @cache
 def scores() -> tuple[Score, ...]:
+    """Every scenario, outing and interval; worked out once."""
     return tuple(
         score(scenario, outing, interval_s, seed)
         for seed in SEEDS

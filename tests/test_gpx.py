@@ -11,12 +11,13 @@ import gpxpy
 import gpxpy.gpx
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from fieldcomb.tracks import gpx as gpx_module
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.gpx import Clock, read_gpx
 from fieldcomb.tracks.track import Recording
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 DATA = Path(__file__).parent / "data"
 HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">\n'

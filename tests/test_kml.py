@@ -6,10 +6,11 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.kml import read_kml_polygons
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.kml import read_kml_polygons
 
 FIELDS = (Path(__file__).parent / "data" / "fields.kml").read_bytes()
 RING = "<LinearRing><coordinates>3,55 3.1,55 3.1,55.1 3,55</coordinates></LinearRing>"

@@ -21,8 +21,8 @@ from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
 from fieldcomb.coverage import chart, legend, overlay, page, shapes, wording
-from fieldcomb.coverage.maps import map_html
 from fieldcomb.coverage.grid import Grid, grid_over
+from fieldcomb.coverage.maps import map_html
 from fieldcomb.coverage.results import OUTSIDE, OutingLayer, Result
 from fieldcomb.coverage.sheet import leaflet_css, leaflet_js
 from fieldcomb.tracks.frame import SiteFrame

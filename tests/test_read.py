@@ -11,13 +11,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
 from fieldcomb.tracks import read as read_module
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.gpx import read_gpx
 from fieldcomb.tracks.read import Format, read_recording, unpack
 from fieldcomb.tracks.track import Recording
-from hypothesis import example, given, settings
-from hypothesis import strategies as st
 
 DATA = Path(__file__).parent / "data"
 WALK = (DATA / "two-tracks.gpx").read_bytes()

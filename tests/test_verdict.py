@@ -18,7 +18,7 @@ from fieldcomb.tracks.verdict import Verdict, judge
 FRAME = SiteFrame(-30.0, 40.0)  # at sea
 START_S = 1_770_000_000.0
 
-INTERVAL, DROPOUT, PAUSE = "A fix every", "drop-outs", "auto-pause"
+INTERVAL, DROPOUT, PAUSE = "A fix every", "Drop-outs", "auto-pause"
 ROUNDED, HELD, WILD, TIMELESS = "rounded", "power saving", "jumped away", "No times"
 ALL = (INTERVAL, DROPOUT, PAUSE, ROUNDED, HELD, WILD, TIMELESS)
 
@@ -83,7 +83,7 @@ def test_drop_outs_weigh_by_their_share() -> None:
     some = judged(track(record(walk(), 1.0, dropout=[(500, 600), (1500, 1650)])))
     assert causes(some) == {DROPOUT}
     assert some.verdict == "usable"
-    assert "2 drop-outs, the longest 15" in some.advice[0]
+    assert "Drop-outs: 2, the longest 15" in some.advice[0]
     most = judged(track(record(walk(), 1.0, dropout=[(end / 3, 2 * end / 3)])))
     assert causes(most) == {DROPOUT}
     assert most.verdict == "poor"
@@ -132,7 +132,7 @@ def test_wild_fixes(spikes: int, verdict: str) -> None:
     fixes = record(walk(), 1.0, spikes=spikes, rng=np.random.default_rng(1))
     found = judged(track(fixes))
     assert causes(found) == {WILD}
-    assert f"{int(fixes.is_spike.sum())} fixes jumped" in found.advice[0]
+    assert f"left out: {int(fixes.is_spike.sum())}; wait" in found.advice[0]
     assert found.verdict == verdict
 
 

@@ -11,7 +11,6 @@ import make_demo
 import numpy as np
 import pytest
 import shapely
-from fieldcomb.tracks.frame import SiteFrame
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from truth import match_missed, match_stops, points_in, scenarios, swept_at, true_passes, true_swept_pct
@@ -38,6 +37,8 @@ from walker import (
 )
 from walker import Waypoint as Mark
 from walker import gauss_markov as drift
+
+from fieldcomb.tracks.frame import SiteFrame
 
 DEMO = Path(make_demo.__file__).parent
 

@@ -57,7 +57,7 @@ def _gaps(fixes: Fixes) -> list[Fault]:
         gone, longest = float(step_s[lost].sum()), float(step_s[lost].max())
         share = gone / max(float(fixes.t_s[-1] - fixes.t_s[0]), 1.0)
         text = (
-            f"{int(lost.sum())} drop-outs, the longest {longest:.0f} s: wear the recorder high and under the open sky"
+            f"Drop-outs: {int(lost.sum())}, the longest {longest:.0f} s: wear the recorder high and under the open sky"
         )
         faults.append((2 if share > 0.2 else 1 if share > 0.02 else 0, text))
     still = (step_m < STILL_M) & (step_m < STOP_PACE_M_S * step_s)  # else fixes were lost while walking on
@@ -99,5 +99,5 @@ def _wild(track: Track, dropped: dict[str, int]) -> list[Fault]:
     if wild == 0:
         return []
     share = wild / max(len(track), 1)
-    text = f"{wild} fixes jumped away and were left out: wait for a good fix before you start, in the open"
+    text = f"Fixes that jumped away and were left out: {wild}; wait for a good fix before you start, in the open"
     return [(2 if share > 0.2 else 1 if share > 0.02 else 0, text)]
