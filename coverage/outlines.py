@@ -176,7 +176,7 @@ def geometry(shape: Shape, places: int) -> dict[str, Any]:
     rounded = shapely.transform(shape, lambda xy: np.round(xy, places))
     if not rounded.is_valid and shape.is_valid:
         rounded = whole(shapely.set_precision(shape, 10.0**-places))
-    parts = [orient(part, 1.0) for part in _cut(rounded)]
+    parts = [orient(part, 1.0) for part in _cut(shapely.normalize(rounded))]
     rings = [[_pairs(ring, places) for ring in (part.exterior, *part.interiors)] for part in parts]
     if len(rings) == 1:
         return {"type": "Polygon", "coordinates": rings[0]}
