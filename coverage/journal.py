@@ -1,0 +1,285 @@
+"""Write several files of a site folder as one: all of them or none, wherever the machine stops.
+
+New contents are first written to a hidden folder beside the old ones and forced to the disk. One rename of that folder
+to ``.commit`` decides: before it nothing has happened, after it everything will, because whoever opens the site next
+carries out what is left of a ``.commit`` and throws away what never came so far.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from filelock import BaseFileLock, FileLock, Timeout
+
+from fieldcomb.tracks.errors import SiteError
+
+COMMIT = ".commit"
+PENDING = ".pending-"
+LOCK = ".lock"
+
+_STAGE = PENDING + "new"
+_DONE = PENDING + "done"
+_MANIFEST = "manifest.json"
+_BINARY = getattr(os, "O_BINARY", 0)
+
+# Folders that a site has from the beginning, and the only ones that a journal may write to.
+FOLDERS = ("tracks",)
+
+
+@contextmanager
+def locked(folder: Path, say: Callable[[str], None], *, reading: bool = False) -> Iterator[None]:
+    """Hold a site folder for oneself, with whatever an interrupted command left there finished or thrown away.
+
+    Parameters
+    ----------
+    folder : Path
+        The site folder.
+    say : callable
+        Told when another command has to be waited for. The system frees the lock of a command that died.
+    reading : bool, optional
+        True goes on without a lock where nobody can write, such as on a read-only disk.
+
+    Raises
+    ------
+    SiteError
+        The folder cannot be written to, or what was left there cannot be finished.
+
+    """
+    writable = _can_lock(folder, reading)
+    if not writable:
+        if (folder / COMMIT).exists():
+            problem = "an interrupted change has to be finished first, but nothing can be written here"
+            raise SiteError(problem, file=str(folder), hint="Make the folder writable and try again")
+        yield
+        return
+    lock = FileLock(str(folder / LOCK))
+    try:
+        _acquire(lock, folder, say)
+    except OSError as error:
+        raise _cannot_write(folder, error) from error
+    try:
+        recover(folder)
+        yield
+    finally:
+        lock.release()
+
+
+def _acquire(lock: BaseFileLock, folder: Path, say: Callable[[str], None]) -> None:
+    try:
+        lock.acquire(timeout=1)
+    except Timeout:
+        say(f"Waiting for another fieldcomb command that is working on {folder} ...")
+        lock.acquire()
+
+
+def _can_lock(folder: Path, reading: bool) -> bool:
+    """Open the lock file once, because the lock itself would wait for ever where it may not be written."""
+    try:
+        os.close(os.open(folder / LOCK, os.O_RDWR | os.O_CREAT, 0o666))
+    except OSError as error:
+        if reading:
+            return False
+        raise _cannot_write(folder, error) from error
+    return True
+
+
+def _cannot_write(folder: Path, error: OSError) -> SiteError:
+    problem = f"cannot be written to ({reason(error)}); nothing was changed"
+    return SiteError(problem, file=str(folder), hint="Make room or make the folder writable, and try again")
+
+
+def reason(error: OSError) -> str:
+    """What the system says about a failed read or write, in its plain words."""
+    return (error.strerror or str(error)).lower()
+
+
+def write_all(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Replace or add files of a locked site folder, all of them or none.
+
+    Parameters
+    ----------
+    folder : Path
+        The site folder; ``recover`` has been called on it.
+    files : mapping
+        New contents by name within the folder (``site.toml``, ``tracks/...``), put in place in this order.
+
+    Raises
+    ------
+    SiteError
+        The disk is full, or refuses; the message says whether nothing has happened or the rest will follow.
+
+    """
+    stage, commit = folder / _STAGE, folder / COMMIT
+    try:
+        _stage(folder, stage, files)
+        stage.rename(commit)
+    except BaseException as error:
+        _remove(stage)
+        if isinstance(error, OSError):
+            raise _cannot_write(folder, error) from error
+        raise
+    try:
+        _sync_folder(folder)
+        _roll_forward(folder)
+    except OSError as error:
+        if _take_back(commit, stage, len(files)):
+            raise _cannot_write(folder, error) from error
+        problem = f"the change is kept, but could not be put in place yet ({reason(error)})"
+        raise SiteError(
+            problem, file=str(folder), hint="Make room; the next command on this site finishes it"
+        ) from error
+
+
+def _stage(folder: Path, stage: Path, files: Mapping[str, bytes]) -> None:
+    for name in FOLDERS:
+        if any(file.startswith(name + "/") for file in files) and not (folder / name).is_dir():
+            (folder / name).mkdir()
+    stage.mkdir()
+    for number, data in enumerate(files.values()):
+        write_new(stage / str(number), data)
+    write_new(stage / _MANIFEST, json.dumps(list(files)).encode())
+    _sync_folder(stage)
+
+
+def _take_back(commit: Path, stage: Path, count: int) -> bool:
+    """Undo a decision of which nothing has been carried out yet."""
+    if not all((commit / str(number)).exists() for number in range(count)):
+        return False
+    try:
+        commit.rename(stage)
+    except OSError:
+        return False
+    _remove(stage)
+    return True
+
+
+def recover(folder: Path) -> None:
+    """Finish what was decided and throw away what was not; the folder is locked."""
+    for path in sorted(folder.iterdir()):
+        if path.name.startswith(PENDING):
+            _remove(path)
+    if (folder / COMMIT).exists():
+        try:
+            _roll_forward(folder)
+        except OSError as error:
+            problem = f"an interrupted change cannot be finished ({reason(error)})"
+            hint = "Make room, make the folder writable, and try again; nothing is lost"
+            raise SiteError(problem, file=str(folder), hint=hint) from error
+
+
+def _roll_forward(folder: Path) -> None:
+    commit, done = folder / COMMIT, folder / _DONE
+    names = _manifest(folder)
+    for number, name in enumerate(names):
+        staged = commit / str(number)
+        if staged.exists():  # else it is in place already
+            staged.replace(folder / name)
+    for place in sorted({(folder / name).parent for name in names}):
+        _sync_folder(place)
+    _remove(done)
+    commit.rename(done)
+    _remove(done)
+
+
+def _manifest(folder: Path) -> list[str]:
+    """Names of the files to put in place; a folder from a stranger may name none outside itself."""
+    file = folder / COMMIT / _MANIFEST
+    try:
+        names = json.loads(file.read_bytes())
+    except (ValueError, OSError) as error:
+        raise _odd_commit(folder) from error
+    if not isinstance(names, list) or not all(isinstance(name, str) and _is_ours(name) for name in names):
+        raise _odd_commit(folder)
+    return names
+
+
+def _is_ours(name: str) -> bool:
+    parts = name.split("/")
+    if "\\" in name or parts[-1] in ("", ".", ".."):
+        return False
+    return len(parts) == 1 or (len(parts) == 2 and parts[0] in FOLDERS)
+
+
+def _odd_commit(folder: Path) -> SiteError:
+    problem = f"{COMMIT} is not something that fieldcomb left there"
+    return SiteError(problem, file=str(folder), hint=f"Look at what is in {COMMIT}, then move it out of the folder")
+
+
+def new_folder(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Make a folder with these files (and the folders of a site), complete or not at all.
+
+    ``folder`` is absent or empty, and the folder that it lies in is there.
+    """
+    stage = folder.parent / f".{folder.name}{PENDING}new"
+    _remove(stage)
+    try:
+        stage.mkdir()
+        for name in FOLDERS:
+            (stage / name).mkdir()
+        for name, data in files.items():
+            write_new(stage / name, data)
+        _sync_folder(stage)
+        if os.name == "nt" and folder.exists():
+            folder.rmdir()
+        stage.replace(folder)
+    except BaseException:
+        _remove(stage)
+        raise
+    with suppress(OSError):
+        _sync_folder(folder.parent)
+
+
+def write_new(path: Path, data: bytes) -> None:
+    """Write a file that is not there yet and force it to the disk."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
+    try:
+        view = memoryview(data)
+        while view:
+            view = view[os.write(handle, view) :]
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def replace_files(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Write files into any folder, each whole or not at all; nothing else there is touched.
+
+    All are first written beside their place, so that a full disk leaves what was there before.
+    """
+    parts = {name: folder / f".{name}.{os.getpid()}.part" for name in files}
+    try:
+        for name, data in files.items():
+            _remove(parts[name])
+            write_new(parts[name], data)
+        for name, part in parts.items():
+            part.replace(folder / name)
+        _sync_folder(folder)
+    except BaseException:
+        for part in parts.values():
+            _remove(part)
+        raise
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name == "nt":  # folders cannot be opened there, and need no such call
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _remove(path: Path) -> None:
+    """Remove a file or folder of our own making; what cannot be removed is left for the next time."""
+    with suppress(OSError):
+        if path.is_dir() and not path.is_symlink():
+            for inner in list(path.iterdir()):
+                _remove(inner)
+            path.rmdir()
+        elif path.exists() or path.is_symlink():
+            path.unlink()

@@ -1,0 +1,164 @@
+"""The options of the commands, and how what was typed is checked before any work begins."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import click
+
+from fieldcomb.coverage.coils import parse_gps, split_naming
+from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+HALF_MINUTE_S = 30.0
+
+
+def words(value: str) -> str:
+    """Text of any kind; bytes that are no text become a mark, so that it can be written down."""
+    return os.fsencode(value).decode("utf-8", "replace")
+
+
+def path(value: str) -> str:
+    """A file or folder as typed; that it is there is looked at later, where the message can say more."""
+    if not value:
+        raise UsageError("an empty file name was given", hint="Give the name of a file or folder")
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class WalkOptions:
+    """What ``map`` and ``add`` were told about the walks, checked as far as that goes without the site."""
+
+    coil: str | None
+    swath: str | None
+    sweep: float | None
+    gps: str | None
+    start: str | None
+    end: str | None
+    top_pace: str | None
+    label: str | None
+
+
+def walk_options(command: F) -> F:
+    """Add the options that ``map`` and ``add`` share."""
+    for option in reversed(
+        (
+            click.option(
+                "--coil",
+                type=words,
+                metavar="COIL",
+                help="The coil: a size such as 28cm, 11in or 13x20cm (width x length; add :concentric when it is not a "
+                "DD), a name from the site's coils, or small=13x20cm to give it a name for good.",
+            ),
+            click.option(
+                "--swath",
+                type=words,
+                metavar="LENGTH",
+                help="Swing width, edge to edge, that the coil passes over, such as 1.4m. Measure it: swing as usual "
+                "over a tape on the ground.",
+            ),
+            *SWEEP_OPTIONS,
+            click.option(
+                "--gps",
+                type=words,
+                metavar="HOW",
+                help="How well the receiver places you: good, typical (taken if not given), poor, or a LENGTH that two "
+                "thirds of fixes are within.",
+            ),
+            click.option("--from", "start", type=words, metavar="TIME", help="Use the walk from this time on."),
+            click.option("--to", "end", type=words, metavar="TIME", help="Use the walk up to this time."),
+            click.option(
+                "--top-pace",
+                type=words,
+                metavar="SPEED",
+                help="Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
+            ),
+            click.option("--label", type=words, metavar="TEXT", help="A short name for the outing."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+SWEEP_OPTIONS = (
+    click.option(
+        "--sweeps",
+        type=words,
+        metavar="N",
+        help="How many sweeps, from one side to the other, you count in 30 seconds.",
+    ),
+    click.option("--sweep", type=words, metavar="SECONDS", help="Or: how long one sweep takes."),
+)
+
+
+def cell_option(command: F) -> F:
+    """Add ``--cell``."""
+    text = "Side of the squares in which ground is counted; 10cm if not given."
+    return click.option("--cell", type=words, metavar="LENGTH", default="10cm", help=text)(command)
+
+
+def boundary_option(command: F) -> F:
+    """Add ``--boundary``."""
+    text = "The edge of the site, and ground that is out of bounds: a GeoJSON, GPX or KML file of closed shapes."
+    return click.option("--boundary", type=path, metavar="FILE", help=text)(command)
+
+
+def check_walk_options(given: dict[str, Any]) -> WalkOptions:
+    """Check what was typed, naming the option at fault; UsageError when it cannot be."""
+    if given["coil"] is not None:
+        named("--coil", _check_coil, given["coil"])
+    for key in ("start", "end"):
+        if given[key] is not None:
+            named("--from" if key == "start" else "--to", parse_time_s, given[key], parse_zone("UTC"))
+    check_typed(given)
+    sweep = sweep_s(given["sweeps"], given["sweep"])
+    keys = ("coil", "swath", "gps", "start", "end", "top_pace")
+    return WalkOptions(**{key: given[key] for key in keys}, sweep=sweep, label=given["label"] or None)
+
+
+def _check_coil(text: str) -> None:
+    if not text.strip():
+        raise UsageError("no coil was named", hint="Give a size such as 28cm, or a name")
+    split_naming(text)
+
+
+def check_typed(given: dict[str, Any]) -> None:
+    """Check swath, gps and top pace; empty text, which takes back what was typed, is for ``edit`` to allow."""
+    if given["swath"] is not None:
+        named("--swath", parse_length_m, given["swath"], "swath")
+    if given["gps"] is not None:
+        named("--gps", parse_gps, given["gps"])
+    if given["top_pace"] is not None:
+        named("--top-pace", parse_speed_m_s, given["top_pace"], "top pace")
+
+
+def named(option: str, check: Callable[..., Any], *values: Any) -> Any:
+    """Run a check, and put the option's name before what it complains of."""
+    try:
+        return check(*values)
+    except UsageError as error:
+        raise UsageError(f"{option}: {error.problem}", hint=error.hint) from error
+
+
+def sweep_s(sweeps: str | None, sweep: str | None) -> float | None:
+    """Give the seconds of one sweep from a count in 30 s, or from seconds."""
+    if sweeps is not None and sweep is not None:
+        raise UsageError("--sweeps and --sweep were both given", hint="Give the one that you measured")
+    if sweeps is None and sweep is None:
+        return None
+    option, text = ("--sweeps", sweeps) if sweeps is not None else ("--sweep", sweep)
+    try:
+        number = float(str(text).replace(",", "."))
+        seconds = HALF_MINUTE_S / number if sweeps is not None else number
+    except (ValueError, ZeroDivisionError) as error:
+        hint = "Count your sweeps in 30 seconds, such as 27" if sweeps is not None else "Write seconds, such as 1.1"
+        raise UsageError(f"{option}: {text!r} is not such a number", hint=hint) from error
+    if not 0.2 <= seconds <= 10:
+        hint = "Count every side-to-side sweep in 30 seconds; one takes 0.2 to 10 s"
+        raise UsageError(f"{option} {text}: a sweep of {seconds:.3g} s is not possible", hint=hint)
+    return round(seconds, 4)

@@ -1,0 +1,216 @@
+"""What is done to a site that has walks: correcting what was typed for them, and looking up all that a survey takes."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import partial
+from pathlib import Path
+
+from fieldcomb.coverage.coils import Swing
+from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
+from fieldcomb.coverage.journal import write_all
+from fieldcomb.coverage.settings import (
+    OUTINGS_FILE,
+    SITE_FILE,
+    TRACKS,
+    OutingEntry,
+    RecordingEntry,
+    Typed,
+    Window,
+    read_outings,
+    swing_of,
+    top_pace_of,
+    window_of,
+)
+from fieldcomb.coverage.survey import OutingInput, RecordingInput, SiteInput
+from fieldcomb.coverage.tomlfile import set_values
+from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.read import read_recording
+
+
+def edit(
+    folder: Path, outing_id: str, changes: Mapping[str, str | float | bool | None], *, say: Say
+) -> tuple[str, ...]:
+    """Correct what was typed for an outing; gives a line for each thing that changed.
+
+    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, label, note, left_out) to new values;
+    None takes back what was typed.
+    """
+    with opened(folder, say) as site:
+        number = _number(site, outing_id)
+        changes = dict(changes)
+        coil = changes.get("coil")
+        before = site.settings.file.text
+        if isinstance(coil, str):
+            site, changes["coil"] = keep_coil(site, coil)
+        old = site.outings_file.data["outing"][number]
+        changes = {key: value for key, value in changes.items() if (old.get(key) or None) != (value or None)}
+        text = _changed_text(site, number, changes)
+        files = {SITE_FILE: site.settings.file.text.encode()} if site.settings.file.text != before else {}
+        if changes:
+            files[OUTINGS_FILE] = text.encode()
+        if files:
+            write_all(folder, files)
+        _tell_kept(site.outings[number], changes, say)
+    return tuple(_say_change(key, old.get(key), value) for key, value in changes.items())
+
+
+def _number(site: Site, outing_id: str) -> int:
+    for number, outing in enumerate(site.outings):
+        if outing.id == outing_id:
+            return number
+    known = ", ".join(outing.id for outing in site.outings) or "none yet"
+    raise UsageError(f"outing {outing_id!r} is not known", hint=f"Outings of this site: {known}")
+
+
+def _changed_text(site: Site, number: int, changes: Mapping[str, str | float | bool | None]) -> str:
+    """Give the new outings.toml, after reading it again: it must say what was meant, and be possible."""
+    file = site.outings_file
+    text = set_values(file.text, ("outing", number), {key: value or None for key, value in changes.items()})
+    _, outings = read_outings(text.encode(), file.name, site.settings.zone)
+    for item in outings[number].recordings:
+        swing_of(site.settings, item.typed, outings[number].typed)
+    others = [one for n, one in enumerate(outings) if n != number]
+    if others != [one for n, one in enumerate(site.outings) if n != number]:
+        raise SiteError("its layout is too unusual to change", file=file.name, hint="Correct it in an editor")
+    return text
+
+
+def _tell_kept(outing: OutingEntry, changes: Mapping[str, object], say: Say) -> None:
+    for key in ("coil", "swath"):
+        kept = [item.name for item in outing.recordings if getattr(item.typed, key) is not None]
+        if key in changes and kept:
+            say(f"Files with a {key} of their own keep it: {', '.join(kept)} (see {OUTINGS_FILE})")
+
+
+def _say_change(key: str, old: object, new: object) -> str:
+    if key == "left_out":
+        return "left out of every report from now on; its files stay" if new else "taken back into the reports"
+    name = key.replace("_", " ")
+    said = ["nothing typed" if value in (None, "") else str(value) for value in (old, new)]
+    return f"{name}: {said[0]} -> {said[1]}"
+
+
+# ------------------------------------------------------------------------------------------------- surveying
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What a survey of the site takes, and what there is to say before it."""
+
+    site: SiteInput
+    outings: tuple[OutingInput, ...]
+    notes: tuple[str, ...]
+
+
+def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] | None = None, say: Say) -> Inputs:
+    """Look up everything that a survey of the site takes; the files themselves are read one outing at a time.
+
+    Raises
+    ------
+    SiteError
+        No outings, a file that is missing, or a fault in a file of the site. That a file in tracks/ is still the one
+        that was added is checked when its turn comes.
+
+    """
+    with opened(folder, say, reading=True) as site:
+        chosen, notes = _chosen(site, since)
+        if between is not None:
+            _check_between(site, chosen, between)
+        given = tuple(_outing_input(site, site.outings.index(outing)) for outing in chosen)
+        named = {item.stored for outing in site.outings for item in outing.recordings}
+        for path in stored_files(site):
+            if path.name not in named:
+                notes.append(f"{TRACKS}/{shown(path.name)} belongs to no outing and is not used")
+        if site.settings.frame is None:
+            problem = "key 'frame' is missing though outings were added"
+            hint = "Put back what fieldcomb wrote there; report.json has it as frame_origin"
+            raise SiteError(problem, file=site.settings.file.name, hint=hint)
+        return Inputs(site.as_input(site.settings.frame), given, (*site.notes, *notes))
+
+
+def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str]]:
+    file = shown(site.folder)
+    if not site.outings:
+        raise SiteError("has no outings yet", file=file, hint=f"Add a walk with: fieldcomb add {file} walk.gpx")
+    chosen = [outing for outing in site.outings if not outing.left_out]
+    left = [outing.id for outing in site.outings if outing.left_out]
+    notes = [f"Left out, as you asked: {', '.join(left)}"] if left else []
+    if not chosen:
+        raise SiteError("all of its outings are left out", file=file, hint="Take one back with fieldcomb edit")
+    if since is not None:
+        undated = [outing.id for outing in chosen if _day(outing) is None]
+        if undated:
+            notes.append(f"Without a date, so not in a report since {since}: {', '.join(undated)}")
+        chosen = [outing for outing in chosen if (day := _day(outing)) is not None and day >= since]
+        if not chosen:
+            raise SiteError(f"has no outings since {since}", file=file, hint="Choose an earlier date")
+    return chosen, notes
+
+
+def _day(outing: OutingEntry) -> date | None:
+    try:
+        return date.fromisoformat(outing.id[:10])
+    except ValueError:
+        return None
+
+
+def _check_between(site: Site, chosen: Sequence[OutingEntry], between: tuple[str, str]) -> None:
+    for outing_id in between:
+        outing = site.outings[_number(site, outing_id)]
+        if outing not in chosen:
+            hint = "Take it back with fieldcomb edit, or choose another date"
+            raise UsageError(f"outing {outing_id!r} is left out of this report", hint=hint)
+    if between[0] == between[1]:
+        raise UsageError("--between was given the same outing twice", hint="Give two different outings")
+
+
+@dataclass(frozen=True, slots=True)
+class _Planned:
+    """One recording, looked up but not read yet."""
+
+    path: Path
+    entry: RecordingEntry
+    swing: Swing
+    window: Window
+    top_pace_m_s: float | None
+
+
+def _outing_input(site: Site, number: int) -> OutingInput:
+    outing = site.outings[number]
+    planned = tuple(_planned(site, number, place) for place in range(len(outing.recordings)))
+    return OutingInput(outing.id, outing.label, outing.note, partial(_load, planned))
+
+
+def _planned(site: Site, number: int, place: int) -> _Planned:
+    outing = site.outings[number]
+    entry = outing.recordings[place]
+    try:
+        swing = swing_of(site.settings, entry.typed, outing.typed)
+        pace = top_pace_of(site.settings, entry.typed, outing.typed)
+    except UsageError as error:
+        own = entry.typed != Typed()
+        keys = ("outing", number, "recording", place, "coil") if own else ("outing", number, "coil")
+        raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
+    path = site.folder / TRACKS / entry.stored
+    if not path.exists():
+        hint = f"Put it back (it was added as {entry.name}), or leave outing {outing.id} out with fieldcomb edit"
+        raise SiteError("is missing", file=shown(path), hint=hint)
+    return _Planned(path, entry, swing, window_of(entry.start, entry.end, site.settings.zone), pace)
+
+
+def _load(planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
+    """Read the files of one outing, each only if it is still the one that was added."""
+    loaded = []
+    for one in planned:
+        entry = one.entry
+        data = read_file(one.path, SiteError)
+        if hashlib.sha256(data).hexdigest() != entry.sha256:
+            hint = f"Put the file back as it was when it was added as {entry.name}; fieldcomb never changes it"
+            raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
+        recording = read_recording(data, entry.name)
+        loaded.append(RecordingInput(entry.name, recording, one.swing, entry.searcher, one.window, one.top_pace_m_s))
+    return tuple(loaded)
