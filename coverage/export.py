@@ -31,7 +31,7 @@ MOST_POINTS = 100  # of one strip on a device
 _COMPRESSION = {"compress": "deflate", "zlevel": 4, "predictor": 1}
 
 
-def coverage_tif(result: Result, path: Path) -> None:
+def coverage_tif(result: Result, path: Path | str) -> None:
     """Write the pass raster to a file: uint8, tiled, compressed, row 0 in the north.
 
     Band 1 ``passes`` counts all outings (254 = 254 or more, 255 = not part of the site); one band a coil follows,

@@ -23,8 +23,8 @@ def draw_outing(outing: WalkedOuting, swept: Swept, ground: Ground, raster: bool
     inside = ground.inside[swept.here]
     counts = swept.passes[swept.there]
     rows, cols = swept.here
-    site = ground.grid
-    grid = Grid(site.cell_m, site.west + cols.start, site.north - rows.start, *inside.shape)
+    grid = ground.grid.window((rows, cols))
+    raster &= inside.size > 0  # an outing beside the site has no cells to draw
     cells = np.where(inside, np.minimum(counts, MOST_PASSES), OUTSIDE).astype(np.uint8) if raster else None
     return OutingLayer(
         id=outing.id,
@@ -43,6 +43,8 @@ def _marks(walks: Sequence[SwungWalk]) -> list[StopMark]:
 
 def outline(mask: Mask, grid: Grid) -> MultiPolygon:
     """Outline of a mask, drawn on cells of about half a metre: a cell counts when any of it does."""
+    if not mask.any():
+        return MultiPolygon()
     k = max(1, round(OUTLINE_CELL_M / grid.cell_m))
     rows, cols = -(-grid.rows // k), -(-grid.cols // k)
     padded = np.zeros((rows * k, cols * k), bool)

@@ -27,6 +27,8 @@ def path(value: str) -> str:
     """A file or folder as typed; that it is there is looked at later, where the message can say more."""
     if not value:
         raise UsageError("an empty file name was given", hint="Give the name of a file or folder")
+    if "\0" in value:
+        raise UsageError("a file name holds a zero byte", hint="Give the name of a file or folder")
     return value
 
 

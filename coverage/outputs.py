@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from contextlib import suppress
 from pathlib import Path
-from typing import cast
 
 from rasterio.io import MemoryFile
 
@@ -37,7 +36,7 @@ def make_outputs(result: Result) -> dict[str, bytes]:
 def _raster(result: Result) -> bytes:
     """Make the raster in memory, because its library says nothing when a full disk cuts a file off."""
     with MemoryFile(ext=".tif") as file:
-        coverage_tif(result, cast(Path, file.name))  # a name within the library's memory, no path of the system
+        coverage_tif(result, file.name)  # a name within the library's memory, no path of the system
         return bytes(file.read())
 
 

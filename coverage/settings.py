@@ -163,7 +163,7 @@ def _degrees(most: float) -> Any:
     return check
 
 
-_COIL_FORM: Form = {"size": _some_text, "winding": _text, "swath": _length, "sweep": _seconds}
+_COIL_FORM: Form = {"size": _some_text, "winding": _text, "swath": _length, "sweep": _seconds, "reach": _length}
 TYPED_FORM: Form = {
     "coil": _some_text,
     "swath": _length,

@@ -1,0 +1,415 @@
+"""The commands as they are typed: what they print where, what they write, and how they end."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import rasterio
+from small_walks import MORNING, fix, gpx, lanes, snapshot, square, stamped, walk
+
+from fieldcomb.coverage.cli import main
+
+COMMAND = [sys.executable, "-c", "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"]
+OUTPUTS = ["coverage.tif", "map.html", "report.json", "strips.geojson", "strips.gpx"]
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Work in an empty folder, where names are typed without a path."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+class Run:
+    """Types commands and keeps what the last one printed."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str]):
+        self.capsys, self.out, self.err = capsys, "", ""
+
+    def __call__(self, *args: str) -> int:
+        """Type a command; gives the exit code."""
+        code = main(list(args))
+        self.out, self.err = self.capsys.readouterr()
+        return code
+
+
+@pytest.fixture
+def run(here: Path, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Give what types commands in the empty folder."""
+    return Run(capsys)
+
+
+def put(name: str, text: str) -> str:
+    """Write a file in the folder at hand."""
+    Path(name).parent.mkdir(parents=True, exist_ok=True)
+    Path(name).write_text(text, encoding="utf-8")
+    return name
+
+
+def names(folder: str = ".") -> list[str]:
+    """What lies in a folder."""
+    return sorted(path.name for path in Path(folder).iterdir())
+
+
+def outing_ids(report: str) -> list[str]:
+    """Ids of the outings in a report.json."""
+    return [outing["id"] for outing in json.loads(report)["outings"]]
+
+
+def real(*args: str, **more: object) -> subprocess.CompletedProcess[str]:
+    """Run the command in a process of its own."""
+    return subprocess.run([*COMMAND, *args], capture_output=True, text=True, check=False, **more)  # type: ignore[call-overload,no-any-return]
+
+
+# ---------------------------------------------------------------------------------------------------- map
+
+
+def test_map_writes_five_files_beside_the_first_walk(run: Run) -> None:
+    """A map needs one file and no more: the folder beside it holds our five files, and the walk is as it was."""
+    put("club day/walk one.gpx", walk())
+    assert run("map", "club day/walk one.gpx") == 0
+    folder = Path("club day/walk one-map")
+    assert sorted(path.name for path in folder.iterdir()) == OUTPUTS
+    assert sorted(path.name for path in Path("club day").iterdir()) == ["walk one-map", "walk one.gpx"]
+    assert Path("club day/walk one.gpx").read_text() == walk()
+    assert "Walked over" in run.out and "walk one" in run.out.splitlines()[0]
+    assert names() == ["club day"]
+    with rasterio.open(folder / "coverage.tif") as raster:
+        assert raster.descriptions == ("passes", "passes 28cm")
+    assert (folder / "map.html").read_text("utf-8").lower().startswith("<!doctype html>")
+
+
+def test_map_says_what_it_took_for_granted(run: Run) -> None:
+    """Without --coil and --swath it is said on stderr what was taken, that nobody measured it, and how to measure."""
+    put("w.gpx", walk())
+    assert run("map", "w.gpx") == 0
+    assert "No coil was named, so 28cm was taken" in run.err
+    assert "1.48 m for coil 28cm is a guess, not measured: lay a tape on the ground" in run.err
+    assert run("map", "w.gpx", "--coil", "28cm", "--swath", "1.4m") == 0
+    assert "No coil" not in run.err and "guess" not in run.err
+
+
+def test_map_of_several_walks_makes_an_outing_of_each(run: Run) -> None:
+    """Each file is an outing; -o says where the map goes; --json prints what report.json holds."""
+    put("a.gpx", walk())
+    put("b.gpx", walk(MORNING + timedelta(days=1), east_m=3))
+    assert (
+        run("map", "a.gpx", "b.gpx", "-o", "deep/er", "--json", "--boundary", put("f.geojson", square(-2, -2, 12, 22)))
+        == 0
+    )
+    assert outing_ids(run.out) == ["2026-03-07a", "2026-03-08a"]
+    assert Path("deep/er/report.json").read_text("utf-8") == run.out
+    assert json.loads(run.out)["site"]["boundary"] == "given"
+    assert names() == ["a.gpx", "b.gpx", "deep", "f.geojson"]
+
+
+def test_options_arrive_in_the_report(run: Run) -> None:
+    """Coil, swing width, sweeps in half a minute, receiver, label and cell are those that were typed."""
+    put("w.gpx", walk())
+    typed = [
+        "--coil",
+        "small=13x20cm:concentric",
+        "--swath",
+        "130 cm",
+        "--sweeps",
+        "24",
+        "--gps",
+        "2m",
+        "--label",
+        "Nord ø",
+    ]
+    assert run("map", "w.gpx", *typed, "--cell", "20cm", "--top-pace", "3km/h", "--json") == 0
+    report = json.loads(run.out)
+    (recording,) = report["outings"][0]["recordings"]
+    assert recording["coil"] == "small" and recording["swath_m"] == 1.3 and recording["sweep_s"] == 1.25
+    assert recording["gps"] == "2m" and report["outings"][0]["label"] == "Nord ø" and report["site"]["cell_m"] == 0.2
+
+
+def test_from_and_to_cut_the_walk(run: Run) -> None:
+    """Only the fixes from the one time up to the other are used; times without an offset are UTC on a map."""
+    put("w.gpx", walk())
+    assert run("map", "w.gpx", "--from", "2026-03-07T09:01", "--to", "2026-03-07T11:02+02:00", "--json") == 0
+    outing = json.loads(run.out)["outings"][0]
+    assert outing["start"] == "2026-03-07T09:01:00Z"
+    assert outing["recordings"][0]["fixes"] - sum(outing["recordings"][0]["dropped"].values()) == 60
+
+
+def test_names_of_any_kind(run: Run) -> None:
+    """Names with spaces, letters of any script, or a dash in front are no trouble."""
+    put("Sør 畑 (1).gpx", walk())
+    put("-o.gpx", walk(MORNING + timedelta(days=1)))
+    assert run("map", "Sør 畑 (1).gpx") == 0
+    assert run("map", "--", "-o.gpx") == 0
+    assert Path("Sør 畑 (1)-map/map.html").exists() and Path("-o-map/map.html").exists()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there can a name be any bytes")
+def test_name_that_is_no_text(run: Run) -> None:
+    """A file whose name is not UTF-8 is mapped all the same, and its report is valid UTF-8."""
+    name = os.fsdecode(b"caf\xe9.gpx")
+    put(name, walk())
+    assert run("map", name, "-o", "out", "--json") == 0
+    assert (
+        json.loads(Path("out/report.json").read_text("utf-8"))["outings"][0]["recordings"][0]["file"] == "caf\ufffd.gpx"
+    )
+
+
+# ------------------------------------------------------------------------------------------------ a site
+
+
+def site_with_two(run: Run) -> None:
+    """Make a site with two outings."""
+    assert run("new", "s", "--boundary", put("f.geojson", square(-2, -2, 12, 22))) == 0
+    assert run("add", "s", put("a.gpx", walk()), "--coil", "28cm") == 0
+    assert run("add", "s", put("b.gpx", walk(MORNING + timedelta(days=1), east_m=3)), "--coil", "28cm") == 0
+
+
+def test_site_from_new_to_report(run: Run) -> None:
+    """new, add and report each say what is next; stdout stays for data; the map is in SITE/out."""
+    assert run("new", "north", "--name", "North field") == 0
+    assert run.out == "" and "fieldcomb add north walk.gpx" in run.err and "zone" in run.err
+    points = stamped(lanes())
+    points.insert(30, '<trkpt lat="" lon=""/>')
+    put("w.gpx", gpx(points))
+    assert run("add", "north", "w.gpx") == 0
+    assert run.out == "" and "fieldcomb report north" in run.err
+    assert "Outing 2026-03-07a" in run.err and "w.gpx: 205 fixes; left out: 1 no position" in run.err
+    assert run("report", "north") == 0
+    assert run.out.startswith("North field") and "The map is" in run.err and "map.html" in run.err
+    assert sorted(path.name for path in Path("north/out").iterdir()) == OUTPUTS
+
+
+def test_map_and_site_give_the_same_numbers(run: Run) -> None:
+    """One walk gives the same report from map as from a site of the same name."""
+    put("w.gpx", walk())
+    assert run("map", "w.gpx", "--json") == 0
+    mapped = run.out
+    assert run("new", "site", "--name", "w") == 0 and run("add", "site", "w.gpx") == 0
+    assert run("report", "site", "--json") == 0
+    assert run.out == mapped
+
+
+def test_out_comes_back_the_same_byte_for_byte(run: Run) -> None:
+    """out/ may be deleted: the next report makes it again, the same byte for byte."""
+    site_with_two(run)
+    assert run("report", "s") == 0
+    first = snapshot(Path("s/out"))
+    for path in Path("s/out").iterdir():
+        path.unlink()
+    Path("s/out").rmdir()
+    assert run("report", "s") == 0
+    assert snapshot(Path("s/out")) == first
+
+
+def test_report_touches_nothing_else(run: Run) -> None:
+    """A report changes nothing in the site, and in the output folder only its own files."""
+    site_with_two(run)
+    put("elsewhere/mine.txt", "mine")
+    put("elsewhere/report.json", "old")
+    before = snapshot(Path("s"))
+    assert run("report", "s", "-o", "elsewhere") == 0
+    assert snapshot(Path("s")) == before
+    assert names("elsewhere") == sorted([*OUTPUTS, "mine.txt"])
+    assert Path("elsewhere/mine.txt").read_text() == "mine" and Path("elsewhere/report.json").read_text() != "old"
+
+
+def test_two_outings_beside_each_other_and_since(run: Run) -> None:
+    """--between sets two outings beside each other; --since takes those from a day on."""
+    site_with_two(run)
+    assert run("report", "s", "--between", "2026-03-07a", "2026-03-08a", "--json") == 0
+    assert sorted(outing_ids(run.out)) == ["2026-03-07a", "2026-03-08a"]
+    assert run("report", "s", "--since", "2026-03-08", "--json") == 0
+    assert outing_ids(run.out) == ["2026-03-08a"]
+    assert run("report", "s", "--since", "2026-03-09") == 1
+    assert "s: has no outings since 2026-03-09" in run.err
+
+
+def test_left_out_and_taken_back(run: Run) -> None:
+    """An outing that is left out is told of and not counted, until it is taken back; its file stays."""
+    site_with_two(run)
+    tracks = snapshot(Path("s/tracks"))
+    assert run("edit", "s", "2026-03-07a", "--leave-out") == 0 and "left out of every report" in run.err
+    assert run("report", "s", "--json") == 0
+    assert outing_ids(run.out) == ["2026-03-08a"] and "Left out, as you asked: 2026-03-07a" in run.err
+    assert run("edit", "s", "2026-03-07a", "--take-back") == 0
+    assert run("report", "s", "--json") == 0 and len(outing_ids(run.out)) == 2
+    assert snapshot(Path("s/tracks")) == tracks
+
+
+def test_edit_changes_the_next_report(run: Run) -> None:
+    """What is corrected with edit is what the next report uses; empty text takes it back."""
+    site_with_two(run)
+    edited = [
+        "--coil",
+        "small=20cm",
+        "--swath",
+        "1.1m",
+        "--sweeps",
+        "30",
+        "--gps",
+        "good",
+        "--label",
+        "W",
+        "--note",
+        "rain",
+    ]
+    assert run("edit", "s", "2026-03-07a", *edited, "--top-pace", "1m/s") == 0
+    assert "Outing 2026-03-07a: coil: 28cm -> small" in run.err
+    assert run("report", "s", "--json") == 0
+    outing = json.loads(run.out)["outings"][0]
+    assert (outing["label"], outing["coils"], outing["recordings"][0]["swath_m"]) == ("W", ["small"], 1.1)
+    assert run("edit", "s", "2026-03-07a", "--label", "", "--swath", "", "--sweep", "") == 0
+    assert run("report", "s", "--json") == 0
+    outing = json.loads(run.out)["outings"][0]
+    assert (outing["label"], outing["recordings"][0]["swath_m"]) == (None, 1.4)
+    assert run("edit", "s", "2026-03-07a", "--gps", "good") == 0 and "says so already" in run.err
+
+
+def test_roster_of_a_team(run: Run) -> None:
+    """A roster beside the files makes one outing of all of them, with its people and coils."""
+    for k, name in enumerate("ab"):
+        put(f"day/{name}.gpx", walk(MORNING + timedelta(minutes=k), east_m=6 * k))
+    put("day/roster.csv", "file,searcher,coil\na.gpx,Ann,28cm\nb.gpx,Bo,20cm\n")
+    assert run("new", "s") == 0 and run("add", "s", "--roster", "day/roster.csv") == 0
+    assert run("report", "s", "--json") == 0
+    (outing,) = json.loads(run.out)["outings"]
+    assert [(r["file"], r["searcher"], r["coil"]) for r in outing["recordings"]] == [
+        ("a.gpx", "Ann", "28cm"), ("b.gpx", "Bo", "20cm"),
+    ]  # fmt: skip
+
+
+def test_edge_walk_makes_the_boundary(run: Run) -> None:
+    """New --edge takes a walk round the ground as the boundary, which percentages are then of."""
+    ring = [(k, 0) for k in range(12)] + [(12, k) for k in range(24)]
+    ring += [(12 - k, 24) for k in range(12)] + [(0, 24 - k) for k in range(25)]
+    assert run("new", "s", "--edge", put("edge.gpx", gpx(stamped([(x - 2, y - 2) for x, y in ring])))) == 0
+    assert run("add", "s", put("w.gpx", walk())) == 0 and run("report", "s", "--json") == 0
+    site = json.loads(run.out)["site"]
+    assert site["boundary"] == "given" and site["area_m2"] == pytest.approx(12 * 24, rel=0.01)
+
+
+# ------------------------------------------------------------------------------------- how commands end
+
+
+def test_report_that_fails_midway_leaves_what_was_there(run: Run) -> None:
+    """On a full disk the report ends with a message, and every file is the old one, whole."""
+    site_with_two(run)
+    assert run("report", "s") == 0 and run("edit", "s", "2026-03-07a", "--label", "x") == 0
+    before = snapshot(Path())
+    script = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({0}, {0})); "
+    for limit in (0, 1000, 100_000):
+        code = script.format(limit) + COMMAND[-1]
+        for args in (["report", "s"], ["report", "s", "-o", "new/folder"], ["map", "a.gpx"]):
+            done = subprocess.run([sys.executable, "-c", code, *args], capture_output=True, text=True, check=False)
+            assert done.returncode == 1 and done.stderr.splitlines()[-1].startswith("fieldcomb: "), done.stderr
+            assert "Traceback" not in done.stderr and done.stdout == ""
+            assert snapshot(Path()) == before
+    code = script.format(1000) + COMMAND[-1]
+    put("big.gpx", walk(MORNING + timedelta(days=5)))
+    before = snapshot(Path())
+    done = subprocess.run(
+        [sys.executable, "-c", code, "add", "s", "big.gpx"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1 and "nothing was changed" in done.stderr and snapshot(Path()) == before
+
+
+def test_broken_pipe_and_full_output_end_quietly(run: Run) -> None:
+    """A reader that leaves early, or an output that is full, ends the command without a traceback."""
+    site_with_two(run)
+    shell = f"{' '.join(map(repr, COMMAND))} report s --json"
+    closed = subprocess.run(f"{shell} | head -c 1; true", shell=True, capture_output=True, text=True, check=False)
+    assert "Traceback" not in closed.stderr and "Exception" not in closed.stderr
+    if Path("/dev/full").exists():
+        full = subprocess.run(f"{shell} > /dev/full", shell=True, capture_output=True, text=True, check=False)
+        assert full.returncode == 1 and "fieldcomb: " in full.stderr and "no space left" in full.stderr
+        assert "Traceback" not in full.stderr and "Exception" not in full.stderr
+
+
+def test_interrupting_ends_quietly(here: Path) -> None:
+    """Ctrl-C ends with code 130 and no traceback."""
+    code = (
+        "import os, signal, sys\nfrom fieldcomb.coverage import adding\nfrom fieldcomb.coverage.cli import main\n"
+        "adding.read_recording = lambda *_: os.kill(os.getpid(), signal.SIGINT)\nsys.exit(main())"
+    )
+    put("w.gpx", walk())
+    done = subprocess.run([sys.executable, "-c", code, "map", "w.gpx"], capture_output=True, text=True, check=False)
+    assert done.returncode == 128 + signal.SIGINT and done.stderr.strip() == ""
+    assert names() == ["w.gpx"]
+
+
+def test_output_that_lacks_letters(here: Path) -> None:
+    """A terminal that cannot show a letter shows a stand-in; the work is done."""
+    put("w.gpx", walk())
+    env = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = real("map", "w.gpx", "--label", "Sør 畑", env=env)
+    assert done.returncode == 0 and Path("w-map/map.html").exists(), done.stderr
+
+
+def test_progress_is_for_terminals_and_long_work(here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The line that tells how far the work is appears only on a terminal, after a second, and is wiped in the end."""
+    from fieldcomb.coverage import talk
+
+    told: list[str] = []
+    clock = iter([0.0, 0.5, 1.5, 2.0])
+    monkeypatch.setattr(talk.time, "monotonic", lambda: next(clock))
+    monkeypatch.setattr(talk.click, "echo", lambda text, **_: told.append(text))
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    progress = talk.Progress()
+    progress("reading", 0, 9)
+    assert told == []
+    progress("reading", 1, 9)
+    progress("drawing", 0, 1)
+    progress.close()
+    assert told[0] == "\rreading 2 of 9 ..." and told[-1].strip() == ""
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: False, raising=False)
+    monkeypatch.setattr(talk.time, "monotonic", iter([0.0, 9.0]).__next__)
+    told.clear()
+    talk.Progress()("reading", 1, 9)
+    assert told == []
+
+
+def test_help_loads_nothing_heavy() -> None:
+    """--help answers without loading the libraries that maps are made with."""
+    code = (
+        "import sys\nfrom fieldcomb.coverage.cli import main\nmain(['report', '--help'])\n"
+        "heavy = {'numpy', 'scipy', 'rasterio', 'folium', 'shapely', 'pyproj', 'gpxpy'} & set(sys.modules)\n"
+        "sys.exit(str(heavy) if heavy else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+def test_adding_does_not_load_what_draws() -> None:
+    """Adding a walk does not wait for the libraries that only a report needs."""
+    code = "import sys, fieldcomb.coverage.adding\nsys.exit('folium' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.parametrize("command", ["map", "new", "add", "edit", "report"])
+def test_every_command_explains_itself_with_an_example(run: Run, command: str) -> None:
+    """The help of each command has an example that begins with the command itself."""
+    assert run(command, "--help") == 0
+    assert "Example:" in run.out and f"fieldcomb {command} " in run.out.split("Example:")[1]
+    assert run(command, "-h") == 0
+
+
+def test_version_and_no_command(run: Run) -> None:
+    """--version prints name and version; no command at all prints the help and counts as wrong usage."""
+    assert run("--version") == 0 and run.out.split()[0] == "fieldcomb" and run.out.split()[1][0].isdigit()
+    assert run() == 2 and "Commands:" in run.out + run.err
+
+
+def test_installed_command_gives_its_exit_code(here: Path) -> None:
+    """A process of its own ends with the code that was worked out, and prints data only on stdout."""
+    put("w.gpx", walk())
+    good, bad, wrong = real("map", "w.gpx", "--json"), real("map", "none.gpx"), real("map", "w.gpx", "--cell", "0cm")
+    assert (good.returncode, bad.returncode, wrong.returncode) == (0, 1, 2)
+    assert json.loads(good.stdout)["schema"] == 1 and bad.stdout == wrong.stdout == ""
+    assert fix(0, 0) not in good.stderr
