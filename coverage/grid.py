@@ -66,6 +66,12 @@ class Grid:
         right = min(other.cols, self.west - other.west + self.cols)
         return slice(top, max(top, bottom)), slice(left, max(left, right))
 
+    def window(self, part: tuple[slice, slice]) -> Grid:
+        """The grid of some of this grid's rows and columns."""
+        rows, cols = part
+        west, north = self.west + cols.start, self.north - rows.start
+        return Grid(self.cell_m, west, north, rows.stop - rows.start, cols.stop - cols.start)
+
 
 def grid_over(bounds_m: tuple[float, float, float, float], cell_m: float) -> Grid:
     """Give the smallest aligned grid over (left, bottom, right, top); refuses one too large for memory."""

@@ -21,6 +21,7 @@ OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
 NEAR_M = 25.0  # sweeping beyond the boundary is told up to here; farther away is not the site's affair
 CLOSE_M = 5.0  # gaps between walks up to twice this wide belong to the ground between them
 LEAST_PART = 0.01
+LEGS_AT_ONCE = 20
 SKETCH_CELLS = 2e6  # a boundary from walks is drawn on at most so many cells
 
 
@@ -65,8 +66,11 @@ def lay_out(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]], cell
     """
     given = [a.shape for a in areas if a.kind == "site"]
     shape = shapely.union_all(given) if given else between_walks(swung, cell_m)
-    grid = grid_over(shape.bounds, cell_m)
+    left, bottom, right, top = shape.bounds if given else shape.buffer(2 * cell_m).bounds
+    grid = grid_over((left, bottom, right, top), cell_m)
     kind = _kinds(shape, areas, grid)
+    if not given:
+        _take_swept(kind, shape, swung, grid)
     if not (kind == SITE).any():
         problem = "nothing of the site is left to search once no-go and blocked ground is taken off"
         raise AreaError(problem, file=file, hint="Check the kinds of the areas")
@@ -82,6 +86,17 @@ def _kinds(shape: BaseGeometry, areas: Sequence[AreaShape], grid: Grid) -> NDArr
     for name, value in (("blocked", BLOCKED), ("no-go", NO_GO)):
         layers += [(part, value) for a in areas if a.kind == name for part in _inside(a.shape, shape)]
     return np.asarray(rasterize(layers, (grid.rows, grid.cols), fill=OUT, transform=grid.transform, dtype="uint8"))
+
+
+def _take_swept(kind: NDArray[np.uint8], shape: BaseGeometry, swung: Sequence[tuple[Leg, float]], grid: Grid) -> None:
+    """Take every swept cell into a site drawn from walks: an outline alone cuts cells off along its rim."""
+    rim = _kinds(shape.buffer(2 * grid.cell_m), (), grid) == SITE
+    for k in range(0, len(swung), LEGS_AT_ONCE):
+        legs = [leg for leg, _ in swung[k : k + LEGS_AT_ONCE]]
+        reach = np.array([swath_m / 2 for _, swath_m in swung[k : k + LEGS_AT_ONCE]])
+        window = grid.window(grid_over(bounds_of(legs, float(reach.max())), grid.cell_m).part_of(grid))
+        part = window.part_of(grid)
+        kind[part][cover(legs, reach, window) & rim[part] & (kind[part] == OUT)] = SITE
 
 
 def _inside(part: BaseGeometry, shape: BaseGeometry) -> list[BaseGeometry]:
@@ -104,10 +119,13 @@ def between_walks(swung: Sequence[tuple[Leg, float]], cell_m: float) -> MultiPol
     area = (bounds[2] - bounds[0]) * (bounds[3] - bounds[1])
     grid = grid_over(bounds, max(cell_m / 2, float(np.sqrt(area / SKETCH_CELLS))))
     wide = cover(legs, reach + CLOSE_M, grid)
-    closed = distance_transform_edt(wide) * grid.cell_m > CLOSE_M
-    closed |= cover(legs, reach, grid)
+    # Distances run to the centre of the next cell, half a cell beyond the rim on average; and an outline runs along the
+    # cells' sides, half a cell beyond their centres: both are taken off, or a lone lane would not be swept to its rim.
+    half = grid.cell_m / 2
+    closed = (distance_transform_edt(wide) * grid.cell_m > CLOSE_M + half) | cover(legs, reach, grid)
     found = shapes(closed.astype(np.uint8), mask=closed, transform=grid.transform)
-    parts = [shapely.geometry.shape(geometry) for geometry, _ in found]
+    drawn = shapely.union_all([shapely.geometry.shape(geometry) for geometry, _ in found])
+    parts = shapely.get_parts(drawn.buffer(-half, join_style="mitre"))
     whole = sum(p.area for p in parts)
     kept = [p.simplify(grid.cell_m / 2) for p in parts if p.area >= LEAST_PART * whole]
     return MultiPolygon([p for p in kept if isinstance(p, Polygon)])

@@ -23,6 +23,7 @@ from fieldcomb.tracks.legs import DropOut, Leg
 
 Mask = NDArray[np.bool_]
 Slices = tuple[slice, slice]
+Swung = tuple[float, Leg]  # a line and the swath along it
 
 SECTORS = 15  # of 12 degrees: bearings 48 to 72 degrees apart may fall to either side of 60
 CROSSWISE = 5  # sectors, 60 degrees
@@ -35,7 +36,7 @@ class Swept:
     """One outing on the ground.
 
     passes, by_coil : int16 in ``grid``. here, there : the part that both grids share, in the site's and in this one.
-    sectors : ground swept along each sector of bearings, in parts of the site's grid. not_recorded : in ``here``.
+    runs : straight runs by the sector of their bearing. gaps : lines across drop-outs.
     """
 
     grid: Grid
@@ -43,8 +44,8 @@ class Swept:
     by_coil: dict[str, Counts]
     here: Slices
     there: Slices
-    sectors: dict[int, tuple[Slices, Mask]]
-    not_recorded: Mask
+    runs: dict[int, list[Swung]]
+    gaps: list[Swung]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +96,7 @@ class Tally:
             _add_up(layer[here], counts[swept.there], inside)
         _add_up(self.passes[here], swept.passes[swept.there], inside)
         self._turn(swept)
-        gone = swept.not_recorded & inside & ~now
-        self.not_recorded[here] |= gone
+        gone = self._lose(swept)
         kind = self.ground.kind[here]
         touched = swept.passes > 0
         on_site = touched[swept.there] & (kind > 0)
@@ -114,13 +114,24 @@ class Tally:
             twice_m2=area((swept.passes[swept.there] > 1) & inside),
             outside_m2=area(touched) - area(on_site),
             no_go_entered_m2=area(on_site & (kind == NO_GO)),
-            not_recorded_m2=area(gone),
+            not_recorded_m2=gone * m2,
             total_m2=area(self.passes > 0),
         )
 
     def _turn(self, swept: Swept) -> None:
-        for sector, (part, mask) in swept.sectors.items():
+        for sector, runs in swept.runs.items():
+            part, mask = _covered(runs, self.ground.grid)
             self.bearings[part] |= np.where(mask & (self.passes[part] > 0), np.uint16(1 << sector), np.uint16(0))
+
+    def _lose(self, swept: Swept) -> int:
+        """Mark what this outing may have swept unrecorded and did not sweep besides; give how many cells that is."""
+        part, corridors = _covered(swept.gaps, self.ground.grid)
+        window = self.ground.grid.window(part)
+        gone = corridors & self.inside[part]
+        there, here = window.part_of(swept.grid), swept.grid.part_of(window)
+        gone[here] &= swept.passes[there] == 0
+        self.not_recorded[part] |= gone
+        return int(np.count_nonzero(gone))
 
     def passes_m2(self) -> dict[str, float]:
         """Area by number of passes: 0, 1, 2 and 3+; they add up to the site."""
@@ -159,7 +170,7 @@ def sweep_outing(
     site = ground.grid
     lines = [leg for _, _, several in legs for leg in several]
     gaps = [(w, Leg(np.array([d.x0_m, d.x1_m]), np.array([d.y0_m, d.y1_m]))) for w, d in dropouts]
-    widest = max([w for _, w, _ in legs] + [w for w, _ in gaps], default=0.0)
+    widest = max((w for _, w, _ in legs), default=0.0)
     bounds = bounds_of(lines, widest) if lines else site.bounds_m[:2] * 2
     grid = grid_over(bounds, site.cell_m)
     by_coil: dict[str, Counts] = {}
@@ -168,21 +179,17 @@ def sweep_outing(
         by_coil[coil] = by_coil[coil] + counts if coil in by_coil else counts
     passes = _sum(list(by_coil.values()), grid)
     here, there = grid.part_of(site), site.part_of(grid)
-    runs = [(swath_m, *run) for _, swath_m, several in legs for run in straight_runs(several)]
-    corridors = cover([leg for _, leg in gaps], np.array([w / 2 for w, _ in gaps]), _window(site, here))
-    return Swept(grid, passes, by_coil, here, there, _by_sector(runs, site), corridors)
+    runs: dict[int, list[Swung]] = {}
+    for _, swath_m, several in legs:
+        for sector, run in straight_runs(several):
+            runs.setdefault(sector, []).append((swath_m, run))
+    return Swept(grid, passes, by_coil, here, there, runs, gaps)
 
 
 def _sum(counts: list[Counts], grid: Grid) -> Counts:
     if len(counts) == 1:
         return counts[0]
     return np.sum(counts, axis=0, dtype=np.int16) if counts else np.zeros((grid.rows, grid.cols), np.int16)
-
-
-def _window(grid: Grid, part: Slices) -> Grid:
-    rows, cols = part
-    west, north = grid.west + cols.start, grid.north - rows.start
-    return Grid(grid.cell_m, west, north, rows.stop - rows.start, cols.stop - cols.start)
 
 
 def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
@@ -200,17 +207,16 @@ def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
     return runs
 
 
-def _by_sector(runs: Sequence[tuple[float, int, Leg]], site: Grid) -> dict[int, tuple[Slices, Mask]]:
-    """Ground swept along each sector of bearings, in the part of the site's grid that it takes."""
-    found = {}
-    for sector in sorted({sector for _, sector, _ in runs}):
-        mine = [(w, leg) for w, s, leg in runs if s == sector]
-        bounds = bounds_of([leg for _, leg in mine], max(w for w, _ in mine) / 2)
-        part = grid_over(bounds, site.cell_m).part_of(site)
-        window = _window(site, part)
-        if window.rows and window.cols:
-            found[sector] = part, cover([leg for _, leg in mine], np.array([w / 2 for w, _ in mine]), window)
-    return found
+def _covered(swung: Sequence[Swung], site: Grid) -> tuple[Slices, Mask]:
+    """Ground within half a swath of lines, in the part of the site's grid that it takes."""
+    lines, reach = [leg for _, leg in swung], np.array([swath_m / 2 for swath_m, _ in swung])
+    left, bottom, right, top = bounds_of(lines, float(reach.max())) if swung else (0.0, 0.0, 0.0, 0.0)
+    # Lines may lead far away from the site: only a box on it, or one at its edge, is made into a grid.
+    west, south, east, north = site.bounds_m
+    x0, x1 = (min(max(x, west), east) for x in (left, right))
+    y0, y1 = (min(max(y, south), north) for y in (bottom, top))
+    part = grid_over((x0, y0, x1, y1), site.cell_m).part_of(site)
+    return part, cover(lines, reach, site.window(part))
 
 
 @cache
