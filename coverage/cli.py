@@ -79,7 +79,8 @@ def map_command(
     stem = _stem(tracks[0])
     with TemporaryDirectory(prefix="fieldcomb-", ignore_cleanup_errors=True) as temp:
         site = Path(temp) / "site"
-        new_site(site, name=words(stem), cell=cell, boundary=boundary, say=say)
+        name = words(stem) if len(tracks) == 1 else f"{words(stem)} and {len(tracks) - 1} more"
+        new_site(site, name=name, cell=cell, boundary=boundary, say=say)
         added = add(site, _walks(options, tracks), _typed(options), label=options.label, each=True, say=say)
         tell_added(added)
         tell_assumed(added)

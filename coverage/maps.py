@@ -73,7 +73,7 @@ class _Composer:
         board = Board(tuple(self.ground), tuple(self.walks), tuple(self.ticks), tuple(self.notes))
         self.plan.add_child(self._numbered(Start(self.registry)))
         values = {
-            "title": f"{self.report.site.name}: searched ground, as recorded",
+            "title": f"{self.report.site.name}: walked over, as recorded",
             "data": for_script(self._data()),
             "panel": Markup(panel_html(self.report, board)),
             "patterns": Markup(legend.pattern_defs()),

@@ -165,7 +165,7 @@ class StopMark:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OutingLayer:
-    """One outing as drawn: its passes in a window of its own (None from the thirteenth on), outline and walk."""
+    """One outing as drawn: its passes in a window of its own (None for all but the twelve latest), outline and walk."""
 
     id: str
     grid: Grid | None

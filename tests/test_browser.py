@@ -144,7 +144,9 @@ def test_a_strip_opens_by_tap_and_by_keyboard(show: Opener) -> None:
     assert path.get_attribute("role") == "button" and path.get_attribute("tabindex") == "0"
     assert "m²" in path.get_attribute("aria-label")
     path.click()
-    wait(driver, "return !!document.querySelector('.leaflet-popup .said')")
+    # A popup fades in, and a driver reads no text from what cannot be seen yet.
+    shown = "var p = document.querySelector('.leaflet-popup'); return !!p && getComputedStyle(p).opacity === '1'"
+    wait(driver, shown)
     said = driver.find_element(By.CSS_SELECTOR, ".leaflet-popup .said").text
     for word in ("Area", "Length", "Width", "Widest", "Runs", "Lat, lon"):
         assert word in said

@@ -96,7 +96,7 @@ def test_page_frame(text: str) -> None:
     assert text.startswith("<!DOCTYPE html>")
     assert ("html", {"lang": "en"}) in tags
     assert ("meta", {"charset": "utf-8"}) in tags
-    assert re.search(r"<title>Gull Bank east: searched ground, as recorded</title>", text)
+    assert re.search(r"<title>Gull Bank east: walked over, as recorded</title>", text)
     viewport = next(a["content"] for t, a in tags if t == "meta" and a.get("name") == "viewport")
     assert viewport == "width=device-width, initial-scale=1"
 
@@ -221,12 +221,12 @@ def test_colours_part_in_grey() -> None:
 
 
 def test_headline_says_share_and_of_what() -> None:
-    """The headline says how much was searched, of what, and that this is as recorded."""
+    """The headline says how much was walked over, of what, and that this is as recorded."""
     report = sample_result().report
     site = replace(report.site, area_m2=1740.0)
     report = replace(report, site=site, total=replace(report.total, swept_m2=1234.0, swept_pct=70.9))
     assert page.headline(report).replace(wording.NARROW, " ") == (
-        "Searched 70.9 % of the site as recorded (1 234 m² of 1 740 m²)"
+        "Walked over 70.9 % of the site as recorded (1 234 m² of 1 740 m²)"
     )
     between = replace(report, site=replace(site, boundary="from walks"))
     assert "70.9 % of the ground between your walks" in page.headline(between).replace(wording.NARROW, " ")
