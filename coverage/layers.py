@@ -9,7 +9,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.grid import Grid
-from fieldcomb.coverage.ground import Ground
+from fieldcomb.coverage.ground import SITE, Ground
 from fieldcomb.coverage.measures import Mask, Swept
 from fieldcomb.coverage.results import MOST_PASSES, OUTSIDE, OutingLayer, StopMark
 from fieldcomb.coverage.walks import SwungWalk, WalkedOuting
@@ -20,7 +20,7 @@ OUTLINE_CELL_M = 0.5
 
 def draw_outing(outing: WalkedOuting, swept: Swept, ground: Ground, raster: bool) -> OutingLayer:
     """Everything that the map shows of one outing; a raster, or an outline when there are too many."""
-    inside = ground.inside[swept.here]
+    inside = ground.kind[swept.here] == SITE
     counts = swept.passes[swept.there]
     rows, cols = swept.here
     grid = ground.grid.window((rows, cols))

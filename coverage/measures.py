@@ -29,6 +29,7 @@ SECTORS = 15  # of 12 degrees: bearings 48 to 72 degrees apart may fall to eithe
 CROSSWISE = 5  # sectors, 60 degrees
 STRAIGHT_M = 3.0  # a run shorter than this has no bearing: it is a turn
 BEND_M = 0.5
+ROWS_AT_ONCE = 256
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,6 +133,17 @@ class Tally:
         gone[here] &= swept.passes[there] == 0
         self.not_recorded[part] |= gone
         return int(np.count_nonzero(gone))
+
+    def crosswise_m2(self) -> float:
+        """Area swept crosswise, all outings together."""
+        rows = range(0, self.passes.shape[0], ROWS_AT_ONCE)
+        parts = (slice(row, row + ROWS_AT_ONCE) for row in rows)
+        count = sum(np.count_nonzero(crosswise(self.bearings[p]) & (self.passes[p] > 0)) for p in parts)
+        return float(count) * self.ground.grid.cell_m2
+
+    def forget_bearings(self) -> None:
+        """Free what only crosswise ground needs; no outing can be added any more."""
+        self.bearings = np.zeros((0, 0), np.uint16)
 
     def passes_m2(self) -> dict[str, float]:
         """Area by number of passes: 0, 1, 2 and 3+; they add up to the site."""

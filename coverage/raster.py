@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.grid import Grid
-from fieldcomb.coverage.stretches import SLICES, Index, Pieces, ranges
+from fieldcomb.coverage.stretches import NONE, SLICES, Index, Pieces, ranges
 from fieldcomb.tracks.legs import Leg
 from fieldcomb.tracks.track import Floats
 
@@ -55,28 +55,55 @@ def cover(legs: Sequence[Leg], radius_m: float | Floats, grid: Grid) -> NDArray[
 
 
 def _covered(pieces: Pieces, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
-    diff = np.zeros(grid.rows * (grid.cols + 1), np.int32)
+    most = np.int16 if pieces.stretches < 32768 else np.int32  # a cell is covered by each line once at most
+    diff: NDArray[np.signedinteger] = np.zeros(grid.rows * (grid.cols + 1), most)
     if pieces.group.size and grid.rows and grid.cols:
         _, row, first, last = _intervals(pieces, radius_m, grid)
         _add(diff, grid, row, first, last, 1)
     counts = diff.reshape(grid.rows, grid.cols + 1)
-    np.cumsum(counts, axis=1, out=counts)
+    np.cumsum(counts, axis=1, dtype=most, out=counts)
     return np.asarray(counts[:, :-1] > 0)
 
 
+# Everything is moved west and north by so many cells, far more than rounding and far less than anything measured, so
+# that a centre exactly on the rim counts on one side only: a lane along the cells is as wide as its swath. The two
+# differ, or lanes along the diagonals would be left to rounding.
+RIM_WEST, RIM_NORTH = 1e-7, 0.6e-7
 BLOCK = 500  # segments worked on at once, so that every array of a block stays in the processor's cache
 
 
 def _intervals(pieces: Pieces, radius_m: float | Floats, grid: Grid) -> tuple[Index, Index, Index, Index]:
     """Group, row, first and last column of disjoint cell intervals, in order of row, then group."""
     radius = np.broadcast_to(np.asarray(radius_m, float), pieces.group.shape)
-    blocks = []
+    blocks, met = [], []
+    is_near = np.zeros(pieces.group.size, bool)
+    is_near[pieces.near] = True
     for k in range(0, pieces.group.size, BLOCK):
         part = slice(k, k + BLOCK)
-        blocks.append(_runs(pieces.group[part], *_segment_rows(pieces.ends[:, part], radius[part], grid)))
+        seg, *spans = _segment_rows(pieces.ends[:, part], radius[part], grid)
+        blocks.append(_runs(pieces.group[k + seg], *spans))
+        if is_near[part].any():
+            again = is_near[k + seg]
+            met.append((k + seg[again], *(every[again] for every in spans)))
+    blocks += _again(pieces, met)
     group, row, first, last = (np.concatenate(every) for every in zip(*blocks, strict=True))
     order = _by_row(row)
     return _merge(group[order], row[order], first[order], last[order])
+
+
+def _again(pieces: Pieces, met: list[tuple[Index, ...]]) -> list[tuple[Index, Index, Index, Index]]:
+    """Intervals of the segments that are near cuts, of which the rows that they meet are known."""
+    if not met:
+        return []
+    seg, row, first, last = (np.concatenate(every) for every in zip(*met, strict=True))
+    start = np.searchsorted(seg, np.arange(pieces.group.size + 1))
+    blocks = []
+    for k in range(0, pieces.near.size, BLOCK):
+        near = pieces.near[k : k + BLOCK]
+        count = start[near + 1] - start[near]
+        at = ranges(start[near], count)
+        blocks.append(_runs(np.repeat(pieces.near_group[k : k + BLOCK], count), row[at], first[at], last[at]))
+    return blocks
 
 
 def _by_row(row: Index) -> Index:
@@ -85,10 +112,10 @@ def _by_row(row: Index) -> Index:
     return np.argsort(row.astype(np.uint16) if small else row, kind="stable")
 
 
-def _runs(group: Index, seg: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index, Index]:
+def _runs(group: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index, Index]:
     """Unite intervals of one group and row that follow one another in time and overlap or touch."""
     order = _by_row(row)
-    group, row, first, last = group[seg[order]], row[order], first[order], last[order]
+    group, row, first, last = group[order], row[order], first[order], last[order]
     if row.size == 0:
         return group, row, first, last
     new = np.empty(row.size, bool)
@@ -107,8 +134,8 @@ def _segment_rows(ends: Floats, radius_m: Floats, grid: Grid) -> tuple[Index, In
     """
     cell = grid.cell_m
     left, _, _, top = grid.bounds_m
-    u0, u1 = (ends[0] - left) / cell - 0.5, (ends[2] - left) / cell - 0.5
-    v0, v1 = (top - ends[1]) / cell - 0.5, (top - ends[3]) / cell - 0.5
+    u0, u1 = ((x - left) / cell - 0.5 - RIM_WEST for x in (ends[0], ends[2]))
+    v0, v1 = ((top - y) / cell - 0.5 - RIM_NORTH for y in (ends[1], ends[3]))
     r = radius_m / cell
     low = np.clip(np.ceil(np.minimum(v0, v1) - r), 0, grid.rows).astype(np.int64)
     high = np.clip(np.floor(np.maximum(v0, v1) + r), -1, grid.rows - 1).astype(np.int64)
@@ -118,11 +145,10 @@ def _segment_rows(ends: Floats, radius_m: Floats, grid: Grid) -> tuple[Index, In
     du, dv = u1 - u0, v1 - v0
     rise = np.where(np.abs(dv) < 1e-9, 1e-9, dv)
     offset = r * du * np.sign(rise) / np.maximum(np.hypot(du, dv), 1e-12)
-    u, v, du, dv, slope, shift, rr = np.stack([u0, v0, du, dv, 1 / rise, offset / rise, r * r])[:, seg]
+    u, v, du, dv, slope, offset, rr = np.stack([u0, v0, du, dv, 1 / rise, offset, r * r])[:, seg]
     v -= row
-    along = v * slope
-    first = np.ceil(_rim(-along - shift, u, v, du, dv, rr, -1.0))
-    last = np.floor(_rim(shift - along, u, v, du, dv, rr, 1.0))
+    first = np.ceil(_rim((-v - offset) * slope, u, v, du, dv, rr, -1.0))
+    last = np.floor(_rim((offset - v) * slope, u, v, du, dv, rr, 1.0))
     np.maximum(first, 0, out=first)
     np.minimum(last, grid.cols - 1, out=last)
     keep = first <= last
@@ -145,44 +171,46 @@ def _rim(t: Floats, u: Floats, v: Floats, du: Floats, dv: Floats, rr: Floats, si
 
 
 def _merge(group: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index, Index]:
-    """Unite what still overlaps among the intervals of one group and row."""
+    """Unite what still overlaps among the intervals of one group and row, which lie together; the order stays."""
     same = (row[1:] == row[:-1]) & (group[1:] == group[:-1])
     if not same.any():
         return group, row, first, last
     many = np.zeros(row.size, bool)
     many[1:] |= same
     many[:-1] |= same
-    key = np.cumsum(np.append(True, ~same))[many]
-    order = np.lexsort((first[many], key))
-    key, g, w, a, b = key[order], group[many][order], row[many][order], first[many][order], last[many][order]
-    span = int(b.max()) + 2
-    reach = np.maximum.accumulate(b + key * span)
-    new = np.append(True, a[1:] + key[1:] * span > reach[:-1] + 1)
-    at = np.flatnonzero(new)
-    merged = (g[at], w[at], a[at], np.maximum.reduceat(b, at))
-    rest = ~many
-    parts = zip((group, row, first, last), merged, strict=True)
-    group, row, first, last = (np.concatenate([every[rest], part]) for every, part in parts)
-    return group, row, first, last
+    at = np.flatnonzero(many)
+    key = np.cumsum(np.append(True, ~same))[at]
+    shift = key * (int(last.max()) + 2)  # so that the intervals of one key all lie before those of the next
+    order = np.argsort(first[at] + shift, kind="stable")
+    a, b = first[at[order]], last[at[order]]
+    reach = np.maximum.accumulate(b + shift)
+    new = np.ones(row.size, bool)
+    new[at[1:]] = a[1:] + shift[1:] > reach[:-1] + 1
+    first, last = first.copy(), last.copy()
+    first[at], last[at] = a, b
+    start = np.flatnonzero(new)
+    return group[start], row[start], first[start], np.maximum.reduceat(last, start)
 
 
 def _shared(part: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index]:
-    """Row, first and last column of what the path before a cut and the stretch after it touch within pass_gap_m."""
+    """Row, first and last column of what the path before a cut and the stretch after it touch within pass_gap_m.
+
+    The intervals are in order of row, then cut, then part.
+    """
     near = part >= 0
     part, row, first, last = part[near], row[near], first[near], last[near]
     cut, part = np.divmod(part, 2 * SLICES)
-    key = cut * (int(row.max(initial=0)) + 1) + row
-    after = np.flatnonzero(part >= SLICES)
-    before = np.flatnonzero(part < SLICES)
-    before = before[np.argsort(key[before], kind="stable")]
-    low, high = (np.searchsorted(key[before], key[after], side=s) for s in ("left", "right"))
+    place = (row * (int(cut.max(initial=0)) + 1) + cut) * SLICES
+    after, before = np.flatnonzero(part >= SLICES), np.flatnonzero(part < SLICES)
+    # Slices i before and j after the cut are within pass_gap_m of path when i + j < SLICES - 1.
+    reach = 2 * SLICES - 1 - part[after]
+    low, high = (np.searchsorted((place + part)[before], place[after] + most) for most in (0, reach))
     b = before[ranges(low, high - low)]
     a = np.repeat(after, high - low)
     begin, end = np.maximum(first[a], first[b]), np.minimum(last[a], last[b])
-    meet = (begin <= end) & (part[a] - SLICES + part[b] < SLICES - 1)
-    a, begin, end = a[meet], begin[meet], end[meet]
-    order = np.argsort(key[a], kind="stable")
-    return _merge(cut[a[order]], row[a[order]], begin[order], end[order])[1:]
+    meet = begin <= end
+    a = a[meet]
+    return _merge(cut[a], row[a], begin[meet], end[meet])[1:]
 
 
 def _add(diff: NDArray[np.signedinteger], grid: Grid, row: Index, first: Index, last: Index, value: int) -> None:
@@ -197,5 +225,5 @@ def cover_discs(x_m: Floats, y_m: Floats, radius_m: Floats, grid: Grid) -> NDArr
 
     Returns bool (rows, cols).
     """
-    discs = Pieces(np.stack([x_m, y_m, x_m, y_m]), np.arange(x_m.size), int(x_m.size))
+    discs = Pieces(np.stack([x_m, y_m, x_m, y_m]), np.arange(x_m.size), int(x_m.size), NONE, NONE)
     return _covered(discs, radius_m, grid)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,25 +17,27 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Floats
 
 Labels = NDArray[np.int32]
+Index = NDArray[np.int64]
 
 LEAST_M2 = 0.5
 LONGEST_M = 15.0
 NODE_M = 0.5  # cells are put together into nodes of about this size to measure along a strip
+AT_ONCE = 500_000  # cells worked on at once: a large site may be missed nearly whole
+OPEN_CELLS = 300_000  # open ground is wide, so its length is measured on so many cells of the site at most
+REACH_CELLS = 3_000_000  # and its width on so many
 
 
 def find_strips(missed: Mask, inside: Mask, grid: Grid, swath_m: float, frame: SiteFrame) -> tuple[Strip, ...]:
     """Find the pieces of missed ground of 0.5 m2 or more, largest first; arguments as in ``missed.tell_kinds``."""
     kinds = tell_kinds(missed, inside, grid, swath_m)
-    labels = _label(kinds)
-    if labels.max(initial=0) == 0:
-        return ()
-    labels = _cut_along(labels, kinds)
+    labels = _pieces(kinds)
     area = _areas(labels, missed, grid, kinds.grid)
     keep = np.flatnonzero(area >= LEAST_M2 - 1e-9)
     order = keep[np.argsort(-area[keep], kind="stable")]
     number = np.zeros(area.size, np.int32)
     number[order] = np.arange(1, order.size + 1)
-    labels = number[labels]
+    for part in _row_blocks(labels.shape):
+        labels[part] = number[labels[part]]
     shapes = _outlines(labels, kinds.grid, order.size)
     sizes = _Sizes.of(labels, kinds, order.size)
     return tuple(
@@ -63,54 +66,85 @@ def _strip(
     )
 
 
-def _label(kinds: Kinds) -> Labels:
-    """Number the connected pieces of each kind; pieces touch along sides."""
-    from scipy.ndimage import label
-
+def _pieces(kinds: Kinds) -> Labels:
+    """Number the pieces: connected ground of one kind, along sides; strips cut to length, open ground whole."""
     labels = np.zeros(kinds.kind.shape, np.int32)
     highest = 0
-    for kind in (STRIP, EDGE, OPEN):
-        found, count = label(kinds.kind == kind)
-        found[found > 0] += highest
-        labels += found
-        highest += count
+    for kind in (STRIP, EDGE):
+        highest += _label(kinds.kind == kind, labels, highest)
+    if highest:
+        highest = _cut_along(labels, kinds.grid)
+    _label(kinds.kind == OPEN, labels, highest)
     return labels
+
+
+def _label(mask: Mask, labels: Labels, highest: int) -> int:
+    """Number the connected parts of a mask from ``highest`` + 1 on, into ``labels``; give how many there are."""
+    from scipy.ndimage import label
+
+    found, count = label(mask)
+    for part in _row_blocks(labels.shape):
+        labels[part] += np.where(mask[part], found[part] + highest, 0).astype(np.int32)
+    return int(count)
+
+
+def _row_blocks(shape: tuple[int, ...], per: int = 1) -> Iterator[slice]:
+    """Rows in blocks of about AT_ONCE cells, each a multiple of ``per`` rows."""
+    step = per * max(1, AT_ONCE // (per * max(1, shape[1])))
+    for start in range(0, shape[0], step):
+        yield slice(start, start + step)
+
+
+def _cells(labels: Labels, per: int = 1) -> Iterator[tuple[Index, Index, Index, Index]]:
+    """Label, row, column and flat index of every labelled cell, some rows at a time."""
+    for part in _row_blocks(labels.shape, per):
+        here = labels[part].ravel()
+        at = np.flatnonzero(here)
+        row, col = np.divmod(at, labels.shape[1])
+        yield here[at].astype(np.int64), row + part.start, col, at + part.start * labels.shape[1]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Nodes:
     """Cells of one label within one block of about 0.5 m, as one node at their middle.
 
-    cell : flat index of every labelled cell. node : its node. x, y : metres. label : of each node.
+    per : side of a block in cells. key : label and block of each node, rising. x, y : metres. label : of each node.
     a, b, step_m : neighbouring nodes of one label and how far they are apart.
     """
 
-    cell: NDArray[np.int64]
-    node: NDArray[np.int64]
+    per: int
+    key: Index
     x: Floats
     y: Floats
-    label: NDArray[np.int64]
-    a: NDArray[np.int64]
-    b: NDArray[np.int64]
+    label: Index
+    a: Index
+    b: Index
     step_m: Floats
 
     @staticmethod
     def of(labels: Labels, grid: Grid) -> _Nodes:
+        """Make the nodes of all labelled cells."""
         per = max(1, round(NODE_M / grid.cell_m))
-        cell = np.flatnonzero(labels)
-        row, col = np.divmod(cell, grid.cols)
-        across = grid.cols // per + 3
-        blocks = (grid.rows // per + 3) * across
-        key = labels.ravel()[cell].astype(np.int64) * blocks + (row // per + 1) * across + col // per + 1
-        keys, node = np.unique(key, return_inverse=True)
-        count = np.bincount(node)
-        x = grid.west * grid.cell_m + (np.bincount(node, weights=col) / count + 0.5) * grid.cell_m
-        y = grid.north * grid.cell_m - (np.bincount(node, weights=row) / count + 0.5) * grid.cell_m
-        pairs = [_neighbours(keys, step) for step in (1, across - 1, across, across + 1)]
+        across, blocks = _blocks(labels, per)
+        found = []
+        for label, row, col, _ in _cells(labels, per):
+            key, node, count = np.unique(_key(label, row, col, per, labels), return_inverse=True, return_counts=True)
+            x, y = (np.bincount(node, weights=v, minlength=key.size) / count for v in (col, row))
+            found.append((key, (grid.west + x + 0.5) * grid.cell_m, (grid.north - y - 0.5) * grid.cell_m))
+        key, x, y = (np.concatenate(every) for every in zip(*found, strict=True))
+        order = np.argsort(key)
+        key, x, y = key[order], x[order], y[order]
+        pairs = [_neighbours(key, step) for step in (1, across - 1, across, across + 1)]
         a, b = (np.concatenate(side) for side in zip(*pairs, strict=True))
-        return _Nodes(cell, node, x, y, keys // blocks, a, b, np.hypot(x[a] - x[b], y[a] - y[b]))
+        return _Nodes(per, key, x, y, key // blocks, a, b, np.hypot(x[a] - x[b], y[a] - y[b]))
 
-    def far(self, source: NDArray[np.int64], part: NDArray[np.int64]) -> Floats:
+    def write(self, value: NDArray[np.int32], labels: Labels) -> None:
+        """Give every labelled cell the value of its node instead."""
+        flat = labels.reshape(-1)
+        for label, row, col, at in _cells(labels, self.per):
+            flat[at] = value[np.searchsorted(self.key, _key(label, row, col, self.per, labels))]
+
+    def far(self, source: Index, part: Index) -> Floats:
         """Shortest way in metres from the nearest source within each part; infinite where none leads."""
         from scipy.sparse import coo_array
         from scipy.sparse.csgraph import dijkstra
@@ -120,56 +154,67 @@ class _Nodes:
         graph = coo_array((np.maximum(self.step_m[same], 1e-6), (self.a[same], self.b[same])), shape=(n, n)).tocsr()
         return np.asarray(dijkstra(graph, directed=False, indices=source, min_only=True))
 
-    def along(self, part: NDArray[np.int64]) -> Floats:
-        """Way of each node from one end of its part, that end being the node farthest from an arbitrary one."""
-        first = _first_of(part)
-        ways = self.far(first, part)
+    def along(self) -> Floats:
+        """Way of each node from one end of its label, that end being the node farthest from an arbitrary one."""
+        ways = self.far(_first_of(self.label), self.label)
         ways[~np.isfinite(ways)] = 0.0
-        return self.far(_highest_of(part, ways), part)
+        ways = self.far(_highest_of(self.label, ways), self.label)
+        ways[~np.isfinite(ways)] = 0.0
+        return ways
+
+    def longest(self, way: Floats, count: int) -> Floats:
+        """Longest way within each label 0 .. count, half a node added at either end."""
+        longest = np.zeros(count + 1)
+        np.maximum.at(longest, self.label, way + NODE_M)
+        return longest
 
 
-def _neighbours(keys: NDArray[np.int64], step: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _blocks(labels: Labels, per: int) -> tuple[int, int]:
+    """Blocks in a row, and blocks in all, with a rim of empty ones."""
+    rows, cols = labels.shape
+    across = cols // per + 3
+    return across, (rows // per + 3) * across
+
+
+def _key(label: Index, row: Index, col: Index, per: int, labels: Labels) -> Index:
+    across, blocks = _blocks(labels, per)
+    return np.asarray(label * blocks + (row // per + 1) * across + col // per + 1)
+
+
+def _neighbours(keys: Index, step: int) -> tuple[Index, Index]:
     at = np.searchsorted(keys, keys + step)
     at[at == keys.size] = 0
     hit = np.flatnonzero(keys[at] == keys + step)
     return hit, at[hit]
 
 
-def _first_of(part: NDArray[np.int64]) -> NDArray[np.int64]:
+def _first_of(part: Index) -> Index:
     return np.asarray(np.unique(part, return_index=True)[1], np.int64)
 
 
-def _highest_of(part: NDArray[np.int64], value: Floats) -> NDArray[np.int64]:
+def _highest_of(part: Index, value: Floats) -> Index:
     order = np.lexsort((value, part))
     last = np.append(np.flatnonzero(np.diff(part[order])), part.size - 1)
     return np.asarray(order[last], np.int64)
 
 
-def _cut_along(labels: Labels, kinds: Kinds) -> Labels:
-    """Cut strips into even pieces of at most 15 m of way; open ground stays whole."""
+def _cut_along(labels: Labels, grid: Grid) -> int:
+    """Cut strips in place into even pieces of at most 15 m of way; give the number of pieces."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
-    nodes = _Nodes.of(labels, kinds.grid)
-    way = nodes.along(nodes.label)
-    way[~np.isfinite(way)] = 0.0
-    longest = np.zeros(int(nodes.label.max()) + 1)
-    np.maximum.at(longest, nodes.label, way + NODE_M)
-    pieces = np.ceil(longest / LONGEST_M)
-    is_open = np.zeros(longest.size, bool)
-    is_open[labels.ravel()[nodes.cell[kinds.kind.ravel()[nodes.cell] == OPEN]]] = True
-    pieces[is_open] = 1
-    share = way / longest[nodes.label] * pieces[nodes.label]
-    part = nodes.label * (int(pieces.max()) + 1) + np.minimum(
-        share.astype(np.int64), pieces[nodes.label].astype(int) - 1
-    )
+    nodes = _Nodes.of(labels, grid)
+    way = nodes.along()
+    longest = nodes.longest(way, int(nodes.label[-1]))
+    pieces = np.ceil(longest / LONGEST_M).astype(np.int64)
+    share = (way / longest[nodes.label] * pieces[nodes.label]).astype(np.int64)
+    part = nodes.label * (int(pieces.max()) + 1) + np.minimum(share, pieces[nodes.label] - 1)
     same = part[nodes.a] == part[nodes.b]
     n = nodes.x.size
     graph = coo_array((np.ones(int(same.sum()), bool), (nodes.a[same], nodes.b[same])), shape=(n, n))
-    piece = connected_components(graph.tocsr(), directed=False)[1]
-    out = np.zeros(labels.size, np.int32)
-    out[nodes.cell] = piece[nodes.node] + 1
-    return out.reshape(labels.shape)
+    count, piece = connected_components(graph.tocsr(), directed=False)
+    nodes.write(piece + 1, labels)
+    return int(count)
 
 
 def _areas(labels: Labels, missed: Mask, grid: Grid, coarse: Grid) -> Floats:
@@ -178,9 +223,8 @@ def _areas(labels: Labels, missed: Mask, grid: Grid, coarse: Grid) -> Floats:
     top, left = coarse.north * k - grid.north, grid.west - coarse.west * k
     rows = (np.arange(grid.rows) + top) // k
     cols = (np.arange(grid.cols) + left) // k
-    count = np.zeros(int(labels.max()) + 1, np.int64)
-    for start in range(0, grid.rows, 512):
-        part = slice(start, start + 512)
+    count = np.zeros(int(labels.max(initial=0)) + 1, np.int64)
+    for part in _row_blocks((grid.rows, grid.cols)):
         here = labels[rows[part][:, None], cols][missed[part]]
         count += np.bincount(here, minlength=count.size)
     count[0] = 0
@@ -213,51 +257,65 @@ class _Sizes:
 
     @staticmethod
     def of(labels: Labels, kinds: Kinds, count: int) -> _Sizes:
-        grid = kinds.grid
-        cell = np.flatnonzero(labels)
-        piece = labels.ravel()[cell].astype(np.int64) - 1
-        row, col = np.divmod(cell, grid.cols)
-        x, y = col * grid.cell_m, -row * grid.cell_m
-        n = np.bincount(piece, minlength=count)
-        x -= (np.bincount(piece, weights=x) / n)[piece]
-        y -= (np.bincount(piece, weights=y) / n)[piece]
-        xx, yy, xy = (np.bincount(piece, weights=w) for w in (x * x, y * y, x * y))
-        turn = 0.5 * np.arctan2(2 * xy, xx - yy)  # of the long axis, from east, anticlockwise
-        across = x * np.cos(turn)[piece] + y * np.sin(turn)[piece]
-        high, low = np.full(count, -np.inf), np.full(count, np.inf)
-        np.maximum.at(high, piece, across)
-        np.minimum.at(low, piece, across)
-        straight = high - low + grid.cell_m
-        reach = np.zeros(count)
-        np.maximum.at(reach, piece, kinds.reach_cm.ravel()[cell] / 100)
-        kind = np.zeros(count, np.uint8)
-        kind[piece] = kinds.kind.ravel()[cell]
+        """Measure the pieces."""
+        kind, reach = np.zeros(count, np.uint8), np.zeros(count)
+        for label, _, _, at in _cells(labels):
+            kind[label - 1] = kinds.kind.ravel()[at]
+            np.maximum.at(reach, label - 1, kinds.reach_cm.ravel()[at] / 100)
+        is_open = kind == OPEN
         if not kinds.whole:
-            _widest_of_open(labels, grid, kind, reach)
-        way = _ways(labels, grid, count)
+            _widest_of_open(labels, kinds.grid, is_open, reach)
+        straight, turn = _straight(labels, kinds.grid.cell_m, count)
+        way = _ways(labels, kinds.grid, is_open)
         bent = way > 1.15 * straight  # a bent strip is as long as its way, a straight one as its reach end to end
         return _Sizes(np.where(bent, way, straight), np.degrees(np.pi / 2 - turn) % 180, kind, reach)
 
 
-def _ways(labels: Labels, grid: Grid, count: int) -> Floats:
-    """Way from end to end of each piece along its nodes."""
-    nodes = _Nodes.of(labels, grid)
-    way = nodes.along(nodes.label)
-    way[~np.isfinite(way)] = 0.0
-    longest = np.zeros(count + 1)
-    np.maximum.at(longest, nodes.label, way + NODE_M)
-    return longest[1:]
+def _straight(labels: Labels, cell_m: float, count: int) -> tuple[Floats, Floats]:
+    """Reach of each piece from end to end, and where its long axis points, from east, anticlockwise."""
+    n, x0, y0 = np.zeros(count), np.zeros(count), np.zeros(count)
+    for label, row, col, _ in _cells(labels):
+        for total, value in ((n, np.ones(col.size)), (x0, col), (y0, -row)):
+            total += np.bincount(label - 1, weights=value, minlength=count)
+    x0, y0 = x0 / n, y0 / n
+    xx, yy, xy = np.zeros(count), np.zeros(count), np.zeros(count)
+    for label, row, col, _ in _cells(labels):
+        k = label - 1
+        x, y = col - x0[k], -row - y0[k]
+        for total, value in ((xx, x * x), (yy, y * y), (xy, x * y)):
+            total += np.bincount(k, weights=value, minlength=count)
+    turn = 0.5 * np.arctan2(2 * xy, xx - yy)
+    high, low = np.full(count, -np.inf), np.full(count, np.inf)
+    for label, row, col, _ in _cells(labels):
+        k = label - 1
+        ahead = (col - x0[k]) * np.cos(turn)[k] + (-row - y0[k]) * np.sin(turn)[k]
+        np.maximum.at(high, k, ahead)
+        np.minimum.at(low, k, ahead)
+    return (high - low + 1) * cell_m, turn
 
 
-def _widest_of_open(labels: Labels, grid: Grid, kind: NDArray[np.uint8], reach_m: Floats) -> None:
+def _ways(labels: Labels, grid: Grid, is_open: Mask) -> Floats:
+    """Way from end to end of each piece along its nodes; of open ground on a site of many cells along every k-th."""
+    way = np.zeros(is_open.size + 1)
+    k = max(1, int(np.ceil(np.sqrt(labels.size / OPEN_CELLS))))
+    for wanted, step in ((~is_open, 1), (is_open, k)):
+        some = labels[::step, ::step]
+        some = np.where(np.append(False, wanted)[some], some, 0)
+        if some.any():
+            nodes = _Nodes.of(some, Grid(grid.cell_m * step, 0, 0, *some.shape))
+            np.maximum(way, nodes.longest(nodes.along(), is_open.size), out=way)
+    return way[1:]
+
+
+def _widest_of_open(labels: Labels, grid: Grid, is_open: Mask, reach_m: Floats) -> None:
     """Measure open ground again over the whole site, on cells large enough for that to fit in memory."""
     from scipy.ndimage import distance_transform_edt
 
-    k = max(1, int(np.ceil(np.sqrt(labels.size / 3e6))))
+    k = max(1, int(np.ceil(np.sqrt(labels.size / REACH_CELLS))))
     small = labels[::k, ::k]
-    is_open = np.append(False, kind == OPEN)[small]
-    away = distance_transform_edt(np.pad(is_open, 1))[1:-1, 1:-1] * grid.cell_m * k
-    piece = small[is_open] - 1
+    ground = np.append(False, is_open)[small]
+    away = distance_transform_edt(np.pad(ground, 1))[1:-1, 1:-1] * grid.cell_m * k
+    piece = small[ground] - 1
     far = np.zeros(reach_m.size)
-    np.maximum.at(far, piece, away[is_open])
+    np.maximum.at(far, piece, away[ground])
     reach_m[far > 0] = far[far > 0]

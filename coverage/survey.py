@@ -12,7 +12,7 @@ from shapely.geometry import MultiPolygon
 from fieldcomb.coverage.areas import Area, place_areas
 from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
-from fieldcomb.coverage.measures import OutingGround, Swept, Tally, crosswise, sweep_outing
+from fieldcomb.coverage.measures import OutingGround, Swept, Tally, sweep_outing
 from fieldcomb.coverage.results import (
     OUTSIDE,
     AreaShape,
@@ -125,9 +125,13 @@ def survey(
         tell("reading", k, len(outings))
         walked.append(_checked(walk_outing(outing, site.frame), areas, site.frame))
     walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
-    swung = [(leg, w.swing.swath_m) for outing in walked for w in outing.walks for leg in w.walk.legs]
-    ground = lay_out(areas, swung, site.cell_m, site.areas_file)
-    return _Survey(site, ground, tuple(notes), between).run(walked, max(w for _, w in swung), tell)
+    ground = lay_out(areas, _swung(walked), site.cell_m, site.areas_file)
+    widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
+    return _Survey(site, ground, tuple(notes), between).run(walked, widest_m, tell)
+
+
+def _swung(walked: Sequence[WalkedOuting]) -> list[tuple[Leg, float]]:
+    return [(leg, w.swing.swath_m) for outing in walked for w in outing.walks for leg in w.walk.legs]
 
 
 def _chosen(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> list[OutingInput]:
@@ -142,8 +146,8 @@ def _chosen(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> 
 
 
 def _checked(outing: WalkedOuting, areas: Sequence[AreaShape], frame: SiteFrame) -> WalkedOuting:
-    for w, recording in zip(outing.walks, outing.recordings, strict=False):
-        _check_distance(w.walk, recording.file, areas, frame)
+    for w in outing.walks:
+        _check_distance(w.walk, w.file, areas, frame)
     return outing
 
 
@@ -156,19 +160,25 @@ class _Survey:
     notes: tuple[str, ...]
     between: tuple[str, str] | None
 
-    def run(self, walked: Sequence[WalkedOuting], widest_m: float, tell: Progress) -> Result:
+    def run(self, walked: list[WalkedOuting], widest_m: float, tell: Progress) -> Result:
+        """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
         tally = Tally(self.ground)
+        site_m2 = self.ground.m2(SITE)
         results: list[OutingResult] = []
         layers: list[OutingLayer] = []
         masks: dict[str, Cells] = {}
-        for k, outing in enumerate(walked):
-            tell("sweeping", k, len(walked))
+        count = len(walked)
+        while walked:
+            tell("sweeping", len(results), count)
+            outing = walked.pop(0)
             swept, cut = self._sweep(outing)
-            raster = len(walked) - k <= MOST_RASTERS
-            results.append(outing_result(outing, tally.add(swept), cut, results, self.ground.m2(SITE)))
+            raster = len(walked) < MOST_RASTERS
+            results.append(outing_result(outing, tally.add(swept), cut, results, site_m2))
             layers.append(draw_outing(outing, swept, self.ground, raster))
             if self.between:
                 masks[outing.id] = self._whole(swept)
+        total = _total(tally, site_m2)
+        tally.forget_bearings()
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
         comparison, difference = self._compare(masks)
@@ -176,8 +186,8 @@ class _Survey:
             Report(
                 self._site(),
                 tuple(results),
-                tuple(_coils(tally, results, self.ground.m2(SITE))),
-                _total(tally, self.ground.m2(SITE)),
+                tuple(_coils(tally, results, site_m2)),
+                total,
                 strips,
                 comparison,
                 self.notes,
@@ -299,7 +309,7 @@ def _total(tally: Tally, site_m2: float) -> TotalResult:
         swept_m2=swept,
         swept_pct=100 * swept / site_m2,
         twice_pct=100 * twice / swept if swept else 0.0,
-        crosswise_m2=float(np.count_nonzero(crosswise(tally.bearings) & (tally.passes > 0))) * m2,
+        crosswise_m2=tally.crosswise_m2(),
         not_recorded_m2=float(np.count_nonzero(tally.not_recorded & (tally.passes == 0))) * m2,
         passes_m2=by_passes,
     )
