@@ -61,7 +61,8 @@ def of_what(report: Report) -> str:
 def headline(report: Report) -> str:
     """One sentence that says how much was walked over, of what, and that it is as recorded."""
     swept, whole = wording.area(report.total.swept_m2), wording.area(report.site.area_m2)
-    return f"Walked over {wording.percent(report.total.swept_pct)} of {of_what(report)} as recorded ({swept} of {whole})"
+    share = wording.percent(report.total.swept_pct)
+    return f"Walked over {share} of {of_what(report)} as recorded ({swept} of {whole})"
 
 
 def outing_name(outing: OutingResult) -> str:

@@ -81,9 +81,8 @@ def main() -> None:
             theirs = best_s(lambda legs=legs, grid=grid: buffered(legs, grid), 3)
             mine, other = count_passes(legs, SWATH_M, grid) > 0, buffered(legs, grid) > 0
             same = 100 * float((mine & other).sum() / (mine | other).sum())
-            print(
-                f"{name:8} {cell_m:.2f} m {1e3 * ours:6.1f} ms {1e3 * theirs:8.1f} ms {theirs / ours:6.1f}  {same:.2f} %"
-            )
+            times = f"{1e3 * ours:6.1f} ms {1e3 * theirs:8.1f} ms"
+            print(f"{name:8} {cell_m:.2f} m {times} {theirs / ours:6.1f}  {same:.2f} %")
 
 
 if __name__ == "__main__":
