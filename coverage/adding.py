@@ -124,14 +124,18 @@ def add(
 
     """
     with opened(folder, say) as site:
-        site, coil = keep_coil(site, typed.coil)
-        typed = replace(typed, coil=coil)
+        known, coil = keep_coil(site, typed.coil, typed.swath, typed.sweep)
+        # The swing typed beside a new name belongs to the coil, so that correcting it there corrects all its outings.
+        typed = replace(typed, coil=coil) if known is site else replace(typed, coil=coil, swath=None, sweep=None)
+        site = known
         swing_of(site.settings, typed)
         loaded = [_load(site.settings, walk, typed) for walk in walks]
         _refuse_doubles(site, loaded)
         frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
         loaded = [_looked_at(site.as_input(frame), one) for one in loaded]
         groups = [[one] for one in loaded] if each else [sorted(loaded, key=_first)]
+        for group in groups:
+            _tell_days(group, site.settings.zone, say)
         outings: list[OutingEntry] = []
         files: dict[str, bytes] = {}
         for group in groups:
@@ -140,6 +144,23 @@ def add(
     return tuple(
         Added(outing.id, tuple(one.read_in for one in group)) for outing, group in zip(outings, groups, strict=True)
     )
+
+
+def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
+    """Say when files of several days are about to become one outing, and what a window leaves of a recording."""
+    days = sorted({_date(one.first_s, zone) for one in group})
+    if len(days) > 1:
+        say(f"note: files of {len(days)} days ({', '.join(days)}) become one outing; --each makes one of each file")
+    for one in group:
+        times = one.item.recording.track.time_s
+        times = times[np.isfinite(times)]
+        if one.window != (None, None) and times.size:
+            begin, end = (datetime.fromtimestamp(t, UTC).astimezone(zone) for t in (times.min(), times.max()))
+            low, high = one.window
+            outside = (low is not None and low < times.min()) or (high is not None and high > times.max())
+            beyond = "; a time given lies outside it: is the zone right?" if outside else ""
+            said = f"recorded {begin:%Y-%m-%d %H:%M} to {end:%H:%M} ({zone.key})"
+            say(f"note: {shown(one.walk.path)}: {said}{beyond}")
 
 
 def _first(one: _Loaded) -> float:

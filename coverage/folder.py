@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from fieldcomb.coverage.areas import Area, areas_geojson, edge_of_walk, place_areas, read_areas
-from fieldcomb.coverage.coils import coil_of_size, split_naming
+from fieldcomb.coverage.coils import coil_of_size, make_swing, split_naming
 from fieldcomb.coverage.journal import LOCK, locked, new_folder, reason
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
@@ -28,7 +27,7 @@ from fieldcomb.coverage.writing import NEW_OUTINGS, new_site_text, with_coil
 from fieldcomb.tracks.errors import AreaError, FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.read import read_recording
-from fieldcomb.tracks.units import parse_zone
+from fieldcomb.tracks.units import parse_length_m, parse_zone
 
 AREAS_FILE = "areas.geojson"
 OUT = "out"
@@ -62,7 +61,7 @@ def stored_files(site: Site) -> list[Path]:
 
 def shown(path: str | Path) -> str:
     """A file name that can be printed and written down, whatever bytes it is made of."""
-    return os.fsencode(path).decode("utf-8", "replace")
+    return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
 def read_file(path: str | Path, error_type: type[FieldcombError] = TrackError) -> bytes:
@@ -206,8 +205,13 @@ def _read(folder: Path) -> Site:
     return Site(folder, settings, outings_file, outings, areas, notes)
 
 
-def keep_coil(site: Site, typed: str | None) -> tuple[Site, str | None]:
-    """Take ``small=13x20cm`` into the site's coils; gives the site with it, and what to write for the outing."""
+def keep_coil(
+    site: Site, typed: str | None, swath: str | None = None, sweep: float | None = None
+) -> tuple[Site, str | None]:
+    """Take ``small=13x20cm`` into the site's coils, with the swing typed beside it.
+
+    Gives the site with the coil, and what to write for the outing. A site that knows it already comes back as it is.
+    """
     if typed is None:
         return site, None
     name, size = split_naming(typed)
@@ -220,9 +224,10 @@ def keep_coil(site: Site, typed: str | None) -> tuple[Site, str | None]:
             hint = f"Correct its size in {SITE_FILE}, or choose another name"
             raise UsageError(f"coil {name!r} is already known with another size", hint=hint)
         return site, name
+    make_swing(coil, None if swath is None else parse_length_m(swath, "swing width"), sweep, None)
     file = site.settings.file
     try:
-        settings = read_settings(with_coil(file.text, coil, size).encode(), file.name)
+        settings = read_settings(with_coil(file.text, coil, size, swath, sweep).encode(), file.name)
     except SiteError as error:
         hint = f'Write it there yourself: size = "{size}"'
         raise SiteError(f"coil {name!r} does not fit into how coils are written", file=file.name, hint=hint) from error

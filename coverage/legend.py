@@ -61,7 +61,8 @@ def style(kind: str) -> dict[str, object]:
     pattern = PATTERNS[kind]
     options: dict[str, object] = {"color": pattern.colour, "weight": pattern.weight, "fill": bool(pattern.tile)}
     if pattern.tile:
-        options |= {"fillColor": f"url(#fc-{kind})", "fillOpacity": 1}
+        # Filled and junk ground is searched, so its passes must be seen through the pattern.
+        options |= {"fillColor": f"url(#fc-{kind})", "fillOpacity": 0.45 if kind in ("filled", "junk") else 1}
     if pattern.dashes:
         options["dashArray"] = pattern.dashes
     return options

@@ -19,7 +19,7 @@ from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.legend import Board, Choice, Tick
 from fieldcomb.coverage.overlay import draw
 from fieldcomb.coverage.page import of_what, outing_name, panel_html, strip_name, strip_rows, text_of
-from fieldcomb.coverage.results import AreaShape, Cells, OutingLayer, Result, Strip
+from fieldcomb.coverage.results import OUTSIDE, AreaShape, Cells, OutingLayer, Result, Strip
 from fieldcomb.coverage.shapes import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.sheet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
 from fieldcomb.tracks.frame import SiteFrame
@@ -110,11 +110,11 @@ class _Composer:
     def _ground(self) -> None:
         """Draw the rasters, of which one is shown at a time."""
         grid, passes = self.layers.grid, legend.PASS_COLOURS
-        self._picture("passes", grid, self.layers.passes, passes)
-        self.ground.append(Choice("passes", "Passes of all outings", "All together"))
-        if self.layers.difference is not None:
+        if self.layers.difference is not None:  # what was asked for is shown first
             self._picture("difference", grid, self.layers.difference, legend.DIFFERENCE_COLOURS)
             self.ground.append(Choice("difference", "Difference of two outings", "Compared"))
+        self._picture("passes", grid, self.layers.passes, passes)
+        self.ground.append(Choice("passes", "Passes of all outings", "All together"))
         for n, (coil, cells) in enumerate(self.layers.by_coil.items()):
             self._picture(f"coil-{n}", grid, cells, passes)
             self.ground.append(Choice(f"coil-{n}", f"Passes with {coil}", "By coil"))
@@ -124,7 +124,10 @@ class _Composer:
 
     def _outing(self, key: str, name: str, outing: OutingLayer) -> None:
         if outing.passes is not None and outing.grid is not None:
-            self._picture(key, outing.grid, outing.passes, legend.PASS_COLOURS)
+            # On the whole site, not on the outing's own window: what it did not pass over is white, not missing.
+            whole = np.where(self.layers.passes == OUTSIDE, np.uint8(OUTSIDE), np.uint8(0))
+            whole[outing.grid.part_of(self.layers.grid)] = outing.passes[self.layers.grid.part_of(outing.grid)]
+            self._picture(key, self.layers.grid, whole, legend.PASS_COLOURS)
             self.ground.append(Choice(key, f"Passes of {name}", "By outing"))
         elif outing.outline is not None:
             self._group(key, "areas", [self._area("outline", outing.outline, "ground-outlines")])

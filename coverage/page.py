@@ -107,7 +107,7 @@ def panel_html(report: Report, board: Board) -> str:
         largest=[(strip, strip_name(strip)) for strip in largest],
         charts=_charts(report),
         assumed=_assumed(report.outings),
-        entered=[outing for outing in report.outings if outing.no_go_entered_m2 > 0],
+        entered=[outing for outing in report.outings if outing.no_go_entered_m2 >= ENTERED_M2],
         moment=lambda outing: wording.moment(outing.start_s, report.site.zone),
         name=outing_name,
     )
@@ -131,6 +131,9 @@ def _charts(report: Report) -> list[Markup]:
     return [*charts, growth(by_outing, "outings", whole_steps=True, of_what=of_what(report))]
 
 
+ENTERED_M2 = 1.0  # less no-go ground than this is the receiver's wobble along the edge as easily as a step over it
+
+
 def _assumed(outings: Sequence[OutingResult]) -> list[tuple[OutingResult, RecordingResult]]:
-    """Recordings whose swing width or sweep time nobody measured."""
-    return [(o, r) for o in outings for r in o.recordings if not (r.swath_measured and r.sweep_measured)]
+    """Recordings whose swing width nobody measured."""
+    return [(o, r) for o in outings for r in o.recordings if not r.swath_measured]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -118,6 +118,7 @@ def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] 
     """
     with opened(folder, say, reading=True) as site:
         chosen, notes = _chosen(site, since)
+        partly = tuple(notes)
         if between is not None:
             _check_between(site, chosen, between)
         given = tuple(_outing_input(site, site.outings.index(outing)) for outing in chosen)
@@ -129,7 +130,7 @@ def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] 
             problem = "key 'frame' is missing though outings were added"
             hint = "Put back what fieldcomb wrote there; report.json has it as frame_origin"
             raise SiteError(problem, file=site.settings.file.name, hint=hint)
-        return Inputs(site.as_input(site.settings.frame), given, (*site.notes, *notes))
+        return Inputs(replace(site.as_input(site.settings.frame), notes=partly), given, (*site.notes, *notes))
 
 
 def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str]]:
@@ -145,7 +146,13 @@ def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str
         undated = [outing.id for outing in chosen if _day(outing) is None]
         if undated:
             notes.append(f"Without a date, so not in a report since {since}: {', '.join(undated)}")
-        chosen = [outing for outing in chosen if (day := _day(outing)) is not None and day >= since]
+        dated = [outing for outing in chosen if _day(outing) is not None]
+        chosen = [outing for outing in dated if (day := _day(outing)) is not None and day >= since]
+        if len(dated) > len(chosen):
+            earlier = len(dated) - len(chosen)
+            notes.append(
+                f"Only outings since {since}; {earlier} before are not counted, and may have swept what is missed"
+            )
         if not chosen:
             raise SiteError(f"has no outings since {since}", file=file, hint="Choose an earlier date")
     return chosen, notes

@@ -44,7 +44,10 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class SiteInput:
-    """A site: its name, time zone, cell, frame, and the user's areas (from ``areas_file``, for messages)."""
+    """A site: its name, time zone, cell, frame, and the user's areas (from ``areas_file``, for messages).
+
+    ``notes`` are sentences that belong on top of the report, such as which outings are not in it.
+    """
 
     name: str
     zone: str
@@ -52,6 +55,7 @@ class SiteInput:
     frame: SiteFrame
     areas: tuple[Area, ...] = ()
     areas_file: str = "areas.geojson"
+    notes: tuple[str, ...] = ()
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:
@@ -127,11 +131,18 @@ def survey(
     walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
     ground = lay_out(areas, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
-    return _Survey(site, ground, tuple(notes), between).run(walked, widest_m, tell)
+    return _Survey(site, ground, (*site.notes, *notes, *_partly(outings, between)), between).run(walked, widest_m, tell)
 
 
 def _swung(walked: Sequence[WalkedOuting]) -> list[tuple[Leg, float]]:
     return [(leg, w.swing.swath_m) for outing in walked for w in outing.walks for leg in w.walk.legs]
+
+
+def _partly(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> tuple[str, ...]:
+    rest = len(outings) - len(set(between or ()))
+    if between is None or rest == 0:
+        return ()
+    return (f"Only {' and '.join(between)} are counted here, and {rest} more not: missed ground may be swept by those",)
 
 
 def _chosen(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> list[OutingInput]:

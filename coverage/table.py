@@ -87,6 +87,10 @@ def _bullets(title: str, texts: Iterable[str]) -> Iterator[str]:
 # -------------------------------------------------------------------------------------------------------------- head
 
 
+def _of_what(report: Report) -> str:
+    return "of the site" if report.site.boundary == "given" else "of the ground between your walks"
+
+
 def _head(report: Report) -> Iterator[str]:
     site, total = report.site, report.total
     yield from wrapped(harmless(site.name), WIDTH)
@@ -94,7 +98,7 @@ def _head(report: Report) -> Iterator[str]:
     net = [f"{_area(m2)} m2 {kind}" for m2, kind in ((site.no_go_m2, "no-go"), (site.blocked_m2, "blocked")) if m2]
     without = f", without {' and '.join(net)}" if net else ""
     yield from _line("Site", f"{_area(site.area_m2)} m2 {boundary}{without}")
-    swept = f"{_pct(total.swept_pct, total.swept_m2, site.area_m2)} % of the site, {_area(total.swept_m2)} m2"
+    swept = f"{_pct(total.swept_pct, total.swept_m2, site.area_m2)} % {_of_what(report)}, {_area(total.swept_m2)} m2"
     times = f"in {_count(len(report.outings), 'outing')}"
     yield from _line("Walked over", f"{swept}, {times}; {_number(total.twice_pct, 1)} % of that twice or more")
     yield from _line("Crosswise", f"{_area(total.crosswise_m2)} m2 were walked in two directions")
@@ -183,7 +187,7 @@ def _coils(report: Report) -> Iterator[str]:
     yield "By coil"
     for coil in report.coils:
         pct = _pct(coil.swept_pct, coil.swept_m2, report.site.area_m2)
-        said = f"{pct} % of the site, {_area(coil.swept_m2)} m2, in {_count(coil.outings, 'outing')}"
+        said = f"{pct} % {_of_what(report)}, {_area(coil.swept_m2)} m2, in {_count(coil.outings, 'outing')}"
         yield from _sentence(f"{coil.coil}: {said}", 2)
 
 
@@ -211,7 +215,7 @@ def _missed(report: Report) -> Iterator[str]:
     more = len(report.strips) - len(largest)
     yield from _sentence(f"{said}{'. The largest:' if more else ':'}", 2)
     heads = _right(("area", "length", "width"), _STRIP_WIDTHS)
-    yield f"{'':9}{heads}  {'runs':<35}latitude, longitude"
+    yield f"{'':9}{heads}  {'runs':<36}latitude, longitude"
     for strip in largest:
         yield _strip(strip)
     if more:
@@ -222,7 +226,7 @@ def _strip(strip: Strip) -> str:
     lon, lat = strip.centre
     sizes = (f"{_area(strip.area_m2)} m2", say_length(strip.length_m), say_length(strip.width_m))
     way = bearing(strip.bearing_deg).partition(" (")[0]
-    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<35}{lat:.5f}, {lon:.5f}"
+    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36}{lat:.5f}, {lon:.5f}"
 
 
 def _between(between: Comparison) -> Iterator[str]:
@@ -266,6 +270,9 @@ def _cautions(report: Report) -> Iterator[str]:
     if guessed:
         of = f"{_number(guessed)} of {_count(len(recordings), 'recording')}"
         yield f"The swing width was not measured for {of}: every area is as wrong as that guess. Measure it first."
+    poor = [recording.file for recording in recordings if recording.verdict == "poor"]
+    if poor:
+        yield f"Poor recordings make all of this doubtful: {', '.join(poor)}. See what to change under Recordings."
     yield (
         "The percentage is ground that the swing passed over, as recorded: not what the coil itself covered between "
         "two sweeps, and not what was heard or dug."

@@ -49,10 +49,11 @@ def with_frame(text: str, frame: SiteFrame) -> str:
     return append_table(text, "[frame]", {"lon": frame.lon_deg, "lat": frame.lat_deg}, remark)
 
 
-def with_coil(text: str, coil: Coil, size: str) -> str:
-    """Write one more named coil behind a site.toml."""
-    bare = size.partition(":")[0].strip()
-    return append_table(text, f"[coils.{_key(coil.name)}]", {"size": bare, "winding": coil.winding})
+def with_coil(text: str, coil: Coil, size: str, swath: str | None, sweep: float | None) -> str:
+    """Write one more named coil behind a site.toml, with the swing that was measured for it."""
+    values: dict[str, str | float] = {"size": size.partition(":")[0].strip(), "winding": coil.winding}
+    values |= {key: value for key, value in (("swath", swath), ("sweep", sweep)) if value is not None}
+    return append_table(text, f"[coils.{_key(coil.name)}]", values)
 
 
 def _key(name: str) -> str:

@@ -46,6 +46,9 @@ def run(here: Path, capsys: pytest.CaptureFixture[str]) -> Run:
     return Run(capsys)
 
 
+STOPPED = "fieldcomb: stopped. A change to a site is made whole or not at all"
+
+
 def put(name: str, text: str) -> str:
     """Write a file in the folder at hand."""
     Path(name).parent.mkdir(parents=True, exist_ok=True)
@@ -333,14 +336,14 @@ def test_broken_pipe_and_full_output_end_quietly(run: Run) -> None:
 
 
 def test_interrupting_ends_quietly(here: Path) -> None:
-    """Ctrl-C ends with code 130 and no traceback."""
+    """Ctrl-C ends with code 130 and one line, no traceback."""
     code = (
         "import os, signal, sys\nfrom fieldcomb.coverage import adding\nfrom fieldcomb.coverage.cli import main\n"
         "adding.read_recording = lambda *_: os.kill(os.getpid(), signal.SIGINT)\nsys.exit(main())"
     )
     put("w.gpx", walk())
     done = subprocess.run([sys.executable, "-c", code, "map", "w.gpx"], capture_output=True, text=True, check=False)
-    assert done.returncode == 128 + signal.SIGINT and done.stderr.strip() == ""
+    assert done.returncode == 128 + signal.SIGINT and done.stderr.strip().splitlines() == [STOPPED]
     assert names() == ["w.gpx"]
 
 
@@ -413,3 +416,48 @@ def test_installed_command_gives_its_exit_code(here: Path) -> None:
     assert (good.returncode, bad.returncode, wrong.returncode) == (0, 1, 2)
     assert json.loads(good.stdout)["schema"] == 1 and bad.stdout == wrong.stdout == ""
     assert fix(0, 0) not in good.stderr
+
+
+def test_swing_typed_with_a_new_coil_belongs_to_the_coil(run: Run) -> None:
+    """Correcting a named coil in site.toml corrects all its outings, also the one that named it."""
+    put("w.gpx", walk())
+    assert run("new", "s") == 0 and run("add", "s", "w.gpx", "--coil", "large=33cm", "--swath", "1.6m") == 0
+    toml = Path("s/site.toml")
+    assert 'swath = "1.6m"' in toml.read_text() and "swath" not in Path("s/outings.toml").read_text()
+    toml.write_text(toml.read_text().replace("1.6m", "1.2m"))
+    assert run("report", "s", "--json") == 0
+    assert json.loads(run.out)["outings"][0]["recordings"][0]["swath_m"] == 1.2
+    put("v.gpx", walk(MORNING + timedelta(days=1)))
+    assert run("add", "s", "v.gpx", "--coil", "small=20cm", "--swath", "10cm") == 2
+    assert "\n[coils.small]" not in toml.read_text()
+
+
+def test_report_of_some_outings_says_so(run: Run) -> None:
+    """A report of some outings only tells so in the table and in report.json, for its missed ground is not all missed."""
+    for day in range(3):
+        put(f"w{day}.gpx", walk(MORNING + timedelta(days=day)))
+    assert run("new", "s") == 0 and run("add", "s", "w0.gpx", "w1.gpx", "w2.gpx", "--each") == 0
+    assert run("report", "s") == 0 and "not counted" not in run.out
+    assert run("report", "s", "--since", "2026-03-08") == 0
+    assert "Only outings since 2026-03-08; 1 before are not counted" in " ".join(run.out.split())
+    assert run("report", "s", "--between", "2026-03-07a", "2026-03-09a", "--json") == 0
+    assert "and 1 more not" in json.loads(run.out)["notes"][0]
+
+
+def test_files_of_several_days_and_times_beside_the_recording_are_told(run: Run) -> None:
+    """One outing of several days, and a time window that lies beside the recording, are said before they surprise."""
+    put("a.gpx", walk())
+    put("b.gpx", walk(MORNING + timedelta(days=2)))
+    assert run("new", "s") == 0 and run("add", "s", "a.gpx", "b.gpx") == 0
+    assert "files of 2 days (2026-03-07, 2026-03-09) become one outing; --each" in run.err
+    put("c.gpx", walk(MORNING + timedelta(days=4)))
+    assert run("add", "s", "c.gpx", "--to", "2026-03-11T23:00") == 0
+    assert "recorded 2026-03-11 09:" in run.err and "is the zone right?" in run.err
+
+
+def test_poor_recording_qualifies_the_result(run: Run) -> None:
+    """A recording that is judged poor is named among the things to read with care."""
+    points = [fix(0.3 * t, 0.0, (MORNING + timedelta(seconds=t)).isoformat()) for t in range(0, 1200, 20)]
+    put("slow.gpx", gpx(points))
+    assert run("map", "slow.gpx", "--coil", "28cm") == 0
+    assert "Poor recordings make all of this doubtful: slow.gpx" in " ".join(run.out.split())

@@ -35,7 +35,7 @@ var fieldcomb = (function () {
 
   /* A drawn area that can be tapped, reached with Tab, and opened with Enter. */
   function reachable(layer, item) {
-    layer.bindPopup(function () { return words(item); }, { maxWidth: 290, minWidth: 250, autoPanPadding: [64, 20] });
+    layer.bindPopup(function () { return words(item); }, { maxWidth: 290, minWidth: 250, autoPanPadding: [64, 76] });
     layer.on("add", function () {
       var path = layer.getElement();
       path.setAttribute("tabindex", "0");
