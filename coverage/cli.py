@@ -117,7 +117,7 @@ def new_command(
     new_site(Path(site), name=name, zone=zone or "UTC", cell=cell, boundary=boundary, edge=edge, say=say)
     say(f"Site {shown(site)} is ready. Add a walk with: fieldcomb add {shown(site)} walk.gpx")
     if zone is None:
-        say("Dates and typed times are UTC. For another zone change the line zone in its site.toml, or use --zone")
+        say("Dates and typed times are UTC. For another zone change the line zone in its site.toml")
 
 
 @cli.command("add")

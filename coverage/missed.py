@@ -136,7 +136,7 @@ def _tell(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> tuple[NDArr
     middle = to_edge & binary_dilation(missed & ~outside, np.ones((3, 3), bool)) & ~ground
     rows, cols = np.nonzero(middle)
     x, y = grid.centres()
-    edge = cover_discs(x[cols], y[rows], away[rows, cols], grid) | to_edge
+    edge = cover_discs(x[cols], y[rows], away[rows, cols] + cell / 100, grid) | to_edge  # with cells on their rims
     kind = np.where(opened, np.where(edge, EDGE, STRIP), 0).astype(np.uint8)
     kind[ground] = OPEN
     return kind, np.minimum(np.rint(away * 100), 65535).astype(np.uint16)

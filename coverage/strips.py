@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.grid import Grid
-from fieldcomb.coverage.missed import EDGE, OPEN, STRIP, Kinds, Mask, tell_kinds
+from fieldcomb.coverage.missed import EDGE, OPEN, OPEN_SWATHS, STRIP, Kinds, Mask, tell_kinds
 from fieldcomb.coverage.results import Strip
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Floats
@@ -22,6 +22,7 @@ Index = NDArray[np.int64]
 LEAST_M2 = 0.5
 LONGEST_M = 15.0
 NODE_M = 0.5  # cells are put together into nodes of about this size to measure along a strip
+BENT = 1.15  # times the distance of its ends: a way over nodes is up to 1.08 times as long as it is
 AT_ONCE = 500_000  # cells worked on at once: a large site may be missed nearly whole
 OPEN_CELLS = 300_000  # open ground is wide, so its length is measured on so many cells of the site at most
 REACH_CELLS = 3_000_000  # and its width on so many
@@ -30,7 +31,7 @@ REACH_CELLS = 3_000_000  # and its width on so many
 def find_strips(missed: Mask, inside: Mask, grid: Grid, swath_m: float, frame: SiteFrame) -> tuple[Strip, ...]:
     """Find the pieces of missed ground of 0.5 m2 or more, largest first; arguments as in ``missed.tell_kinds``."""
     kinds = tell_kinds(missed, inside, grid, swath_m)
-    labels = _pieces(kinds)
+    labels, thin = _pieces(kinds, swath_m)
     area = _areas(labels, missed, grid, kinds.grid)
     keep = np.flatnonzero(area >= LEAST_M2 - 1e-9)
     order = keep[np.argsort(-area[keep], kind="stable")]
@@ -39,7 +40,7 @@ def find_strips(missed: Mask, inside: Mask, grid: Grid, swath_m: float, frame: S
     for part in _row_blocks(labels.shape):
         labels[part] = number[labels[part]]
     shapes = _outlines(labels, kinds.grid, order.size)
-    sizes = _Sizes.of(labels, kinds, order.size)
+    sizes = _Sizes.of(labels, kinds, order > thin)
     return tuple(
         _strip(k + 1, float(area[order[k]]), sizes, shapes[k], kinds.grid.cell_m, frame) for k in range(order.size)
     )
@@ -55,7 +56,7 @@ def _strip(
     lon, lat = frame.to_lonlat([at.x], [at.y])
     return Strip(
         id=number,
-        kind="open" if sizes.kind[k] == OPEN else "strip",
+        kind="open" if sizes.is_open[k] else "strip",
         area_m2=area_m2,
         length_m=length,
         width_m=width,
@@ -66,26 +67,67 @@ def _strip(
     )
 
 
-def _pieces(kinds: Kinds) -> Labels:
-    """Number the pieces: connected ground of one kind, along sides; strips cut to length, open ground whole."""
+def _pieces(kinds: Kinds, swath_m: float) -> tuple[Labels, int]:
+    """Number the pieces: connected ground of one kind, along sides; strips are cut to length, open ground is not.
+
+    Returns their labels, and how many of them are strips; open ground has higher numbers.
+    """
     labels = np.zeros(kinds.kind.shape, np.int32)
-    highest = 0
-    for kind in (STRIP, EDGE):
-        highest += _label(kinds.kind == kind, labels, highest)
-    if highest:
-        highest = _cut_along(labels, kinds.grid)
-    _label(kinds.kind == OPEN, labels, highest)
-    return labels
+    highest = _label(kinds.kind == STRIP, labels, 0, 1)
+    highest = _label(kinds.kind == EDGE, labels, highest, 1)
+    _label(kinds.kind == OPEN, labels, 0, -1)  # negative for the time being
+    _join_stubs(labels, highest, OPEN_SWATHS / 2 * swath_m / kinds.grid.cell_m)
+    thin = _cut_along(labels, kinds.grid) if highest else 0
+    for part in _row_blocks(labels.shape):
+        here = labels[part]
+        np.subtract(thin, here, out=here, where=here < 0)
+    return labels, thin
 
 
-def _label(mask: Mask, labels: Labels, highest: int) -> int:
-    """Number the connected parts of a mask from ``highest`` + 1 on, into ``labels``; give how many there are."""
+def _label(mask: Mask, labels: Labels, highest: int, sign: int) -> int:
+    """Number the connected parts of a mask from ``highest`` + 1 on, into ``labels``; give the highest number."""
     from scipy.ndimage import label
 
     found, count = label(mask)
     for part in _row_blocks(labels.shape):
-        labels[part] += np.where(mask[part], found[part] + highest, 0).astype(np.int32)
-    return int(count)
+        labels[part] += np.where(mask[part], sign * (found[part] + highest), 0).astype(np.int32)
+    return highest + int(count)
+
+
+def _join_stubs(labels: Labels, count: int, most_cells: float) -> None:
+    """Give strips that are no longer than half of open ground's least width to the piece that they touch most.
+
+    Such are the end of a strip where it meets the edge of the site, and the corners of open ground, into which no disc
+    fits; nobody walks them by themselves.
+    """
+    from scipy.ndimage import find_objects
+
+    boxes = find_objects(labels, count)
+    stub = np.array([box is not None and max(s.stop - s.start for s in box) <= most_cells for box in boxes], bool)
+    one, other, sides = _contacts(labels)
+    is_stub = np.append(False, stub)
+    joins = is_stub[np.maximum(one, 0)] & ~is_stub[np.maximum(other, 0)]
+    one, other, sides = one[joins], other[joins], sides[joins]
+    order = np.lexsort((other, -sides, one))
+    first = order[np.unique(one[order], return_index=True)[1]]
+    lowest = int(labels.min(initial=0))
+    to = np.arange(lowest, count + 1, dtype=np.int32)
+    to[one[first] - lowest] = other[first]
+    for part in _row_blocks(labels.shape):
+        labels[part] = to[labels[part] - lowest]
+
+
+def _contacts(labels: Labels) -> tuple[Index, Index, Index]:
+    """Pairs of labels that touch, either way round, and along how many sides of cells."""
+    found = [np.zeros((2, 0), np.int64)]
+    for part in _row_blocks(labels.shape):
+        here, below = labels[part], labels[part.start : part.stop + 1]
+        for one, other in ((here[:, :-1], here[:, 1:]), (below[:-1], below[1:])):
+            touch = (one != other) & (one != 0) & (other != 0)
+            found.append(np.stack([one[touch], other[touch]]).astype(np.int64))
+    pairs = np.concatenate(found, axis=1)
+    (one, other), sides = np.unique(np.concatenate([pairs, pairs[::-1]], axis=1), axis=1, return_counts=True)
+    return one, other, sides
 
 
 def _row_blocks(shape: tuple[int, ...], per: int = 1) -> Iterator[slice]:
@@ -96,10 +138,10 @@ def _row_blocks(shape: tuple[int, ...], per: int = 1) -> Iterator[slice]:
 
 
 def _cells(labels: Labels, per: int = 1) -> Iterator[tuple[Index, Index, Index, Index]]:
-    """Label, row, column and flat index of every labelled cell, some rows at a time."""
+    """Label, row, column and flat index of every cell with a label of 1 or more, some rows at a time."""
     for part in _row_blocks(labels.shape, per):
         here = labels[part].ravel()
-        at = np.flatnonzero(here)
+        at = np.flatnonzero(here > 0)
         row, col = np.divmod(at, labels.shape[1])
         yield here[at].astype(np.int64), row + part.start, col, at + part.start * labels.shape[1]
 
@@ -154,19 +196,32 @@ class _Nodes:
         graph = coo_array((np.maximum(self.step_m[same], 1e-6), (self.a[same], self.b[same])), shape=(n, n)).tocsr()
         return np.asarray(dijkstra(graph, directed=False, indices=source, min_only=True))
 
-    def along(self) -> Floats:
-        """Way of each node from one end of its label, that end being the node farthest from an arbitrary one."""
-        ways = self.far(_first_of(self.label), self.label)
-        ways[~np.isfinite(ways)] = 0.0
-        ways = self.far(_highest_of(self.label, ways), self.label)
-        ways[~np.isfinite(ways)] = 0.0
-        return ways
+    def along(self, part: Index) -> tuple[Floats, Floats, Floats]:
+        """Measure parts 0, 1, ... of the nodes along their longest way, which begins far from an arbitrary node.
 
-    def longest(self, way: Floats, count: int) -> Floats:
-        """Longest way within each label 0 .. count, half a node added at either end."""
-        longest = np.zeros(count + 1)
-        np.maximum.at(longest, self.label, way + NODE_M)
-        return longest
+        Returns the way of each node from there; and by part the whole way, and the distance of its two ends as the
+        crow flies. Half a node is added to both at either end.
+        """
+        ways = self.far(_first_of(part), part)
+        ways[~np.isfinite(ways)] = 0.0
+        start = _highest_of(part, ways)
+        ways = self.far(start, part)
+        ways[~np.isfinite(ways)] = 0.0
+        end = _highest_of(part, ways)
+        whole, crow = np.zeros(int(part.max(initial=0)) + 1), np.zeros(int(part.max(initial=0)) + 1)
+        whole[part[end]] = ways[end] + NODE_M
+        crow[part[end]] = np.hypot(self.x[end] - self.x[start], self.y[end] - self.y[start]) + NODE_M
+        return ways, whole, crow
+
+    def connected(self, part: Index) -> Index:
+        """Number the connected pieces of parts."""
+        from scipy.sparse import coo_array
+        from scipy.sparse.csgraph import connected_components
+
+        same = part[self.a] == part[self.b]
+        n = self.x.size
+        graph = coo_array((np.ones(int(same.sum()), bool), (self.a[same], self.b[same])), shape=(n, n))
+        return np.asarray(connected_components(graph.tocsr(), directed=False)[1], np.int64)
 
 
 def _blocks(labels: Labels, per: int) -> tuple[int, int]:
@@ -199,22 +254,22 @@ def _highest_of(part: Index, value: Floats) -> Index:
 
 
 def _cut_along(labels: Labels, grid: Grid) -> int:
-    """Cut strips in place into even pieces of at most 15 m of way; give the number of pieces."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
+    """Cut strips longer than 15 m in place into even pieces of at most so much way; give the number of pieces.
 
+    A strip round the whole site has no end: the piece where the way begins runs on to both sides, and is cut again.
+    """
     nodes = _Nodes.of(labels, grid)
-    way = nodes.along()
-    longest = nodes.longest(way, int(nodes.label[-1]))
-    pieces = np.ceil(longest / LONGEST_M).astype(np.int64)
-    share = (way / longest[nodes.label] * pieces[nodes.label]).astype(np.int64)
-    part = nodes.label * (int(pieces.max()) + 1) + np.minimum(share, pieces[nodes.label] - 1)
-    same = part[nodes.a] == part[nodes.b]
-    n = nodes.x.size
-    graph = coo_array((np.ones(int(same.sum()), bool), (nodes.a[same], nodes.b[same])), shape=(n, n))
-    count, piece = connected_components(graph.tocsr(), directed=False)
-    nodes.write(piece + 1, labels)
-    return int(count)
+    piece = nodes.connected(nodes.label)
+    while piece.size:
+        ways, whole, crow = nodes.along(piece)
+        length = np.where(whole > BENT * crow, whole, crow)
+        pieces = np.where(length > LONGEST_M, np.ceil(whole / LONGEST_M), 1).astype(np.int64)
+        if pieces.max() == 1:
+            break
+        share = np.minimum((ways / whole[piece] * pieces[piece]).astype(np.int64), pieces[piece] - 1)
+        piece = nodes.connected(piece * int(pieces.max()) + share)
+    nodes.write((piece + 1).astype(np.int32), labels)
+    return int(piece.max(initial=-1)) + 1
 
 
 def _areas(labels: Labels, missed: Mask, grid: Grid, coarse: Grid) -> Floats:
@@ -248,27 +303,25 @@ def _outlines(labels: Labels, grid: Grid, count: int) -> list[Polygon | MultiPol
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sizes:
-    """Per piece, numbered from 0: length and bearing of its centre line, its kind, and its farthest cell from a rim."""
+    """Per piece, numbered from 0: length and bearing of its centre line, and its farthest cell from a rim."""
 
     length_m: Floats
     bearing_deg: Floats
-    kind: NDArray[np.uint8]
+    is_open: Mask
     reach_m: Floats
 
     @staticmethod
-    def of(labels: Labels, kinds: Kinds, count: int) -> _Sizes:
+    def of(labels: Labels, kinds: Kinds, is_open: Mask) -> _Sizes:
         """Measure the pieces."""
-        kind, reach = np.zeros(count, np.uint8), np.zeros(count)
+        reach = np.zeros(is_open.size)
         for label, _, _, at in _cells(labels):
-            kind[label - 1] = kinds.kind.ravel()[at]
             np.maximum.at(reach, label - 1, kinds.reach_cm.ravel()[at] / 100)
-        is_open = kind == OPEN
         if not kinds.whole:
             _widest_of_open(labels, kinds.grid, is_open, reach)
-        straight, turn = _straight(labels, kinds.grid.cell_m, count)
-        way = _ways(labels, kinds.grid, is_open)
-        bent = way > 1.15 * straight  # a bent strip is as long as its way, a straight one as its reach end to end
-        return _Sizes(np.where(bent, way, straight), np.degrees(np.pi / 2 - turn) % 180, kind, reach)
+        straight, turn = _straight(labels, kinds.grid.cell_m, is_open.size)
+        way, crow = _ways(labels, kinds.grid, is_open)
+        bent = way > BENT * crow  # a bent strip is as long as its way, a straight one as its reach end to end
+        return _Sizes(np.where(bent, way, straight), np.degrees(np.pi / 2 - turn) % 180, is_open, reach)
 
 
 def _straight(labels: Labels, cell_m: float, count: int) -> tuple[Floats, Floats]:
@@ -294,17 +347,22 @@ def _straight(labels: Labels, cell_m: float, count: int) -> tuple[Floats, Floats
     return (high - low + 1) * cell_m, turn
 
 
-def _ways(labels: Labels, grid: Grid, is_open: Mask) -> Floats:
-    """Way from end to end of each piece along its nodes; of open ground on a site of many cells along every k-th."""
-    way = np.zeros(is_open.size + 1)
+def _ways(labels: Labels, grid: Grid, is_open: Mask) -> tuple[Floats, Floats]:
+    """Way from end to end of each piece along its nodes, and as the crow flies between the same two ends.
+
+    Of open ground on a site of many cells only every k-th cell is looked at.
+    """
+    way, crow = np.zeros(is_open.size), np.zeros(is_open.size)
     k = max(1, int(np.ceil(np.sqrt(labels.size / OPEN_CELLS))))
     for wanted, step in ((~is_open, 1), (is_open, k)):
         some = labels[::step, ::step]
         some = np.where(np.append(False, wanted)[some], some, 0)
         if some.any():
             nodes = _Nodes.of(some, Grid(grid.cell_m * step, 0, 0, *some.shape))
-            np.maximum(way, nodes.longest(nodes.along(), is_open.size), out=way)
-    return way[1:]
+            _, whole, beeline = nodes.along(nodes.label)
+            way[: whole.size - 1] += whole[1:]
+            crow[: whole.size - 1] += beeline[1:]
+    return way, crow
 
 
 def _widest_of_open(labels: Labels, grid: Grid, is_open: Mask, reach_m: Floats) -> None:
