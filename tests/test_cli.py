@@ -433,7 +433,7 @@ def test_swing_typed_with_a_new_coil_belongs_to_the_coil(run: Run) -> None:
 
 
 def test_report_of_some_outings_says_so(run: Run) -> None:
-    """A report of some outings only tells so in the table and in report.json, for its missed ground is not all missed."""
+    """A report of some outings tells so in the table and in report.json: what it calls missed may be swept."""
     for day in range(3):
         put(f"w{day}.gpx", walk(MORNING + timedelta(days=day)))
     assert run("new", "s") == 0 and run("add", "s", "w0.gpx", "w1.gpx", "w2.gpx", "--each") == 0
