@@ -50,7 +50,10 @@ def _strip(
     number: int, area_m2: float, sizes: _Sizes, shape: Polygon | MultiPolygon, cell_m: float, frame: SiteFrame
 ) -> Strip:
     k = number - 1
-    length = float(sizes.length_m[k])
+    widest = 2 * float(sizes.reach_m[k]) - cell_m
+    # A piece that forks is as long as all its branches together: on the whole it cannot be wider than at its widest,
+    # which is known to one cell.
+    length = max(float(sizes.length_m[k]), area_m2 / (widest + cell_m))
     width = area_m2 / length
     at = shape.representative_point()
     lon, lat = frame.to_lonlat([at.x], [at.y])
@@ -60,7 +63,7 @@ def _strip(
         area_m2=area_m2,
         length_m=length,
         width_m=width,
-        widest_m=2 * float(sizes.reach_m[k]) - cell_m,
+        widest_m=widest,
         bearing_deg=float(sizes.bearing_deg[k]) if length >= 2 * width else None,
         centre=(float(lon[0]), float(lat[0])),
         shape=shape,
