@@ -118,11 +118,13 @@ def _tell(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> tuple[NDArr
     from scipy.ndimage import binary_dilation, distance_transform_edt
 
     cell = grid.cell_m
-    padded = np.pad(missed, 1)  # the rim of the window counts as not missed
-    away, nearest = distance_transform_edt(padded, return_indices=True)
-    away = away[1:-1, 1:-1] * cell
-    outside = ~np.pad(inside, 1)[nearest[0], nearest[1]][1:-1, 1:-1]
-    del nearest
+
+    def to_rim(mask: Mask) -> NDArray[np.float64]:
+        """Distance to the nearest cell that is not of the mask; the rim of the window counts as not."""
+        return np.asarray(distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1] * cell)
+
+    away = to_rim(missed)
+    to_edge = missed & (to_rim(inside) <= away + 1e-9)  # the edge of the site is as near as swept ground, or nearer
     free = away - cell / 2  # from a cell's centre to the rim of the nearest cell that is not missed
     radius = OPEN_SWATHS * swath_m / 2
     opened = missed & _within(free >= LEAST_WIDTH_M / 2 - 1e-9, LEAST_WIDTH_M / 2 + cell / 2, cell)
@@ -132,8 +134,7 @@ def _tell(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> tuple[NDArr
     else:
         ground = np.zeros(missed.shape, bool)
     # The middle between the edge of the site and swept ground: nearest to the edge, next to cells that are not.
-    to_edge = missed & outside
-    middle = to_edge & binary_dilation(missed & ~outside, np.ones((3, 3), bool)) & ~ground
+    middle = to_edge & binary_dilation(missed & ~to_edge, np.ones((3, 3), bool)) & ~ground
     rows, cols = np.nonzero(middle)
     x, y = grid.centres()
     edge = cover_discs(x[cols], y[rows], away[rows, cols] + cell / 100, grid) | to_edge  # with cells on their rims

@@ -219,12 +219,13 @@ def test_another_walk_never_lowers_a_percentage(corners: list[tuple[int, int]], 
 
 def test_two_outings_beside_each_other_make_up_the_site() -> None:
     """With two of three outings chosen, ground is in both, in one, or in neither, and that sums to the site."""
-    outings = [outing("a", item(lane(5, 0))), outing("b", item(lane(5.5, 1))), outing("c", item(lane(20, 2)))]
+    outings = [outing("a", item(lane(5, 0))), outing("b", item(lane(5.5, 1, 20.0))), outing("c", item(lane(20, 2)))]
     result = survey(site(field(30, 30)), outings, between=("b", "a"))
     told = result.report.between
     assert told is not None and (told.first, told.second) == ("b", "a")
-    assert told.both_m2 == pytest.approx(30, abs=0.5)
-    assert told.first_only_m2 == pytest.approx(15, abs=0.5) and told.second_only_m2 == pytest.approx(15, abs=0.5)
+    assert told.both_m2 == pytest.approx(20 + 0.5, abs=0.5)  # b ends after 20 m, and reaches half a swath beyond
+    assert told.first_only_m2 == pytest.approx(10 + 0.5, abs=0.5)
+    assert told.second_only_m2 == pytest.approx(10 + 15 - 0.7, abs=0.5)
     parts = (told.neither_m2, told.first_only_m2, told.second_only_m2, told.both_m2)
     assert sum(parts) == pytest.approx(900)
     assert [o.id for o in result.report.outings] == ["a", "b"]
