@@ -20,8 +20,8 @@ from fieldcomb.coverage.plain import harmless
 from fieldcomb.tracks.errors import AreaError, TrackError
 from fieldcomb.tracks.gpx import read_gpx
 from fieldcomb.tracks.kml import read_kml_polygons
+from fieldcomb.tracks.looks import DAMAGED, looks_like
 from fieldcomb.tracks.read import unpack
-from fieldcomb.tracks.xml import DAMAGED, looks_like
 
 MOST_BYTES = 64 * 1024 * 1024
 MOST_DEPTH = 16  # collections inside collections

@@ -16,8 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.gather import MAX_POINTS
 from fieldcomb.tracks.track import Floats
-from fieldcomb.tracks.xml import MAX_POINTS, Actions, Place, read_xml
+from fieldcomb.tracks.xml import Actions, Place, read_xml
 
 Ring = tuple[Floats, Floats]
 """Longitudes and latitudes in degrees, float64 (n,) each; as in the file, closed or not."""

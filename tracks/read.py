@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.gpx import read_gpx
+from fieldcomb.tracks.looks import DAMAGED, looks_like, not_this
 from fieldcomb.tracks.track import Recording
-from fieldcomb.tracks.xml import DAMAGED, looks_like, not_this
 
 MAX_UNPACKED_BYTES = 512 * 1024 * 1024
 # Recordings pack ten to forty times; deflate can reach a thousand, but only on purpose.

@@ -45,6 +45,22 @@ class Waypoint:
     note: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Lap:
+    """One lap of a recording, as the recorder kept it; a press of its button ends one lap and begins the next.
+
+    start_s, end_s : Unix seconds UTC; NaN where the file has no readable time.
+    by_hand : True when the button was pressed to end it; False when the recorder did so itself (distance, time, the end
+    of the recording); None when the file does not say.
+    name : words kept with the lap, where the format has room for them.
+    """
+
+    start_s: float
+    end_s: float
+    by_hand: bool | None
+    name: str = ""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Route:
     """A planned line: it was drawn, not walked, so it never counts as searched; closed, it can be a boundary."""
@@ -67,4 +83,5 @@ class Recording:
     waypoints: tuple[Waypoint, ...] = ()
     routes: tuple[Route, ...] = ()
     names: tuple[str, ...] = ()
+    laps: tuple[Lap, ...] = ()
     notes: tuple[str, ...] = field(default=())

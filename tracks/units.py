@@ -112,3 +112,12 @@ def say_duration(seconds: float) -> str:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def many(count: int, noun: str) -> str:
+    """A count with its noun.
+
+    >>> many(1, "fix"), many(3, "lap")
+    ('1 fix', '3 laps')
+    """
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -7,7 +7,6 @@ tags) is refused. A file that breaks off keeps everything before the break, and 
 
 from __future__ import annotations
 
-import codecs
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -15,13 +14,13 @@ from typing import NoReturn
 from xml.parsers import expat
 
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.letters import CHUNK_BYTES, as_utf8, coding_of, trailing_zeros
+from fieldcomb.tracks.looks import not_this
 
 MAX_DEPTH = 64
 MAX_ATTRIBUTES = 256
 MAX_TAG_BYTES = 100_000
-MAX_POINTS = 5_000_000
 
-_CHUNK_BYTES = 65_536
 _MAX_NAMES = 4096
 
 Place = tuple[str, str]
@@ -58,91 +57,6 @@ class Ending:
     unread: str = ""
 
 
-# ---------------------------------------------------------------------------------------------- encodings
-
-_BOMS = (
-    (codecs.BOM_UTF8, "utf-8"),
-    (codecs.BOM_UTF32_LE, "utf-32-le"),
-    (codecs.BOM_UTF32_BE, "utf-32-be"),
-    (codecs.BOM_UTF16_LE, "utf-16-le"),
-    (codecs.BOM_UTF16_BE, "utf-16-be"),
-)
-_DECLARED = re.compile(rb"\s*<\?xml[^>]{0,200}?encoding\s{0,9}=\s{0,9}[\"']([A-Za-z0-9._:-]{1,40})[\"']")
-# Real character sets only: Python knows codecs (unicode_escape, idna) that no document should choose for us.
-_CHARSETS = ("cp", "iso8859", "koi8", "mac-", "shift_jis", "euc_", "gb", "big5", "tis-620")
-
-_WRONG_UTF8 = (
-    "The letters in the file are not UTF-8 as they should be, and were read as windows-1252: "
-    "names may show wrong letters, positions and times are not touched"
-)
-
-
-@dataclass(frozen=True, slots=True)
-class _Coding:
-    codec: str
-    start: int
-    note: str = ""
-
-
-def _coding_of(data: bytes) -> _Coding:
-    """Find the character set: byte order mark, then zero bytes, then the declaration, then the bytes themselves."""
-    for bom, codec in _BOMS:
-        if data.startswith(bom):
-            if codec == "utf-8" and not _is_utf8(data):
-                return _Coding("cp1252", len(bom), _WRONG_UTF8)
-            return _Coding(codec, len(bom))
-    if data[:2] == b"<\0":
-        return _Coding("utf-16-le", 0)
-    if data[:2] == b"\0<":
-        return _Coding("utf-16-be", 0)
-    match = _DECLARED.match(data[:1024])
-    declared = match.group(1).decode("ascii") if match else "utf-8"
-    try:
-        codec = codecs.lookup(declared).name
-    except LookupError:
-        codec = ""
-    if codec in ("iso8859-1", "cp1252"):
-        # As browsers do: the codes in which the two differ are control characters in one, and letters in the other.
-        return _Coding("cp1252", 0)
-    if codec.startswith(_CHARSETS):
-        return _Coding(codec, 0)
-    note = ""
-    if not codec.startswith(("utf", "ascii")):
-        note = f"The file names a character set that is not known here, {declared!r}. "
-    if _is_utf8(data):
-        return _Coding("utf-8", 0, note + "It was read as UTF-8" if note else "")
-    return _Coding("cp1252", 0, note + _WRONG_UTF8)
-
-
-def _is_utf8(data: bytes) -> bool:
-    """Whether the bytes are UTF-8; a character cut in two by the end of the file is no objection."""
-    if data.isascii():
-        return True
-    decoder = codecs.getincrementaldecoder("utf-8")()
-    try:
-        for at in range(0, len(data), _CHUNK_BYTES):
-            decoder.decode(data[at : at + _CHUNK_BYTES])
-    except UnicodeDecodeError:
-        return False
-    return True
-
-
-def _trailing_zeros(data: bytes, coding: _Coding) -> int:
-    """Count the zero bytes at the end that are padding and not half of a wide character."""
-    if not data.endswith(b"\0"):
-        return 0
-    zeros = len(data) - len(data.rstrip(b"\0"))
-    width = {"utf-16": 2, "utf-32": 4}.get(coding.codec[:6], 1)
-    return zeros // width * width
-
-
-def _as_utf8(data: bytes, coding: _Coding, start: int, end: int) -> Iterator[bytes]:
-    decoder = None if coding.codec == "utf-8" else codecs.getincrementaldecoder(coding.codec)(errors="replace")
-    for at in range(start, end, _CHUNK_BYTES):
-        raw = data[at : min(at + _CHUNK_BYTES, end)]
-        yield raw if decoder is None else decoder.decode(raw).encode()
-
-
 # ------------------------------------------------------------------------------------------------ reading
 
 
@@ -160,7 +74,7 @@ class _Walker:
         self._pieces: list[str] = []
         self.parser = expat.ParserCreate("utf-8")
         self.parser.buffer_text = True
-        self.parser.buffer_size = _CHUNK_BYTES
+        self.parser.buffer_size = CHUNK_BYTES
         self.parser.StartDoctypeDeclHandler = self._doctype
         self.parser.StartElementHandler = self._start
         self.parser.EndElementHandler = self._end
@@ -259,18 +173,18 @@ def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str =
         Nothing could be read, the document is of another kind, or it goes beyond the limits of this module.
 
     """
-    coding = _coding_of(data)
+    coding = coding_of(data)
     notes = [coding.note] if coding.note else []
-    zeros = _trailing_zeros(data, coding)
+    zeros = trailing_zeros(data, coding)
     end = len(data) - zeros
-    blank = data[coding.start : coding.start + _CHUNK_BYTES] if coding.codec[:6] not in ("utf-16", "utf-32") else b""
+    blank = data[coding.start : coding.start + CHUNK_BYTES] if coding.codec[:6] not in ("utf-16", "utf-32") else b""
     start = coding.start + len(blank) - len(blank.lstrip())
     walker = _Walker(file, root, actions)
     walker.lines_before = data.count(b"\n", 0, start)
     if zeros:
         notes.append(f"The last {zeros} bytes of the file are all zero, as when the power went; they hold nothing")
     try:
-        ending = _feed(walker, _as_utf8(data, coding, start, end), counted)
+        ending = _feed(walker, as_utf8(data, coding, start, end), counted)
     except _OtherRootError as other:
         raise not_this(data, file, root.upper(), str(other)) from None
     if not walker.found_root:
@@ -321,79 +235,3 @@ def _break(walker: _Walker, error: expat.ExpatError, rest: bytes, counted: str) 
     if b"&" in rest[:2]:
         reason = "a bare & stands there; it should be &amp;"
     return Ending(broken=f"the file is damaged in line {line}: {reason}", unread=unread)
-
-
-# -------------------------------------------------------------------------------------- what a file looks like
-
-_MAGIC = (
-    (b"PK\x03\x04", "a zip archive"),
-    (b"\x1f\x8b", "a gzip file"),
-    (b"%PDF", "a PDF document"),
-    (b"\x89PNG", "a picture"),
-    (b"\xff\xd8\xff", "a picture"),
-    (b"SQLite format 3", "a database"),
-)
-_EMPTY, _BLANK, DAMAGED = "an empty file", "a file of blanks", "damaged XML"
-_WEB_PAGE = "a web page, perhaps a login page, saved under the name of a track"
-_ROOTS = {"gpx": "GPX", "kml": "KML", "trainingcenterdatabase": "TCX", "html": _WEB_PAGE, "osm": "map data"}
-_FIRST_TAG = re.compile(r"<(?:[\w.-]{1,40}:)?([A-Za-z_][\w.-]{0,80})")
-_ASIDE = re.compile(r"\s+|<\?[^>]*>|<!--.*?-->", re.DOTALL)
-_NMEA = re.compile(r"\$[A-Z]{2}[A-Z]{3},")
-
-
-def looks_like(data: bytes) -> str:
-    """Say in a few words what kind of file this is, from its first bytes, whatever its name ends in.
-
-    XML that is known by nothing yet, because it is cut off or has a DOCTYPE, is ``DAMAGED``.
-
-    >>> looks_like(b"<?xml version='1.0'?><kml>"), looks_like(b'{"type": "FeatureCollection"}'), looks_like(b"")
-    ('KML', 'GeoJSON', 'an empty file')
-    """
-    if not data.strip(b"\0 \t\r\n"):
-        return _BLANK if data else _EMPTY
-    if data[8:12] == b".FIT":
-        return "FIT"
-    for magic, words in _MAGIC:
-        if data.startswith(magic):
-            return words
-    coding = _coding_of(data[:8192])
-    head = data[coding.start : 8192].decode(coding.codec, errors="replace")
-    if any(ord(letter) < 32 and letter not in "\t\r\n\f" for letter in head[:2000].rstrip("\0")):
-        return "a binary file"
-    return _looks_like_text(head)
-
-
-def _looks_like_text(head: str) -> str:
-    at = 0
-    while match := _ASIDE.match(head, at):
-        at = match.end()
-    head = head[at:]
-    if head[:14].lower() == "<!doctype html" or head[:5].lower() == "<html":
-        return _WEB_PAGE
-    if head[:1] in ("{", "["):
-        return "GeoJSON" if '"type"' in head and ("Feature" in head or "Polygon" in head) else "JSON"
-    if head[:1] == "<":
-        tag = _FIRST_TAG.match(head)
-        return _of_root(tag.group(1)) if tag else DAMAGED
-    if _NMEA.match(head):
-        return "NMEA sentences"
-    first_line = head.partition("\n")[0]
-    return "a table of values (CSV)" if any(mark in first_line for mark in ",;\t") else "plain text"
-
-
-def _of_root(tag: str) -> str:
-    return _ROOTS.get(tag.lower(), f"XML with <{tag[:80]}> as its outermost element")
-
-
-def not_this(data: bytes, file: str, wanted: str, other_root: str = "", broken: str = "") -> TrackError:
-    """Make the error for a file of another kind: what it looks like, and what to do."""
-    words = _of_root(other_root) if other_root else looks_like(data)
-    if words in (_EMPTY, _BLANK):
-        return TrackError(f"is {words}", file=file, hint="Copy or export it again from the recorder")
-    if words == _WEB_PAGE:
-        return TrackError(f"is {words}", file=file, hint=f"Log in, download the {wanted} file again, and give that")
-    if words in (wanted, DAMAGED):
-        hint = "Copy or export it again from the recorder"
-        return TrackError(f"is not a sound {wanted} file", file=file, where=broken or None, hint=hint)
-    hint = f"Export the walk as {wanted} and give that file" if "GPX" in wanted else f"Give a {wanted} file"
-    return TrackError(f"is not a {wanted} file: it looks like {words}", file=file, hint=hint)

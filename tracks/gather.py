@@ -1,0 +1,89 @@
+"""The fixes of one file as a reader meets them, one after another, with what was odd counted for the user.
+
+Nothing is cleaned here: a fix without a readable position or time is kept with NaN in its place, so that later steps
+can count it.
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+
+import numpy as np
+
+from fieldcomb.tracks.clock import Clock
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.track import Floats, Track
+from fieldcomb.tracks.units import many
+
+MAX_POINTS = 5_000_000
+
+
+class Gather:
+    """Takes fixes in file order and gives a track; ``clock`` reads the file's times."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.clock = Clock()
+        self.lon, self.lat, self.time = array("d"), array("d"), array("d")
+        self.segment = array("i")
+        self.points = 0
+        self._runs = self._commas = self._no_position = 0
+        self._new_run = True
+
+    def new_run(self) -> None:
+        """Begin a new unbroken run with the next fix; a run without fixes leaves no hole in the numbers."""
+        self._new_run = True
+
+    def count(self, points: int = 1) -> None:
+        """Count points of any kind, and refuse a file that holds far too many."""
+        self.points += points
+        if self.points > MAX_POINTS:
+            problem = f"holds more than {MAX_POINTS:,} points, which is refused"
+            raise TrackError(problem, file=self.file, hint="Split it into several files")
+
+    def degrees(self, text: str) -> float:
+        """Read degrees, also with a decimal comma; NaN for what is no number."""
+        try:
+            value = float(text)
+        except ValueError:
+            if text.count(",") != 1 or "." in text:
+                return math.nan
+            value = self.degrees(text.replace(",", "."))
+            self._commas += not math.isnan(value)
+        # Python reads "inf", "nan" and "5_2" as numbers; in a position they are none.
+        return value if value - value == 0.0 and "_" not in text else math.nan
+
+    def add(self, lon_deg: float, lat_deg: float, time_s: float) -> None:
+        """Take one fix; NaN for what is not known."""
+        if self._new_run:
+            self._new_run = False
+            self._runs += 1
+        self.lon.append(lon_deg)
+        self.lat.append(lat_deg)
+        self.time.append(time_s)
+        self.segment.append(self._runs - 1)
+        if lon_deg != lon_deg or lat_deg != lat_deg:
+            self._no_position += 1
+
+    def __len__(self) -> int:
+        return len(self.lon)
+
+    def track(self) -> Track:
+        """Give all fixes taken so far."""
+        return Track(floats(self.lon), floats(self.lat), floats(self.time), np.array(self.segment, dtype=np.int32))
+
+    def comma_notes(self) -> list[str]:
+        """Say how many coordinates were written with a comma."""
+        if not self._commas:
+            return []
+        return [f"{many(self._commas, 'coordinate')} with a decimal comma, read as with a point"]
+
+    def place_notes(self) -> list[str]:
+        """Say how many fixes have no position."""
+        return [f"{many(self._no_position, 'track point')} without a readable position"] if self._no_position else []
+
+
+def floats(values: array[float]) -> Floats:
+    """Give numbers taken one by one as an array."""
+    return np.array(values, dtype=np.float64)
