@@ -35,7 +35,7 @@ from fieldcomb.coverage.settings import (
 from fieldcomb.coverage.survey import RecordingInput, SiteInput, check_recording, choose_frame
 from fieldcomb.coverage.writing import with_frame, with_outing
 from fieldcomb.tracks.clean import clean
-from fieldcomb.tracks.errors import SiteError, TrackError, UsageError
+from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.read import read_recording
 from fieldcomb.tracks.track import Floats
@@ -103,6 +103,7 @@ def add(
     label: str | None = None,
     note: str | None = None,
     each: bool = False,
+    unrecorded: Sequence[str] = (),
     say: Say,
 ) -> tuple[Added, ...]:
     """Add walks to a site: all of them or, when one of them is at fault, none.
@@ -119,6 +120,8 @@ def add(
         Kept with the outing.
     each : bool, optional
         True makes one outing of each file.
+    unrecorded : sequence of str, optional
+        People of the team who searched without a recording.
     say : callable
         Takes notes for the user.
 
@@ -127,7 +130,7 @@ def add(
         known, coil = keep_coil(site, typed.coil, typed.swath, typed.sweep)
         # The swing typed beside a new name belongs to the coil, so that correcting it there corrects all its outings.
         typed = replace(typed, coil=coil) if known is site else replace(typed, coil=coil, swath=None, sweep=None)
-        site = known
+        site, walks = _own_coils(known, walks)
         swing_of(site.settings, typed)
         loaded = [_load(site.settings, walk, typed) for walk in walks]
         _refuse_doubles(site, loaded)
@@ -139,11 +142,35 @@ def add(
         outings: list[OutingEntry] = []
         files: dict[str, bytes] = {}
         for group in groups:
-            outings.append(_entry(site, outings, group, typed, label, note, files))
+            entry = _entry(site, outings, group, typed, label, note, files)
+            outings.append(replace(entry, unrecorded=tuple(unrecorded)))
         _write(site, frame, outings, files)
     return tuple(
         Added(outing.id, tuple(one.read_in for one in group)) for outing, group in zip(outings, groups, strict=True)
     )
+
+
+def _own_coils(site: Site, walks: Sequence[Walk]) -> tuple[Site, list[Walk]]:
+    """Take the coils that rows of a roster name for good (``small=13x20cm``) into the site's coils."""
+    out = []
+    for walk in walks:
+        own = walk.typed
+        try:
+            known, coil = keep_coil(site, own.coil, own.swath)
+        except UsageError as error:
+            raise _in_roster(error, walk) from error
+        swath = own.swath if known is site else None  # as for the whole outing, it belongs to the new coil
+        out.append(replace(walk, typed=replace(own, coil=coil, swath=swath)))
+        site = known
+    return site, out
+
+
+def _in_roster(error: UsageError, walk: Walk) -> FieldcombError:
+    """Give an error the line of the roster that it comes from, if there is one."""
+    if walk.place is None:
+        return error
+    file, line = walk.place
+    return SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint)
 
 
 def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
@@ -172,10 +199,7 @@ def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
         window = window_of(walk.start, walk.end, settings.zone)
         swing = swing_of(settings, walk.typed, typed)
     except UsageError as error:
-        if walk.place is None:
-            raise
-        file, line = walk.place
-        raise SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint) from error
+        raise _in_roster(error, walk) from error
     data = read_file(walk.path)
     recording = read_recording(data, shown(walk.path))
     pace = top_pace_of(settings, walk.typed, typed)
@@ -284,21 +308,37 @@ def _write(site: Site, frame: SiteFrame, outings: Sequence[OutingEntry], files: 
     write_all(site.folder, files)
 
 
-def walks_of_roster(rows: Sequence[RosterRow], file: str, tracks: Sequence[str]) -> tuple[Walk, ...]:
-    """Bring the rows of a roster together with the files given; without any they lie beside the roster."""
+def walks_of_roster(
+    rows: Sequence[RosterRow], file: str, tracks: Sequence[str]
+) -> tuple[tuple[Walk, ...], tuple[str, ...]]:
+    """Bring the rows of a roster together with the files given; without any they lie beside the roster.
+
+    Gives the walks, and the people in the roster of whom there is no recording.
+    """
     by_name: dict[str, list[str]] = {}
     for track in dict.fromkeys(tracks):
         for name in {track, shown(Path(track).name)}:
             by_name.setdefault(name, []).append(track)
-    walks = []
+    walks, gone = [], []
     for row in rows:
+        if row.file is None:
+            continue
         paths = by_name.get(row.file, []) if tracks else [str(Path(file).parent / row.file)]
+        if not tracks and not Path(paths[0]).exists():
+            gone.append(row)
+            continue
         if len(paths) != 1:
             found = "is not among the files given" if not paths else "could be any of " + ", ".join(map(shown, paths))
             hint = "Give every file of the roster, or none when they lie beside it"
             raise SiteError(f"{row.file} {found}", file=shown(file), where=f"line {row.line}", hint=hint)
         walks.append(Walk(paths[0], row.start, row.end, row.typed, row.searcher, (shown(file), row.line)))
+    if gone:
+        names = ", ".join(f"{row.file} (line {row.line})" for row in gone)
+        hint = "Put them beside the roster, or leave the file empty in rows of people who did not record"
+        raise SiteError(f"these files of it are not there: {names}", file=shown(file), hint=hint)
     left = [shown(track) for track in tracks if track not in {walk.path for walk in walks}]
     if left:
         raise SiteError(f"has no row for {', '.join(left)}", file=shown(file), hint="Add a row, or leave the file out")
-    return tuple(walks)
+    recorded = {walk.searcher for walk in walks}
+    people = dict.fromkeys(row.searcher for row in rows if row.file is None and row.searcher)
+    return tuple(walks), tuple(name for name in people if name not in recorded)

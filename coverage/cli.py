@@ -129,7 +129,8 @@ def new_command(
     "--roster",
     type=path,
     metavar="FILE",
-    help="A table (CSV) for a team: columns file, searcher, coil, swath, from, to; one row a recording.",
+    help="A table (CSV) for a team: columns file, searcher, coil, swath, gps, carried, from, to; one row a recording, "
+    "and one without a file for everybody who did not record.",
 )
 def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | None, **given: Any) -> None:
     """Add one outing to a site: one recording, or several of one day.
@@ -150,8 +151,8 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
     from fieldcomb.coverage.folder import shown
     from fieldcomb.coverage.talk import say, tell_added, tell_assumed
 
-    walks = _walks(options, tracks) if roster is None else _team(options, roster, tracks, say)
-    added = add(Path(site), walks, _typed(options), label=options.label, each=each, say=say)
+    walks, people = (_walks(options, tracks), ()) if roster is None else _team(options, roster, tracks, say)
+    added = add(Path(site), walks, _typed(options), label=options.label, each=each, unrecorded=people, say=say)
     tell_added(added)
     tell_assumed(added)
     say(f"See the map with: fieldcomb report {shown(site)}")
@@ -163,6 +164,7 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
 @click.option("--coil", type=words, metavar="COIL", help="The coil that was really used.")
 @click.option("--swath", type=words, metavar="LENGTH", help="Swing width, edge to edge.")
 @click.option("--gps", type=words, metavar="HOW", help="good, typical, poor, or a LENGTH.")
+@click.option("--carried", type=words, metavar="WHERE", help="Where the recorder was, such as arm, hat or shaft.")
 @click.option("--label", type=words, metavar="TEXT", help="A short name for the outing.")
 @click.option("--note", type=words, metavar="TEXT", help="Anything worth remembering.")
 @click.option("--top-pace", type=words, metavar="SPEED", help="Faster than this is walking, not searching.")
@@ -262,7 +264,7 @@ def _stem(path: str) -> str:
 def _typed(options: WalkOptions) -> Any:
     from fieldcomb.coverage.settings import Typed
 
-    return Typed(options.coil, options.swath, options.sweep, options.gps, options.top_pace)
+    return Typed(options.coil, options.swath, options.sweep, options.gps, options.top_pace, options.carried)
 
 
 def _walks(options: WalkOptions, tracks: Sequence[str]) -> list[Any]:
@@ -271,7 +273,10 @@ def _walks(options: WalkOptions, tracks: Sequence[str]) -> list[Any]:
     return [Walk(track, options.start, options.end) for track in tracks]
 
 
-def _team(options: WalkOptions, roster: str, tracks: Sequence[str], say: Callable[[str], None]) -> list[Any]:
+def _team(
+    options: WalkOptions, roster: str, tracks: Sequence[str], say: Callable[[str], None]
+) -> tuple[list[Any], tuple[str, ...]]:
+    """Read a roster; gives its walks, and who searched without a recording."""
     from dataclasses import replace
 
     from fieldcomb.coverage.adding import walks_of_roster
@@ -282,8 +287,9 @@ def _team(options: WalkOptions, roster: str, tracks: Sequence[str], say: Callabl
     rows, notes = read_roster(read_file(roster, SiteError), shown(roster))
     for note in notes:
         say(f"note: {note}")
-    walks = walks_of_roster(rows, roster, tracks)
-    return [replace(walk, start=walk.start or options.start, end=walk.end or options.end) for walk in walks]
+    walks, people = walks_of_roster(rows, roster, tracks)
+    walks_in = [replace(walk, start=walk.start or options.start, end=walk.end or options.end) for walk in walks]
+    return walks_in, people
 
 
 def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[str, str | float | bool | None]:
@@ -291,7 +297,7 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
     if leave_out and take_back:
         raise UsageError("--leave-out and --take-back were both given", hint="Give one of them")
     sweep_given = given["sweeps"] is not None or given["sweep"] is not None
-    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace")})
+    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried")})
     sweep = sweep_s(given.pop("sweeps") or None, given.pop("sweep") or None)
     changes: dict[str, str | float | bool | None] = {
         key: value or None for key, value in given.items() if value is not None

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
-from fieldcomb.coverage.coils import parse_gps, split_naming
+from fieldcomb.coverage.coils import parse_carried, parse_gps, split_naming
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
@@ -44,6 +44,7 @@ class WalkOptions:
     end: str | None
     top_pace: str | None
     label: str | None
+    carried: str | None = None
 
 
 def walk_options(command: F) -> F:
@@ -71,6 +72,13 @@ def walk_options(command: F) -> F:
                 metavar="HOW",
                 help="How well the receiver places you: good, typical (taken if not given), poor, or a LENGTH that two "
                 "thirds of fixes are within.",
+            ),
+            click.option(
+                "--carried",
+                type=words,
+                metavar="WHERE",
+                help="Where the recorder was, such as arm, hat or pocket; shaft when it moved with the coil, and so "
+                "recorded every sweep.",
             ),
             click.option("--from", "start", type=words, metavar="TIME", help="Use the walk from this time on."),
             click.option("--to", "end", type=words, metavar="TIME", help="Use the walk up to this time."),
@@ -119,7 +127,7 @@ def check_walk_options(given: dict[str, Any]) -> WalkOptions:
             named("--from" if key == "start" else "--to", parse_time_s, given[key], parse_zone("UTC"))
     check_typed(given)
     sweep = sweep_s(given["sweeps"], given["sweep"])
-    keys = ("coil", "swath", "gps", "start", "end", "top_pace")
+    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried")
     return WalkOptions(**{key: given[key] for key in keys}, sweep=sweep, label=given["label"] or None)
 
 
@@ -130,13 +138,15 @@ def _check_coil(text: str) -> None:
 
 
 def check_typed(given: dict[str, Any]) -> None:
-    """Check swath, gps and top pace; empty text, which takes back what was typed, is for ``edit`` to allow."""
+    """Check swath, gps, top pace and carried; empty text, which takes back what was typed, is for ``edit`` to allow."""
     if given["swath"] is not None:
         named("--swath", parse_length_m, given["swath"], "swath")
     if given["gps"] is not None:
         named("--gps", parse_gps, given["gps"])
     if given["top_pace"] is not None:
         named("--top-pace", parse_speed_m_s, given["top_pace"], "top pace")
+    if given.get("carried") is not None:
+        named("--carried", parse_carried, given["carried"])
 
 
 def named(option: str, check: Callable[..., Any], *values: Any) -> Any:

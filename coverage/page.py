@@ -39,6 +39,7 @@ def _templates() -> Environment:
     env.filters |= {"metres": wording.length, "counted": wording.count}
     env.globals.update(
         bearing=wording.bearing,
+        team=wording.team,
         colour_swatch=lambda colour: Markup(legend.colour_swatch(colour)),
         swatch=lambda kind: Markup(legend.swatch(kind)),
         line_swatch=lambda searching: Markup(legend.line_swatch(searching)),

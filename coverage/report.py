@@ -70,6 +70,9 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "start": None if outing.start_s is None else iso_utc(outing.start_s),
         "coils": list(outing.coils),
         "recordings": [_recording(recording) for recording in outing.recordings],
+        "searchers": outing.searchers,
+        "recorded": outing.recorded,
+        "unrecorded": list(outing.unrecorded),
         "walked_m": rounded(outing.walked_m, LENGTH),
         **{key: rounded(getattr(outing, key), SECONDS) for key in seconds},
         "stops": outing.stops,
@@ -95,12 +98,14 @@ def _recording(recording: RecordingResult) -> dict[str, Any]:
         "sweep_s": rounded(recording.sweep_s, 2),
         "sweep_measured": recording.sweep_measured,
         "gps": recording.gps,
+        "carried": recording.carried,
         "fixes": recording.fixes,
         "dropped": recording.dropped,
         "interval_s": rounded(recording.interval_s, 2),
         "verdict": recording.verdict,
         "advice": list(recording.advice),
         "notes": list(recording.notes),
+        "twin_of": recording.twin_of,
     }
 
 

@@ -41,6 +41,8 @@ class RecordingResult:
     verdict: str  # good | usable | poor
     advice: tuple[str, ...]
     notes: tuple[str, ...]
+    carried: str = "body"  # where the recorder was; on the shaft it went with the coil
+    twin_of: str | None = None  # the recording of the same person that counts in place of this one
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,13 @@ class OutingResult:
     minutes_per_100_m2: float | None
     total_pct: float  # swept share of the site after this outing, all outings so far together
     total_hours: float | None  # hours of searching, all outings so far together
+    recorded: int = 1  # people of whom there is a recording
+    unrecorded: tuple[str, ...] = ()  # initials of people who searched without one
+
+    @property
+    def searchers(self) -> int:
+        """How many people searched, recorded or not."""
+        return self.recorded + len(self.unrecorded)
 
 
 @dataclass(frozen=True, slots=True)

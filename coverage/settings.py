@@ -9,7 +9,16 @@ from datetime import datetime
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from fieldcomb.coverage.coils import DEFAULT_COIL, Coil, Swing, coil_of_size, make_swing, parse_coil, parse_gps
+from fieldcomb.coverage.coils import (
+    DEFAULT_COIL,
+    Coil,
+    Swing,
+    coil_of_size,
+    make_swing,
+    parse_carried,
+    parse_coil,
+    parse_gps,
+)
 from fieldcomb.coverage.tomlfile import Form, Named, Several, TomlFile, read_toml
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
@@ -33,6 +42,7 @@ class Typed:
     sweep: float | None = None
     gps: str | None = None
     top_pace: str | None = None
+    carried: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +82,7 @@ class RecordingEntry:
 
 @dataclass(frozen=True, slots=True)
 class OutingEntry:
-    """One outing as it stands in outings.toml."""
+    """One outing as it stands in outings.toml; ``unrecorded`` are the people who searched without a recording."""
 
     id: str
     label: str | None
@@ -80,6 +90,7 @@ class OutingEntry:
     typed: Typed
     left_out: bool
     recordings: tuple[RecordingEntry, ...]
+    unrecorded: tuple[str, ...] = ()
 
 
 # ------------------------------------------------------------------------------------- looking at one value
@@ -119,6 +130,12 @@ def _yes_or_no(value: Any) -> bool:
     if not isinstance(value, bool):
         raise UsageError(f"true or false was expected, not {value!r}", hint="Write true or false without quotes")
     return value
+
+
+def _names(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(name, str) and name.strip() for name in value):
+        raise UsageError("a list of names was expected", hint='Write it like ["Ann Berg", "Bo"]')
+    return tuple(value)
 
 
 def _length(value: Any) -> float:
@@ -170,6 +187,7 @@ TYPED_FORM: Form = {
     "sweep": _seconds,
     "gps": lambda value: parse_gps(_text(value)),
     "top_pace": lambda value: parse_speed_m_s(_text(value)),
+    "carried": lambda value: parse_carried(_text(value)),
 }
 _SITE_FORM: Form = {
     "name": _some_text,
@@ -179,6 +197,7 @@ _SITE_FORM: Form = {
     "coils": Named(_COIL_FORM),
     "defaults": TYPED_FORM,
 }
+OWN = ("coil", "swath", "gps", "carried")  # what one recording of an outing may have of its own
 _RECORDING_FORM: Form = {
     "file": _stored,
     "name": _text,
@@ -187,6 +206,8 @@ _RECORDING_FORM: Form = {
     "to": typed_time,
     "coil": _some_text,
     "swath": _length,
+    "gps": TYPED_FORM["gps"],
+    "carried": TYPED_FORM["carried"],
     "searcher": _text,
 }
 _OUTINGS_FORM: Form = {
@@ -197,6 +218,7 @@ _OUTINGS_FORM: Form = {
             "note": _text,
             **TYPED_FORM,
             "left_out": _yes_or_no,
+            "unrecorded": _names,
             "recording": Several(_RECORDING_FORM),
         }
     )
@@ -292,7 +314,7 @@ def _outing(toml: TomlFile, number: int, zone: ZoneInfo) -> OutingEntry:
             window_of(start, end, zone)
         except UsageError as error:
             raise toml.fault((*keys, "recording", count, "from"), error.problem, error.hint) from error
-        typed = Typed(coil=item.get("coil"), swath=item.get("swath"))
+        typed = Typed(**{key: item.get(key) for key in OWN})
         recordings.append(
             RecordingEntry(item["file"], item["name"], item["sha256"], start, end, typed, item.get("searcher"))
         )
@@ -303,6 +325,7 @@ def _outing(toml: TomlFile, number: int, zone: ZoneInfo) -> OutingEntry:
         _typed(table),
         table.get("left_out", False),
         tuple(recordings),
+        tuple(table.get("unrecorded", ())),
     )
 
 
@@ -332,7 +355,8 @@ def swing_of(settings: Settings, *typed: Typed) -> Swing:
     if entry is not None:
         swaths.insert(-1, entry.swath_m)
         sweeps.insert(-1, entry.sweep_s)
-    return make_swing(coil, _first(swaths), _first(sweeps), _first([level.gps for level in levels]))
+    gps, carried = (_first([getattr(level, key) for level in levels]) for key in ("gps", "carried"))
+    return make_swing(coil, _first(swaths), _first(sweeps), gps, carried)
 
 
 def top_pace_of(settings: Settings, *typed: Typed) -> float | None:

@@ -11,9 +11,11 @@ from pathlib import Path
 
 from fieldcomb.coverage.coils import Swing
 from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
+from fieldcomb.coverage.initials import initials_of
 from fieldcomb.coverage.journal import write_all
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
+    OWN,
     SITE_FILE,
     TRACKS,
     OutingEntry,
@@ -36,8 +38,8 @@ def edit(
 ) -> tuple[str, ...]:
     """Correct what was typed for an outing; gives a line for each thing that changed.
 
-    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, label, note, left_out) to new values;
-    None takes back what was typed.
+    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, label, note, left_out) to new
+    values; None takes back what was typed.
     """
     with opened(folder, say) as site:
         number = _number(site, outing_id)
@@ -80,7 +82,7 @@ def _changed_text(site: Site, number: int, changes: Mapping[str, str | float | b
 
 
 def _tell_kept(outing: OutingEntry, changes: Mapping[str, object], say: Say) -> None:
-    for key in ("coil", "swath"):
+    for key in OWN:
         kept = [item.name for item in outing.recordings if getattr(item.typed, key) is not None]
         if key in changes and kept:
             say(f"Files with a {key} of their own keep it: {', '.join(kept)} (see {OUTINGS_FILE})")
@@ -121,7 +123,8 @@ def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] 
         partly = tuple(notes)
         if between is not None:
             _check_between(site, chosen, between)
-        given = tuple(_outing_input(site, site.outings.index(outing)) for outing in chosen)
+        short = initials_of(_people(site))
+        given = tuple(_outing_input(site, site.outings.index(outing), short) for outing in chosen)
         named = {item.stored for outing in site.outings for item in outing.recordings}
         for path in stored_files(site):
             if path.name not in named:
@@ -181,18 +184,26 @@ class _Planned:
 
     path: Path
     entry: RecordingEntry
+    searcher: str | None
     swing: Swing
     window: Window
     top_pace_m_s: float | None
 
 
-def _outing_input(site: Site, number: int) -> OutingInput:
+def _people(site: Site) -> list[str]:
+    """Everybody named in the site's outings, in the order in which they first come."""
+    named = [name for o in site.outings for name in (*(item.searcher for item in o.recordings), *o.unrecorded)]
+    return [name for name in named if name]
+
+
+def _outing_input(site: Site, number: int, short: Mapping[str, str]) -> OutingInput:
     outing = site.outings[number]
-    planned = tuple(_planned(site, number, place) for place in range(len(outing.recordings)))
-    return OutingInput(outing.id, outing.label, outing.note, partial(_load, planned))
+    planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
+    unrecorded = tuple(short[name] for name in outing.unrecorded)
+    return OutingInput(outing.id, outing.label, outing.note, partial(_load, planned), unrecorded)
 
 
-def _planned(site: Site, number: int, place: int) -> _Planned:
+def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _Planned:
     outing = site.outings[number]
     entry = outing.recordings[place]
     try:
@@ -206,7 +217,8 @@ def _planned(site: Site, number: int, place: int) -> _Planned:
     if not path.exists():
         hint = f"Put it back (it was added as {entry.name}), or leave outing {outing.id} out with fieldcomb edit"
         raise SiteError("is missing", file=shown(path), hint=hint)
-    return _Planned(path, entry, swing, window_of(entry.start, entry.end, site.settings.zone), pace)
+    who = short[entry.searcher] if entry.searcher else None
+    return _Planned(path, entry, who, swing, window_of(entry.start, entry.end, site.settings.zone), pace)
 
 
 def _load(planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
@@ -219,5 +231,5 @@ def _load(planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
             hint = f"Put the file back as it was when it was added as {entry.name}; fieldcomb never changes it"
             raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
         recording = read_recording(data, entry.name)
-        loaded.append(RecordingInput(entry.name, recording, one.swing, entry.searcher, one.window, one.top_pace_m_s))
+        loaded.append(RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s))
     return tuple(loaded)

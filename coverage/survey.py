@@ -278,6 +278,8 @@ def outing_result(
         start_s=outing.start_s,
         coils=tuple(dict.fromkeys(w.swing.coil.name for w in outing.walks)),
         recordings=outing.recordings,
+        recorded=outing.recorded,
+        unrecorded=outing.unrecorded,
         walked_m=sum(w.walked_m for w in walks),
         elapsed_s=searching + stopped + transit + lost if timed else None,
         searching_s=searching if timed else None,

@@ -275,17 +275,25 @@ def test_edit_changes_the_next_report(run: Run) -> None:
     assert run("edit", "s", "2026-03-07a", "--gps", "good") == 0 and "says so already" in run.err
 
 
+def run_table(run: Run) -> str:
+    """What the report prints, on one line."""
+    assert run("report", "s") == 0
+    return " ".join(run.out.split())
+
+
 def test_roster_of_a_team(run: Run) -> None:
-    """A roster beside the files makes one outing of all of them, with its people and coils."""
+    """A roster beside the files makes one outing of all, with coils, people by initials, and who did not record."""
     for k, name in enumerate("ab"):
         put(f"day/{name}.gpx", walk(MORNING + timedelta(minutes=k), east_m=6 * k))
-    put("day/roster.csv", "file,searcher,coil\na.gpx,Ann,28cm\nb.gpx,Bo,20cm\n")
+    put("day/roster.csv", "file,searcher,coil\na.gpx,Ann Berg,28cm\nb.gpx,Bo,20cm\n,Cy Dahl,\n")
     assert run("new", "s") == 0 and run("add", "s", "--roster", "day/roster.csv") == 0
     assert run("report", "s", "--json") == 0
     (outing,) = json.loads(run.out)["outings"]
     assert [(r["file"], r["searcher"], r["coil"]) for r in outing["recordings"]] == [
-        ("a.gpx", "Ann", "28cm"), ("b.gpx", "Bo", "20cm"),
+        ("a.gpx", "AB", "28cm"), ("b.gpx", "B", "20cm"),
     ]  # fmt: skip
+    assert (outing["recorded"], outing["searchers"], outing["unrecorded"]) == (2, 3, ["CD"])
+    assert "2 of 3 recorded (not CD)" in run_table(run)
 
 
 def test_edge_walk_makes_the_boundary(run: Run) -> None:
