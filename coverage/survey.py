@@ -12,7 +12,7 @@ from shapely.geometry import MultiPolygon
 from fieldcomb.coverage.areas import Area, place_areas
 from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
-from fieldcomb.coverage.measures import OutingGround, Swept, Tally, sweep_outing
+from fieldcomb.coverage.measures import OutingGround, Swept, Swinging, Tally, sweep_outing
 from fieldcomb.coverage.results import (
     OUTSIDE,
     AreaShape,
@@ -208,15 +208,16 @@ class _Survey:
 
     def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float]:
         """Count one outing; also the share of its searching that lay far from the site."""
-        legs: list[tuple[str, float, Sequence[Leg]]] = []
+        swinging: list[Swinging] = []
         lengths = cut_m = 0.0
         for w in outing.walks:
             near, cut = clip_legs(w.walk.legs, self.ground.near)
-            legs.append((w.swing.coil.name, w.swing.swath_m, near))
+            own, _ = clip_legs(w.walk.coil_legs, self.ground.near)
+            swinging.append(Swinging(w.swing.coil.name, w.swing.swath_m, near, own, w.swing.coil.width_m))
             lengths += w.walk.search_m
             cut_m += cut * w.walk.search_m
         dropouts = [(w.swing.swath_m, d) for w in outing.walks for d in w.walk.dropouts]
-        return sweep_outing(legs, dropouts, self.ground), cut_m / lengths if lengths else 0.0
+        return sweep_outing(swinging, dropouts, self.ground), cut_m / lengths if lengths else 0.0
 
     def _whole(self, swept: Swept) -> Cells:
         whole = np.zeros(self.ground.kind.shape, np.uint8)

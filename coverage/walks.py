@@ -17,11 +17,17 @@ from fieldcomb.tracks.legs import Walk, make_walk
 from fieldcomb.tracks.track import Recording, Track
 from fieldcomb.tracks.units import say_duration, say_length
 from fieldcomb.tracks.verdict import VERDICTS, judge
+from fieldcomb.tracks.zigzag import find_zigzag
 
 JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one
 JOIN_M = 25.0
 
 Window = tuple[float | None, float | None]
+
+NO_ZIGZAG = (
+    "Told as carried on the shaft, but no zig-zag of a coil is in it: it needs three fixes or more in each sweep, such "
+    "as five a second. It was taken as carried on the body, with the swing width as typed or usual"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +134,17 @@ def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
 
 def _walked(chain: Sequence[RecordingInput], frame: SiteFrame) -> _Walked:
     walk, cleaned = walk_chain(chain, frame)
+    if walk.coil_legs:
+        swing = _measured(chain[0].swing, walk)
+        chain = [replace(item, swing=swing) for item in chain]
     results = [_result(item, number, cleaned, walk) for number, item in enumerate(chain)]
     return _Walked(chain, walk, cleaned.fixes, results)
+
+
+def _measured(swing: Swing, walk: Walk) -> Swing:
+    """Give the swing as a recorder on the shaft measured it."""
+    swath_m, sweep_s = round(2 * walk.half_swing_m + swing.coil.width_m, 3), round(walk.sweep_s, 3)
+    return replace(swing, swath_m=swath_m, swath_measured=True, sweep_s=sweep_s, sweep_measured=True)
 
 
 def _only_here(one: _Walked, counted: _Walked, frame: SiteFrame) -> list[_Walked]:
@@ -160,8 +175,15 @@ def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk,
     cleaned = clean([item.recording.track for item in chain], frame, [item.window for item in chain])
     for number, item in enumerate(chain):
         _check_usable(item, number, cleaned)
-    walk = make_walk(cleaned.fixes, chain[0].top_pace_m_s)
-    return walk, cleaned
+    fixes, pace = cleaned.fixes, chain[0].top_pace_m_s
+    if not chain[0].swing.on_shaft:
+        return make_walk(fixes, pace), cleaned
+    zigzag = find_zigzag(fixes)
+    if zigzag is None:
+        walk = make_walk(fixes, pace)
+        return replace(walk, notes=(*walk.notes, NO_ZIGZAG)), cleaned
+    walk = make_walk(zigzag.centre, pace, coil=fixes)
+    return replace(walk, half_swing_m=zigzag.half_m, sweep_s=zigzag.sweep_s), cleaned
 
 
 def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:

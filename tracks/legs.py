@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,7 +75,11 @@ class Times:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Walk:
-    """One walk. ``times`` is None when there is no clock; search_m and walked_m are smoothed path lengths."""
+    """One walk. ``times`` is None when there is no clock; search_m and walked_m are smoothed path lengths.
+
+    ``coil_legs`` are the coil's own way where the recorder was on the shaft; ``legs`` are its centre line then, and
+    half_swing_m and sweep_s what was measured of the swing: to each side of that line, and from one side to the other.
+    """
 
     legs: tuple[Leg, ...]
     transits: tuple[Leg, ...]
@@ -87,6 +91,9 @@ class Walk:
     search_m: float
     walked_m: float
     notes: tuple[str, ...]
+    coil_legs: tuple[Leg, ...] = ()
+    half_swing_m: float = 0.0
+    sweep_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +105,10 @@ class Halt:
     stop: Stop
 
 
-def make_walk(fixes: Fixes, top_pace_m_s: float | None = None) -> Walk:
+def make_walk(fixes: Fixes, top_pace_m_s: float | None = None, coil: Fixes | None = None) -> Walk:
     """Split cleaned fixes into legs, stops, transits and drop-outs.
+
+    ``coil``: where the coil itself was at the same times, when the recorder was on the shaft.
 
     ``top_pace_m_s``: faster than this is transit; None takes 0.9 m/s, unless most of the walk would be transit then,
     in which case all of it counts as searching and a note says so.
@@ -123,7 +132,15 @@ def make_walk(fixes: Fixes, top_pace_m_s: float | None = None) -> Walk:
             f"Most of this walk is faster than {TOP_PACE_M_S:g} m/s, the pace above which walking is taken as transit, "
             "so all of it was counted as searching; say --top-pace SPEED to set the limit yourself",
         )
-    return _timed(fixes, spans, pieces, halts, states, dropouts, notes)
+    walk = _timed(fixes, spans, pieces, halts, states, dropouts, notes)
+    if coil is None:
+        return walk
+    own: list[Leg] = []
+    for (a, b), seconds, found, state in zip(spans, pieces, halts, states, strict=True):
+        here = [Halt(begin, end, _stop(seconds, begin, end)) for begin, end in found]
+        way = replace(seconds, fix_x_m=coil.x_m[a:b], fix_y_m=coil.y_m[a:b])
+        own += _lines(way, state != TRANSIT, here, state)
+    return replace(walk, coil_legs=tuple(own))
 
 
 def _dropout(fixes: Fixes, i: int) -> DropOut:
