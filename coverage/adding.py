@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from fieldcomb.coverage.again import look_for_again
 from fieldcomb.coverage.coils import Swing
 from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.journal import write_all
@@ -136,6 +137,8 @@ def add(
         _refuse_doubles(site, loaded)
         frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
         loaded = [_looked_at(site.as_input(frame), one) for one in loaded]
+        days = {_date(one.first_s, site.settings.zone) for one in loaded}
+        look_for_again(site, frame, [one.item for one in loaded], days, say)
         groups = [[one] for one in loaded] if each else [sorted(loaded, key=_first)]
         for group in groups:
             _tell_days(group, site.settings.zone, say)
