@@ -28,35 +28,45 @@ from fieldcomb.coverage.settings import (
     window_of,
 )
 from fieldcomb.coverage.survey import OutingInput, RecordingInput, SiteInput
-from fieldcomb.coverage.tomlfile import set_values
+from fieldcomb.coverage.tomlfile import Keys, set_values
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.read import read_recording
 
 
 def edit(
-    folder: Path, outing_id: str, changes: Mapping[str, str | float | bool | None], *, say: Say
+    folder: Path,
+    outing_id: str,
+    changes: Mapping[str, str | float | bool | None],
+    *,
+    recording: str | None = None,
+    say: Say,
 ) -> tuple[str, ...]:
-    """Correct what was typed for an outing; gives a line for each thing that changed.
+    """Correct what was typed for an outing, or for one of its recordings; gives a line for each thing that changed.
 
     ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, label, note, left_out) to new
-    values; None takes back what was typed.
+    values; None takes back what was typed. ``recording`` is the name of one file of it, whose own keys (coil, swath,
+    gps, carried, searcher, from, to) are then changed.
     """
     with opened(folder, say) as site:
         number = _number(site, outing_id)
+        place = None if recording is None else _place(site.outings[number], recording)
+        keys: Keys = ("outing", number) if place is None else ("outing", number, "recording", place)
         changes = dict(changes)
         coil = changes.get("coil")
         before = site.settings.file.text
         if isinstance(coil, str):
             site, changes["coil"] = keep_coil(site, coil)
         old = site.outings_file.data["outing"][number]
+        old = old if place is None else old["recording"][place]
         changes = {key: value for key, value in changes.items() if (old.get(key) or None) != (value or None)}
-        text = _changed_text(site, number, changes)
+        text = _changed_text(site, keys, changes)
         files = {SITE_FILE: site.settings.file.text.encode()} if site.settings.file.text != before else {}
         if changes:
             files[OUTINGS_FILE] = text.encode()
         if files:
             write_all(folder, files)
-        _tell_kept(site.outings[number], changes, say)
+        if place is None:
+            _tell_kept(site.outings[number], changes, say)
     return tuple(_say_change(key, old.get(key), value) for key, value in changes.items())
 
 
@@ -68,10 +78,23 @@ def _number(site: Site, outing_id: str) -> int:
     raise UsageError(f"outing {outing_id!r} is not known", hint=f"Outings of this site: {known}")
 
 
-def _changed_text(site: Site, number: int, changes: Mapping[str, str | float | bool | None]) -> str:
+def _place(outing: OutingEntry, recording: str) -> int:
+    """Find a recording of an outing by the name it was given under, or by that of its file in the site."""
+    places = [n for n, item in enumerate(outing.recordings) if recording in (item.name, item.stored)]
+    known = ", ".join(f"{item.name} ({item.stored})" for item in outing.recordings)
+    if not places:
+        raise UsageError(f"outing {outing.id} has no recording {recording!r}", hint=f"Its recordings: {known}")
+    if len(places) > 1:
+        hint = f"Give the name in {TRACKS}, or correct it in {OUTINGS_FILE}: {known}"
+        raise UsageError(f"outing {outing.id} has {len(places)} recordings {recording!r}", hint=hint)
+    return places[0]
+
+
+def _changed_text(site: Site, keys: Keys, changes: Mapping[str, str | float | bool | None]) -> str:
     """Give the new outings.toml, after reading it again: it must say what was meant, and be possible."""
-    file = site.outings_file
-    text = set_values(file.text, ("outing", number), {key: value or None for key, value in changes.items()})
+    file, number = site.outings_file, keys[1]
+    assert isinstance(number, int)
+    text = set_values(file.text, keys, {key: value or None for key, value in changes.items()})
     _, outings = read_outings(text.encode(), file.name, site.settings.zone)
     for item in outings[number].recordings:
         swing_of(site.settings, item.typed, outings[number].typed)
