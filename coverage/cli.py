@@ -20,6 +20,7 @@ from fieldcomb.coverage.options import (
     cell_option,
     check_typed,
     check_walk_options,
+    laps_option,
     named,
     path,
     sweep_s,
@@ -166,6 +167,7 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
 @click.option("--label", type=words, metavar="TEXT", help="A short name for the outing.")
 @click.option("--note", type=words, metavar="TEXT", help="Anything worth remembering.")
 @click.option("--top-pace", type=words, metavar="SPEED", help="Faster than this is walking, not searching.")
+@laps_option
 @click.option("--leave-out", is_flag=True, help="Leave the outing out of every report; its files stay.")
 @click.option("--take-back", is_flag=True, help="Take a left-out outing back.")
 def edit_command(site: str, outing: str, leave_out: bool, take_back: bool, **given: Any) -> None:
@@ -262,7 +264,7 @@ def _stem(path: str) -> str:
 def _typed(options: WalkOptions) -> Any:
     from fieldcomb.coverage.settings import Typed
 
-    return Typed(options.coil, options.swath, options.sweep, options.gps, options.top_pace)
+    return Typed(options.coil, options.swath, options.sweep, options.gps, options.top_pace, options.laps)
 
 
 def _walks(options: WalkOptions, tracks: Sequence[str]) -> list[Any]:
@@ -291,7 +293,7 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
     if leave_out and take_back:
         raise UsageError("--leave-out and --take-back were both given", hint="Give one of them")
     sweep_given = given["sweeps"] is not None or given["sweep"] is not None
-    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace")})
+    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "laps")})
     sweep = sweep_s(given.pop("sweeps") or None, given.pop("sweep") or None)
     changes: dict[str, str | float | bool | None] = {
         key: value or None for key, value in given.items() if value is not None

@@ -44,6 +44,16 @@ class WalkOptions:
     end: str | None
     top_pace: str | None
     label: str | None
+    laps: str | None = None
+
+
+laps_option = click.option(
+    "--laps",
+    type=words,
+    metavar="WHAT",
+    help="What a press of the lap button meant: off (not searching, the next one: searching again), lanes (each begins "
+    "the next lane), finds (each is a find that was kept), or coil:NAME (to and fro between two coils).",
+)
 
 
 def walk_options(command: F) -> F:
@@ -80,6 +90,7 @@ def walk_options(command: F) -> F:
                 metavar="SPEED",
                 help="Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
             ),
+            laps_option,
             click.option("--label", type=words, metavar="TEXT", help="A short name for the outing."),
         )
     ):
@@ -120,7 +131,9 @@ def check_walk_options(given: dict[str, Any]) -> WalkOptions:
     check_typed(given)
     sweep = sweep_s(given["sweeps"], given["sweep"])
     keys = ("coil", "swath", "gps", "start", "end", "top_pace")
-    return WalkOptions(**{key: given[key] for key in keys}, sweep=sweep, label=given["label"] or None)
+    return WalkOptions(
+        **{key: given[key] for key in keys}, sweep=sweep, label=given["label"] or None, laps=given["laps"]
+    )
 
 
 def _check_coil(text: str) -> None:
@@ -130,13 +143,17 @@ def _check_coil(text: str) -> None:
 
 
 def check_typed(given: dict[str, Any]) -> None:
-    """Check swath, gps and top pace; empty text, which takes back what was typed, is for ``edit`` to allow."""
+    """Check swath, gps, top pace, laps; empty text, which takes back what was typed, is for ``edit`` to allow."""
     if given["swath"] is not None:
         named("--swath", parse_length_m, given["swath"], "swath")
     if given["gps"] is not None:
         named("--gps", parse_gps, given["gps"])
     if given["top_pace"] is not None:
         named("--top-pace", parse_speed_m_s, given["top_pace"], "top pace")
+    if given["laps"] is not None:
+        from fieldcomb.coverage.settings import laps_meaning  # brings numpy, which --help should not wait for
+
+        named("--laps", laps_meaning, given["laps"])
 
 
 def named(option: str, check: Callable[..., Any], *values: Any) -> Any:

@@ -9,6 +9,7 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
+from fieldcomb.coverage.changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.coils import Swing
 from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.journal import write_all
@@ -18,6 +19,7 @@ from fieldcomb.coverage.settings import (
     TRACKS,
     OutingEntry,
     RecordingEntry,
+    Settings,
     Typed,
     Window,
     read_outings,
@@ -36,8 +38,8 @@ def edit(
 ) -> tuple[str, ...]:
     """Correct what was typed for an outing; gives a line for each thing that changed.
 
-    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, label, note, left_out) to new values;
-    None takes back what was typed.
+    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, laps, label, note, left_out) to new
+    values; None takes back what was typed.
     """
     with opened(folder, say) as site:
         number = _number(site, outing_id)
@@ -73,6 +75,7 @@ def _changed_text(site: Site, number: int, changes: Mapping[str, str | float | b
     _, outings = read_outings(text.encode(), file.name, site.settings.zone)
     for item in outings[number].recordings:
         swing_of(site.settings, item.typed, outings[number].typed)
+        presses_of(site.settings, item.typed, outings[number].typed)
     others = [one for n, one in enumerate(outings) if n != number]
     if others != [one for n, one in enumerate(site.outings) if n != number]:
         raise SiteError("its layout is too unusual to change", file=file.name, hint="Correct it in an editor")
@@ -184,12 +187,13 @@ class _Planned:
     swing: Swing
     window: Window
     top_pace_m_s: float | None
+    typed: tuple[Typed, Typed]  # for the recording, and for its outing
 
 
 def _outing_input(site: Site, number: int) -> OutingInput:
     outing = site.outings[number]
     planned = tuple(_planned(site, number, place) for place in range(len(outing.recordings)))
-    return OutingInput(outing.id, outing.label, outing.note, partial(_load, planned))
+    return OutingInput(outing.id, outing.label, outing.note, partial(_load, site.settings, planned))
 
 
 def _planned(site: Site, number: int, place: int) -> _Planned:
@@ -202,16 +206,29 @@ def _planned(site: Site, number: int, place: int) -> _Planned:
         own = entry.typed != Typed()
         keys = ("outing", number, "recording", place, "coil") if own else ("outing", number, "coil")
         raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
+    _check_laps(site, number, entry.typed)
     path = site.folder / TRACKS / entry.stored
     if not path.exists():
         hint = f"Put it back (it was added as {entry.name}), or leave outing {outing.id} out with fieldcomb edit"
         raise SiteError("is missing", file=shown(path), hint=hint)
-    return _Planned(path, entry, swing, window_of(entry.start, entry.end, site.settings.zone), pace)
+    window = window_of(entry.start, entry.end, site.settings.zone)
+    return _Planned(path, entry, swing, window, pace, (entry.typed, outing.typed))
 
 
-def _load(planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
-    """Read the files of one outing, each only if it is still the one that was added."""
-    loaded = []
+def _check_laps(site: Site, number: int, typed: Typed) -> None:
+    outing = site.outings[number]
+    try:
+        presses_of(site.settings, typed, outing.typed)
+    except UsageError as error:
+        if outing.typed.laps is None:
+            raise site.settings.file.fault(("defaults", "laps"), error.problem, error.hint) from error
+        keys = ("outing", number, "laps")
+        raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
+
+
+def _load(settings: Settings, planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
+    """Read the files of one outing, each only if it is still the one that was added; cut where the coil was changed."""
+    loaded: list[RecordingInput] = []
     for one in planned:
         entry = one.entry
         data = read_file(one.path, SiteError)
@@ -219,5 +236,6 @@ def _load(planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
             hint = f"Put the file back as it was when it was added as {entry.name}; fieldcomb never changes it"
             raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
         recording = read_recording(data, entry.name)
-        loaded.append(RecordingInput(entry.name, recording, one.swing, entry.searcher, one.window, one.top_pace_m_s))
+        item = RecordingInput(entry.name, recording, one.swing, entry.searcher, one.window, one.top_pace_m_s)
+        loaded += by_coil(settings, one.typed, with_marks(settings, one.typed, item))
     return tuple(loaded)

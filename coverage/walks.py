@@ -12,7 +12,8 @@ from fieldcomb.coverage.results import RecordingResult
 from fieldcomb.tracks.clean import Cleaned, Fixes, clean
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
-from fieldcomb.tracks.legs import Walk, make_walk
+from fieldcomb.tracks.legs import Span, Walk, make_walk
+from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.track import Recording, Track
 from fieldcomb.tracks.units import say_length
 from fieldcomb.tracks.verdict import judge
@@ -25,7 +26,10 @@ Window = tuple[float | None, float | None]
 
 @dataclass(frozen=True, slots=True)
 class RecordingInput:
-    """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open."""
+    """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
+
+    marks : those made in the window. off : spans in which nobody searched. mark_notes : sentences on the marks.
+    """
 
     file: str
     recording: Recording
@@ -33,6 +37,9 @@ class RecordingInput:
     searcher: str | None = None
     window: Window = (None, None)
     top_pace_m_s: float | None = None
+    marks: tuple[Mark, ...] = ()
+    off: tuple[Span, ...] = ()
+    mark_notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +70,7 @@ class WalkedOuting:
     note: str | None
     walks: tuple[SwungWalk, ...]
     recordings: tuple[RecordingResult, ...]
+    marks: tuple[Mark, ...] = ()
 
     @property
     def start_s(self) -> float | None:
@@ -80,7 +88,13 @@ def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
         walk, cleaned = walk_chain(chain, frame)
         walks.append(SwungWalk(walk, chain[0].swing, chain[0].file))
         results += [_result(item, number, cleaned, walk) for number, item in enumerate(chain)]
-    return WalkedOuting(outing.id, outing.label, outing.note, tuple(walks), tuple(results))
+    return WalkedOuting(outing.id, outing.label, outing.note, tuple(walks), tuple(results), _marks(items))
+
+
+def _marks(items: Sequence[RecordingInput]) -> tuple[Mark, ...]:
+    """The marks of an outing in order of time; what two files both hold stands once."""
+    found = dict.fromkeys(mark for item in items for mark in item.marks)
+    return tuple(sorted(found, key=lambda mark: (mark.time_s is None, mark.time_s or 0.0)))
 
 
 def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk, Cleaned]:
@@ -88,7 +102,7 @@ def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk,
     cleaned = clean([item.recording.track for item in chain], frame, [item.window for item in chain])
     for number, item in enumerate(chain):
         _check_usable(item, number, cleaned)
-    walk = make_walk(cleaned.fixes, chain[0].top_pace_m_s)
+    walk = make_walk(cleaned.fixes, chain[0].top_pace_m_s, [span for item in chain for span in item.off])
     return walk, cleaned
 
 
@@ -174,7 +188,7 @@ def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> 
         interval_s=verdict.interval_s,
         verdict=verdict.verdict,
         advice=verdict.advice,
-        notes=(*item.recording.notes, *cleaned.notes, *walk.notes),
+        notes=(*item.recording.notes, *item.mark_notes, *cleaned.notes, *walk.notes),
     )
 
 
