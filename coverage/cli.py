@@ -220,6 +220,35 @@ def report_command(
     _report(Path(site), Path(out) if out else Path(site) / OUT, as_json, day, between)
 
 
+@cli.command("card")
+@click.argument("site", type=path, metavar="[SITE]", required=False)
+@click.option("-o", "out", type=path, metavar="FILE", help="Where to write it; card.html in SITE/out, or here, else.")
+def card_command(site: str | None, out: str | None) -> None:
+    """Make a page to print and carry: recorder settings, the marks that fieldcomb reads, and cautions.
+
+    With a SITE it has the site's own words for marks and its coils. Print it from any browser; it fits on one page.
+
+    \b
+    Example:
+      fieldcomb card north-field
+    """
+    from fieldcomb.coverage.card import CARD_FILE, card_html
+    from fieldcomb.coverage.folder import OUT, opened, shown
+    from fieldcomb.coverage.outputs import write_outputs
+    from fieldcomb.coverage.talk import say
+    from fieldcomb.tracks.errors import SiteError
+
+    settings = None
+    if site is not None:
+        with opened(Path(site), say, reading=True) as found:
+            settings = found.settings
+    file = Path(out) if out else (Path(site) / OUT if site else Path()) / CARD_FILE
+    if file.is_dir():
+        raise SiteError("is a folder, not a file", file=shown(file), hint="Give a file name with -o, such as card.html")
+    write_outputs(file.parent, {file.name: card_html(settings).encode()})
+    say(f"The card is {shown(file)}. Print it from your browser")
+
+
 # ----------------------------------------------------------------------------------------- shared by commands
 
 
