@@ -8,6 +8,7 @@ from typing import Any
 
 from fieldcomb.coverage.results import OutingResult, Report
 from fieldcomb.coverage.rounding import rounded
+from fieldcomb.coverage.wording import moment, place
 from fieldcomb.tracks.marks import KINDS, NOTE, PRESS, Mark
 from fieldcomb.tracks.units import iso_utc, many, parse_zone, say_length
 
@@ -88,6 +89,26 @@ def say_mark(mark: Mark) -> str:
         return mark.name or "press of the lap button"
     words = [mark.kind, *([str(mark.number)] if mark.number is not None else []), *([mark.name] if mark.name else [])]
     return " ".join(words) + (f", {say_length(mark.size_m)}" if mark.size_m is not None else "")
+
+
+def mark_rows(mark: Mark, outing: str, zone: str) -> list[tuple[str, str]]:
+    """What the popup of a mark says, as pairs of words; the first pair is its title."""
+    number = f" {mark.number}" if mark.number is not None and mark.kind in ("lane", "count") else ""
+    size = "" if mark.size_m is None else say_length(mark.size_m)
+    rows = [("Mark", TITLES[mark.kind] + number), ("As written", mark.text), ("Across", size), ("Note", mark.why)]
+    rows += [("When", moment(mark.time_s, zone)), ("Outing", outing)]
+    if mark.lon_deg is not None and mark.lat_deg is not None:
+        rows.append(("Lat, lon", place((mark.lon_deg, mark.lat_deg))))
+    return [(name, text) for name, text in rows if text]
+
+
+def mark_lines(marks: Sequence[Mark], zone: str) -> list[str]:
+    """One line a mark for the lists of the page: when, what, and why it was not taken as meant."""
+    lines = []
+    for mark in marks:
+        why = f" ({mark.why})" if mark.why else ""
+        lines.append(f"{clock(mark.time_s, zone)} {say_mark(mark)}{why}")
+    return lines
 
 
 def tell_marks(marks: Sequence[Mark], notes: Sequence[str], zone: str) -> Iterator[str]:
