@@ -20,6 +20,7 @@ from fieldcomb.coverage.options import (
     cell_option,
     check_typed,
     check_walk_options,
+    laps_option,
     named,
     path,
     sweep_s,
@@ -172,6 +173,7 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
 @click.option("--searcher", type=words, metavar="NAME", help="With --recording: who walked it.")
 @click.option("--from", "start", type=words, metavar="TIME", help="With --recording: use it from this time on.")
 @click.option("--to", "end", type=words, metavar="TIME", help="With --recording: use it up to this time.")
+@laps_option
 @click.option("--leave-out", is_flag=True, help="Leave the outing out of every report; its files stay.")
 @click.option("--take-back", is_flag=True, help="Take a left-out outing back.")
 def edit_command(site: str, outing: str, recording: str | None, leave_out: bool, take_back: bool, **given: Any) -> None:
@@ -226,6 +228,35 @@ def report_command(
     _report(Path(site), Path(out) if out else Path(site) / OUT, as_json, day, between)
 
 
+@cli.command("card")
+@click.argument("site", type=path, metavar="[SITE]", required=False)
+@click.option("-o", "out", type=path, metavar="FILE", help="Where to write it; card.html in SITE/out, or here, else.")
+def card_command(site: str | None, out: str | None) -> None:
+    """Make a page to print and carry: recorder settings, the marks that fieldcomb reads, and cautions.
+
+    With a SITE it has the site's own words for marks and its coils. Print it from any browser; it fits on one page.
+
+    \b
+    Example:
+      fieldcomb card north-field
+    """
+    from fieldcomb.coverage.card import CARD_FILE, card_html
+    from fieldcomb.coverage.folder import OUT, opened, shown
+    from fieldcomb.coverage.outputs import write_outputs
+    from fieldcomb.coverage.talk import say
+    from fieldcomb.tracks.errors import SiteError
+
+    settings = None
+    if site is not None:
+        with opened(Path(site), say, reading=True) as found:
+            settings = found.settings
+    file = Path(out) if out else (Path(site) / OUT if site else Path()) / CARD_FILE
+    if file.is_dir():
+        raise SiteError("is a folder, not a file", file=shown(file), hint="Give a file name with -o, such as card.html")
+    write_outputs(file.parent, {file.name: card_html(settings).encode()})
+    say(f"The card is {shown(file)}. Print it from your browser")
+
+
 # ----------------------------------------------------------------------------------------- shared by commands
 
 
@@ -270,7 +301,9 @@ def _stem(path: str) -> str:
 def _typed(options: WalkOptions) -> Any:
     from fieldcomb.coverage.settings import Typed
 
-    return Typed(options.coil, options.swath, options.sweep, options.gps, options.top_pace, options.carried)
+    return Typed(
+        options.coil, options.swath, options.sweep, options.gps, options.top_pace, options.carried, options.laps
+    )
 
 
 def _walks(options: WalkOptions, tracks: Sequence[str]) -> list[Any]:
@@ -303,7 +336,7 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
     if leave_out and take_back:
         raise UsageError("--leave-out and --take-back were both given", hint="Give one of them")
     sweep_given = given["sweeps"] is not None or given["sweep"] is not None
-    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried")})
+    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried", "laps")})
     sweep = sweep_s(given.pop("sweeps") or None, given.pop("sweep") or None)
     for key, option in (("start", "--from"), ("end", "--to")):
         if given[key]:

@@ -9,6 +9,7 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
+from fieldcomb.coverage.changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.coils import Swing
 from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.initials import initials_of
@@ -20,6 +21,7 @@ from fieldcomb.coverage.settings import (
     TRACKS,
     OutingEntry,
     RecordingEntry,
+    Settings,
     Typed,
     Window,
     read_outings,
@@ -43,9 +45,9 @@ def edit(
 ) -> tuple[str, ...]:
     """Correct what was typed for an outing, or for one of its recordings; gives a line for each thing that changed.
 
-    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, label, note, left_out) to new
-    values; None takes back what was typed. ``recording`` is the name of one file of it, whose own keys (coil, swath,
-    gps, carried, searcher, from, to) are then changed.
+    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, laps, label, note, left_out) to
+    new values; None takes back what was typed. ``recording`` is the name of one file of it, whose own keys (coil,
+    swath, gps, carried, searcher, from, to) are then changed.
     """
     with opened(folder, say) as site:
         number = _number(site, outing_id)
@@ -98,6 +100,7 @@ def _changed_text(site: Site, keys: Keys, changes: Mapping[str, str | float | bo
     _, outings = read_outings(text.encode(), file.name, site.settings.zone)
     for item in outings[number].recordings:
         swing_of(site.settings, item.typed, outings[number].typed)
+        presses_of(site.settings, item.typed, outings[number].typed)
     others = [one for n, one in enumerate(outings) if n != number]
     if others != [one for n, one in enumerate(site.outings) if n != number]:
         raise SiteError("its layout is too unusual to change", file=file.name, hint="Correct it in an editor")
@@ -211,6 +214,7 @@ class _Planned:
     swing: Swing
     window: Window
     top_pace_m_s: float | None
+    typed: tuple[Typed, Typed]  # for the recording, and for its outing
 
 
 def _people(site: Site) -> list[str]:
@@ -223,7 +227,7 @@ def _outing_input(site: Site, number: int, short: Mapping[str, str]) -> OutingIn
     outing = site.outings[number]
     planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
     unrecorded = tuple(short[name] for name in outing.unrecorded)
-    return OutingInput(outing.id, outing.label, outing.note, partial(_load, planned), unrecorded)
+    return OutingInput(outing.id, outing.label, outing.note, partial(_load, site.settings, planned), unrecorded)
 
 
 def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _Planned:
@@ -236,17 +240,30 @@ def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _
         own = entry.typed != Typed()
         keys = ("outing", number, "recording", place, "coil") if own else ("outing", number, "coil")
         raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
+    _check_laps(site, number, entry.typed)
     path = site.folder / TRACKS / entry.stored
     if not path.exists():
         hint = f"Put it back (it was added as {entry.name}), or leave outing {outing.id} out with fieldcomb edit"
         raise SiteError("is missing", file=shown(path), hint=hint)
     who = short[entry.searcher] if entry.searcher else None
-    return _Planned(path, entry, who, swing, window_of(entry.start, entry.end, site.settings.zone), pace)
+    window = window_of(entry.start, entry.end, site.settings.zone)
+    return _Planned(path, entry, who, swing, window, pace, (entry.typed, outing.typed))
 
 
-def _load(planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
-    """Read the files of one outing, each only if it is still the one that was added."""
-    loaded = []
+def _check_laps(site: Site, number: int, typed: Typed) -> None:
+    outing = site.outings[number]
+    try:
+        presses_of(site.settings, typed, outing.typed)
+    except UsageError as error:
+        if outing.typed.laps is None:
+            raise site.settings.file.fault(("defaults", "laps"), error.problem, error.hint) from error
+        keys = ("outing", number, "laps")
+        raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
+
+
+def _load(settings: Settings, planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
+    """Read the files of one outing, each only if it is still the one that was added; cut where the coil was changed."""
+    loaded: list[RecordingInput] = []
     for one in planned:
         entry = one.entry
         data = read_file(one.path, SiteError)
@@ -254,5 +271,6 @@ def _load(planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
             hint = f"Put the file back as it was when it was added as {entry.name}; fieldcomb never changes it"
             raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
         recording = read_recording(data, entry.name)
-        loaded.append(RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s))
+        item = RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
+        loaded += by_coil(settings, one.typed, with_marks(settings, one.typed, item))
     return tuple(loaded)
