@@ -9,7 +9,7 @@ from typing import Any
 from fieldcomb.coverage.results import OutingResult, Report
 from fieldcomb.coverage.rounding import rounded
 from fieldcomb.coverage.wording import moment, place
-from fieldcomb.tracks.marks import KINDS, NOTE, PRESS, Mark
+from fieldcomb.tracks.marks import NOTE, PRESS, Mark
 from fieldcomb.tracks.units import iso_utc, many, parse_zone, say_length
 
 DEGREES = 8
@@ -45,7 +45,6 @@ TITLES = {
     NOTE: "Note",
     PRESS: "Press of the lap button",
 }
-assert set(TITLES) == {*KINDS, NOTE, PRESS}
 
 
 def mark_fields(mark: Mark) -> dict[str, Any]:

@@ -27,6 +27,7 @@ from fieldcomb.coverage.mark_words import TITLES
 from fieldcomb.coverage.results import OUTSIDE, OutingLayer, Result
 from fieldcomb.coverage.sheet import leaflet_css, leaflet_js
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marks import KINDS, NOTE, PRESS
 
 VOID = {"meta", "link", "input", "br", "img", "path", "rect", "circle"}
 
@@ -231,7 +232,7 @@ def test_marks_are_listed_and_drawn(text: str) -> None:
 
 def test_every_kind_of_mark_has_a_shape_of_its_own() -> None:
     """No two kinds share a sign, so that nothing hangs on colour, and none is missing."""
-    assert set(legend.MARK_SIGNS) == set(TITLES)
+    assert set(legend.MARK_SIGNS) == set(TITLES) == {*KINDS, NOTE, PRESS}
     assert len(set(legend.MARK_SIGNS.values())) == len(TITLES)
     assert [kind for kind in TITLES if legend.mark_colour(kind) == legend.MISSED] == ["stop"]
 

@@ -242,6 +242,13 @@ def test_a_place_off_the_globe_is_kept_without_a_place() -> None:
     assert (mark.kind, mark.lon_deg, mark.lat_deg) == ("keep", None, None) and "not on the globe" in mark.why
 
 
+@pytest.mark.parametrize("time_s", [math.nan, math.inf, 1e300, -1e12])
+def test_a_time_that_is_no_moment_is_none(time_s: float) -> None:
+    """A time that no calendar has is taken as none, and the mark stays."""
+    [mark] = read(replace(waypoint("keep coin"), time_s=time_s)).marks
+    assert (mark.kind, mark.name, mark.time_s) == ("keep", "coin", None)
+
+
 # ---------------------------------------------------------------------------------------------- the lap button
 
 PRESSED = (lap(0, 50), lap(50, 120), lap(120, 200), lap(200, 300, False))  # pressed at 50, 120 and 200 s

@@ -22,6 +22,7 @@ Span = tuple[float, float]
 SLACK_S = 60.0  # marks of a moment count so long before the first fix and after the last one
 GAP_S, GAP_M = 30.0, 25.0  # over a silence longer than both, nobody knows where a press was made
 FAR_M = 200.0
+CALENDAR_S = (-62_135_510_400.0, 253_402_214_400.0)  # the years 1 to 9999, less a day for time zones
 TOLD = 5  # sentences on single marks; the rest is counted
 LAP_MEANINGS = ("off", "lanes", "finds", "coil")
 
@@ -101,13 +102,19 @@ def _lasting(track: Track, window: Window) -> Span | None:
     return (float(times.min()), float(times.max())) if times.size else None
 
 
+def _moment(time_s: float | None) -> float | None:
+    """Unix seconds, or None for what is no moment of the calendar."""
+    known = time_s is not None and CALENDAR_S[0] <= time_s <= CALENDAR_S[1]  # false for NaN too
+    return float(time_s) if known and time_s is not None else None
+
+
 def _waypoint(waypoint: Waypoint, words: Words) -> Mark:
     meaning = read_text(waypoint.name, waypoint.note, words)
     lon, lat = waypoint.lon_deg, waypoint.lat_deg
     on_earth = abs(lon) <= 180 and abs(lat) <= 90  # false for NaN too
     place: tuple[float | None, float | None] = (lon, lat) if on_earth else (None, None)
     why = meaning.why or ("" if on_earth else "its place is not on the globe")
-    time_s = waypoint.time_s if waypoint.time_s is not None and np.isfinite(waypoint.time_s) else None
+    time_s = _moment(waypoint.time_s)
     text = text_of(waypoint.name, waypoint.note)
     return Mark(
         meaning.kind, meaning.name, meaning.number, meaning.size_m, text, time_s, place[0], place[1], "waypoint", why
@@ -153,7 +160,7 @@ def _ended_by_hand(lap: Lap, last: bool, end_s: float, fixes: tuple[Floats, Floa
 def _press(lap: Lap, end_s: float, words: Words, fixes: tuple[Floats, Floats, Floats]) -> Mark:
     meaning = read_text(lap.name, "", words)
     kind = PRESS if meaning.kind == NOTE and is_generic(lap.name) else meaning.kind
-    time_s = float(end_s) if np.isfinite(end_s) else None
+    time_s = _moment(end_s)
     lon, lat = _place(time_s, fixes)
     name = "" if kind == PRESS else meaning.name
     return Mark(kind, name, meaning.number, meaning.size_m, lap.name.strip(), time_s, lon, lat, "lap", meaning.why)

@@ -25,7 +25,7 @@ ENGLISH: Words = {kind: kind for kind in KINDS}
 
 # Names that recorders give by themselves, alone or with a number: then the note may hold the words.
 _GENERIC_WORDS = (
-    "waypoint way point wpt wp poi mark marker marking pin flag place location position pos lap track trackpoint "
+    "waypoint way point wpt wp poi mark marker marking place location position pos lap track trackpoint "
     "wegpunkt punkt marke marker runde veipunkt merke veimerke waypunt punto vuelta tour repère am pm utc gmt t z "
     "jan feb mar apr may jun jul aug sep sept oct nov dec"
 )
