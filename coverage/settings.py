@@ -46,7 +46,7 @@ class KnownCoil:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Settings:
-    """A site.toml. ``frame`` is None until a boundary or a first walk has fixed it."""
+    """A site.toml. ``frame`` is None until a boundary or a first walk fixed it; ``areas``: there is a file of them."""
 
     file: TomlFile
     name: str
@@ -55,6 +55,7 @@ class Settings:
     frame: SiteFrame | None
     coils: dict[str, KnownCoil]
     defaults: Typed
+    areas: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +176,7 @@ _SITE_FORM: Form = {
     "name": _some_text,
     "zone": lambda value: parse_zone(_text(value)),
     "cell": cell_m,
+    "areas": _yes_or_no,
     "frame": {"lon": _degrees(180), "lat": _degrees(90)},
     "coils": Named(_COIL_FORM),
     "defaults": TYPED_FORM,
@@ -222,6 +224,7 @@ def read_settings(raw: bytes, file: str) -> Settings:
         _frame(toml),
         {name: _known_coil(toml, name) for name in data.get("coils", {})},
         _typed(data.get("defaults", {})),
+        data.get("areas", False),
     )
     try:
         swing_of(settings)
