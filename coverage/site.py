@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 
 from fieldcomb.coverage.coils import Swing
-from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
+from fieldcomb.coverage.folder import NO_AREAS, Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.journal import write_all
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
@@ -118,7 +118,8 @@ def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] 
     """
     with opened(folder, say, reading=True) as site:
         chosen, notes = _chosen(site, since)
-        partly = tuple(notes)
+        gone = [NO_AREAS] if NO_AREAS in site.notes else []
+        partly = (*gone, *notes)
         if between is not None:
             _check_between(site, chosen, between)
         given = tuple(_outing_input(site, site.outings.index(outing)) for outing in chosen)
