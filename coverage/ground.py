@@ -31,6 +31,7 @@ class Ground:
 
     shape : the site with no-go and blocked ground still in it. near : everything within 25 m of it.
     kind : uint8 (rows, cols), OUT, SITE, NO_GO or BLOCKED by a cell's centre. boundary : given or from walks.
+    said : bool (rows, cols), ground that people say they walked without a recording.
     """
 
     shape: BaseGeometry
@@ -39,6 +40,7 @@ class Ground:
     kind: NDArray[np.uint8]
     boundary: str
     areas: tuple[AreaShape, ...]
+    said: NDArray[np.bool_]
 
     @property
     def inside(self) -> NDArray[np.bool_]:
@@ -76,7 +78,7 @@ def lay_out(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]], cell
         raise AreaError(problem, file=file, hint="Check the kinds of the areas")
     boundary = "given" if given else "from walks"
     outline = () if given else (AreaShape("site", "drawn from the walks", shape),)
-    return Ground(shape, shape.buffer(NEAR_M), grid, kind, boundary, (*areas, *outline))
+    return Ground(shape, shape.buffer(NEAR_M), grid, kind, boundary, (*areas, *outline), _said(areas, grid))
 
 
 def _kinds(shape: BaseGeometry, areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.uint8]:
@@ -86,6 +88,16 @@ def _kinds(shape: BaseGeometry, areas: Sequence[AreaShape], grid: Grid) -> NDArr
     for name, value in (("blocked", BLOCKED), ("no-go", NO_GO)):
         layers += [(part, value) for a in areas if a.kind == name for part in _inside(a.shape, shape)]
     return np.asarray(rasterize(layers, (grid.rows, grid.cols), fill=OUT, transform=grid.transform, dtype="uint8"))
+
+
+def _said(areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.bool_]:
+    from rasterio.features import rasterize
+
+    shapes = [(area.shape, 1) for area in areas if area.kind == "walked"]
+    if not shapes:  # the library refuses to draw nothing
+        return np.zeros((grid.rows, grid.cols), bool)
+    burnt = rasterize(shapes, (grid.rows, grid.cols), fill=0, transform=grid.transform, dtype="uint8")
+    return np.asarray(burnt > 0)
 
 
 def _take_swept(kind: NDArray[np.uint8], shape: BaseGeometry, swung: Sequence[tuple[Leg, float]], grid: Grid) -> None:
