@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
 
-from fieldcomb.coverage.area_checks import ENDS_M, ENDS_SHARE, Check, check_area, check_span, crosses, say_place, untied
+from fieldcomb.coverage.area_checks import ENDS_M, ENDS_SHARE, Check, check_area, check_span, say_place, untied
 from fieldcomb.coverage.areas import Area
 from fieldcomb.coverage.edge_loop import (
     Loop,
@@ -24,7 +24,7 @@ from fieldcomb.coverage.edge_loop import (
     readings,
     without_stubs,
 )
-from fieldcomb.coverage.outlines import Knot, Ring, to_degrees, unwrap_ring
+from fieldcomb.coverage.outlines import Ring, to_degrees, unwrap_ring
 from fieldcomb.tracks.clean import Fixes, clean
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import SiteFrame, middle_frame
@@ -173,7 +173,10 @@ def _doubtful(read: Readings, edge: Polygon, times: int, frame: SiteFrame, check
     if times > 1:
         problem = f"goes round {times} times, and {say_area(read.doubt_m2)} ({share}) lie between the times"
         return check.fault(f"{problem}, most near {say_place((at[0], at[1]), frame)}", ROUND_AGAIN)
-    return crosses(Knot(edge, read.doubt_m2, (at[0], at[1])), frame, check, "is a walk that crosses itself")
+    problem = (
+        f"is a walk that crosses itself near {say_place((at[0], at[1]), frame)}, so that {say_area(read.doubt_m2)}"
+    )
+    return check.fault(f"{problem} ({share} of the ground inside) are in doubt", ROUND_AGAIN)
 
 
 # ----------------------------------------------------------------------------------------------------------- telling

@@ -218,7 +218,8 @@ def test_twice_round_with_a_watch_is_in_doubt_between_the_times() -> None:
 def test_a_figure_of_eight_with_two_large_loops_is_refused_with_the_place() -> None:
     """Either loop may be the ground: the message has latitude and longitude of the crossing, to a metre or two."""
     message = refused(recording([(0, 0), (60, 40), (60, 0), (0, 40), (0, 0)]))
-    assert "crosses itself near latitude" in message and "600 m2 of it are in doubt" in message
+    assert "crosses itself near latitude" in message and "600 m2 (100 % of the ground inside) are in doubt" in message
+    assert "Walk round the ground once" in message
     lat, lon = (float(v) for v in re.findall(r"(?:latitude|longitude) (-?[\d.]+)", message)[:2])
     x, y = FRAME.to_metres(lon, lat)
     assert math.hypot(x - 30, y - 20) < 2
