@@ -19,9 +19,8 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "demo"))
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "demo"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from crowd import SWATH_M, Crowd, crowd
 from walker import TYPICAL, Fixes, to_gpx
 
