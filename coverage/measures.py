@@ -160,7 +160,11 @@ class Tally:
 
     def passes_m2(self) -> dict[str, float]:
         """Area by number of passes: 0, 1, 2 and 3+; they add up to the site."""
-        count = np.bincount(self.passes[self.inside], minlength=4) * self.ground.grid.cell_m2
+        count = np.zeros(256)
+        for row in range(0, self.passes.shape[0], ROWS_AT_ONCE):  # bincount makes 8 bytes of each cell
+            part = slice(row, row + ROWS_AT_ONCE)
+            count += np.bincount(self.passes[part][self.inside[part]], minlength=count.size)
+        count *= self.ground.grid.cell_m2
         return {"0": float(count[0]), "1": float(count[1]), "2": float(count[2]), "3+": float(count[3:].sum())}
 
     def missed(self) -> Mask:
