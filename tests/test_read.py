@@ -54,8 +54,8 @@ def test_content_decides_and_not_the_ending(file: str, packed: bytes) -> None:
 @pytest.mark.parametrize(
     ("data", "says"),
     [
-        (b"\x0e\x10\x43\x08\x00\x00\x00\x00.FIT\x00\x00", "looks like FIT. Export the walk as GPX"),
-        (b"<TrainingCenterDatabase/>", "looks like TCX. Export the walk as GPX"),
+        (b"\x0e\x10\x43\x08\x00\x00\x00\x00.FIT\x00\x00", "holds no track points"),
+        (b"<TrainingCenterDatabase/>", "holds no trackpoints of an activity"),
         (FIELDS, "looks like KML. Export the walk as GPX"),
         (gzip.compress(FIELDS), "looks like KML. Export the walk as GPX"),
         (b"time;lat;lon\r\n", "looks like a table of values"),
@@ -80,7 +80,7 @@ def test_new_format_is_one_line_in_the_table(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(read_module, "FORMATS", (other, *read_module.FORMATS))
     assert_same(read_recording(b"DOTS" + WALK, "a"), read_gpx(WALK, "a"))
     assert_same(read_recording(WALK, "a"), read_gpx(WALK, "a"))
-    with pytest.raises(TrackError, match="not a DOTS or GPX file"):
+    with pytest.raises(TrackError, match="not a DOTS, GPX, FIT or TCX file"):
         read_recording(b"hello\n", "a")
 
 

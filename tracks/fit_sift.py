@@ -28,8 +28,8 @@ _MAGIC = b".FIT"
 _MAGIC_AT = 8
 _CRC_BYTES = 2
 _NO_BODY = (0, 0xFFFFFFFF)
-# Shorter data messages of zeros may mean something; a position alone takes eight bytes.
-_BLANK_BYTES = 4
+# Fewer zeros may be a message that means something.
+_BLANK_BYTES = 16
 
 
 def _crc_table() -> tuple[int, ...]:
@@ -200,7 +200,7 @@ def sift(data: bytes, part: Part, file: str, wanted: Mapping[int, frozenset[int]
     except _StoppedError as stopped:
         sifted.notes.append(str(stopped))
         return sifted
-    if blank:
+    if blank >= _BLANK_BYTES:
         sifted.notes.append(f"{blank} bytes of the file are all zero, as when the power went; they hold nothing")
     return sifted
 
@@ -228,7 +228,7 @@ def _walk(data: memoryview, part: Part, file: str, wanted: Mapping[int, frozense
             if part.notes:
                 return blank  # the file breaks off, which is told already
             raise _StoppedError(f"{_damaged(part, begin - 1)}: the last message is not complete, and was left out")
-        if not head and layout.size >= _BLANK_BYTES and not any(data[begin:at]):
+        if part.notes and not head and not any(data[begin:at]):
             blank += at - begin + 1
             continue
         counts[layout.number] = counts.get(layout.number, 0) + 1

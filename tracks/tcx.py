@@ -217,7 +217,7 @@ class _Builder:
 
 
 def _cut(lap: Lap, next_start_s: float) -> Lap:
-    """Let a lap end no later than the next one begins, unless the clock ran backwards between them."""
+    """Let a lap end when the next one begins, if it has no end or a later one, unless the clock ran backwards."""
     if next_start_s < lap.start_s or lap.end_s <= next_start_s or next_start_s != next_start_s:
         return lap
     return replace(lap, end_s=next_start_s)
