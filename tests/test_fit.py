@@ -6,6 +6,7 @@ import gzip
 import io
 import math
 import random
+import struct
 import tracemalloc
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -239,6 +240,14 @@ def test_decoder_that_stumbles_keeps_what_it_gave(fault: type[Exception], monkey
     assert f"could not be decoded ({fault.__name__})" in recording.notes[0]
 
 
+def test_records_without_anything_wanted_are_fixes_without_a_place() -> None:
+    """A record that holds a heart rate only is kept and told like any other fix without a position."""
+    fit = fixes(start().define(6, RECORD, ((3, "u8"),)).put(6, 90).put(6, 91), 0, 2)
+    recording = read_fit(fit.done(), "a.fit")
+    assert len(recording.track) == 4 and np.isnan(recording.track.time_s).sum() == 2
+    assert recording.notes == ("2 track points without a readable position",)
+
+
 def test_too_much_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """A file with far too many points, messages or files in it is refused with a way out, and one just below is not."""
     data = fixes(start(), 0, 5).done()  # ten messages: five fixes, and five before them
@@ -250,8 +259,16 @@ def test_too_much_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
         read_fit(fixes(start(), 0, 6).done(), "a.fit")
     with pytest.raises(TrackError, match="more than 11 messages"):
         read_fit(timer(timer(fixes(start(), 0, 5), 5, 0), 5, 0).done(), "a.fit")
-    with pytest.raises(TrackError, match="more than 2 FIT files"):
+    with pytest.raises(TrackError, match="far too many FIT files"):
         read_fit(Fit().done() * 3, "a.fit")
+
+
+def test_headers_that_claim_the_same_bytes_are_refused() -> None:
+    """A file of headers that each claim all that follows is refused, and does not take the square of its size."""
+    count = 400
+    heads = (struct.pack("<BBHI4s", 12, 0x20, 2100, max(0, 12 * (count - i - 1) - 3), b".FIT") for i in range(count))
+    with pytest.raises(TrackError, match="in one another"):
+        read_fit(b"".join(heads), "a.fit")
 
 
 def test_memory_grows_with_the_points_and_modestly() -> None:

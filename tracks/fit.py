@@ -71,8 +71,8 @@ class _Builder:
     def __init__(self, file: str) -> None:
         self.fixes = Gather(file)
         self.laps: list[Lap] = []
-        self.kinds: list[str] = []
-        self.planned = self.courses = self.undated = 0
+        self.kinds: dict[str, None] = {}
+        self.planned = self.undated = 0
         self.kind: object = None
 
     def new_part(self) -> None:
@@ -94,9 +94,8 @@ class _Builder:
 
     def _file_id(self, kind: object) -> None:
         self.kind = kind
-        self.courses += kind == _COURSE
         if isinstance(kind, int):
-            self.kinds.append(_KINDS.get(kind, f"of kind {kind}"))
+            self.kinds[_KINDS.get(kind, "another kind")] = None
 
     def _record(self, values: Mapping[int, object]) -> None:
         if self.kind == _COURSE:
@@ -147,7 +146,7 @@ def read_fit(data: bytes, file: str) -> Recording:
     notes = [f"{len(parts)} FIT files one after another in this one, read as one recording"] if len(parts) > 1 else []
     for part in parts:
         sifted = sift(data, part, file, _WANTED)
-        builder.fixes.count(sifted.counts.get(_RECORD, 0))
+        builder.fixes.count(sifted.counts.get(_RECORD, 0) + sifted.counts.get(_LAP, 0))
         builder.new_part()
         notes += part.notes + tuple(sifted.notes) + _decode(sifted, builder)
     notes += behind
@@ -182,7 +181,7 @@ def _no_track(builder: _Builder, notes: list[str]) -> TrackError:
     if builder.planned:
         problem = f"is a planned course with {many(builder.planned, 'point')}: a plan, not a walk"
         return TrackError(problem, file=file, hint="Export the recorded activity itself")
-    kinds = " and ".join(dict.fromkeys(builder.kinds))
+    kinds = " and ".join(builder.kinds)
     problem = "holds no track points" + (f": it is a FIT file of {kinds}" if kinds else "")
     if notes:
         return TrackError(problem, file=file, where=notes[0], hint="Copy or export it again from the recorder")

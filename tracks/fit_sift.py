@@ -10,6 +10,7 @@ Source of the format: FIT protocol, revision 1.8 (headers, definition and data m
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -28,6 +29,9 @@ _MAGIC = b".FIT"
 _MAGIC_AT = 8
 _CRC_BYTES = 2
 _NO_BODY = (0, 0xFFFFFFFF)
+_SOMETHING = re.compile(rb"[^\0]")
+# Sound parts are gone through once. Headers that each claim the whole rest would make that the square of the file.
+_MAX_ROUNDS = 4
 # Fewer zeros may be a message that means something.
 _BLANK_BYTES = 16
 
@@ -80,19 +84,27 @@ def split(data: bytes, file: str) -> tuple[list[Part], list[str]]:
     Raises
     ------
     TrackError
-        More than :data:`MAX_PARTS` parts.
+        More than :data:`MAX_PARTS` parts, or parts that claim the same bytes over and over.
 
     """
     parts: list[Part] = []
-    at = 0
+    at = claimed = 0
     while _is_header(data, at):
-        if len(parts) == MAX_PARTS:
-            problem = f"holds more than {MAX_PARTS} FIT files one after another, which is refused"
+        claimed += _claimed(data, at)
+        if len(parts) == MAX_PARTS or claimed > _MAX_ROUNDS * len(data):
+            problem = "holds far too many FIT files one after another or in one another, which is refused"
             raise TrackError(problem, file=file, hint="Give the recordings as files of their own")
         parts.append(_part(data, at))
         at = parts[-1].after
-    left = len(data) - at if data[at:].strip(b"\0") else 0
+    left = len(data) - at if _SOMETHING.search(data, at) else 0
     return parts, [f"{left} bytes behind the end of the recording were not read"] if left else []
+
+
+def _claimed(data: bytes, at: int) -> int:
+    """How many bytes a part takes by its header; none if there are not as many."""
+    header_bytes, _, _, body_bytes, _ = _HEADER.unpack_from(data, at)
+    bytes_in_all = int(header_bytes + body_bytes + _CRC_BYTES)
+    return bytes_in_all if at + bytes_in_all <= len(data) else 0
 
 
 def _is_header(data: bytes, at: int) -> bool:
@@ -118,7 +130,7 @@ def _part(data: bytes, at: int) -> Part:
         told = int.from_bytes(data[end:after], "little")
         if checksum(memoryview(data)[at:end]) == told:
             return Part(start, end, after)
-        if after == len(data) or _is_header(data, after) or not data[after:].strip(b"\0"):
+        if after == len(data) or _is_header(data, after) or not _SOMETHING.search(data, after):
             return Part(start, end, after, (_wrong_crc(told),))
     # The length in the header leads to nowhere: the file breaks off, or it was never closed, or it is damaged.
     limit = _next_header(data, min(start, len(data)))
@@ -232,7 +244,7 @@ def _walk(data: memoryview, part: Part, file: str, wanted: Mapping[int, frozense
             blank += at - begin + 1
             continue
         counts[layout.number] = counts.get(layout.number, 0) + 1
-        if layout.pieces or head & 0x80:
+        if layout.pieces or head & 0x80 or layout.number in wanted:
             content.append(head if head & 0x80 else local)
             for piece in layout.pieces:
                 content += data[begin + piece.start : begin + piece.stop]
