@@ -35,6 +35,7 @@ THIRD_PARTY = {
     "scipy": {"clean", "pace", "ground", "missed", "strips"},
     "rasterio": {"grid", "no_go", "ground", "layers", "strips", "overlay", "export", "outputs"},
     "gpxpy": {"export"},
+    "fitdecode": {"fit"},
     "folium": MAP,
     "branca": MAP,
     "jinja2": MAP,
