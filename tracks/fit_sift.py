@@ -170,6 +170,7 @@ class Sifted:
 
     content: bytearray = field(default_factory=bytearray)
     counts: dict[int, int] = field(default_factory=dict)
+    blank_bytes: int = 0
     notes: list[str] = field(default_factory=list)
 
 
@@ -208,20 +209,21 @@ def sift(data: bytes, part: Part, file: str, wanted: Mapping[int, frozenset[int]
     """
     sifted = Sifted()
     try:
-        blank = _walk(memoryview(data), part, file, wanted, sifted)
+        _walk(memoryview(data), part, file, wanted, sifted)
     except _StoppedError as stopped:
         sifted.notes.append(str(stopped))
-        return sifted
-    if blank >= _BLANK_BYTES:
-        sifted.notes.append(f"{blank} bytes of the file are all zero, as when the power went; they hold nothing")
+    if sifted.blank_bytes >= _BLANK_BYTES:
+        sifted.notes.append(
+            f"{sifted.blank_bytes} bytes of the file are all zero, as when the power went; they hold nothing"
+        )
     return sifted
 
 
-def _walk(data: memoryview, part: Part, file: str, wanted: Mapping[int, frozenset[int]], sifted: Sifted) -> int:
-    """Go from message to message; gives the number of bytes in messages that hold nothing but zeros."""
+def _walk(data: memoryview, part: Part, file: str, wanted: Mapping[int, frozenset[int]], sifted: Sifted) -> None:
+    """Go from message to message, and keep what is wanted."""
     layouts: dict[int, _Layout] = {}
     content, counts = sifted.content, sifted.counts
-    at, end, blank, messages = part.start, part.end, 0, 0
+    at, end, messages = part.start, part.end, 0
     while at < end:
         messages += 1
         if messages > MAX_MESSAGES:
@@ -238,17 +240,16 @@ def _walk(data: memoryview, part: Part, file: str, wanted: Mapping[int, frozense
         begin, at = at + 1, at + 1 + layout.size
         if at > end:
             if part.notes:
-                return blank  # the file breaks off, which is told already
+                return  # the file breaks off, which is told already
             raise _StoppedError(f"{_damaged(part, begin - 1)}: the last message is not complete, and was left out")
         if part.notes and not head and not any(data[begin:at]):
-            blank += at - begin + 1
+            sifted.blank_bytes += at - begin + 1
             continue
         counts[layout.number] = counts.get(layout.number, 0) + 1
         if layout.pieces or head & 0x80 or layout.number in wanted:
             content.append(head if head & 0x80 else local)
             for piece in layout.pieces:
                 content += data[begin + piece.start : begin + piece.stop]
-    return blank
 
 
 def _damaged(part: Part, at: int) -> str:
