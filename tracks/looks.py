@@ -19,7 +19,8 @@ _EMPTY, _BLANK, DAMAGED = "an empty file", "a file of blanks", "damaged XML"
 _WEB_PAGE = "a web page, perhaps a login page, saved under the name of a track"
 _ROOTS = {"gpx": "GPX", "kml": "KML", "trainingcenterdatabase": "TCX", "html": _WEB_PAGE, "osm": "map data"}
 _FIRST_TAG = re.compile(r"<(?:[\w.-]{1,40}:)?([A-Za-z_][\w.-]{0,80})")
-_ASIDE = re.compile(r"\s+|<\?[^>]*>|<!--.*?-->", re.DOTALL)
+# \x1e begins each record of a JSON text sequence (RFC 7464).
+_ASIDE = re.compile(r"[\s\x1e]+|<\?[^>]*>|<!--.*?-->", re.DOTALL)
 _NMEA = re.compile(r"\$[A-Z]{2}[A-Z]{3},")
 
 
@@ -40,7 +41,7 @@ def looks_like(data: bytes) -> str:
             return words
     coding = coding_of(data[:8192])
     head = data[coding.start : 8192].decode(coding.codec, errors="replace")
-    if any(ord(letter) < 32 and letter not in "\t\r\n\f" for letter in head[:2000].rstrip("\0")):
+    if any(ord(letter) < 32 and letter not in "\t\r\n\f\x1e" for letter in head[:2000].rstrip("\0")):
         return "a binary file"
     return _looks_like_text(head)
 
