@@ -46,8 +46,8 @@ THIRD_PARTY = {
 # Parts of the standard library that belong to one room.
 STANDARD = {
     "xml": {"xml"},
-    "zipfile": {"read"},
-    "zlib": {"read"},
+    "zipfile": {"archive"},
+    "zlib": {"read", "archive"},
     "gzip": {"read"},
     "tomllib": {"tomlfile"},
     "argparse": set[str](),
