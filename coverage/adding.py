@@ -45,7 +45,10 @@ CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long befor
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """One file to add, as typed, and what was typed for it alone; ``place`` is its line in a roster."""
+    """One file to add, as typed, and what was typed for it alone; ``place`` is its line in a roster.
+
+    data : its bytes, where it is a member of an archive and ``path`` only names it; None for a file to read.
+    """
 
     path: str
     start: str | None = None
@@ -53,6 +56,7 @@ class Walk:
     typed: Typed = field(default_factory=Typed)
     searcher: str | None = None
     place: tuple[str, int] | None = None
+    data: bytes | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +180,8 @@ def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
             raise
         file, line = walk.place
         raise SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint) from error
-    data = read_file(walk.path)
-    recording = read_recording(data, shown(walk.path))
+    data = read_file(walk.path) if walk.data is None else walk.data
+    recording = read_recording(data, shown(walk.path), member=walk.data is not None)
     pace = top_pace_of(settings, walk.typed, typed)
     item = RecordingInput(recording.file, recording, swing, walk.searcher, window, pace)
     assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
@@ -218,8 +222,8 @@ def _refuse_doubles(site: Site, loaded: Sequence[_Loaded]) -> None:
                 raise TrackError(problem, file=shown(one.walk.path), hint="Give it once. " + hint)
         for outing in site.outings:
             for old in outing.recordings:
-                window = window_of(old.start, old.end, site.settings.zone)
-                if one.sha256 == old.sha256 and _overlap(one.window, window):
+                same = one.sha256 == old.sha256
+                if same and _overlap(one.window, window_of(old.start, old.end, site.settings.zone)):
                     raise _double(one, outing, old, hint)
 
 

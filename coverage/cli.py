@@ -124,7 +124,7 @@ def new_command(
 @click.argument("site", type=path, metavar="SITE")
 @click.argument("tracks", nargs=-1, type=path, metavar="TRACK...")
 @walk_options
-@click.option("--each", is_flag=True, help="Make one outing of each file.")
+@click.option("--each", is_flag=True, help="Make one outing of each file, and of each recording in a zip archive.")
 @click.option(
     "--roster",
     type=path,
@@ -136,6 +136,9 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
 
     The files are copied into the site as they are, all of them or, when one cannot be used, none. What you type here
     can be corrected later with: fieldcomb edit.
+
+    With --each a zip archive, such as the export of a whole account, is taken apart: every recording of this site in it
+    becomes an outing, and everything else in it is listed with the reason.
 
     \b
     Example:
@@ -151,6 +154,10 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
     from fieldcomb.coverage.talk import say, tell_added, tell_assumed
 
     walks = _walks(options, tracks) if roster is None else _team(options, roster, tracks, say)
+    if each:
+        from fieldcomb.coverage.export_zip import take_apart
+
+        walks = take_apart(Path(site), walks, say=say)
     added = add(Path(site), walks, _typed(options), label=options.label, each=each, say=say)
     tell_added(added)
     tell_assumed(added)

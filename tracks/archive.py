@@ -51,7 +51,8 @@ class Archive:
         try:
             self._zip = zipfile.ZipFile(io.BytesIO(data))
         except _FAULTS as error:
-            raise _cannot_unpack(file, error) from error
+            hint = "Unpack it yourself, or copy it again"
+            raise TrackError(f"is a zip archive that cannot be unpacked ({error})", file=file, hint=hint) from error
 
     def members(self) -> Iterator[Member]:
         """Give the files in it, in order of the archive."""
@@ -95,12 +96,13 @@ class Member:
             with self.archive._zip.open(self.info) as stream:
                 return stream.read(most)
         except _FAULTS as error:
-            raise _cannot_unpack(self.archive.file, error) from error
+            hint = "Unpack the archive yourself, or copy it again"
+            raise TrackError(f"cannot be unpacked ({error})", file=self.archive.file, hint=hint) from error
 
 
-def _cannot_unpack(file: str, error: Exception) -> TrackError:
-    hint = "Unpack it yourself, or copy it again"
-    return TrackError(f"is a zip archive that cannot be unpacked ({error})", file=file, hint=hint)
+def is_kmz(head: bytes) -> bool:
+    """Tell a KMZ by its first bytes: the first name in it is mostly that of its main part."""
+    return head[:4] == ZIP and head[30:37].lower() == b"doc.kml"
 
 
 def main_part(members: list[Member]) -> Member | None:

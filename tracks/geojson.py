@@ -41,6 +41,9 @@ class _Builder:
     def document(self, node: Any) -> None:
         """Take a whole document, or one record of a sequence of them."""
         kind = self._kind(node)
+        if not kind:
+            problem = "is JSON, but not GeoJSON: an object with a type was expected"
+            raise TrackError(problem, file=self.file, hint=_HINT)
         features = node.get("features") if kind == "FeatureCollection" else [node]
         if not isinstance(features, list):
             raise TrackError("has no list of features", file=self.file, hint=_HINT)
@@ -221,16 +224,15 @@ def _read_documents(text: str, builder: _Builder) -> list[str]:
     if len(records) < 2:
         builder.document(parse_json(text.replace("\x1e", " "), builder.file))
         return []
-    bad, first = 0, ""
+    failed: list[str] = []
     for number, record in enumerate(records, 1):
         try:
-            document = parse_json(record, builder.file)
+            builder.document(parse_json(record, builder.file))
         except TrackError as error:
-            bad += 1
-            first = first or f"record {number} of {len(records)} {error.problem}"
-            continue
-        builder.document(document)
-    return [f"{many(bad, 'record')} could not be read: {first}. The others were read"] if bad else []
+            failed.append(f"record {number} of {len(records)} {error.problem}")
+            if len(failed) == len(records):
+                raise TrackError(failed[0], file=builder.file, hint=error.hint) from None
+    return [f"{many(len(failed), 'record')} could not be read: {failed[0]}. The others were read"] if failed else []
 
 
 def _is_sequence(text: str) -> bool:

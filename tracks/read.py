@@ -12,6 +12,7 @@ from fieldcomb.tracks.archive import (
     ZIP,
     Archive,
     Member,
+    is_kmz,
     limit_of,
     main_part,
     names,
@@ -87,8 +88,7 @@ def may_be_recording(name: str, head: bytes) -> bool:
     A file packed with gzip may be one until it is unpacked. Another archive is none, unless it is a KMZ.
     """
     if head[:4] == ZIP:
-        # The first name in a KMZ is mostly that of its main part.
-        return head[30:37].lower() == b"doc.kml" or name.lower().endswith(".kmz")
+        return is_kmz(head) or name.lower().endswith(".kmz")
     return head[:2] == b"\x1f\x8b" or any(known.recognise(head) for known in FORMATS)
 
 
