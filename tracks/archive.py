@@ -7,6 +7,7 @@ is an archive with one KML file as its main part.
 from __future__ import annotations
 
 import io
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -25,7 +26,11 @@ HEAD_BYTES = 8192
 ZIP = b"PK\x03\x04"
 
 _ENTRY = b"PK\x01\x02"
-_FAULTS = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError)
+# What the library raises for damaged archives; some of it is not meant for its callers.
+_FAULTS = (
+    *(zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError),
+    *(OverflowError, LookupError),
+)
 
 
 def limit_of(packed_bytes: int, most: int = MAX_UNPACKED_BYTES) -> int:
@@ -57,7 +62,7 @@ class Archive:
     def members(self) -> Iterator[Member]:
         """Give the files in it, in order of the archive."""
         for info in self._zip.infolist():
-            if not info.is_dir():
+            if not info.filename.endswith("/"):  # a folder; the library's own question fails for an empty name
                 yield Member(self, info)
 
 
