@@ -149,6 +149,7 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
     "latitude 91": (WALK.replace(b"55.5000200", b"91"), 5, 5, 1, ""),
     "short rows": (table(*ROWS[:4], "2026-03-07T09:00:04Z"), 5, 5, 1, "1 track point without a readable position"),
     "long rows": (table(*ROWS[:4], ROWS[4] + ",7,8"), 5, 5, 1, "1 row with more values than the header has names"),
+    "a giant row": (table(*ROWS, "," * 200_000), 6, 5, 1, "1 track point without a readable position"),
     "cut off in a row": (WALK[:-12], 4, 4, 1, "The last row is unfinished and was left out"),
     "no line end at the end": (WALK[:-1], 5, 5, 1, ""),
     "x and y": (

@@ -20,7 +20,7 @@ from fieldcomb.tracks.letters import coding_of, trailing_zeros, zeros_note
 from fieldcomb.tracks.track import Recording
 from fieldcomb.tracks.units import many
 
-MOST_BYTES = 256 * 1024 * 1024
+MOST_BYTES = 128 * 1024 * 1024
 
 LAT = ("lat", "latitude", "y")
 LON = ("lon", "lng", "long", "longitude", "x")
@@ -29,6 +29,7 @@ NAME = ("name", "mark", "label")
 NOTE = ("note", "notes", "desc", "description", "comment")
 RUN = ("segment", "seg", "track", "track_id", "segment_id", "run")
 
+_SHOWN = 40
 _HEADER_WITHIN = 10  # lines; some recorders put their name and settings above the header
 _UNIT = re.compile(r"\s*[(\[].*|_(?:deg|degrees|wgs84|iso|s|ms)$")
 _DAY_OR_MONTH_FIRST = re.compile(r"\s*\d{1,2}[./-]\d{1,2}[./-]\d{2,4}\b")
@@ -117,6 +118,9 @@ class _Rows:
             yield from csv.reader(self._behind(after), delimiter=mark, strict=True)
             return
         for line in self._behind(after):
+            if len(line) > csv.field_size_limit():  # no row of a walk, and its cells could fill the memory
+                yield [line[:_SHOWN]]
+                continue
             try:
                 yield from csv.reader([line], delimiter=mark, strict=True)
             except csv.Error:
@@ -127,8 +131,10 @@ class _Rows:
         return (line for number, line in enumerate(self.lines(), 1) if number > after)
 
     def _quotes_fit(self, after: int, mark: str) -> bool:
+        if max(map(len, self._behind(after)), default=0) > csv.field_size_limit():
+            return False
         if b'"' not in self._data:
-            return max(map(len, self._behind(after)), default=0) < csv.field_size_limit()
+            return True
         try:
             for _ in csv.reader(self._behind(after), delimiter=mark, strict=True):
                 pass
@@ -223,7 +229,7 @@ def read_csv(data: bytes, file: str) -> Recording:
     Raises
     ------
     TrackError
-        Over 256 MB, without such a header or any fix, without one readable place, or a list of marked places.
+        Over 128 MB, without such a header or any fix, without one readable place, or a list of marked places.
 
     """
     if len(data) > MOST_BYTES:

@@ -21,6 +21,7 @@ from fieldcomb.tracks.units import many
 from fieldcomb.tracks.xml import Actions, Ending, Place, read_xml
 
 _COMMA = re.compile(r"\s*,\s*")
+_GROUP = re.compile(r"\S+")
 _TAG = re.compile(r"<!--.*?-->|<(?:br|/p|/div|/tr|/li)\b[^<>]*>|(<[!/A-Za-z][^<>]*>)", re.DOTALL | re.IGNORECASE)
 _AROUND = ("Document", "Folder", "kml")
 _GEOMETRY = ("Placemark", "MultiGeometry")
@@ -157,19 +158,24 @@ class _Builder:
 
     def _end_line(self, text: str) -> None:
         self.in_line = False
-        self._line(_COMMA.sub(",", text.strip()).split())
+        self._line(text)
 
     def cut_line(self, text: str) -> None:
         """Take what there is of a line that breaks off; its last place may lack digits, and is left out."""
-        groups = _COMMA.sub(",", text.strip()).split()
-        self.cut = bool(groups)
-        self._line(groups[:-1])
+        self._line(text)
+        self.cut = bool(self._shapes[-1][0])
+        if self.cut:
+            for values in self._shapes[-1]:
+                values.pop()
 
-    def _line(self, groups: list[str]) -> None:
-        self.fixes.count(len(groups))
-        places = [self._place(group) for group in groups]
-        lon, lat = (array("d", [place[i] for place in places]) for i in (0, 1))
-        self._shapes.append((lon, lat, array("d", [math.nan]) * len(places)))
+    def _line(self, text: str) -> None:
+        lon, lat = array("d"), array("d")
+        for group in _GROUP.finditer(_COMMA.sub(",", text)):
+            self.fixes.count()
+            at = self._place(group.group())
+            lon.append(at[0])
+            lat.append(at[1])
+        self._shapes.append((lon, lat, array("d", [math.nan]) * len(lon)))
 
     def _place(self, group: str) -> tuple[float, float]:
         lon, lat = (*group.split(",", 2), "", "")[:2]
