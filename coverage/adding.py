@@ -12,9 +12,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from fieldcomb.coverage.again import look_for_again
+from fieldcomb.coverage.changes import with_marks
 from fieldcomb.coverage.coils import Swing
 from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.journal import write_all
+from fieldcomb.coverage.mark_words import tell_marks
 from fieldcomb.coverage.naming import NO_DATE, free_name, next_id, safe_name
 from fieldcomb.coverage.roster import RosterRow
 from fieldcomb.coverage.settings import (
@@ -35,7 +38,7 @@ from fieldcomb.coverage.settings import (
 from fieldcomb.coverage.survey import RecordingInput, SiteInput, check_recording, choose_frame
 from fieldcomb.coverage.writing import with_frame, with_outing
 from fieldcomb.tracks.clean import clean
-from fieldcomb.tracks.errors import SiteError, TrackError, UsageError
+from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.read import read_recording
 from fieldcomb.tracks.track import Floats
@@ -107,6 +110,7 @@ def add(
     label: str | None = None,
     note: str | None = None,
     each: bool = False,
+    unrecorded: Sequence[str] = (),
     say: Say,
 ) -> tuple[Added, ...]:
     """Add walks to a site: all of them or, when one of them is at fault, none.
@@ -123,6 +127,8 @@ def add(
         Kept with the outing.
     each : bool, optional
         True makes one outing of each file.
+    unrecorded : sequence of str, optional
+        People of the team who searched without a recording.
     say : callable
         Takes notes for the user.
 
@@ -131,28 +137,57 @@ def add(
         known, coil = keep_coil(site, typed.coil, typed.swath, typed.sweep)
         # The swing typed beside a new name belongs to the coil, so that correcting it there corrects all its outings.
         typed = replace(typed, coil=coil) if known is site else replace(typed, coil=coil, swath=None, sweep=None)
-        site = known
+        site, walks = _own_coils(known, walks)
         swing_of(site.settings, typed)
         loaded = [_load(site.settings, walk, typed) for walk in walks]
         _refuse_doubles(site, loaded)
         frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
         loaded = [_looked_at(site.as_input(frame), one) for one in loaded]
+        days = {day_of(one.first_s, site.settings.zone) for one in loaded}
+        look_for_again(site, frame, [one.item for one in loaded], days, say)
         groups = [[one] for one in loaded] if each else [sorted(loaded, key=_first)]
         for group in groups:
             _tell_days(group, site.settings.zone, say)
+            for one in group:
+                for line in tell_marks(one.item.marks, one.item.mark_notes, site.settings.zone.key):
+                    say(f"note: {shown(one.walk.path)}: {line}")
         outings: list[OutingEntry] = []
         files: dict[str, bytes] = {}
         for group in groups:
-            outings.append(_entry(site, outings, group, typed, label, note, files))
+            entry = _entry(site, outings, group, typed, label, note, files)
+            outings.append(replace(entry, unrecorded=tuple(unrecorded)))
         _write(site, frame, outings, files)
     return tuple(
         Added(outing.id, tuple(one.read_in for one in group)) for outing, group in zip(outings, groups, strict=True)
     )
 
 
+def _own_coils(site: Site, walks: Sequence[Walk]) -> tuple[Site, list[Walk]]:
+    """Take the coils that rows of a roster name for good (``small=13x20cm``) into the site's coils."""
+    out = []
+    for walk in walks:
+        own = walk.typed
+        try:
+            known, coil = keep_coil(site, own.coil, own.swath)
+        except UsageError as error:
+            raise _in_roster(error, walk) from error
+        swath = own.swath if known is site else None  # as for the whole outing, it belongs to the new coil
+        out.append(replace(walk, typed=replace(own, coil=coil, swath=swath)))
+        site = known
+    return site, out
+
+
+def _in_roster(error: UsageError, walk: Walk) -> FieldcombError:
+    """Give an error the line of the roster that it comes from, if there is one."""
+    if walk.place is None:
+        return error
+    file, line = walk.place
+    return SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint)
+
+
 def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
     """Say when files of several days are about to become one outing, and what a window leaves of a recording."""
-    days = sorted({_date(one.first_s, zone) for one in group})
+    days = sorted({day_of(one.first_s, zone) for one in group})
     if len(days) > 1:
         say(f"note: files of {len(days)} days ({', '.join(days)}) become one outing; --each makes one of each file")
     for one in group:
@@ -176,14 +211,12 @@ def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
         window = window_of(walk.start, walk.end, settings.zone)
         swing = swing_of(settings, walk.typed, typed)
     except UsageError as error:
-        if walk.place is None:
-            raise
-        file, line = walk.place
-        raise SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint) from error
+        raise _in_roster(error, walk) from error
     data = read_file(walk.path) if walk.data is None else walk.data
     recording = read_recording(data, shown(walk.path), member=walk.data is not None)
     pace = top_pace_of(settings, walk.typed, typed)
     item = RecordingInput(recording.file, recording, swing, walk.searcher, window, pace)
+    item = with_marks(settings, (walk.typed, typed), item)
     assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
     read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, ())
     return _Loaded(walk, data, hashlib.sha256(data).hexdigest(), window, item, read_in)
@@ -193,13 +226,13 @@ def _looked_at(site: SiteInput, one: _Loaded) -> _Loaded:
     """Check that a walk can be used, and see when it began."""
     notes = check_recording(site, one.item)
     cleaned = clean([one.item.recording.track], site.frame, [one.window])
-    first_s = _begin_s(cleaned.fixes.t_s)
+    first_s = begin_s(cleaned.fixes.t_s)
     # Both the reader's and the survey's notes, each once.
     told = tuple(dict.fromkeys((*one.item.recording.notes, *cleaned.notes, *notes)))
     return replace(one, read_in=replace(one.read_in, dropped=cleaned.dropped[0], notes=told), first_s=first_s)
 
 
-def _begin_s(t_s: Floats) -> float:
+def begin_s(t_s: Floats) -> float:
     """Give the time of the first fix, those aside whose clock is days before the rest: it was not set yet."""
     if t_s.size == 0 or not np.isfinite(t_s).all():
         return math.nan
@@ -247,7 +280,7 @@ def _entry(
     """Give an outing its id, and its files their names in the site; ``files`` takes their contents."""
     taken = {path.name for path in stored_files(site)} | {name.partition("/")[2] for name in files}
     ids = [outing.id for outing in (*site.outings, *earlier)]
-    outing_id = next_id(_date(group[0].first_s, site.settings.zone), ids, taken)
+    outing_id = next_id(day_of(group[0].first_s, site.settings.zone), ids, taken)
     stored: dict[str, str] = {}
     recordings = []
     for one in group:
@@ -263,7 +296,8 @@ def _entry(
     return OutingEntry(outing_id, label, note, typed, False, tuple(recordings))
 
 
-def _date(first_s: float, zone: ZoneInfo) -> str:
+def day_of(first_s: float, zone: ZoneInfo) -> str:
+    """Give the day of a moment as ids of outings have it."""
     if not math.isfinite(first_s):
         return NO_DATE
     try:
@@ -288,21 +322,37 @@ def _write(site: Site, frame: SiteFrame, outings: Sequence[OutingEntry], files: 
     write_all(site.folder, files)
 
 
-def walks_of_roster(rows: Sequence[RosterRow], file: str, tracks: Sequence[str]) -> tuple[Walk, ...]:
-    """Bring the rows of a roster together with the files given; without any they lie beside the roster."""
+def walks_of_roster(
+    rows: Sequence[RosterRow], file: str, tracks: Sequence[str]
+) -> tuple[tuple[Walk, ...], tuple[str, ...]]:
+    """Bring the rows of a roster together with the files given; without any they lie beside the roster.
+
+    Gives the walks, and the people in the roster of whom there is no recording.
+    """
     by_name: dict[str, list[str]] = {}
     for track in dict.fromkeys(tracks):
         for name in {track, shown(Path(track).name)}:
             by_name.setdefault(name, []).append(track)
-    walks = []
+    walks, gone = [], []
     for row in rows:
+        if row.file is None:
+            continue
         paths = by_name.get(row.file, []) if tracks else [str(Path(file).parent / row.file)]
+        if not tracks and not Path(paths[0]).exists():
+            gone.append(row)
+            continue
         if len(paths) != 1:
             found = "is not among the files given" if not paths else "could be any of " + ", ".join(map(shown, paths))
             hint = "Give every file of the roster, or none when they lie beside it"
             raise SiteError(f"{row.file} {found}", file=shown(file), where=f"line {row.line}", hint=hint)
         walks.append(Walk(paths[0], row.start, row.end, row.typed, row.searcher, (shown(file), row.line)))
+    if gone:
+        names = ", ".join(f"{row.file} (line {row.line})" for row in gone)
+        hint = "Put them beside the roster, or leave the file empty in rows of people who did not record"
+        raise SiteError(f"these files of it are not there: {names}", file=shown(file), hint=hint)
     left = [shown(track) for track in tracks if track not in {walk.path for walk in walks}]
     if left:
         raise SiteError(f"has no row for {', '.join(left)}", file=shown(file), hint="Add a row, or leave the file out")
-    return tuple(walks)
+    recorded = {walk.searcher for walk in walks}
+    people = dict.fromkeys(row.searcher for row in rows if row.file is None and row.searcher)
+    return tuple(walks), tuple(name for name in people if name not in recorded)

@@ -10,6 +10,9 @@ from fieldcomb.tracks.units import parse_length_m, say_length
 
 WINDINGS = ("dd", "concentric")
 GPS_CLASSES = ("good", "typical", "poor")
+# Where the recorder was: on the shaft it writes down the coil's own way, anywhere else that of the person.
+SHAFT, BODY = "shaft", "body"
+CARRIED = (BODY, SHAFT, "arm", "wrist", "shoulder", "hat", "belt", "pack", "pocket")
 
 # Common practice, no source: the coil's centre travels about 1.2 m from side to side, one sweep takes about a second.
 DEFAULT_TRAVEL_M = 1.2
@@ -93,6 +96,7 @@ class Swing:
     swath_m : full width, edge to edge, that the coil passes over.
     sweep_s : seconds for one sweep, one side to the other.
     gps : good, typical, poor, or a length as typed (two thirds of fixes are within it, each way).
+    carried : where the recorder was, one of CARRIED.
     The two flags say whether somebody measured the value or it is the default.
     """
 
@@ -102,9 +106,17 @@ class Swing:
     gps: str
     swath_measured: bool
     sweep_measured: bool
+    carried: str = BODY
+
+    @property
+    def on_shaft(self) -> bool:
+        """Whether the recording is the coil's own way, sweep by sweep."""
+        return self.carried == SHAFT
 
 
-def make_swing(coil: Coil, swath_m: float | None, sweep_s: float | None, gps: str | None) -> Swing:
+def make_swing(
+    coil: Coil, swath_m: float | None, sweep_s: float | None, gps: str | None, carried: str | None = None
+) -> Swing:
     """Put together what was typed, filling the rest with defaults; refuses a swath narrower than the coil."""
     if swath_m is not None and swath_m < coil.width_m:
         problem = f"swing width {say_length(swath_m)} is smaller than the coil itself ({say_length(coil.width_m)})"
@@ -122,7 +134,17 @@ def make_swing(coil: Coil, swath_m: float | None, sweep_s: float | None, gps: st
         parse_gps(gps or "typical"),
         swath_m is not None,
         sweep_s is not None,
+        parse_carried(carried or BODY),
     )
+
+
+def parse_carried(text: str) -> str:
+    """Check where the recorder was carried."""
+    word = text.strip().lower()
+    if word not in CARRIED:
+        hint = f"Use one of {', '.join(CARRIED)}; shaft means that the recorder moved with the coil"
+        raise UsageError(f"carried {text!r} is not known", hint=hint)
+    return word
 
 
 def parse_gps(text: str) -> str:

@@ -1,29 +1,33 @@
 """An archive of many recordings, such as the export of a whole account, taken apart for one site.
 
 An account holds walks of everywhere, plans, pictures and lists. So here, unlike for files given one by one, what cannot
-be used does not stop the rest; but each member is taken or listed with its reason. Only bytes of members that are taken
-are kept in memory.
+be used does not stop the rest; but each member is taken or listed with its reason. Only members that are
+taken are kept in memory.
 """
 
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from fieldcomb.coverage.adding import Walk
+from fieldcomb.coverage.adding import Walk, begin_s, day_of
+from fieldcomb.coverage.again import look_for_again
 from fieldcomb.coverage.folder import Say, Site, opened, read_file, shown
 from fieldcomb.coverage.settings import Typed, swing_of, window_of
 from fieldcomb.coverage.survey import RecordingInput, SiteInput, check_recording, choose_frame
 from fieldcomb.coverage.walks import TooFarError
 from fieldcomb.tracks.archive import ZIP, Archive, Member, is_kmz
+from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.looks import looks_like
 from fieldcomb.tracks.read import may_be_recording, read_recording
 from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.twins import same_fixes
 from fieldcomb.tracks.units import many
 
 
@@ -37,14 +41,21 @@ class Skipped:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
-    """A recording in an archive; ``recording`` is None as soon as it is known to lie on the site.
+    """A recording in an archive, with its digest and the time of its first fix, which is infinite without a clock."""
 
-    first_s : its earliest time; infinite without any.
-    """
-
+    name: str
     walk: Walk
+    recording: Recording
+    sha256: str
     first_s: float
-    recording: Recording | None
+    span: tuple[float, float] = (-math.inf, math.inf)  # earliest and latest time
+
+    def is_copy_of(self, other: _Found) -> bool:
+        """Whether both are one recording, exported twice: by their bytes, or by their fixes."""
+        if self.sha256 == other.sha256:
+            return True
+        meet = self.span[0] <= other.span[1] + 1 and other.span[0] <= self.span[1] + 1  # most do not: that is quick
+        return meet and same_fixes(self.recording.track, other.recording.track)
 
 
 def take_apart(folder: Path, walks: Sequence[Walk], *, say: Say) -> list[Walk]:
@@ -95,80 +106,77 @@ class _Chooser:
     def __init__(self, site: Site) -> None:
         self.site = site
         self.skipped: list[Skipped] = []
-        self._seen: dict[bytes, str] = {}
+        self._found: list[_Found] = []
         self._added = {old.sha256: outing.id for outing in site.outings for old in outing.recordings}
         frame = site.settings.frame or (choose_frame(site.areas, ()) if site.areas else None)
         self._place: SiteInput | None = None if frame is None else site.as_input(frame)
 
     def take(self, walk: Walk, archive: Archive) -> list[Walk]:
         """Give a walk for each recording that can be added; ``skipped`` then tells of all other members."""
-        self.skipped, found = [], []
+        self.skipped, before = [], len(self._found)
         for member in archive.members():
-            one = replace(walk, path=f"{walk.path}/{member.name}")
             try:
-                looked = self._look(one, member)
+                reason = self._look(walk, member, before)
             except TrackError as error:
-                where = f" ({error.where})" if error.where else ""
-                self.skipped.append(Skipped(shown(member.name), error.problem + where))
-                continue
-            if isinstance(looked, str):
-                self.skipped.append(Skipped(shown(member.name), looked))
-            else:
-                found.append(looked)
-        return self._on_site(sorted(found, key=lambda one: one.first_s))
+                reason = error.problem + (f" ({error.where})" if error.where else "")
+            if reason is not None:
+                self.skipped.append(Skipped(shown(member.name), reason))
+        return self._on_site(sorted(self._found[before:], key=lambda one: one.first_s))
 
-    def _look(self, walk: Walk, member: Member) -> _Found | str:
-        """Look at one member: a recording to add, or the reason why it is none."""
+    def _look(self, walk: Walk, member: Member, before: int) -> str | None:
+        """Look at one member, and keep it if it is a recording to add; else give the reason why it is none."""
         head = member.head()
         if not may_be_recording(member.name, head):
             inside = "is an archive inside the archive, which is not opened"
             return inside if head[:4] == ZIP else f"is not a recording: it looks like {looks_like(head)}"
         content = member.content()
-        recording = read_recording(content, shown(walk.path), member=True)
-        sha256 = hashlib.sha256(content)
-        if sha256.hexdigest() in self._added:
-            return f"was added before, in outing {self._added[sha256.hexdigest()]}"
-        keys = (sha256.digest(), _fixes_key(recording))
-        twin = next((self._seen[key] for key in keys if key in self._seen), None)
-        if twin is not None:
-            return f"is the same recording as {twin}"
+        sha256 = hashlib.sha256(content).hexdigest()
+        if sha256 in self._added:
+            return f"was added before, in outing {self._added[sha256]}"
+        one = replace(walk, path=f"{walk.path}/{member.name}", data=content)
+        recording = read_recording(content, shown(one.path), member=True)
+        found = _Found(shown(member.name), one, recording, sha256, math.inf, _span(recording))
+        twin = next((other for other in self._found if found.is_copy_of(other)), None)
+        is_longer = twin in self._found[before:] and len(recording.track) > len(twin.recording.track)
+        if twin is not None and not is_longer:
+            return f"is the same recording as {twin.name}"
         if self._place is not None:
-            self._check(self._place, walk, recording)
-        self._seen |= dict.fromkeys(keys, shown(member.name))
-        time_s = recording.track.time_s
-        first_s = float(np.min(time_s[np.isfinite(time_s)], initial=np.inf))
-        return _Found(replace(walk, data=content), first_s, recording if self._place is None else None)
+            found = replace(found, first_s=self._check(self._place, one, recording))
+        if twin is not None:
+            self._found.remove(twin)
+            self.skipped.append(Skipped(twin.name, f"holds less of the same recording than {found.name}"))
+        self._found.append(found)
+        return None
 
-    def _check(self, place: SiteInput, walk: Walk, recording: Recording) -> None:
-        window = window_of(walk.start, walk.end, self.site.settings.zone)
+    def _check(self, place: SiteInput, walk: Walk, recording: Recording) -> float:
+        """Check that a walk can be added, and is not in the site under other bytes; gives when it began."""
+        zone = self.site.settings.zone
+        window = window_of(walk.start, walk.end, zone)
         swing = swing_of(self.site.settings, Typed())  # how it was swung makes no difference here
-        check_recording(place, RecordingInput(recording.file, recording, swing, window=window))
+        item = RecordingInput(recording.file, recording, swing, window=window)
+        check_recording(place, item)
+        first_s = begin_s(clean([recording.track], place.frame, [window]).fixes.t_s)
+        look_for_again(self.site, place.frame, [item], {day_of(first_s, zone)}, lambda _: None)
+        return first_s if math.isfinite(first_s) else math.inf
 
     def _on_site(self, found: Sequence[_Found]) -> list[Walk]:
-        """Give the walks that can be added; the first ones of a site give it its place, so they must lie together."""
-        unplaced = [(one.walk, one.recording) for one in found if one.recording is not None]
-        if not unplaced:
+        """Give the walks to add, in order of time; the first ones of a site, which give it its place, lie together."""
+        if self._place is not None or not found:
             return [one.walk for one in found]
-        frame = choose_frame(self.site.areas, [recording for _, recording in unplaced])
-        out = []
-        for walk, recording in unplaced:
+        place = self.site.as_input(choose_frame(self.site.areas, [one.recording for one in found]))
+        placed = []
+        for one in found:
             try:
-                self._check(self.site.as_input(frame), walk, recording)
+                placed.append((self._check(place, one.walk, one.recording), one.walk))
             except TooFarError as error:
                 problem = "holds recordings that lie far apart, and the site has no place yet"
                 hint = "Start the site with --boundary, or first add one recording of it by itself"
                 raise TrackError(problem, file=error.file, hint=hint) from error
             except TrackError as error:
-                self.skipped.append(Skipped(shown(walk.path), error.problem))
-            else:
-                out.append(walk)
-        return out
+                self.skipped.append(Skipped(one.name, error.problem))
+        return [walk for _, walk in sorted(placed, key=lambda pair: pair[0])]
 
 
-def _fixes_key(recording: Recording) -> bytes:
-    """Digest of all fixes: the same for one recording that is packed in two ways, or in two formats to the last bit."""
-    track = recording.track
-    digest = hashlib.sha256()
-    for values in (track.lon_deg, track.lat_deg, track.time_s):
-        digest.update(values.tobytes())
-    return digest.digest()
+def _span(recording: Recording) -> tuple[float, float]:
+    time_s = recording.track.time_s[np.isfinite(recording.track.time_s)]
+    return (float(time_s.min()), float(time_s.max())) if time_s.size else (-math.inf, math.inf)

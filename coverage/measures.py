@@ -32,6 +32,21 @@ BEND_M = 0.5
 ROWS_AT_ONCE = 256
 
 
+@dataclass(frozen=True, slots=True)
+class Swinging:
+    """The legs of one walk, cut to within 25 m of the site, and how they were swept.
+
+    coil : its name. swath_m : full width swept along ``legs``. coil_legs, coil_m : the coil's own way and width, where
+    the recorder was on the shaft; ground between two sweeps was not swept then.
+    """
+
+    coil: str
+    swath_m: float
+    legs: Sequence[Leg]
+    coil_legs: Sequence[Leg] = ()
+    coil_m: float = 0.0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Swept:
     """One outing on the ground.
@@ -165,37 +180,44 @@ def _add_up(layer: Cells, counts: Counts, inside: Mask) -> None:
     layer[:] = np.minimum(total, MOST_PASSES).astype(np.uint8)
 
 
-def sweep_outing(
-    legs: Sequence[tuple[str, float, Sequence[Leg]]], dropouts: Sequence[tuple[float, DropOut]], ground: Ground
-) -> Swept:
+def sweep_outing(swinging: Sequence[Swinging], dropouts: Sequence[tuple[float, DropOut]], ground: Ground) -> Swept:
     """Count one outing.
 
     Parameters
     ----------
-    legs : sequence of (coil, swath_m, legs)
-        Each walk's legs, cut to within 25 m of the site.
+    swinging : sequence of Swinging
+        One for each walk.
     dropouts : sequence of (swath_m, DropOut)
         Where a corridor of that width may have been swept unrecorded.
     ground : Ground
         The site.
     """
     site = ground.grid
-    lines = [leg for _, _, several in legs for leg in several]
+    lines = [leg for one in swinging for leg in (*one.legs, *one.coil_legs)]
     gaps = [(w, Leg(np.array([d.x0_m, d.x1_m]), np.array([d.y0_m, d.y1_m]))) for w, d in dropouts]
-    widest = max((w for _, w, _ in legs), default=0.0)
+    widest = max((one.swath_m for one in swinging), default=0.0)
     bounds = bounds_of(lines, widest) if lines else site.bounds_m[:2] * 2
     grid = grid_over(bounds, site.cell_m)
     by_coil: dict[str, Counts] = {}
-    for coil, swath_m, several in legs:
-        counts = count_passes(several, swath_m, grid)
-        by_coil[coil] = by_coil[coil] + counts if coil in by_coil else counts
+    for one in swinging:
+        counts = _passes(one, grid)
+        by_coil[one.coil] = by_coil[one.coil] + counts if one.coil in by_coil else counts
     passes = _sum(list(by_coil.values()), grid)
     here, there = grid.part_of(site), site.part_of(grid)
     runs: dict[int, list[Swung]] = {}
-    for _, swath_m, several in legs:
-        for sector, run in straight_runs(several):
-            runs.setdefault(sector, []).append((swath_m, run))
+    for one in swinging:
+        for sector, run in straight_runs(one.legs):
+            runs.setdefault(sector, []).append((one.swath_m, run))
     return Swept(grid, passes, by_coil, here, there, runs, gaps)
+
+
+def _passes(one: Swinging, grid: Grid) -> Counts:
+    """Passes of one walk. Where the coil's own way is known, visits of the person count where the coil itself was."""
+    counts = count_passes(one.legs, one.swath_m, grid)
+    if not one.coil_legs:
+        return counts
+    covered = cover(one.coil_legs, np.full(len(one.coil_legs), one.coil_m / 2), grid)
+    return np.where(covered, np.maximum(counts, 1), 0).astype(np.int16)
 
 
 def _sum(counts: list[Counts], grid: Grid) -> Counts:

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
-from fieldcomb.coverage.coils import parse_gps, split_naming
+from fieldcomb.coverage.coils import parse_carried, parse_gps, split_naming
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
@@ -44,6 +44,17 @@ class WalkOptions:
     end: str | None
     top_pace: str | None
     label: str | None
+    carried: str | None = None
+    laps: str | None = None
+
+
+laps_option = click.option(
+    "--laps",
+    type=words,
+    metavar="WHAT",
+    help="What a press of the lap button meant: off (not searching, the next one: searching again), lanes (each begins "
+    "the next lane), finds (each is a find that was kept), or coil:NAME (to and fro between two coils).",
+)
 
 
 def walk_options(command: F) -> F:
@@ -72,6 +83,13 @@ def walk_options(command: F) -> F:
                 help="How well the receiver places you: good, typical (taken if not given), poor, or a LENGTH that two "
                 "thirds of fixes are within.",
             ),
+            click.option(
+                "--carried",
+                type=words,
+                metavar="WHERE",
+                help="Where the recorder was, such as arm, hat or pocket; shaft when it moved with the coil, and so "
+                "recorded every sweep.",
+            ),
             click.option("--from", "start", type=words, metavar="TIME", help="Use the walk from this time on."),
             click.option("--to", "end", type=words, metavar="TIME", help="Use the walk up to this time."),
             click.option(
@@ -80,6 +98,7 @@ def walk_options(command: F) -> F:
                 metavar="SPEED",
                 help="Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
             ),
+            laps_option,
             click.option("--label", type=words, metavar="TEXT", help="A short name for the outing."),
         )
     ):
@@ -119,7 +138,7 @@ def check_walk_options(given: dict[str, Any]) -> WalkOptions:
             named("--from" if key == "start" else "--to", parse_time_s, given[key], parse_zone("UTC"))
     check_typed(given)
     sweep = sweep_s(given["sweeps"], given["sweep"])
-    keys = ("coil", "swath", "gps", "start", "end", "top_pace")
+    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried", "laps")
     return WalkOptions(**{key: given[key] for key in keys}, sweep=sweep, label=given["label"] or None)
 
 
@@ -130,13 +149,19 @@ def _check_coil(text: str) -> None:
 
 
 def check_typed(given: dict[str, Any]) -> None:
-    """Check swath, gps and top pace; empty text, which takes back what was typed, is for ``edit`` to allow."""
+    """Check swath, gps, top pace, carried, laps; empty text, which takes back what was typed, is for ``edit``."""
     if given["swath"] is not None:
         named("--swath", parse_length_m, given["swath"], "swath")
     if given["gps"] is not None:
         named("--gps", parse_gps, given["gps"])
     if given["top_pace"] is not None:
         named("--top-pace", parse_speed_m_s, given["top_pace"], "top pace")
+    if given.get("carried") is not None:
+        named("--carried", parse_carried, given["carried"])
+    if given["laps"] is not None:
+        from fieldcomb.coverage.settings import laps_meaning  # brings numpy, which --help should not wait for
+
+        named("--laps", laps_meaning, given["laps"])
 
 
 def named(option: str, check: Callable[..., Any], *values: Any) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import Any
 
+from fieldcomb.coverage.mark_words import mark_fields
 from fieldcomb.coverage.plain import to_json
 from fieldcomb.coverage.results import CoilResult, Comparison, OutingResult, RecordingResult, Report, TotalResult
 from fieldcomb.coverage.rounding import parts, rounded, share
@@ -70,6 +71,9 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "start": None if outing.start_s is None else iso_utc(outing.start_s),
         "coils": list(outing.coils),
         "recordings": [_recording(recording) for recording in outing.recordings],
+        "searchers": outing.searchers,
+        "recorded": outing.recorded,
+        "unrecorded": list(outing.unrecorded),
         "walked_m": rounded(outing.walked_m, LENGTH),
         **{key: rounded(getattr(outing, key), SECONDS) for key in seconds},
         "stops": outing.stops,
@@ -82,6 +86,7 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "minutes_per_100_m2": rounded(outing.minutes_per_100_m2, 2),
         "total_pct": rounded(outing.total_pct, PCT),
         "total_hours": rounded(outing.total_hours, 3),
+        "marks": [mark_fields(mark) for mark in outing.marks],
     }
 
 
@@ -95,12 +100,14 @@ def _recording(recording: RecordingResult) -> dict[str, Any]:
         "sweep_s": rounded(recording.sweep_s, 2),
         "sweep_measured": recording.sweep_measured,
         "gps": recording.gps,
+        "carried": recording.carried,
         "fixes": recording.fixes,
         "dropped": recording.dropped,
         "interval_s": rounded(recording.interval_s, 2),
         "verdict": recording.verdict,
         "advice": list(recording.advice),
         "notes": list(recording.notes),
+        "twin_of": recording.twin_of,
     }
 
 

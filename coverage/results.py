@@ -14,6 +14,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.track import Floats
 
 Cells = NDArray[np.uint8]
@@ -41,6 +42,8 @@ class RecordingResult:
     verdict: str  # good | usable | poor
     advice: tuple[str, ...]
     notes: tuple[str, ...]
+    carried: str = "body"  # where the recorder was; on the shaft it went with the coil
+    twin_of: str | None = None  # the recording of the same person that counts in place of this one
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +78,14 @@ class OutingResult:
     minutes_per_100_m2: float | None
     total_pct: float  # swept share of the site after this outing, all outings so far together
     total_hours: float | None  # hours of searching, all outings so far together
+    recorded: int = 1  # people of whom there is a recording
+    unrecorded: tuple[str, ...] = ()  # initials of people who searched without one
+    marks: tuple[Mark, ...] = ()  # in order of time, those without one last
+
+    @property
+    def searchers(self) -> int:
+        """How many people searched, recorded or not."""
+        return self.recorded + len(self.unrecorded)
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,11 +189,15 @@ class OutingLayer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AreaShape:
-    """One of the user's areas in site metres; kind is site, no-go, blocked, filled or junk."""
+    """One of the user's areas in site metres; kind is site, no-go, blocked, filled or junk.
+
+    marked_in : id of the outing in which a mark made it; empty for an area that the user drew.
+    """
 
     kind: str
     reason: str
     shape: Polygon | MultiPolygon
+    marked_in: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

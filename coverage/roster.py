@@ -1,4 +1,4 @@
-"""The roster of a team: who carried which recorder with which coil, one row a recording."""
+"""The roster of a team: who carried which recorder with which coil, one row a recording, or a person without one."""
 
 from __future__ import annotations
 
@@ -6,19 +6,20 @@ import csv
 import io
 from dataclasses import dataclass
 
+from fieldcomb.coverage.coils import parse_carried, parse_gps
 from fieldcomb.coverage.settings import Typed, typed_time
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.units import parse_length_m
 
-COLUMNS = ("file", "searcher", "coil", "swath", "from", "to")
+COLUMNS = ("file", "searcher", "coil", "swath", "gps", "carried", "from", "to")
 
 
 @dataclass(frozen=True, slots=True)
 class RosterRow:
-    """One row; ``line`` is its line in the file, for messages."""
+    """One row; ``line`` is its line in the file, for messages. Without a file: somebody searched unrecorded."""
 
     line: int
-    file: str
+    file: str | None
     searcher: str | None
     typed: Typed
     start: str | None
@@ -27,6 +28,8 @@ class RosterRow:
 
 def read_roster(raw: bytes, file: str) -> tuple[tuple[RosterRow, ...], tuple[str, ...]]:
     """Read a roster: a table of values with a header, in any order of columns; only ``file`` is needed.
+
+    A row with a searcher and no file is somebody who searched without a recording.
 
     Parameters
     ----------
@@ -65,6 +68,8 @@ def read_roster(raw: bytes, file: str) -> tuple[tuple[RosterRow, ...], tuple[str
     if unused:
         notes.append(f"{file}: these columns are not used: {', '.join(unused)}")
     found = tuple(_row(file, line, header, row) for line, row in rows[1:] if any(cell.strip() for cell in row))
+    if found and all(row.file is None for row in found):
+        raise SiteError("names no file in any row", file=file, hint="Write the name of each recording: " + _example())
     if not found:
         raise SiteError("has a header but no rows", file=file, hint="Write one row for each recording: " + _example())
     return found, tuple(notes)
@@ -100,15 +105,22 @@ def _row(file: str, line: int, header: list[str], row: list[str]) -> RosterRow:
         raise SiteError(problem, file=file, where=f"line {line}", hint="Put a value that holds a comma in quotes")
     values = {name: cell.strip() or None for name, cell in zip(header, row, strict=False) if name in COLUMNS}
     name = values.get("file")
-    if name is None:
-        raise SiteError("has a row without a file", file=file, where=f"line {line}", hint="Fill in the file's name")
+    if name is None and values.get("searcher") is None:
+        hint = "Fill in the file's name, or the name of a searcher who did not record"
+        raise SiteError("has a row without a file and without a searcher", file=file, where=f"line {line}", hint=hint)
     try:
         for key in ("from", "to"):
             if (time := values.get(key)) is not None:
                 typed_time(time)
         if (swath := values.get("swath")) is not None:
             parse_length_m(swath, "swath")
+        if (gps := values.get("gps")) is not None:
+            parse_gps(gps)
+        if (carried := values.get("carried")) is not None:
+            parse_carried(carried)
     except UsageError as error:
         raise SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint) from error
-    typed = Typed(coil=values.get("coil"), swath=values.get("swath"))
+    typed = Typed(
+        coil=values.get("coil"), swath=values.get("swath"), gps=values.get("gps"), carried=values.get("carried")
+    )
     return RosterRow(line, name, values.get("searcher"), typed, values.get("from"), values.get("to"))

@@ -9,10 +9,21 @@ from datetime import datetime
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from fieldcomb.coverage.coils import DEFAULT_COIL, Coil, Swing, coil_of_size, make_swing, parse_coil, parse_gps
+from fieldcomb.coverage.coils import (
+    DEFAULT_COIL,
+    Coil,
+    Swing,
+    coil_of_size,
+    make_swing,
+    parse_carried,
+    parse_coil,
+    parse_gps,
+)
 from fieldcomb.coverage.tomlfile import Form, Named, Several, TomlFile, read_toml
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marking import LAP_MEANINGS
+from fieldcomb.tracks.marks import ENGLISH, KINDS, fold
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
 SITE_FILE = "site.toml"
@@ -33,6 +44,8 @@ class Typed:
     sweep: float | None = None
     gps: str | None = None
     top_pace: str | None = None
+    carried: str | None = None
+    laps: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +68,7 @@ class Settings:
     frame: SiteFrame | None
     coils: dict[str, KnownCoil]
     defaults: Typed
+    words: dict[str, str]  # folded words of marks, English and the site's own, and the kind that each makes
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +86,7 @@ class RecordingEntry:
 
 @dataclass(frozen=True, slots=True)
 class OutingEntry:
-    """One outing as it stands in outings.toml."""
+    """One outing as it stands in outings.toml; ``unrecorded`` are the people who searched without a recording."""
 
     id: str
     label: str | None
@@ -80,6 +94,7 @@ class OutingEntry:
     typed: Typed
     left_out: bool
     recordings: tuple[RecordingEntry, ...]
+    unrecorded: tuple[str, ...] = ()
 
 
 # ------------------------------------------------------------------------------------- looking at one value
@@ -119,6 +134,12 @@ def _yes_or_no(value: Any) -> bool:
     if not isinstance(value, bool):
         raise UsageError(f"true or false was expected, not {value!r}", hint="Write true or false without quotes")
     return value
+
+
+def _names(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(name, str) and name.strip() for name in value):
+        raise UsageError("a list of names was expected", hint='Write it like ["Ann Berg", "Bo"]')
+    return tuple(value)
 
 
 def _length(value: Any) -> float:
@@ -163,6 +184,24 @@ def _degrees(most: float) -> Any:
     return check
 
 
+def laps_meaning(value: Any) -> str:
+    """Check what presses of the lap button meant; that a coil is known is looked at where the site's coils are."""
+    meaning, colon, name = _text(value).partition(":")
+    if meaning not in LAP_MEANINGS or (colon and (meaning != "coil" or not name.strip())):
+        hint = "Write off, lanes, finds, or coil with the other coil's name, such as coil:small"
+        raise UsageError(f"laps {value!r} is not known", hint=hint)
+    return str(value)
+
+
+def _mark_words(value: Any) -> tuple[str, ...]:
+    """One word, or a list of words."""
+    found = tuple(_some_text(one).strip() for one in (value if isinstance(value, list) else [value]))
+    for word in found:
+        if len(word.split()) != 1 or not any(letter.isalpha() for letter in word):
+            raise UsageError(f"{word!r} is not one word", hint='Write it like "pause" or ["pause", "aus"]')
+    return found
+
+
 _COIL_FORM: Form = {"size": _some_text, "winding": _text, "swath": _length, "sweep": _seconds, "reach": _length}
 TYPED_FORM: Form = {
     "coil": _some_text,
@@ -170,6 +209,8 @@ TYPED_FORM: Form = {
     "sweep": _seconds,
     "gps": lambda value: parse_gps(_text(value)),
     "top_pace": lambda value: parse_speed_m_s(_text(value)),
+    "carried": lambda value: parse_carried(_text(value)),
+    "laps": laps_meaning,
 }
 _SITE_FORM: Form = {
     "name": _some_text,
@@ -178,7 +219,9 @@ _SITE_FORM: Form = {
     "frame": {"lon": _degrees(180), "lat": _degrees(90)},
     "coils": Named(_COIL_FORM),
     "defaults": TYPED_FORM,
+    "marks": dict.fromkeys(KINDS, _mark_words),
 }
+OWN = ("coil", "swath", "gps", "carried")  # what one recording of an outing may have of its own
 _RECORDING_FORM: Form = {
     "file": _stored,
     "name": _text,
@@ -187,6 +230,8 @@ _RECORDING_FORM: Form = {
     "to": typed_time,
     "coil": _some_text,
     "swath": _length,
+    "gps": TYPED_FORM["gps"],
+    "carried": TYPED_FORM["carried"],
     "searcher": _text,
 }
 _OUTINGS_FORM: Form = {
@@ -197,6 +242,7 @@ _OUTINGS_FORM: Form = {
             "note": _text,
             **TYPED_FORM,
             "left_out": _yes_or_no,
+            "unrecorded": _names,
             "recording": Several(_RECORDING_FORM),
         }
     )
@@ -222,6 +268,7 @@ def read_settings(raw: bytes, file: str) -> Settings:
         _frame(toml),
         {name: _known_coil(toml, name) for name in data.get("coils", {})},
         _typed(data.get("defaults", {})),
+        _words(toml),
     )
     try:
         swing_of(settings)
@@ -255,6 +302,18 @@ def _known_coil(toml: TomlFile, name: str) -> KnownCoil:
     except UsageError as error:
         raise toml.fault(keys, error.problem, error.hint) from error
     return KnownCoil(coil, swath_m, table.get("sweep"))
+
+
+def _words(toml: TomlFile) -> dict[str, str]:
+    """Words of marks: the English ones and the site's own; none may mean two things."""
+    words = dict(ENGLISH)
+    for kind, value in toml.data.get("marks", {}).items():
+        for word in _mark_words(value):
+            other = words.setdefault(fold(word), kind)
+            if other != kind:
+                problem = f"the word {word!r} is used twice, for {other} and for {kind}"
+                raise toml.fault(("marks", kind), problem, "Let each word of the marks mean one thing")
+    return words
 
 
 def _typed(table: dict[str, Any]) -> Typed:
@@ -292,7 +351,7 @@ def _outing(toml: TomlFile, number: int, zone: ZoneInfo) -> OutingEntry:
             window_of(start, end, zone)
         except UsageError as error:
             raise toml.fault((*keys, "recording", count, "from"), error.problem, error.hint) from error
-        typed = Typed(coil=item.get("coil"), swath=item.get("swath"))
+        typed = Typed(**{key: item.get(key) for key in OWN})
         recordings.append(
             RecordingEntry(item["file"], item["name"], item["sha256"], start, end, typed, item.get("searcher"))
         )
@@ -303,6 +362,7 @@ def _outing(toml: TomlFile, number: int, zone: ZoneInfo) -> OutingEntry:
         _typed(table),
         table.get("left_out", False),
         tuple(recordings),
+        tuple(table.get("unrecorded", ())),
     )
 
 
@@ -325,21 +385,23 @@ def swing_of(settings: Settings, *typed: Typed) -> Swing:
     """
     levels = (*typed, settings.defaults)
     known = {name: entry.coil for name, entry in settings.coils.items()}
-    coil = parse_coil(_first([level.coil for level in levels]) or DEFAULT_COIL, known)
+    coil = parse_coil(first_typed([level.coil for level in levels]) or DEFAULT_COIL, known)
     entry = settings.coils.get(coil.name)
     swaths = [None if t.swath is None else parse_length_m(t.swath, "swath") for t in levels]
     sweeps = [t.sweep for t in levels]
     if entry is not None:
         swaths.insert(-1, entry.swath_m)
         sweeps.insert(-1, entry.sweep_s)
-    return make_swing(coil, _first(swaths), _first(sweeps), _first([level.gps for level in levels]))
+    gps, carried = (first_typed([getattr(level, key) for level in levels]) for key in ("gps", "carried"))
+    return make_swing(coil, first_typed(swaths), first_typed(sweeps), gps, carried)
 
 
 def top_pace_of(settings: Settings, *typed: Typed) -> float | None:
     """Speed in m/s above which walking is not searching, where anybody typed one."""
-    text = _first([level.top_pace for level in (*typed, settings.defaults)])
+    text = first_typed([level.top_pace for level in (*typed, settings.defaults)])
     return None if text is None else parse_speed_m_s(text, "top pace")
 
 
-def _first(values: Sequence[T | None]) -> T | None:
+def first_typed(values: Sequence[T | None]) -> T | None:
+    """Give the first value that is there."""
     return next((value for value in values if value is not None), None)

@@ -10,9 +10,10 @@ import shapely
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas import Area, place_areas
-from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
+from fieldcomb.coverage.ground import BLOCKED, MARKED_NO_GO, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
-from fieldcomb.coverage.measures import OutingGround, Swept, Tally, sweep_outing
+from fieldcomb.coverage.marked import marked_areas, marked_notes
+from fieldcomb.coverage.measures import OutingGround, Swept, Swinging, Tally, sweep_outing
 from fieldcomb.coverage.results import (
     OUTSIDE,
     AreaShape,
@@ -129,6 +130,8 @@ def survey(
         tell("reading", k, len(outings))
         walked.append(_checked(walk_outing(outing, site.frame), areas, site.frame))
     walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
+    areas = (*areas, *marked_areas(walked, site.frame, site.zone))
+    notes = (*notes, *marked_notes(walked))
     ground = lay_out(areas, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
     return _Survey(site, ground, (*site.notes, *notes, *_partly(outings, between)), between).run(walked, widest_m, tell)
@@ -208,15 +211,16 @@ class _Survey:
 
     def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float]:
         """Count one outing; also the share of its searching that lay far from the site."""
-        legs: list[tuple[str, float, Sequence[Leg]]] = []
+        swinging: list[Swinging] = []
         lengths = cut_m = 0.0
         for w in outing.walks:
             near, cut = clip_legs(w.walk.legs, self.ground.near)
-            legs.append((w.swing.coil.name, w.swing.swath_m, near))
+            own, _ = clip_legs(w.walk.coil_legs, self.ground.near)
+            swinging.append(Swinging(w.swing.coil.name, w.swing.swath_m, near, own, w.swing.coil.width_m))
             lengths += w.walk.search_m
             cut_m += cut * w.walk.search_m
         dropouts = [(w.swing.swath_m, d) for w in outing.walks for d in w.walk.dropouts]
-        return sweep_outing(legs, dropouts, self.ground), cut_m / lengths if lengths else 0.0
+        return sweep_outing(swinging, dropouts, self.ground), cut_m / lengths if lengths else 0.0
 
     def _whole(self, swept: Swept) -> Cells:
         whole = np.zeros(self.ground.kind.shape, np.uint8)
@@ -240,7 +244,7 @@ class _Survey:
             name=site.name,
             area_m2=ground.m2(SITE),
             boundary=ground.boundary,
-            no_go_m2=ground.m2(NO_GO),
+            no_go_m2=ground.m2(NO_GO) + ground.m2(MARKED_NO_GO),
             blocked_m2=ground.m2(BLOCKED),
             cell_m=site.cell_m,
             frame=site.frame,
@@ -278,6 +282,8 @@ def outing_result(
         start_s=outing.start_s,
         coils=tuple(dict.fromkeys(w.swing.coil.name for w in outing.walks)),
         recordings=outing.recordings,
+        recorded=outing.recorded,
+        unrecorded=outing.unrecorded,
         walked_m=sum(w.walked_m for w in walks),
         elapsed_s=searching + stopped + transit + lost if timed else None,
         searching_s=searching if timed else None,
@@ -300,6 +306,7 @@ def outing_result(
         minutes_per_100_m2=searching / 60 / (swept / 100) if timed and swept else None,
         total_pct=100 * ground.total_m2 / site_m2,
         total_hours=sum(h for h in hours if h is not None) / 3600 if None not in hours else None,
+        marks=outing.marks,
     )
 
 

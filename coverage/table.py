@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 
+from fieldcomb.coverage.coils import BODY
+from fieldcomb.coverage.mark_words import say_marks, warning
 from fieldcomb.coverage.plain import columns, harmless, wrapped
 from fieldcomb.coverage.results import Comparison, OutingResult, RecordingResult, Report, Strip
 from fieldcomb.coverage.rounding import share
 from fieldcomb.coverage.strip_fields import strip_name
-from fieldcomb.coverage.wording import bearing, moment
+from fieldcomb.coverage.wording import bearing, moment, team
 from fieldcomb.tracks.units import say_duration, say_length
 
 WIDTH = 100
@@ -23,6 +25,7 @@ _SHOWN = 0.1  # percent and square metres are shown to a tenth
 def table(report: Report) -> str:
     """Give what ``map`` and ``report`` print; a newline at the end."""
     sections = [
+        _sentence(warning(report), 0) if warning(report) else [],
         list(_head(report)),
         list(_outings(report)),
         list(_coils(report)),
@@ -147,6 +150,8 @@ def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
     swings = "; ".join(dict.fromkeys(_swing(recording) for recording in outing.recordings))
     yield from _sentence(f"{outing.id}{label}: {swings or ', '.join(outing.coils)}", 4)
     yield from _sentence(_walking(outing), 4)
+    if outing.marks:
+        yield from _sentence(f"Marks: {say_marks(outing.marks)}", 4)
     if outing.note:
         yield from _sentence(f"note: {outing.note}", 4)
 
@@ -158,8 +163,11 @@ def _swing(recording: RecordingResult) -> str:
 
 def _walking(outing: OutingResult) -> str:
     said = [f"walked {_number(outing.walked_m)} m"]
+    if outing.searchers > 1:
+        said.insert(0, team(outing.recorded, outing.unrecorded))
+        said[1] = f"walked {_number(outing.walked_m)} m in all"
     if outing.speed_m_s is not None:
-        said[0] += f", searching at {_number(outing.speed_m_s, 2)} m/s"
+        said[-1] += f", searching at {_number(outing.speed_m_s, 2)} m/s"
     if outing.elapsed_s is not None:
         said.append(f"{_span(outing.elapsed_s)} in all")
         others = ((outing.stopped_s, "standing"), (outing.transit_s, "on the way"), (outing.dropout_s, "not recorded"))
@@ -259,6 +267,8 @@ def _recording(recording: RecordingResult) -> Iterator[str]:
     dropped = [f"{_number(many)} {why}" for why, many in sorted(recording.dropped.items()) if many]
     left_out = f"left out: {', '.join(dropped)}" if dropped else "none left out"
     said = f"{_count(recording.fixes, 'fix', 'fixes')}, {every}, {left_out}; gps {recording.gps}"
+    if recording.carried != BODY:
+        said += f"; carried: {recording.carried}"
     yield from _sentence(f"{recording.file}{who}: {recording.verdict}; {said}", 2)
     for text in (*recording.advice, *recording.notes):
         yield from wrapped(harmless(text), WIDTH, "    - ", "      ")

@@ -195,14 +195,17 @@ def _open_quote(line: str, quote: str) -> str:
 # ----------------------------------------------------------------------------------------------- changing
 
 
-def quoted(value: str | float | bool) -> str:
+Value = str | float | bool | list[str]
+
+
+def quoted(value: Value) -> str:
     """Write a value as TOML."""
     import tomlkit
 
     return tomlkit.item(value).as_string()
 
 
-def append_table(text: str, header: str, values: Mapping[str, str | float | bool], remark: str = "") -> str:
+def append_table(text: str, header: str, values: Mapping[str, Value], remark: str = "") -> str:
     """Write one more table behind all that stands in a file, with the file's own line ends."""
     lines = [f"# {remark}"] if remark else []
     lines += [header, *(f"{key} = {quoted(value)}" for key, value in values.items())]

@@ -3,29 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fieldcomb.coverage.coils import Swing
+from fieldcomb.coverage.doubles import Seen, find_doubles, lacking, trace_of
 from fieldcomb.coverage.results import RecordingResult
 from fieldcomb.tracks.clean import Cleaned, Fixes, clean
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
-from fieldcomb.tracks.legs import Walk, make_walk
+from fieldcomb.tracks.legs import Span, Walk, make_walk
+from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.track import Recording, Track
-from fieldcomb.tracks.units import say_length
-from fieldcomb.tracks.verdict import judge
+from fieldcomb.tracks.units import say_duration, say_length
+from fieldcomb.tracks.verdict import VERDICTS, judge
+from fieldcomb.tracks.zigzag import find_zigzag
 
 JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one
 JOIN_M = 25.0
 
 Window = tuple[float | None, float | None]
 
+NO_ZIGZAG = (
+    "Told as carried on the shaft, but no zig-zag of a coil is in it: it needs three fixes or more in each sweep, such "
+    "as five a second. It was taken as carried on the body, with the swing width as typed or usual"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class RecordingInput:
-    """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open."""
+    """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
+
+    marks : those made in the window. off : spans in which nobody searched. mark_notes : sentences on the marks.
+    """
 
     file: str
     recording: Recording
@@ -33,16 +44,23 @@ class RecordingInput:
     searcher: str | None = None
     window: Window = (None, None)
     top_pace_m_s: float | None = None
+    marks: tuple[Mark, ...] = ()
+    off: tuple[Span, ...] = ()
+    mark_notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class OutingInput:
-    """One outing; ``load`` reads its recordings, so that only one outing's files are in memory at a time."""
+    """One outing; ``load`` reads its recordings, so that only one outing's files are in memory at a time.
+
+    ``unrecorded`` are the initials of people who searched without a recording.
+    """
 
     id: str
     label: str | None
     note: str | None
     load: Callable[[], tuple[RecordingInput, ...]]
+    unrecorded: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,13 +74,19 @@ class SwungWalk:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WalkedOuting:
-    """An outing read and cleaned, in order of time."""
+    """An outing read and cleaned, in order of time.
+
+    recorded : of how many people there is a recording. unrecorded : initials of those who searched without one.
+    """
 
     id: str
     label: str | None
     note: str | None
     walks: tuple[SwungWalk, ...]
     recordings: tuple[RecordingResult, ...]
+    recorded: int = 1
+    unrecorded: tuple[str, ...] = ()
+    marks: tuple[Mark, ...] = ()
 
     @property
     def start_s(self) -> float | None:
@@ -71,16 +95,102 @@ class WalkedOuting:
         return min(starts) if starts else None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Walked:
+    """Files that run on into one another, cleaned and walked, with what is told of each."""
+
+    chain: Sequence[RecordingInput]
+    walk: Walk
+    fixes: Fixes
+    results: list[RecordingResult]
+
+    @property
+    def swung(self) -> SwungWalk:
+        """The walk as it is swept."""
+        return SwungWalk(self.walk, self.chain[0].swing, self.chain[0].file)
+
+    @property
+    def seen(self) -> Seen:
+        """What tells whether another recording is of the same person."""
+        first = self.chain[0]
+        best = -min(VERDICTS.index(result.verdict) for result in self.results)
+        rank = (best, self.walk.search_m, len(self.fixes))
+        return Seen(first.searcher, trace_of(self.fixes, first.swing.gps), rank)
+
+
 def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
-    """Read an outing and make walks of it; raises TrackError for a recording that cannot be used."""
-    items = sorted(outing.load(), key=_begin)
+    """Read an outing and make walks of it; raises TrackError for a recording that cannot be used.
+
+    Of two recordings of one person the better one counts, and the other only for the time that the first one lacks.
+    """
+    walked = [_walked(chain, frame) for chain in _chains(sorted(outing.load(), key=_begin))]
+    instead = find_doubles([one.seen for one in walked]) if len(walked) > 1 else (None,) * len(walked)
     walks: list[SwungWalk] = []
     results: list[RecordingResult] = []
-    for chain in _chains(items):
-        walk, cleaned = walk_chain(chain, frame)
-        walks.append(SwungWalk(walk, chain[0].swing, chain[0].file))
-        results += [_result(item, number, cleaned, walk) for number, item in enumerate(chain)]
-    return WalkedOuting(outing.id, outing.label, outing.note, tuple(walks), tuple(results))
+    for one, number in zip(walked, instead, strict=True):
+        if number is None:
+            walks.append(one.swung)
+            results += one.results
+        else:
+            rest = _only_here(one, walked[number], frame)
+            walks += [part.swung for part in rest]
+            results += [_told_as_double(result, walked[number], rest) for result in one.results]
+    nameless = sum(one.chain[0].searcher is None and n is None for one, n in zip(walked, instead, strict=True))
+    recorded = len({one.chain[0].searcher for one in walked} - {None}) + nameless
+    return WalkedOuting(
+        outing.id,
+        outing.label,
+        outing.note,
+        tuple(walks),
+        tuple(results),
+        recorded,
+        outing.unrecorded,
+        _marks([item for one in walked for item in one.chain]),
+    )
+
+
+def _walked(chain: Sequence[RecordingInput], frame: SiteFrame) -> _Walked:
+    walk, cleaned = walk_chain(chain, frame)
+    if walk.coil_legs:
+        swing = _measured(chain[0].swing, walk)
+        chain = [replace(item, swing=swing) for item in chain]
+    results = [_result(item, number, cleaned, walk) for number, item in enumerate(chain)]
+    return _Walked(chain, walk, cleaned.fixes, results)
+
+
+def _measured(swing: Swing, walk: Walk) -> Swing:
+    """Give the swing as a recorder on the shaft measured it."""
+    swath_m, sweep_s = round(2 * walk.half_swing_m + swing.coil.width_m, 3), round(walk.sweep_s, 3)
+    return replace(swing, swath_m=swath_m, swath_measured=True, sweep_s=sweep_s, sweep_measured=True)
+
+
+def _only_here(one: _Walked, counted: _Walked, frame: SiteFrame) -> list[_Walked]:
+    """Walk what only this recording has: the time before, behind and in the drop-outs of the one that counts."""
+    rest = []
+    for item in one.chain:
+        low, high = item.window
+        window = (-np.inf if low is None else low, np.inf if high is None else high)
+        for span in lacking(counted.fixes, window):
+            try:
+                rest.append(_walked([replace(item, window=span)], frame))
+            except TrackError:  # it has nothing in that time either
+                continue
+    return rest
+
+
+def _told_as_double(result: RecordingResult, counted: _Walked, rest: Sequence[_Walked]) -> RecordingResult:
+    file = counted.chain[0].file
+    said = f"The same person at the same time as {file}, which counts in its place; this one is kept"
+    lasting_s = sum(part.walk.times.searching_s for part in rest if part.walk.times)
+    if lasting_s:
+        said += f", and counts for the {say_duration(lasting_s)} of searching that only it recorded"
+    return replace(result, twin_of=file, notes=(*result.notes, said))
+
+
+def _marks(items: Sequence[RecordingInput]) -> tuple[Mark, ...]:
+    """The marks of an outing in order of time; what two files both hold stands once."""
+    found = dict.fromkeys(mark for item in items for mark in item.marks)
+    return tuple(sorted(found, key=lambda mark: (mark.time_s is None, mark.time_s or 0.0)))
 
 
 def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk, Cleaned]:
@@ -88,8 +198,15 @@ def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk,
     cleaned = clean([item.recording.track for item in chain], frame, [item.window for item in chain])
     for number, item in enumerate(chain):
         _check_usable(item, number, cleaned)
-    walk = make_walk(cleaned.fixes, chain[0].top_pace_m_s)
-    return walk, cleaned
+    fixes, pace, off = cleaned.fixes, chain[0].top_pace_m_s, [span for item in chain for span in item.off]
+    if not chain[0].swing.on_shaft:
+        return make_walk(fixes, pace, off), cleaned
+    zigzag = find_zigzag(fixes)
+    if zigzag is None:
+        walk = make_walk(fixes, pace, off)
+        return replace(walk, notes=(*walk.notes, NO_ZIGZAG)), cleaned
+    walk = make_walk(zigzag.centre, pace, off, coil=fixes)
+    return replace(walk, half_swing_m=zigzag.half_m, sweep_s=zigzag.sweep_s), cleaned
 
 
 def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
@@ -169,12 +286,14 @@ def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> 
         sweep_s=swing.sweep_s,
         sweep_measured=swing.sweep_measured,
         gps=swing.gps,
+        carried=swing.carried,
         fixes=len(item.recording.track),
         dropped=dict(sorted(cleaned.dropped[number].items())),
         interval_s=verdict.interval_s,
         verdict=verdict.verdict,
         advice=verdict.advice,
-        notes=(*item.recording.notes, *cleaned.notes, *walk.notes),
+        notes=(*item.recording.notes, *item.mark_notes, *cleaned.notes, *walk.notes),
+        twin_of=None,
     )
 
 

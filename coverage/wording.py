@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from fieldcomb.tracks.units import iso_utc, parse_zone, say_length
@@ -102,3 +103,12 @@ def count(many: int, one: str, more: str | None = None) -> str:
     ('1 strip', '3 strips', '2 pieces of ground')
     """
     return f"{number(many)} {one if many == 1 else more or one + 's'}"
+
+
+def team(recorded: int, unrecorded: Sequence[str]) -> str:
+    """How many of the people of an outing there is a recording of, and who recorded nothing.
+
+    Ground that is not recorded is not ground missed, so this belongs beside every percentage.
+    """
+    said = f"{recorded} of {recorded + len(unrecorded)} recorded"
+    return said + (f" (not {', '.join(unrecorded)})" if unrecorded else "")

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import TypeVar
 
 from fieldcomb.coverage.coils import Coil
-from fieldcomb.coverage.settings import TYPED_FORM, OutingEntry, Typed
+from fieldcomb.coverage.settings import OWN, TYPED_FORM, OutingEntry, Typed
 from fieldcomb.coverage.tomlfile import append_table, quoted
 from fieldcomb.tracks.frame import SiteFrame
 
@@ -33,6 +33,10 @@ cell = {quoted(cell)}  # side of the squares in which ground is counted
 # [defaults]
 # coil = "small"
 # gps = "typical"
+
+# Words of your own for the marks that you set on the way, beside the English ones. For example:
+# [marks]
+# off = ["pause", "aus"]
 """
     return text if frame is None else with_frame(text, frame)
 
@@ -63,10 +67,11 @@ def _key(name: str) -> str:
 def with_outing(text: str, outing: OutingEntry) -> str:
     """Write one more outing behind an outings.toml; only what was typed."""
     head = {"id": outing.id, "label": outing.label, "note": outing.note, **_plain(outing.typed)}
-    text = append_table(text, "[[outing]]", _given(head))
+    people: dict[str, list[str]] = {"unrecorded": list(outing.unrecorded)} if outing.unrecorded else {}
+    text = append_table(text, "[[outing]]", {**_given(head), **people})
     for item in outing.recordings:
         values = {"file": item.stored, "name": item.name, "sha256": item.sha256, "from": item.start, "to": item.end}
-        values |= {"coil": item.typed.coil, "swath": item.typed.swath, "searcher": item.searcher}
+        values |= {key: getattr(item.typed, key) for key in OWN} | {"searcher": item.searcher}
         text = append_table(text, "[[outing.recording]]", _given(values))
     return text
 

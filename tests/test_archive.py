@@ -194,6 +194,18 @@ def test_an_archive_with_nothing_for_the_site_is_an_error(here: Path, capsys: py
     assert list(outings()) == ["2026-03-01a"]
 
 
+def test_a_recording_is_taken_once_in_its_longest_form(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Of copies that differ in bytes or length the longest is added, and one that the site has is not added again."""
+    rounded = gpx(3, fixes=50).replace(b"0000000", b"000000")
+    members = ("cut.gpx", rounded), ("whole.gpx", gpx(3)), ("1.gpx.gz", gzip.compress(gpx(1))), ("2.gpx", gpx(2))
+    Path("export.zip").write_bytes(zipped(*members))
+    assert main(["add", "s", "export.zip", "--each"]) == 0
+    assert outings() == {"2026-03-01a": "1.gpx", "2026-03-02a": "2.gpx", "2026-03-03a": "whole.gpx"}
+    err = capsys.readouterr().err
+    assert "cut.gpx: holds less of the same recording than whole.gpx" in err
+    assert "1.gpx.gz: holds the same recording as 1.gpx, which was added before, in outing 2026-03-01a" in err
+
+
 def test_adding_the_export_again_adds_only_what_is_new(here: Path) -> None:
     """A later export of the same account adds the walks since, and no walk twice."""
     Path("export.zip").write_bytes(zipped(*ACCOUNT[:2]))

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pictures import drawn, picture
 
 from fieldcomb.coverage.ground import NO_GO, SITE, Ground, clip_legs, lay_out
-from fieldcomb.coverage.measures import OutingGround, Swept, Tally, crosswise, straight_runs, sweep_outing
+from fieldcomb.coverage.measures import OutingGround, Swept, Swinging, Tally, crosswise, straight_runs, sweep_outing
 from fieldcomb.coverage.results import MOST_PASSES, OUTSIDE, AreaShape
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.legs import DropOut, Leg
@@ -32,7 +32,7 @@ def lay(*areas: AreaShape, cell_m: float = 0.1) -> Ground:
 
 def sweep(ground: Ground, *legs: Leg, coil: str = "28cm", swath_m: float = 1.5, lost: Sequence[DropOut] = ()) -> Swept:
     """One outing with one coil."""
-    return sweep_outing([(coil, swath_m, legs)], [(swath_m, gap) for gap in lost], ground)
+    return sweep_outing([Swinging(coil, swath_m, legs)], [(swath_m, gap) for gap in lost], ground)
 
 
 def silence(x0: float, y0: float, x1: float, y1: float) -> DropOut:
@@ -132,7 +132,7 @@ def test_what_adds_up_adds_up(outings: list[list[tuple[str, list[tuple[float, fl
     site_m2 = tally.ground.m2(SITE)
     total = new = 0.0
     for walks in outings:
-        swept = sweep_outing([(coil, 1.5, [leg(*places)]) for coil, places in walks], [], tally.ground)
+        swept = sweep_outing([Swinging(coil, 1.5, [leg(*places)]) for coil, places in walks], [], tally.ground)
         got = tally.add(swept)
         assert got.new_m2 + got.again_same_coil_m2 + got.again_other_coil_m2 == pytest.approx(got.swept_m2)
         assert max(got.twice_m2, got.crosswise_m2) <= got.swept_m2 <= got.total_m2

@@ -663,11 +663,11 @@ def test_changed_or_missing_recording_is_told(site: Path) -> None:
         ("site.toml", '"10cm"', '"0cm"', r"key 'cell': .*must be more than zero \(line 4\)"),
         ("site.toml", '"10cm"', "10", r"key 'cell': text in quotes was expected, not 10 \(line 4\)"),
         ("site.toml", "name =", "# name =", r"key 'name' is missing"),
-        ("site.toml", "lon =", "long =", r"key 'long' is not known in frame \(line 20\)"),
-        ("site.toml", "[frame]", "[fraem]", r"key 'fraem' is not known \(line 19\)"),
-        ("site.toml", "[frame]", "[coils.a]\nswath = '1m'\n[frame]", r"coil 'a' has no size \(line 19\)"),
-        ("site.toml", "[frame]", "[coils.a]\nsize = '1cm'\n[frame]", r"'a' is 1 cm across.*\(line 19\)"),
-        ("site.toml", "[frame]", "[defaults]\nswath = '20cm'\n[frame]", r"smaller than the coil itself.*\(line 19\)"),
+        ("site.toml", "lon =", "long =", r"key 'long' is not known in frame \(line 24\)"),
+        ("site.toml", "[frame]", "[fraem]", r"key 'fraem' is not known \(line 23\)"),
+        ("site.toml", "[frame]", "[coils.a]\nswath = '1m'\n[frame]", r"coil 'a' has no size \(line 23\)"),
+        ("site.toml", "[frame]", "[coils.a]\nsize = '1cm'\n[frame]", r"'a' is 1 cm across.*\(line 23\)"),
+        ("site.toml", "[frame]", "[defaults]\nswath = '20cm'\n[frame]", r"smaller than the coil itself.*\(line 23\)"),
         ("site.toml", "zone =", "coils = 3\nzone =", r"coils must be a table"),
     ],
 )
@@ -721,7 +721,7 @@ def test_roster_brings_people_and_coils_to_files(site: Path) -> None:
     )
     rows, notes = read_roster(("\ufeff" + text).encode(), "day/roster.csv")
     assert notes == ("day/roster.csv: these columns are not used: phone",)
-    walks = walks_of_roster(rows, str(site.parent / "day/roster.csv"), [])
+    walks, _ = walks_of_roster(rows, str(site.parent / "day/roster.csv"), [])
     add(site, walks, Typed(), say=quiet)
     (outing,) = outings(site)
     assert [(r["name"], r.get("searcher"), r.get("coil")) for r in outing["recording"]] == [
@@ -741,7 +741,7 @@ def test_roster_brings_people_and_coils_to_files(site: Path) -> None:
         ("file,swath\n\na.gpx,1.4\n", r"swath '1.4' has no unit \(line 3\)"),
         ("file,from\na.gpx,noon\n", r"time 'noon' is not a date and time \(line 2\)"),
         ("file,coil\na.gpx,28cm,x\n", r"3 values in a row where the header names 2 \(line 2\)"),
-        ("file,coil\n,28cm\n", r"a row without a file \(line 2\)"),
+        ("file,coil\n,28cm\n", r"a row without a file and without a searcher \(line 2\)"),
         ('file\n"a.gpx\n', "is not a table of values"),
     ],
 )
@@ -763,4 +763,4 @@ def test_roster_and_files_must_match(site: Path) -> None:
     with pytest.raises(SiteError, match=r"has no row for other\.gpx"):
         walks_of_roster(rows, "r.csv", [one, "other.gpx"])
     with pytest.raises(SiteError, match=r"r.csv: coil 'big' is not known \(line 2\)"):
-        add(site, walks_of_roster(rows, "r.csv", [one]), Typed(), say=quiet)
+        add(site, walks_of_roster(rows, "r.csv", [one])[0], Typed(), say=quiet)

@@ -10,6 +10,8 @@ from fieldcomb.tracks.clean import OUT_OF_RANGE, SPIKE, STILL_M, Fixes
 from fieldcomb.tracks.pace import STOP_PACE_M_S
 from fieldcomb.tracks.track import Floats, Track
 
+VERDICTS = ("good", "usable", "poor")  # from best to worst
+
 SILENCE_AT_STOP_S = 15.0
 GOOD_INTERVAL_S = 2.0
 USABLE_INTERVAL_S = 5.5
@@ -36,7 +38,7 @@ def judge(track: Track, fixes: Fixes, dropped: dict[str, int]) -> Verdict:
         faults.append((1, "No times in the file: record a track with times, not a planned route or a shortened export"))
     interval = float(np.median(np.diff(fixes.t_s))) if fixes.timed and len(fixes) > 1 else None
     worst = max((weight for weight, _ in faults), default=0)
-    return Verdict(("good", "usable", "poor")[worst], tuple(text for _, text in faults), interval)
+    return Verdict(VERDICTS[worst], tuple(text for _, text in faults), interval)
 
 
 Fault = tuple[int, str]  # 0 worth saying, 1 usable, 2 poor
