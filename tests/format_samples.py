@@ -11,6 +11,9 @@ import random
 import zipfile
 from pathlib import Path
 
+import fit_files
+import tcx_files
+
 DATA = Path(__file__).parent / "data"
 TIMES = [f"2026-03-07T09:00:{second:02d}Z" for second in range(5)]
 PLACES = [(round(3.2 + i * 1e-5, 7), round(55.5 + i * 2e-5, 7)) for i in range(5)]
@@ -78,6 +81,8 @@ ROWS = [
 
 SAMPLES: dict[str, tuple[bytes, ...]] = {
     "GPX": ((DATA / "two-tracks.gpx").read_bytes(), (DATA / "older.gpx").read_bytes()),
+    "FIT": tuple(case.data for case in fit_files.CASES.values() if case.fixes)[:6],
+    "TCX": tuple(case.data for case in tcx_files.CASES.values() if case.fixes)[:6],
     "KML": (
         KML,
         kml(f"<Placemark><MultiGeometry>{line_string()}{line_string(PLACES[:2])}</MultiGeometry></Placemark>"),

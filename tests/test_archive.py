@@ -66,7 +66,7 @@ NOT_ONE = {
         r"several recordings in it \('a.gpx', 'b.j.*--each",
     ),
     "none": (zipped(("a.png", b"\x89PNG")), r"without a recording in it \('a.png'\)"),
-    "empty": (b"PK\x05\x06" + bytes(18), "is not a GPX, KML"),
+    "empty": (b"PK\x05\x06" + bytes(18), "it looks like an empty zip archive"),
     "a file without a name": (zipped(("", PLAN), ("b.txt", b"")), "holds no track points"),
     "a plan": (zipped(("plan.gpx", PLAN)), r"holds no track points, only 1 route with 1 point \(in 'plan.gpx'\)"),
     "two plans": (

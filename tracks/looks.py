@@ -9,6 +9,7 @@ from fieldcomb.tracks.letters import coding_of
 
 _MAGIC = (
     (b"PK\x03\x04", "a zip archive"),
+    (b"PK\x05\x06", "an empty zip archive"),
     (b"\x1f\x8b", "a gzip file"),
     (b"%PDF", "a PDF document"),
     (b"\x89PNG", "a picture"),

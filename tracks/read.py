@@ -21,10 +21,12 @@ from fieldcomb.tracks.archive import (
 )
 from fieldcomb.tracks.csv_tracks import read_csv
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.fit import read_fit
 from fieldcomb.tracks.geojson import read_geojson
 from fieldcomb.tracks.gpx import read_gpx
 from fieldcomb.tracks.kml_tracks import read_kml
 from fieldcomb.tracks.looks import DAMAGED, looks_like, not_this
+from fieldcomb.tracks.tcx import read_tcx
 from fieldcomb.tracks.track import Recording
 
 _CHUNK_BYTES = 65_536
@@ -41,6 +43,8 @@ class Format:
 
 FORMATS: tuple[Format, ...] = (
     Format("GPX", lambda data: looks_like(data) in ("GPX", DAMAGED), read_gpx),
+    Format("FIT", lambda data: looks_like(data) == "FIT", read_fit),
+    Format("TCX", lambda data: looks_like(data) == "TCX", read_tcx),
     Format("KML", lambda data: looks_like(data) == "KML", read_kml),
     Format("GeoJSON", lambda data: looks_like(data) in ("GeoJSON", "JSON"), read_geojson),
     Format("CSV", lambda data: looks_like(data) == "a table of values (CSV)", read_csv),
