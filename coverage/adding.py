@@ -48,7 +48,10 @@ CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long befor
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """One file to add, as typed, and what was typed for it alone; ``place`` is its line in a roster."""
+    """One file to add, as typed, and what was typed for it alone; ``place`` is its line in a roster.
+
+    data : its bytes, where it is a member of an archive and ``path`` only names it; None for a file to read.
+    """
 
     path: str
     start: str | None = None
@@ -56,6 +59,7 @@ class Walk:
     typed: Typed = field(default_factory=Typed)
     searcher: str | None = None
     place: tuple[str, int] | None = None
+    data: bytes | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +143,7 @@ def add(
         _refuse_doubles(site, loaded)
         frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
         loaded = [_looked_at(site.as_input(frame), one) for one in loaded]
-        days = {_date(one.first_s, site.settings.zone) for one in loaded}
+        days = {day_of(one.first_s, site.settings.zone) for one in loaded}
         look_for_again(site, frame, [one.item for one in loaded], days, say)
         groups = [[one] for one in loaded] if each else [sorted(loaded, key=_first)]
         for group in groups:
@@ -183,7 +187,7 @@ def _in_roster(error: UsageError, walk: Walk) -> FieldcombError:
 
 def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
     """Say when files of several days are about to become one outing, and what a window leaves of a recording."""
-    days = sorted({_date(one.first_s, zone) for one in group})
+    days = sorted({day_of(one.first_s, zone) for one in group})
     if len(days) > 1:
         say(f"note: files of {len(days)} days ({', '.join(days)}) become one outing; --each makes one of each file")
     for one in group:
@@ -208,8 +212,8 @@ def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
         swing = swing_of(settings, walk.typed, typed)
     except UsageError as error:
         raise _in_roster(error, walk) from error
-    data = read_file(walk.path)
-    recording = read_recording(data, shown(walk.path))
+    data = read_file(walk.path) if walk.data is None else walk.data
+    recording = read_recording(data, shown(walk.path), member=walk.data is not None)
     pace = top_pace_of(settings, walk.typed, typed)
     item = RecordingInput(recording.file, recording, swing, walk.searcher, window, pace)
     item = with_marks(settings, (walk.typed, typed), item)
@@ -222,13 +226,13 @@ def _looked_at(site: SiteInput, one: _Loaded) -> _Loaded:
     """Check that a walk can be used, and see when it began."""
     notes = check_recording(site, one.item)
     cleaned = clean([one.item.recording.track], site.frame, [one.window])
-    first_s = _begin_s(cleaned.fixes.t_s)
+    first_s = begin_s(cleaned.fixes.t_s)
     # Both the reader's and the survey's notes, each once.
     told = tuple(dict.fromkeys((*one.item.recording.notes, *cleaned.notes, *notes)))
     return replace(one, read_in=replace(one.read_in, dropped=cleaned.dropped[0], notes=told), first_s=first_s)
 
 
-def _begin_s(t_s: Floats) -> float:
+def begin_s(t_s: Floats) -> float:
     """Give the time of the first fix, those aside whose clock is days before the rest: it was not set yet."""
     if t_s.size == 0 or not np.isfinite(t_s).all():
         return math.nan
@@ -251,8 +255,8 @@ def _refuse_doubles(site: Site, loaded: Sequence[_Loaded]) -> None:
                 raise TrackError(problem, file=shown(one.walk.path), hint="Give it once. " + hint)
         for outing in site.outings:
             for old in outing.recordings:
-                window = window_of(old.start, old.end, site.settings.zone)
-                if one.sha256 == old.sha256 and _overlap(one.window, window):
+                same = one.sha256 == old.sha256
+                if same and _overlap(one.window, window_of(old.start, old.end, site.settings.zone)):
                     raise _double(one, outing, old, hint)
 
 
@@ -276,7 +280,7 @@ def _entry(
     """Give an outing its id, and its files their names in the site; ``files`` takes their contents."""
     taken = {path.name for path in stored_files(site)} | {name.partition("/")[2] for name in files}
     ids = [outing.id for outing in (*site.outings, *earlier)]
-    outing_id = next_id(_date(group[0].first_s, site.settings.zone), ids, taken)
+    outing_id = next_id(day_of(group[0].first_s, site.settings.zone), ids, taken)
     stored: dict[str, str] = {}
     recordings = []
     for one in group:
@@ -292,7 +296,8 @@ def _entry(
     return OutingEntry(outing_id, label, note, typed, False, tuple(recordings))
 
 
-def _date(first_s: float, zone: ZoneInfo) -> str:
+def day_of(first_s: float, zone: ZoneInfo) -> str:
+    """Give the day of a moment as ids of outings have it."""
     if not math.isfinite(first_s):
         return NO_DATE
     try:

@@ -5,10 +5,7 @@ Nothing is judged here but the form: whether rings close, cross or lie on the gl
 
 from __future__ import annotations
 
-import codecs
-import json
 import math
-import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -19,6 +16,7 @@ from fieldcomb.coverage.outlines import Ring
 from fieldcomb.coverage.plain import harmless
 from fieldcomb.tracks.errors import AreaError, TrackError
 from fieldcomb.tracks.gpx import read_gpx
+from fieldcomb.tracks.json_files import json_text, other_system, parse_json
 from fieldcomb.tracks.kml import read_kml_polygons
 from fieldcomb.tracks.looks import DAMAGED, looks_like
 from fieldcomb.tracks.read import unpack
@@ -28,7 +26,6 @@ MOST_DEPTH = 16  # collections inside collections
 EXPORT_AGAIN = "Export it again in WGS 84 longitude and latitude (EPSG:4326)"
 
 _LINES = {"LineString": "a line", "MultiLineString": "lines", "Point": "a point", "MultiPoint": "points"}
-_WGS84 = re.compile(r"(urn:(x-)?ogc:def:crs:)?(OGC:([\d.]*:)?CRS:?84h?|CRS:?84h?|EPSG:([\d.]*:)?(4326|4979))", re.I)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,32 +116,12 @@ def _where(place: str, name: object) -> str:
 
 
 def _geojson(content: bytes, file: str) -> tuple[list[Drawn], list[str]]:
-    text, notes = _decode(content)
-    try:
-        document = json.loads(text)
-    except RecursionError:
-        raise AreaError("is nested far deeper than any GeoJSON", file=file, hint=_GIVE) from None
-    except json.JSONDecodeError as error:
-        where = f"line {error.lineno}, column {error.colno}: {error.msg}"
-        raise AreaError("is not sound JSON", file=file, where=where, hint="Export or copy it again") from None
-    except ValueError:
-        # Python refuses whole numbers of thousands of digits.
-        raise AreaError("holds a number of thousands of digits", file=file, hint="Export it again") from None
+    text, notes = json_text(content, file)
+    document = parse_json(text, file)
     drawn = list(_Walk(file).document(document))
     if not drawn:
         raise AreaError("holds no feature at all", file=file, hint="Draw the boundary as a polygon, and export it")
     return drawn, notes
-
-
-def _decode(content: bytes) -> tuple[str, list[str]]:
-    codec = json.detect_encoding(content)
-    try:
-        return content.decode(codec), []
-    except UnicodeDecodeError:
-        if codec.startswith("utf-8"):
-            note = "The letters in the file are not UTF-8 as they should be: names may show wrong letters"
-            return content.removeprefix(codecs.BOM_UTF8).decode("cp1252", errors="replace"), [note]
-        return content.decode(codec, errors="replace"), ["Some letters in the file could not be read"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,13 +199,9 @@ class _Walk:
         return str(node["type"])
 
     def _check_crs(self, node: Any, where: str) -> None:
-        crs = node.get("crs")
-        if crs is None:
-            return
-        properties = crs.get("properties") if isinstance(crs, dict) else None
-        name = properties.get("name") if isinstance(properties, dict) else None
-        if not isinstance(name, str) or not _WGS84.fullmatch(name.strip().replace("::", ":")):
-            problem = f"is in the coordinate system {_shown(crs if name is None else name)}, not in WGS 84"
+        system = other_system(node)
+        if system is not None:
+            problem = f"is in the coordinate system {_shown(system)}, not in WGS 84"
             raise self._fault(problem, where, EXPORT_AGAIN)
 
     def _fault(self, problem: str, where: str, hint: str = "Export it again, or draw it again") -> AreaError:

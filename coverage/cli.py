@@ -39,8 +39,8 @@ from fieldcomb.tracks.units import parse_date, parse_time_s, parse_zone
 def cli() -> None:
     """See which ground your coil has passed over, how often, and what was missed.
 
-    fieldcomb reads the GPS recordings (GPX and others) of walks with a metal detector and draws a map that opens in any
-    browser, with percentages and the strips that are still to search. Nothing is sent anywhere.
+    fieldcomb reads the GPS recordings (GPX, FIT, TCX and more) of walks with a metal detector and draws a map that opens in
+    any browser, with percentages and the strips that are still to search. Nothing is sent anywhere.
 
     \b
     One walk, at once:
@@ -129,7 +129,7 @@ def new_command(
 @click.argument("site", type=path, metavar="SITE")
 @click.argument("tracks", nargs=-1, type=path, metavar="TRACK...")
 @walk_options
-@click.option("--each", is_flag=True, help="Make one outing of each file.")
+@click.option("--each", is_flag=True, help="Make one outing of each file, and of each recording in a zip archive.")
 @click.option(
     "--roster",
     type=path,
@@ -142,6 +142,9 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
 
     The files are copied into the site as they are, all of them or, when one cannot be used, none. What you type here
     can be corrected later with: fieldcomb edit.
+
+    With --each a zip archive, such as the export of a whole account, is taken apart: every recording of this site in it
+    becomes an outing, and everything else in it is listed with the reason.
 
     \b
     Example:
@@ -157,6 +160,10 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
     from fieldcomb.coverage.talk import say, tell_added, tell_assumed
 
     walks, people = (_walks(options, tracks), ()) if roster is None else _team(options, roster, tracks, say)
+    if each:
+        from fieldcomb.coverage.export_zip import take_apart
+
+        walks = take_apart(Path(site), walks, say=say)
     added = add(Path(site), walks, _typed(options), label=options.label, each=each, unrecorded=people, say=say)
     tell_added(added)
     tell_assumed(added)

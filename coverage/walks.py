@@ -311,8 +311,12 @@ def _windowed(item: RecordingInput) -> Track:
     return Track(track.lon_deg[inside], track.lat_deg[inside], track.time_s[inside], track.segment[inside])
 
 
-def too_far(file: str, away_m: float) -> TrackError:
+class TooFarError(TrackError):
+    """A walk is another site's."""
+
+
+def too_far(file: str, away_m: float) -> TooFarError:
     """The error for a walk that is another site's."""
     far = f"{away_m / 1000:.0f} km" if away_m >= 10_000 else say_length(away_m)
     hint = "Is this the right file, or another site?"
-    return TrackError(f"the walk is {far} away from the site", file=file, hint=hint)
+    return TooFarError(f"the walk is {far} away from the site", file=file, hint=hint)

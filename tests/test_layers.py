@@ -47,8 +47,8 @@ THIRD_PARTY = {
 # Parts of the standard library that belong to one room.
 STANDARD = {
     "xml": {"xml"},
-    "zipfile": {"read"},
-    "zlib": {"read"},
+    "zipfile": {"archive"},
+    "zlib": {"read", "archive"},
     "gzip": {"read"},
     "tomllib": {"tomlfile"},
     "argparse": set[str](),
@@ -62,7 +62,7 @@ STANDARD = {
     "sys": EDGE,
     "os": {"journal", "folder", *EDGE},
     "tempfile": {"cli"},
-    "pathlib": {"journal", "folder", "site", "adding", "outputs", "export", *EDGE},
+    "pathlib": {"journal", "folder", "site", "adding", "export_zip", "outputs", "export", *EDGE},
 }
 # Without a clock, an environment or a printer the same input gives the same output.
 FORBIDDEN_CALLS = {"print", "input", "eval", "exec"}

@@ -12,6 +12,8 @@ from datetime import date
 from fieldcomb.tracks.units import many
 
 _UNIX_DAY = date(1970, 1, 1).toordinal()
+UNIX_FIRST_S, UNIX_END_S = 315_532_800.0, 4_102_444_800.0  # 1980-01-01, before satellites; 2100-01-01
+_NUMBER = re.compile(r"\d{1,20}(?:[.,]\d{0,20})?", re.ASCII)
 _TIME = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d)(?::(\d\d)([.,]\d{1,12})?)?\s?(?:([Zz])|([+-])(\d\d):?(\d\d)?)?", re.ASCII
 )
@@ -50,6 +52,26 @@ class Clock:
         elif match.group(8) is None and match.group(9) is None:
             self.zoneless += 1
         return seconds
+
+    def moment(self, value: object) -> float:
+        """Unix seconds UTC of what stands for a time in JSON or a table: a text as above, or a Unix number.
+
+        A number counts seconds when it then lies in the years 1980 to 2099, or else milliseconds when it does so;
+        the two cannot be mixed up. Any other number is unreadable: seconds since the start, or days of a spreadsheet.
+
+        >>> Clock().moment(86400000000 * 10), Clock().moment("864000000.5"), Clock().moment(12)
+        (864000000.0, 864000000.5, nan)
+        """
+        text = value if isinstance(value, str) else repr(value)[:40]
+        if isinstance(value, bool) or not _NUMBER.fullmatch(text.strip()):
+            return self.seconds(text)
+        number = float(text.strip().replace(",", "."))
+        for seconds in (number, number / 1000):
+            if UNIX_FIRST_S <= seconds < UNIX_END_S:
+                return seconds
+        self.unreadable += 1
+        self.first_unreadable = self.first_unreadable or text[:40]
+        return math.nan
 
     def notes(self) -> list[str]:
         """Say what was odd about the times."""

@@ -17,6 +17,8 @@ _BOMS = (
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
 _DECLARED = re.compile(rb"\s*<\?xml[^>]{0,200}?encoding\s{0,9}=\s{0,9}[\"']([A-Za-z0-9._:-]{1,40})[\"']")
+# Every second byte is zero: letters of two bytes without a mark of their order.
+_WIDE_LE, _WIDE_BE = re.compile(rb"<\0|(?:[\t\r\n -~]\0){2}"), re.compile(rb"\0<|(?:\0[\t\r\n -~]){2}")
 # Real character sets only: Python knows codecs (unicode_escape, idna) that no document should choose for us.
 _CHARSETS = ("cp", "iso8859", "koi8", "mac-", "shift_jis", "euc_", "gb", "big5", "tis-620")
 
@@ -42,9 +44,9 @@ def coding_of(data: bytes) -> Coding:
             if codec == "utf-8" and not is_utf8(data):
                 return Coding("cp1252", len(bom), WRONG_UTF8)
             return Coding(codec, len(bom))
-    if data[:2] == b"<\0":
+    if _WIDE_LE.match(data):
         return Coding("utf-16-le", 0)
-    if data[:2] == b"\0<":
+    if _WIDE_BE.match(data):
         return Coding("utf-16-be", 0)
     match = _DECLARED.match(data[:1024])
     declared = match.group(1).decode("ascii") if match else "utf-8"
@@ -85,6 +87,21 @@ def trailing_zeros(data: bytes, coding: Coding) -> int:
     zeros = len(data) - len(data.rstrip(b"\0"))
     width = {"utf-16": 2, "utf-32": 4}.get(coding.codec[:6], 1)
     return zeros // width * width
+
+
+def zeros_note(zeros: int) -> str:
+    """Tell of zero bytes at the end."""
+    return f"The last {zeros} bytes of the file are all zero, as when the power went; they hold nothing"
+
+
+def text_of(data: bytes) -> tuple[str, list[str]]:
+    """Give a whole file as text, without padding at its end, and notes on its letters."""
+    coding = coding_of(data)
+    notes = [coding.note] if coding.note else []
+    zeros = trailing_zeros(data, coding)
+    if zeros:
+        notes.append(zeros_note(zeros))
+    return data[coding.start : len(data) - zeros].decode(coding.codec, errors="replace"), notes
 
 
 def as_utf8(data: bytes, coding: Coding, start: int, end: int) -> Iterator[bytes]:

@@ -9,6 +9,7 @@ from fieldcomb.tracks.letters import coding_of
 
 _MAGIC = (
     (b"PK\x03\x04", "a zip archive"),
+    (b"PK\x05\x06", "an empty zip archive"),
     (b"\x1f\x8b", "a gzip file"),
     (b"%PDF", "a PDF document"),
     (b"\x89PNG", "a picture"),
@@ -19,7 +20,8 @@ _EMPTY, _BLANK, DAMAGED = "an empty file", "a file of blanks", "damaged XML"
 _WEB_PAGE = "a web page, perhaps a login page, saved under the name of a track"
 _ROOTS = {"gpx": "GPX", "kml": "KML", "trainingcenterdatabase": "TCX", "html": _WEB_PAGE, "osm": "map data"}
 _FIRST_TAG = re.compile(r"<(?:[\w.-]{1,40}:)?([A-Za-z_][\w.-]{0,80})")
-_ASIDE = re.compile(r"\s+|<\?[^>]*>|<!--.*?-->", re.DOTALL)
+# \x1e begins each record of a JSON text sequence (RFC 7464).
+_ASIDE = re.compile(r"[\s\x1e]+|<\?[^>]*>|<!--.*?-->", re.DOTALL)
 _NMEA = re.compile(r"\$[A-Z]{2}[A-Z]{3},")
 
 
@@ -40,7 +42,7 @@ def looks_like(data: bytes) -> str:
             return words
     coding = coding_of(data[:8192])
     head = data[coding.start : 8192].decode(coding.codec, errors="replace")
-    if any(ord(letter) < 32 and letter not in "\t\r\n\f" for letter in head[:2000].rstrip("\0")):
+    if any(ord(letter) < 32 and letter not in "\t\r\n\f\x1e" for letter in head[:2000].rstrip("\0")):
         return "a binary file"
     return _looks_like_text(head)
 

@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 import io
-import zipfile
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from fieldcomb.tracks.archive import (
+    MAX_UNPACKED_BYTES,
+    ZIP,
+    Archive,
+    Member,
+    is_kmz,
+    limit_of,
+    main_part,
+    names,
+    only_named,
+    too_big,
+)
+from fieldcomb.tracks.csv_tracks import read_csv
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.fit import read_fit
+from fieldcomb.tracks.geojson import read_geojson
 from fieldcomb.tracks.gpx import read_gpx
+from fieldcomb.tracks.kml_tracks import read_kml
 from fieldcomb.tracks.looks import DAMAGED, looks_like, not_this
 from fieldcomb.tracks.tcx import read_tcx
 from fieldcomb.tracks.track import Recording
-
-MAX_UNPACKED_BYTES = 512 * 1024 * 1024
-# Recordings pack ten to forty times; deflate can reach a thousand, but only on purpose.
-MAX_RATIO = 200
-SMALL_BYTES = 32 * 1024 * 1024
 
 _CHUNK_BYTES = 65_536
 
@@ -36,11 +45,14 @@ FORMATS: tuple[Format, ...] = (
     Format("GPX", lambda data: looks_like(data) in ("GPX", DAMAGED), read_gpx),
     Format("FIT", lambda data: looks_like(data) == "FIT", read_fit),
     Format("TCX", lambda data: looks_like(data) == "TCX", read_tcx),
+    Format("KML", lambda data: looks_like(data) == "KML", read_kml),
+    Format("GeoJSON", lambda data: looks_like(data) in ("GeoJSON", "JSON"), read_geojson),
+    Format("CSV", lambda data: looks_like(data) == "a table of values (CSV)", read_csv),
 )
 """Asked in this order; another format is another line. GPX also takes what may be GPX, to say what is wrong in it."""
 
 
-def read_recording(data: bytes, file: str) -> Recording:
+def read_recording(data: bytes, file: str, *, member: bool = False) -> Recording:
     """Read one recording from the bytes of its file, packed or not.
 
     Parameters
@@ -49,6 +61,8 @@ def read_recording(data: bytes, file: str) -> Recording:
         The whole file.
     file : str
         Its name, for messages and for ``Recording.file``.
+    member : bool, optional
+        Whether it comes out of an archive: then it may be packed itself as KMZ or gzip, but be no other archive.
 
     Raises
     ------
@@ -56,13 +70,74 @@ def read_recording(data: bytes, file: str) -> Recording:
         Not a recording that can be read; the message says what the file looks like and what to do.
 
     """
-    content, notes = unpack(data, file)
+    if data[:4] == ZIP:
+        return _read_archive(data, file) if not member else _read_kmz(data, file)
+    return _read_plain(data, file)
+
+
+def _read_plain(data: bytes, file: str) -> Recording:
+    """Read what is no zip archive, so that one cannot hold itself."""
+    content, notes = unpack(data, file) if data[:4] != ZIP else (data, ())
     for known in FORMATS:
         if known.recognise(content):
             recording = known.read(content, file)
             return replace(recording, notes=notes + recording.notes) if notes else recording
     *first, last = (known.name for known in FORMATS)
     raise not_this(content, file, f"{', '.join(first)} or {last}" if first else last)
+
+
+def may_be_recording(name: str, head: bytes) -> bool:
+    """Whether a member of an archive with this name and these first bytes may be a recording.
+
+    A file packed with gzip may be one until it is unpacked. Another archive is none, unless it is a KMZ.
+    """
+    if head[:4] == ZIP:
+        return is_kmz(head) or name.lower().endswith(".kmz")
+    return head[:2] == b"\x1f\x8b" or any(known.recognise(head) for known in FORMATS)
+
+
+def _read_kmz(data: bytes, file: str) -> Recording:
+    main = only_named(Archive(data, file), (".kml",))
+    recording = _read_plain(main.content(), file)
+    return replace(recording, notes=(f"Read {main.name!r} out of the archive", *recording.notes))
+
+
+def _read_archive(data: bytes, file: str) -> Recording:
+    """Read the one recording of an archive, whatever its name; other members that might be one are told."""
+    archive = Archive(data, file)
+    members = list(archive.members())
+    if main_part(members) is not None:
+        return _read_kmz(data, file)
+    found: list[tuple[Member, Recording]] = []
+    failed: list[tuple[Member, TrackError]] = []
+    for member in members:
+        try:
+            if may_be_recording(member.name, member.head()):
+                found.append((member, read_recording(member.content(), file, member=True)))
+        except TrackError as error:
+            failed.append((member, error))
+        if len(found) == 2:
+            problem = f"is a zip archive with several recordings in it ({names([one for one, _ in found])}, ...)"
+            hint = "Unpack it and give one of them, or add each one to a site: fieldcomb add SITE ARCHIVE --each"
+            raise TrackError(problem, file=file, hint=hint)
+    if not found:
+        raise _no_recording(file, members, failed)
+    chosen, recording = found[0]
+    notes = [f"Read {chosen.name!r} out of the archive"]
+    notes += [f"{other.name!r} beside it in the archive was not read: {error.problem}" for other, error in failed]
+    return replace(recording, notes=(*notes, *recording.notes))
+
+
+def _no_recording(file: str, members: list[Member], failed: list[tuple[Member, TrackError]]) -> TrackError:
+    if len(failed) == 1:
+        member, error = failed[0]
+        where = f"in {member.name!r}" + (f", {error.where}" if error.where else "")
+        return TrackError(error.problem, file=file, where=where, hint=error.hint)
+    problem = f"is a zip archive without a recording in it ({names(members)})"
+    if failed:
+        member, error = failed[0]
+        problem = f"is a zip archive without a readable recording in it; {member.name!r} {error.problem}"
+    return TrackError(problem, file=file, hint="Unpack it and look at what is in it, or export the walk again")
 
 
 def unpack(data: bytes, file: str, *, most: int = MAX_UNPACKED_BYTES) -> tuple[bytes, tuple[str, ...]]:
@@ -92,22 +167,14 @@ def unpack(data: bytes, file: str, *, most: int = MAX_UNPACKED_BYTES) -> tuple[b
     """
     if data[:2] == b"\x1f\x8b":
         return _gunzip(data, file, most)
-    if data[:4] == b"PK\x03\x04":
-        return _unzip(data, file, most)
+    if data[:4] == ZIP:
+        member = only_named(Archive(data, file, most=most), (".gpx", ".kml"))
+        return member.content(), (f"Read {member.name!r} out of the archive",)
     return data, ()
 
 
-def _limit(packed: int, most: int) -> int:
-    return min(most, max(SMALL_BYTES, MAX_RATIO * packed))
-
-
-def _too_big(file: str, limit: int) -> TrackError:
-    problem = f"unpacks to more than {limit / 1e6:.0f} MB, far more than a recording of its size, and is refused"
-    return TrackError(problem, file=file, hint="Unpack it yourself and look at what is in it")
-
-
 def _gunzip(data: bytes, file: str, most: int) -> tuple[bytes, tuple[str, ...]]:
-    limit, out, at = _limit(len(data), most), io.BytesIO(), 0
+    limit, out, at = limit_of(len(data), most), io.BytesIO(), 0
     while data[at : at + 2] == b"\x1f\x8b":
         unpacker = zlib.decompressobj(wbits=31)
         while at < len(data) and not unpacker.eof:
@@ -121,7 +188,7 @@ def _gunzip(data: bytes, file: str, most: int) -> tuple[bytes, tuple[str, ...]]:
                 return _packed_part(out, file, limit, f"The packed file is damaged at byte {at} of {len(data)}")
             at += len(chunk) - len(unpacker.unused_data) - len(unpacker.unconsumed_tail)
             if out.tell() > limit:
-                raise _too_big(file, limit)
+                raise too_big(file, limit)
         if not unpacker.eof:
             return _packed_part(out, file, limit, "The packed file is cut off before its end")
     notes = (f"{len(data) - at} bytes behind the packed part were not read",) if data[at:].strip(b"\0") else ()
@@ -142,36 +209,8 @@ def _rescue(unpacker: zlib._Decompress, chunk: bytes, out: io.BytesIO, limit: in
 
 def _packed_part(out: io.BytesIO, file: str, limit: int, problem: str) -> tuple[bytes, tuple[str, ...]]:
     if out.tell() > limit:
-        raise _too_big(file, limit)
+        raise too_big(file, limit)
     if not out.tell():
         problem = problem[0].lower() + problem[1:]
         raise TrackError(f"cannot be unpacked: {problem}", file=file, hint="Copy or export it again")
     return out.getvalue(), (f"{problem}. What came before was read",)
-
-
-def _unzip(data: bytes, file: str, most: int) -> tuple[bytes, tuple[str, ...]]:
-    limit = _limit(len(data), most)
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            member = _only_member(archive, file)
-            if archive.getinfo(member).compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-                raise NotImplementedError("an unusual way of packing")
-            with archive.open(member) as stream:
-                content = stream.read(limit + 1)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError) as error:
-        problem = f"is a zip archive that cannot be unpacked ({error})"
-        raise TrackError(problem, file=file, hint="Unpack it yourself, or copy it again") from error
-    if len(content) > limit:
-        raise _too_big(file, limit)
-    return content, (f"Read {member!r} out of the archive",)
-
-
-def _only_member(archive: zipfile.ZipFile, file: str) -> str:
-    names = [name for name in archive.namelist() if name.lower().endswith((".gpx", ".kml"))]
-    # A KMZ is such an archive, and its main part has this name by custom.
-    main = [name for name in names if name.lower() == "doc.kml"]
-    if len(main or names) == 1:
-        return (main or names)[0]
-    found = ", ".join(repr(name[:60]) for name in names[:5]) or "none"
-    problem = f"is a zip archive with {len(names)} GPX or KML files in it where one was expected ({found})"
-    raise TrackError(problem, file=file, hint="Unpack it, and give the files one by one")

@@ -14,7 +14,7 @@ from typing import NoReturn
 from xml.parsers import expat
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.letters import CHUNK_BYTES, as_utf8, coding_of, trailing_zeros
+from fieldcomb.tracks.letters import CHUNK_BYTES, as_utf8, coding_of, trailing_zeros, zeros_note
 from fieldcomb.tracks.looks import not_this, of_root
 
 MAX_DEPTH = 64
@@ -50,11 +50,13 @@ class Ending:
     notes : sentences about the file as a whole.
     broken : where and why reading stopped before the end; empty if it did not.
     unread : how much was not read after that; empty if nothing is known to be missing.
+    unfinished : text of the element in ``Actions.texts`` in which reading stopped, up to there.
     """
 
     notes: tuple[str, ...] = ()
     broken: str = ""
     unread: str = ""
+    unfinished: str = ""
 
 
 # ------------------------------------------------------------------------------------------------ reading
@@ -71,7 +73,7 @@ class _Walker:
         self._local: dict[str, str] = {}
         self._skipping = 0
         self._text_depth = 0
-        self._pieces: list[str] = []
+        self.pieces: list[str] = []
         self.parser = expat.ParserCreate("utf-8")
         self.parser.buffer_text = True
         self.parser.buffer_size = CHUNK_BYTES
@@ -108,7 +110,7 @@ class _Walker:
             opened(attributes)
         if not self._text_depth and place in self.actions.texts:
             self._text_depth = len(stack)
-            self.parser.CharacterDataHandler = self._pieces.append
+            self.parser.CharacterDataHandler = self.pieces.append
 
     def _end(self, _: str) -> None:
         stack = self.stack
@@ -120,8 +122,8 @@ class _Walker:
             return
         place = (stack[-1], tag)
         if self._text_depth == depth:
-            text = "".join(self._pieces)
-            self._pieces.clear()
+            text = "".join(self.pieces)
+            self.pieces.clear()
             self._text_depth = 0
             self.parser.CharacterDataHandler = None
             self.actions.texts[place](text)
@@ -182,14 +184,15 @@ def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str =
     walker = _Walker(file, root, actions)
     walker.lines_before = data.count(b"\n", 0, start)
     if zeros:
-        notes.append(f"The last {zeros} bytes of the file are all zero, as when the power went; they hold nothing")
+        notes.append(zeros_note(zeros))
     try:
         ending = _feed(walker, as_utf8(data, coding, start, end), counted)
     except _OtherRootError as other:
         raise not_this(data, file, of_root(root), str(other)) from None
     if not walker.found_root:
         raise not_this(data, file, of_root(root), broken=ending.broken)
-    return replace(ending, notes=tuple(notes))
+    walker.parser.buffer_text = False  # hands over what it still holds of a text that breaks off
+    return replace(ending, notes=tuple(notes), unfinished="".join(walker.pieces))
 
 
 def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:

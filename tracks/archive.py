@@ -1,0 +1,132 @@
+"""Zip archives: their members one at a time, with limits on everything that an archive can promise.
+
+Names of members are words for messages and never paths. An archive inside an archive is not opened, but for KMZ, which
+is an archive with one KML file as its main part.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from fieldcomb.tracks.errors import TrackError
+
+MAX_UNPACKED_BYTES = 512 * 1024 * 1024
+# Recordings pack ten to forty times; deflate can reach a thousand, but only on purpose.
+MAX_RATIO = 200
+SMALL_BYTES = 32 * 1024 * 1024
+MAX_MEMBERS = 20_000
+MAX_TOTAL_BYTES = 4 * 1024 * 1024 * 1024
+
+HEAD_BYTES = 8192
+ZIP = b"PK\x03\x04"
+
+_ENTRY = b"PK\x01\x02"
+# What the library raises for damaged archives; some of it is not meant for its callers.
+_FAULTS = (
+    *(zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError),
+    *(OverflowError, LookupError),
+)
+
+
+def limit_of(packed_bytes: int, most: int = MAX_UNPACKED_BYTES) -> int:
+    """Say to how many bytes a packed file may unpack."""
+    return min(most, max(SMALL_BYTES, MAX_RATIO * packed_bytes))
+
+
+def too_big(file: str, limit: int) -> TrackError:
+    """The error for a file that unpacks to more."""
+    problem = f"unpacks to more than {limit / 1e6:.0f} MB, far more than a recording of its size, and is refused"
+    return TrackError(problem, file=file, hint="Unpack it yourself and look at what is in it")
+
+
+class Archive:
+    """An open zip archive. ``file`` is its name for messages; a broken archive raises TrackError."""
+
+    def __init__(self, data: bytes, file: str, *, most: int = MAX_UNPACKED_BYTES, total: int = MAX_TOTAL_BYTES) -> None:
+        self.file, self.most, self.left = file, most, total
+        # Each entry begins so, and the whole list of them is built in memory: count before opening.
+        if data.count(_ENTRY) > MAX_MEMBERS:
+            problem = f"is a zip archive with more than {MAX_MEMBERS:,} files in it, which is refused"
+            raise TrackError(problem, file=file, hint="Unpack it, and give the files of this site")
+        try:
+            self._zip = zipfile.ZipFile(io.BytesIO(data))
+        except _FAULTS as error:
+            hint = "Unpack it yourself, or copy it again"
+            raise TrackError(f"is a zip archive that cannot be unpacked ({error})", file=file, hint=hint) from error
+
+    def members(self) -> Iterator[Member]:
+        """Give the files in it, in order of the archive."""
+        for info in self._zip.infolist():
+            if not info.filename.endswith("/"):  # a folder; the library's own question fails for an empty name
+                yield Member(self, info)
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One file of an archive; nothing of it is unpacked before it is asked for."""
+
+    archive: Archive
+    info: zipfile.ZipInfo
+
+    @property
+    def name(self) -> str:
+        """Its name in the archive, with folders; nothing to open a file by."""
+        return self.info.filename
+
+    def head(self) -> bytes:
+        """Unpack its first bytes; TrackError when it cannot be unpacked."""
+        return self._read(HEAD_BYTES)
+
+    def content(self) -> bytes:
+        """Unpack all of it; TrackError when it cannot be unpacked, or is too much."""
+        limit = min(limit_of(self.info.compress_size, self.archive.most), self.archive.left)
+        content = self._read(limit + 1)
+        if len(content) > self.archive.left:
+            problem = "is a zip archive that unpacks to more than a few gigabytes; the rest of it was not read"
+            raise TrackError(problem, file=self.archive.file, hint="Unpack it, and give the files of this site")
+        if len(content) > limit:
+            raise too_big(self.archive.file, limit)
+        self.archive.left -= len(content)
+        return content
+
+    def _read(self, most: int) -> bytes:
+        try:
+            if self.info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+                raise NotImplementedError("an unusual way of packing")
+            with self.archive._zip.open(self.info) as stream:
+                return stream.read(most)
+        except _FAULTS as error:
+            hint = "Unpack the archive yourself, or copy it again"
+            raise TrackError(f"cannot be unpacked ({error})", file=self.archive.file, hint=hint) from error
+
+
+def is_kmz(head: bytes) -> bool:
+    """Tell a KMZ by its first bytes: the first name in it is mostly that of its main part."""
+    return head[:4] == ZIP and head[30:37].lower() == b"doc.kml"
+
+
+def main_part(members: list[Member]) -> Member | None:
+    """Find the main part of a KMZ, which has the name ``doc.kml`` by custom; None when it is no KMZ."""
+    return next((member for member in members if member.name.lower() == "doc.kml"), None)
+
+
+def only_named(archive: Archive, endings: tuple[str, ...]) -> Member:
+    """Give the one member whose name ends so, or the main part of a KMZ."""
+    members = list(archive.members())
+    named = [member for member in members if member.name.lower().endswith(endings)]
+    main = main_part(members)
+    if main or len(named) == 1:
+        return main or named[0]
+    kinds = " or ".join(ending[1:].upper() for ending in endings)
+    problem = f"is a zip archive with {len(named)} {kinds} files in it where one was expected ({names(named)})"
+    raise TrackError(problem, file=archive.file, hint="Unpack it, and give the files one by one")
+
+
+def names(members: list[Member]) -> str:
+    """Name a few members."""
+    return ", ".join(repr(member.name[:60]) for member in members[:5]) or "none"
