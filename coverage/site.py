@@ -30,6 +30,7 @@ from fieldcomb.coverage.settings import (
 from fieldcomb.coverage.survey import OutingInput, RecordingInput, SiteInput
 from fieldcomb.coverage.tomlfile import set_values
 from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.read import read_recording
 
 
@@ -124,7 +125,9 @@ def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] 
         if between is not None:
             _check_between(site, chosen, between)
         short = initials_of(_people(site))
-        given = tuple(_outing_input(site, site.outings.index(outing), short) for outing in chosen)
+        frame = site.settings.frame
+        pegs = () if frame is None else site.pegs_in(frame)
+        given = tuple(_outing_input(site, site.outings.index(outing), short, pegs) for outing in chosen)
         named = {item.stored for outing in site.outings for item in outing.recordings}
         for path in stored_files(site):
             if path.name not in named:
@@ -196,11 +199,11 @@ def _people(site: Site) -> list[str]:
     return [name for name in named if name]
 
 
-def _outing_input(site: Site, number: int, short: Mapping[str, str]) -> OutingInput:
+def _outing_input(site: Site, number: int, short: Mapping[str, str], pegs: tuple[Peg, ...]) -> OutingInput:
     outing = site.outings[number]
     planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
     unrecorded = tuple(short[name] for name in outing.unrecorded)
-    return OutingInput(outing.id, outing.label, outing.note, partial(_load, planned), unrecorded)
+    return OutingInput(outing.id, outing.label, outing.note, partial(_load, planned, pegs), unrecorded)
 
 
 def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _Planned:
@@ -221,7 +224,7 @@ def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _
     return _Planned(path, entry, who, swing, window_of(entry.start, entry.end, site.settings.zone), pace)
 
 
-def _load(planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
+def _load(planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[RecordingInput, ...]:
     """Read the files of one outing, each only if it is still the one that was added."""
     loaded = []
     for one in planned:
@@ -231,5 +234,6 @@ def _load(planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
             hint = f"Put the file back as it was when it was added as {entry.name}; fieldcomb never changes it"
             raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
         recording = read_recording(data, entry.name)
-        loaded.append(RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s))
+        item = RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s, pegs)
+        loaded.append(item)
     return tuple(loaded)

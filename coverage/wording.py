@@ -105,6 +105,17 @@ def count(many: int, one: str, more: str | None = None) -> str:
     return f"{number(many)} {one if many == 1 else more or one + 's'}"
 
 
+def pegs(many: int, before_m: float, after_m: float) -> str:
+    """How far off a receiver was at the pegs; what one touch alone is worth cannot be told.
+
+    >>> pegs(6, 1.81, 0.74), pegs(1, 1.81, 1.81)
+    ('6 touches, 1.81 m off before, 74 cm after', '1 touch, 1.81 m off')
+    """
+    if many == 1:
+        return f"1 touch, {say_length(before_m)} off"
+    return f"{many} touches, {say_length(before_m)} off before, {say_length(after_m)} after"
+
+
 def team(recorded: int, unrecorded: Sequence[str]) -> str:
     """How many of the people of an outing there is a recording of, and who recorded nothing.
 
