@@ -140,7 +140,7 @@ def tie(fixes: Fixes, touches: Sequence[Touch], slow_m: float, fast_m: float) ->
 
 def _residual(one: _Seen, left_east_m: float, left_north_m: float) -> PegResidual:
     name, source = one.touch.peg.name, one.touch.source
-    return PegResidual(name, one.time_s, one.east_m, one.north_m, left_east_m, left_north_m, source)
+    return PegResidual(name, one.touch.time_s, one.east_m, one.north_m, left_east_m, left_north_m, source)
 
 
 # ----------------------------------------------------------------------------------------------------------- touches
