@@ -234,6 +234,6 @@ def _load(planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[Recordi
             hint = f"Put the file back as it was when it was added as {entry.name}; fieldcomb never changes it"
             raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
         recording = read_recording(data, entry.name)
-        item = RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s, pegs)
-        loaded.append(item)
+        item = RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
+        loaded.append(replace(item, pegs=pegs))
     return tuple(loaded)

@@ -47,12 +47,17 @@ def peg_key(name: str) -> str:
     return " ".join(words[1:] if len(words) > 1 and words[0] == "peg" else words)
 
 
-def peg_touches(recording: Recording) -> tuple[PegMark, ...]:
-    """Give the marks of a recording that name pegs: its waypoints that begin with the word peg."""
+def peg_touches(recording: Recording, window: tuple[float | None, float | None]) -> tuple[PegMark, ...]:
+    """Give the marks of a recording that name pegs: its waypoints that begin with the word peg.
+
+    ``window`` is (from, to) in Unix seconds, half open: marks outside it belong to another part of the recording.
+    """
+    low, high = (-math.inf if window[0] is None else window[0]), (math.inf if window[1] is None else window[1])
     marks = []
     for point in recording.waypoints:
         words = point.name.split()
-        if len(words) > 1 and words[0].casefold() == "peg":
+        inside = point.time_s is None or low <= point.time_s < high
+        if inside and len(words) > 1 and words[0].casefold() == "peg":
             marks.append(PegMark(" ".join(words[1:]), point.time_s, point.lon_deg, point.lat_deg))
     return tuple(marks)
 
@@ -85,26 +90,32 @@ def tie_to_pegs(
     """
     if not pegs or not any(marks):
         return Tied(fixes), ()
+    touches, told = _matched(marks, pegs, fixes, frame)
+    tied = tie(fixes, touches, *slow_fast_m(gps))
+    return tied, (*told, *_unused(tied.unused), *_sparse(tied))
+
+
+def _matched(
+    marks: Sequence[Sequence[PegMark]], pegs: Sequence[Peg], fixes: Fixes, frame: SiteFrame
+) -> tuple[list[Touch], list[str]]:
+    """Touches by name and time, and sentences on marks that make none; without a clock a touch has the time NaN."""
     known = {peg_key(peg.name): peg for peg in pegs}
     touches: list[Touch] = []
     strange: list[str] = []
     nowhere: list[str] = []
     by_place = 0
-    for source, own in enumerate(marks):
-        for mark in own:
-            peg = known.get(peg_key(mark.name))
-            if peg is None:
-                strange.append(mark.name)
-                continue
-            time_s = _by_place(mark, peg, fixes, source, frame) if mark.time_s is None else mark.time_s
-            by_place += mark.time_s is None and time_s is not None
-            if time_s is None and fixes.timed:
-                nowhere.append(mark.name)
-            else:
-                touches.append(Touch(peg, math.nan if time_s is None else time_s, source))
-    tied = tie(fixes, touches, *slow_fast_m(gps))
-    notes = (*_told(strange, nowhere, by_place), *_unused(tied.unused), *_sparse(tied))
-    return tied, notes
+    for source, mark in ((source, mark) for source, own in enumerate(marks) for mark in own):
+        peg = known.get(peg_key(mark.name))
+        if peg is None:
+            strange.append(mark.name)
+            continue
+        time_s = _by_place(mark, peg, fixes, source, frame) if mark.time_s is None else mark.time_s
+        by_place += mark.time_s is None and time_s is not None
+        if time_s is None and fixes.timed:
+            nowhere.append(mark.name)
+        else:
+            touches.append(Touch(peg, math.nan if time_s is None else time_s, source))
+    return touches, _told(strange, nowhere, by_place)
 
 
 def slow_fast_m(gps: str) -> tuple[float, float]:

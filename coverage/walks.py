@@ -181,9 +181,8 @@ def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk,
     cleaned = clean([item.recording.track for item in chain], frame, [item.window for item in chain])
     for number, item in enumerate(chain):
         _check_usable(item, number, cleaned)
-    tied, notes = tie_to_pegs(
-        [peg_touches(item.recording) for item in chain], chain[0].pegs, cleaned.fixes, frame, chain[0].swing.gps
-    )
+    marks = [peg_touches(item.recording, item.window) for item in chain]
+    tied, notes = tie_to_pegs(marks, chain[0].pegs, cleaned.fixes, frame, chain[0].swing.gps)
     walk = _make(tied.fixes, chain[0])
     return replace(walk, pegs=tied.residuals, notes=(*walk.notes, *notes)), cleaned
 

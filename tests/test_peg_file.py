@@ -193,6 +193,12 @@ def test_without_times_or_pegs_nothing_is_done() -> None:
     assert result.fixes is walked and notes == ()
 
 
+def test_more_touches_than_a_walk_can_have_are_not_used() -> None:
+    """A thousand marks of pegs are no walk; they are told by their number, and the walk stays as recorded."""
+    names, notes = tied([PegMark("B", START_S + k / 20, None, None) for k in range(1000)])
+    assert names == [] and notes == ("More touches of pegs than a walk can have, none of them used: 1000",)
+
+
 def test_an_error_length_is_split_as_for_a_typical_receiver() -> None:
     """Three times the error in all is three times each part."""
     slow, fast = slow_fast_m(f"{3 * (1.5**2 + 0.5**2 + 0.15**2) ** 0.5:.6f}m")
@@ -203,8 +209,12 @@ def test_marks_are_waypoints_that_begin_with_peg() -> None:
     """The word peg and a name make a touch; a peg without a name, a pegboard and a find do not."""
     names = ("peg A", "PEG  north corner", "peg", "pegboard", "find 3")
     points = "".join(f'<wpt lat="{LAT}" lon="{LON}"><name>{name}</name></wpt>' for name in names)
+    points += f'<wpt lat="{LAT}" lon="{LON}"><time>2026-03-07T09:00:00Z</time><name>peg D</name></wpt>'
     recording = read_recording(gpx(stamped(lanes()), points).encode(), "w.gpx")
-    assert [mark.name for mark in peg_touches(recording)] == ["A", "north corner"]
+    assert [mark.name for mark in peg_touches(recording, (None, None))] == ["A", "north corner", "D"]
+    begin = MORNING.timestamp()
+    assert len(peg_touches(recording, (begin, None))) == 3  # half open: the mark is in one of two halves
+    assert len(peg_touches(recording, (None, begin))) == 2
 
 
 # --------------------------------------------------------------------------------------------------------- all the way
@@ -248,7 +258,7 @@ def test_pegs_reach_the_report(tmp_path: Path) -> None:
     for peg in (first, last):
         assert (peg["east_m"], peg["north_m"]) == (pytest.approx(0, abs=0.03), pytest.approx(2.0, abs=0.03))
         assert 0.3 < peg["left_north_m"] < 1.7  # five minutes from the other touch, a part of the drift is left
-    assert "- Pegs: 2 touches, 2 m off before, " in table(report)
+    assert "- Pegs: 2 touches, 2.0 m off before, " in table(report)
 
 
 def test_without_pegs_marks_of_pegs_change_nothing(tmp_path: Path) -> None:
