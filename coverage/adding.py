@@ -12,9 +12,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from fieldcomb.coverage.again import look_for_again
+from fieldcomb.coverage.changes import with_marks
 from fieldcomb.coverage.coils import Swing
 from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.journal import write_all
+from fieldcomb.coverage.mark_words import tell_marks
 from fieldcomb.coverage.naming import NO_DATE, free_name, next_id, safe_name
 from fieldcomb.coverage.roster import RosterRow
 from fieldcomb.coverage.settings import (
@@ -138,9 +141,14 @@ def add(
         frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
         pegs = site.pegs_in(frame)
         loaded = [_looked_at(site.as_input(frame), one, pegs) for one in loaded]
+        days = {_date(one.first_s, site.settings.zone) for one in loaded}
+        look_for_again(site, frame, [one.item for one in loaded], days, say)
         groups = [[one] for one in loaded] if each else [sorted(loaded, key=_first)]
         for group in groups:
             _tell_days(group, site.settings.zone, say)
+            for one in group:
+                for line in tell_marks(one.item.marks, one.item.mark_notes, site.settings.zone.key):
+                    say(f"note: {shown(one.walk.path)}: {line}")
         outings: list[OutingEntry] = []
         files: dict[str, bytes] = {}
         for group in groups:
@@ -206,6 +214,7 @@ def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
     recording = read_recording(data, shown(walk.path))
     pace = top_pace_of(settings, walk.typed, typed)
     item = RecordingInput(recording.file, recording, swing, walk.searcher, window, pace)
+    item = with_marks(settings, (walk.typed, typed), item)
     assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
     read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, ())
     return _Loaded(walk, data, hashlib.sha256(data).hexdigest(), window, item, read_in)

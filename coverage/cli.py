@@ -20,6 +20,7 @@ from fieldcomb.coverage.options import (
     cell_option,
     check_typed,
     check_walk_options,
+    laps_option,
     named,
     path,
     sweep_s,
@@ -28,7 +29,7 @@ from fieldcomb.coverage.options import (
 )
 from fieldcomb.coverage.plain import harmless
 from fieldcomb.tracks.errors import FieldcombError, UsageError
-from fieldcomb.tracks.units import parse_date, parse_zone
+from fieldcomb.tracks.units import parse_date, parse_time_s, parse_zone
 
 # Everything heavier is imported inside the command that needs it, so that --help answers at once.
 
@@ -168,9 +169,14 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
 @click.option("--label", type=words, metavar="TEXT", help="A short name for the outing.")
 @click.option("--note", type=words, metavar="TEXT", help="Anything worth remembering.")
 @click.option("--top-pace", type=words, metavar="SPEED", help="Faster than this is walking, not searching.")
+@click.option("--recording", type=words, metavar="FILE", help="Correct only this file of the outing.")
+@click.option("--searcher", type=words, metavar="NAME", help="With --recording: who walked it.")
+@click.option("--from", "start", type=words, metavar="TIME", help="With --recording: use it from this time on.")
+@click.option("--to", "end", type=words, metavar="TIME", help="With --recording: use it up to this time.")
+@laps_option
 @click.option("--leave-out", is_flag=True, help="Leave the outing out of every report; its files stay.")
 @click.option("--take-back", is_flag=True, help="Take a left-out outing back.")
-def edit_command(site: str, outing: str, leave_out: bool, take_back: bool, **given: Any) -> None:
+def edit_command(site: str, outing: str, recording: str | None, leave_out: bool, take_back: bool, **given: Any) -> None:
     """Correct what was typed for an outing.
 
     OUTING is its id, such as 2026-03-07a. An empty text takes back what was typed. The recordings are never changed.
@@ -178,13 +184,15 @@ def edit_command(site: str, outing: str, leave_out: bool, take_back: bool, **giv
     \b
     Example:
       fieldcomb edit north-field 2026-03-07a --coil small --note "rain from noon"
+      fieldcomb edit north-field 2026-03-07a --recording bo.gpx --searcher Bo --swath 0.9m
     """
     changes = _changes(leave_out, take_back, given)
+    _check_whose(changes, recording)
     from fieldcomb.coverage.folder import shown
     from fieldcomb.coverage.site import edit
     from fieldcomb.coverage.talk import say
 
-    changed = edit(Path(site), outing, changes, say=say)
+    changed = edit(Path(site), outing, changes, recording=recording, say=say)
     for line in changed:
         say(f"Outing {outing}: {line}")
     if changed:
@@ -218,6 +226,35 @@ def report_command(
     from fieldcomb.coverage.folder import OUT
 
     _report(Path(site), Path(out) if out else Path(site) / OUT, as_json, day, between)
+
+
+@cli.command("card")
+@click.argument("site", type=path, metavar="[SITE]", required=False)
+@click.option("-o", "out", type=path, metavar="FILE", help="Where to write it; card.html in SITE/out, or here, else.")
+def card_command(site: str | None, out: str | None) -> None:
+    """Make a page to print and carry: recorder settings, the marks that fieldcomb reads, and cautions.
+
+    With a SITE it has the site's own words for marks and its coils. Print it from any browser; it fits on one page.
+
+    \b
+    Example:
+      fieldcomb card north-field
+    """
+    from fieldcomb.coverage.card import CARD_FILE, card_html
+    from fieldcomb.coverage.folder import OUT, opened, shown
+    from fieldcomb.coverage.outputs import write_outputs
+    from fieldcomb.coverage.talk import say
+    from fieldcomb.tracks.errors import SiteError
+
+    settings = None
+    if site is not None:
+        with opened(Path(site), say, reading=True) as found:
+            settings = found.settings
+    file = Path(out) if out else (Path(site) / OUT if site else Path()) / CARD_FILE
+    if file.is_dir():
+        raise SiteError("is a folder, not a file", file=shown(file), hint="Give a file name with -o, such as card.html")
+    write_outputs(file.parent, {file.name: card_html(settings).encode()})
+    say(f"The card is {shown(file)}. Print it from your browser")
 
 
 # ----------------------------------------------------------------------------------------- shared by commands
@@ -264,7 +301,9 @@ def _stem(path: str) -> str:
 def _typed(options: WalkOptions) -> Any:
     from fieldcomb.coverage.settings import Typed
 
-    return Typed(options.coil, options.swath, options.sweep, options.gps, options.top_pace, options.carried)
+    return Typed(
+        options.coil, options.swath, options.sweep, options.gps, options.top_pace, options.carried, options.laps
+    )
 
 
 def _walks(options: WalkOptions, tracks: Sequence[str]) -> list[Any]:
@@ -297,10 +336,14 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
     if leave_out and take_back:
         raise UsageError("--leave-out and --take-back were both given", hint="Give one of them")
     sweep_given = given["sweeps"] is not None or given["sweep"] is not None
-    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried")})
+    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried", "laps")})
     sweep = sweep_s(given.pop("sweeps") or None, given.pop("sweep") or None)
+    for key, option in (("start", "--from"), ("end", "--to")):
+        if given[key]:
+            named(option, parse_time_s, given[key], parse_zone("UTC"))
+    toml = {"start": "from", "end": "to"}
     changes: dict[str, str | float | bool | None] = {
-        key: value or None for key, value in given.items() if value is not None
+        toml.get(key, key): value or None for key, value in given.items() if value is not None
     }
     if sweep_given:
         changes["sweep"] = sweep
@@ -310,6 +353,18 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
         hint = "Say what to change, for example --coil small or --leave-out; fieldcomb edit --help lists all"
         raise UsageError("nothing to change was given", hint=hint)
     return changes
+
+
+def _check_whose(changes: dict[str, str | float | bool | None], recording: str | None) -> None:
+    """Tell what belongs to one recording from what belongs to the whole outing."""
+    own = {"searcher": "--searcher", "from": "--from", "to": "--to"}
+    whole = {"label": "--label", "note": "--note", "top_pace": "--top-pace", "sweep": "--sweep"}
+    whole["left_out"] = "--leave-out and --take-back"
+    for key in changes:
+        if recording is None and key in own:
+            raise UsageError(f"{own[key]} is for one recording", hint="Name its file with --recording FILE")
+        if recording is not None and key in whole:
+            raise UsageError(f"{whole[key]} is for the whole outing", hint="Leave --recording out")
 
 
 # ------------------------------------------------------------------------------------------------- the edge

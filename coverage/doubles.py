@@ -40,11 +40,12 @@ def find_doubles(seen: Sequence[Seen]) -> tuple[int | None, ...]:
     instead: list[int | None] = [None] * len(seen)
     for place, number in enumerate(order):
         better = (other for other in order[:place] if instead[other] is None)
-        instead[number] = next((other for other in better if _one_person(seen[number], seen[other])), None)
+        instead[number] = next((other for other in better if one_person(seen[number], seen[other])), None)
     return tuple(instead)
 
 
-def _one_person(a: Seen, b: Seen) -> bool:
+def one_person(a: Seen, b: Seen) -> bool:
+    """Whether two recordings are of one person at one time: by their names, or by what both did."""
     if a.trace is None or b.trace is None or (a.searcher and b.searcher and a.searcher != b.searcher):
         return False
     likeness = compare(a.trace, b.trace)

@@ -56,6 +56,35 @@ SIGNS = {"dig": "M-6 -5L6 -5L0 6z", "pause": "M-4 -4L4 -4L4 4L-4 4z", "break": "
 SIGN_NAMES = {"dig": "dig", "pause": "pause", "break": "break (over 10 minutes)"}
 
 
+# Signs for marks, drawn likewise and told apart by shape; what to leave alone is the largest, and the only one in red.
+MARK_SIGNS = {
+    "stop": "M-5 -13L5 -13L13 -5L13 5L5 13L-5 13L-13 5L-13 -5zM-9 -2L9 -2L9 2L-9 2z",
+    "keep": "M0 -11L3 -4L10 -3L5 2L6 9L0 6L-6 9L-5 2L-10 -3L-3 -4z",
+    "junk": "M-8 -5L-5 -8L0 -3L5 -8L8 -5L3 0L8 5L5 8L0 3L-5 8L-8 5L-3 0z",
+    "left": "M-5 -9L5 -9L10 0L5 9L-5 9L-10 0zM-2 -4L2 -4L5 0L2 4L-2 4L-5 0z",
+    "count": "M-8 -8L8 -8L8 8L-8 8zM-4 -4L4 -4L4 4L-4 4z",
+    "lane": "M0 -10L9 0L4 0L4 9L-4 9L-4 0L-9 0z",
+    "peg": "M-3 -9L3 -9L3 -3L9 -3L9 3L3 3L3 9L-3 9L-3 3L-9 3L-9 -3L-3 -3z",
+    "coil": "M-11 0L-5 -6L-5 -2L5 -2L5 -6L11 0L5 6L5 2L-5 2L-5 6z",
+    "off": "M-7 -8L-2 -8L-2 8L-7 8zM2 -8L7 -8L7 8L2 8z",
+    "on": "M-6 -9L9 0L-6 9z",
+    "blocked": "M-8 -9L8 -9L0 0L8 9L-8 9L0 0z",
+    "note": "M-8 -8L8 -8L8 4L0 4L-5 9L-5 4L-8 4z",
+    "press": "M-6 -8L6 -8L6 3L0 9L-6 3z",
+}
+
+
+def mark_colour(kind: str) -> str:
+    """Colour inside the sign of a mark."""
+    return MISSED if kind == "stop" else INK
+
+
+def mark_swatch(kind: str) -> str:
+    """A sample of the sign of one kind of mark."""
+    look = f'fill="{mark_colour(kind)}" fill-rule="evenodd"'
+    return _sample(f'<path transform="translate(17 11) scale(.8)" d="{MARK_SIGNS[kind]}" {look}/>')
+
+
 def style(kind: str) -> dict[str, object]:
     """Leaflet's path options for one kind of area; the site is outlined only, so that passes stay visible."""
     pattern = PATTERNS[kind]

@@ -17,6 +17,8 @@ from shapely.geometry import MultiPolygon
 from fieldcomb.coverage import legend, wording
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.legend import Board, Choice, Tick
+from fieldcomb.coverage.mark_words import mark_rows, say_mark
+from fieldcomb.coverage.marked import place_of
 from fieldcomb.coverage.overlay import draw
 from fieldcomb.coverage.page import of_what, outing_name, panel_html, strip_name, strip_rows, text_of
 from fieldcomb.coverage.results import OUTSIDE, AreaShape, Cells, OutingLayer, Result, Strip
@@ -69,6 +71,7 @@ class _Composer:
         self._areas()
         self._rules()
         self._walks()
+        self._marks()
         self._say_how()
         board = Board(tuple(self.ground), tuple(self.walks), tuple(self.ticks), tuple(self.notes))
         self.plan.add_child(self._numbered(Start(self.registry)))
@@ -220,6 +223,25 @@ class _Composer:
         kinds = [stop.kind if stop.kind in legend.SIGNS else "pause" for stop in outing.stops]
         return {"lines": walks.lines[n], "transits": walks.transits[n], "stops": stops, "kinds": kinds}
 
+    def _marks(self) -> None:
+        """Draw what was marked on the way; what nobody can place is said."""
+        items: list[Json] = []
+        lost = 0
+        for outing in self.report.outings:
+            for mark in outing.marks:
+                at = place_of(mark, self.frame)
+                lost += at is None
+                if at is not None:
+                    rows = mark_rows(mark, outing_name(outing), self.report.site.zone)
+                    item = {"sign": mark.kind, "colour": legend.mark_colour(mark.kind), "rows": rows[1:]}
+                    item |= {"title": rows[0][1], "brief": say_mark(mark), "id": f"mark-{len(items) + 1}"}
+                    items.append(item | {"at": pack_line(self.frame, np.array([at]))})
+        if items:
+            self._group("marks", "marks", items)
+            self._tick("marks", f"marks ({wording.number(len(items))})", "", True)
+        if lost:
+            self.notes.append(f"{wording.count(lost, 'mark')} without a place near this site: listed, not drawn.")
+
     def _say_how(self) -> None:
         cell_m = self.report.site.cell_m
         measured = wording.length(cell_m)
@@ -236,7 +258,7 @@ class _Composer:
             "unit": UNIT_DEG,
             "bounds": self._bounds(),
             "styles": {kind: legend.style(kind) for kind in legend.PATTERNS},
-            "signs": legend.SIGNS,
+            "signs": legend.SIGNS | legend.MARK_SIGNS,
             "groups": self.groups,
         }
 

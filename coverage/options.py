@@ -45,6 +45,16 @@ class WalkOptions:
     top_pace: str | None
     label: str | None
     carried: str | None = None
+    laps: str | None = None
+
+
+laps_option = click.option(
+    "--laps",
+    type=words,
+    metavar="WHAT",
+    help="What a press of the lap button meant: off (not searching, the next one: searching again), lanes (each begins "
+    "the next lane), finds (each is a find that was kept), or coil:NAME (to and fro between two coils).",
+)
 
 
 def walk_options(command: F) -> F:
@@ -88,6 +98,7 @@ def walk_options(command: F) -> F:
                 metavar="SPEED",
                 help="Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
             ),
+            laps_option,
             click.option("--label", type=words, metavar="TEXT", help="A short name for the outing."),
         )
     ):
@@ -127,7 +138,7 @@ def check_walk_options(given: dict[str, Any]) -> WalkOptions:
             named("--from" if key == "start" else "--to", parse_time_s, given[key], parse_zone("UTC"))
     check_typed(given)
     sweep = sweep_s(given["sweeps"], given["sweep"])
-    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried")
+    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried", "laps")
     return WalkOptions(**{key: given[key] for key in keys}, sweep=sweep, label=given["label"] or None)
 
 
@@ -138,7 +149,7 @@ def _check_coil(text: str) -> None:
 
 
 def check_typed(given: dict[str, Any]) -> None:
-    """Check swath, gps, top pace and carried; empty text, which takes back what was typed, is for ``edit`` to allow."""
+    """Check swath, gps, top pace, carried, laps; empty text, which takes back what was typed, is for ``edit``."""
     if given["swath"] is not None:
         named("--swath", parse_length_m, given["swath"], "swath")
     if given["gps"] is not None:
@@ -147,6 +158,10 @@ def check_typed(given: dict[str, Any]) -> None:
         named("--top-pace", parse_speed_m_s, given["top_pace"], "top pace")
     if given.get("carried") is not None:
         named("--carried", parse_carried, given["carried"])
+    if given["laps"] is not None:
+        from fieldcomb.coverage.settings import laps_meaning  # brings numpy, which --help should not wait for
+
+        named("--laps", laps_meaning, given["laps"])
 
 
 def named(option: str, check: Callable[..., Any], *values: Any) -> Any:

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from fieldcomb.coverage import legend, wording
 from fieldcomb.coverage.chart import Point, comb, growth
 from fieldcomb.coverage.legend import Board
+from fieldcomb.coverage.mark_words import TITLES, mark_lines, say_marks, warning
 from fieldcomb.coverage.results import OutingResult, RecordingResult, Report, Strip
 
 MOST_LISTED = 10  # strips and open ground listed by size; the map shows all of them
@@ -45,6 +46,7 @@ def _templates() -> Environment:
         swatch=lambda kind: Markup(legend.swatch(kind)),
         line_swatch=lambda searching: Markup(legend.line_swatch(searching)),
         sign_swatch=lambda kind: Markup(legend.sign_swatch(kind)),
+        mark_swatch=lambda kind: Markup(legend.mark_swatch(kind)),
         legend=legend,
     )
     return env
@@ -112,6 +114,10 @@ def panel_html(report: Report, board: Board) -> str:
         entered=[outing for outing in report.outings if outing.no_go_entered_m2 >= ENTERED_M2],
         moment=lambda outing: wording.moment(outing.start_s, report.site.zone),
         name=outing_name,
+        warning=warning(report),
+        mark_kinds=_mark_kinds(report),
+        say_marks=say_marks,
+        mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
     )
 
 
@@ -131,6 +137,12 @@ def _charts(report: Report) -> list[Markup]:
     by_outing = [Point(n, o.total_pct, outing_name(o)) for n, o in enumerate(outings, 1)]
     charts = [growth(by_hours, "hours of searching", whole_steps=False, of_what=of_what(report))] if by_hours else []
     return [*charts, growth(by_outing, "outings", whole_steps=True, of_what=of_what(report))]
+
+
+def _mark_kinds(report: Report) -> list[tuple[str, str]]:
+    """Kinds of marks that were set, with words for the key."""
+    there = {mark.kind for outing in report.outings for mark in outing.marks}
+    return [(kind, TITLES[kind]) for kind in legend.MARK_SIGNS if kind in there]
 
 
 ENTERED_M2 = 1.0  # less no-go ground than this is the receiver's wobble along the edge as easily as a step over it

@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import Any
 
+from fieldcomb.coverage.mark_words import mark_fields
 from fieldcomb.coverage.plain import to_json
 from fieldcomb.coverage.results import CoilResult, Comparison, OutingResult, RecordingResult, Report, TotalResult
 from fieldcomb.coverage.rounding import parts, rounded, share
@@ -86,6 +87,7 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "minutes_per_100_m2": rounded(outing.minutes_per_100_m2, 2),
         "total_pct": rounded(outing.total_pct, PCT),
         "total_hours": rounded(outing.total_hours, 3),
+        "marks": [mark_fields(mark) for mark in outing.marks],
     }
 
 

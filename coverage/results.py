@@ -15,6 +15,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.pegs import PegResidual
 from fieldcomb.tracks.track import Floats
 
@@ -89,6 +90,7 @@ class OutingResult:
     total_hours: float | None  # hours of searching, all outings so far together
     recorded: int = 1  # people of whom there is a recording
     unrecorded: tuple[str, ...] = ()  # initials of people who searched without one
+    marks: tuple[Mark, ...] = ()  # in order of time, those without one last
 
     @property
     def searchers(self) -> int:
@@ -197,11 +199,15 @@ class OutingLayer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AreaShape:
-    """One of the user's areas in site metres; kind is site, no-go, blocked, filled or junk."""
+    """One of the user's areas in site metres; kind is site, no-go, blocked, filled or junk.
+
+    marked_in : id of the outing in which a mark made it; empty for an area that the user drew.
+    """
 
     kind: str
     reason: str
     shape: Polygon | MultiPolygon
+    marked_in: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

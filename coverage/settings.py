@@ -22,6 +22,8 @@ from fieldcomb.coverage.coils import (
 from fieldcomb.coverage.tomlfile import Form, Named, Several, TomlFile, read_toml
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marking import LAP_MEANINGS
+from fieldcomb.tracks.marks import ENGLISH, KINDS, fold
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
 SITE_FILE = "site.toml"
@@ -43,6 +45,7 @@ class Typed:
     gps: str | None = None
     top_pace: str | None = None
     carried: str | None = None
+    laps: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +68,7 @@ class Settings:
     frame: SiteFrame | None
     coils: dict[str, KnownCoil]
     defaults: Typed
+    words: dict[str, str]  # folded words of marks, English and the site's own, and the kind that each makes
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +184,24 @@ def _degrees(most: float) -> Any:
     return check
 
 
+def laps_meaning(value: Any) -> str:
+    """Check what presses of the lap button meant; that a coil is known is looked at where the site's coils are."""
+    meaning, colon, name = _text(value).partition(":")
+    if meaning not in LAP_MEANINGS or (colon and (meaning != "coil" or not name.strip())):
+        hint = "Write off, lanes, finds, or coil with the other coil's name, such as coil:small"
+        raise UsageError(f"laps {value!r} is not known", hint=hint)
+    return str(value)
+
+
+def _mark_words(value: Any) -> tuple[str, ...]:
+    """One word, or a list of words."""
+    found = tuple(_some_text(one).strip() for one in (value if isinstance(value, list) else [value]))
+    for word in found:
+        if len(word.split()) != 1 or not any(letter.isalpha() for letter in word):
+            raise UsageError(f"{word!r} is not one word", hint='Write it like "pause" or ["pause", "aus"]')
+    return found
+
+
 _COIL_FORM: Form = {"size": _some_text, "winding": _text, "swath": _length, "sweep": _seconds, "reach": _length}
 TYPED_FORM: Form = {
     "coil": _some_text,
@@ -188,6 +210,7 @@ TYPED_FORM: Form = {
     "gps": lambda value: parse_gps(_text(value)),
     "top_pace": lambda value: parse_speed_m_s(_text(value)),
     "carried": lambda value: parse_carried(_text(value)),
+    "laps": laps_meaning,
 }
 _SITE_FORM: Form = {
     "name": _some_text,
@@ -196,6 +219,7 @@ _SITE_FORM: Form = {
     "frame": {"lon": _degrees(180), "lat": _degrees(90)},
     "coils": Named(_COIL_FORM),
     "defaults": TYPED_FORM,
+    "marks": dict.fromkeys(KINDS, _mark_words),
 }
 OWN = ("coil", "swath", "gps", "carried")  # what one recording of an outing may have of its own
 _RECORDING_FORM: Form = {
@@ -244,6 +268,7 @@ def read_settings(raw: bytes, file: str) -> Settings:
         _frame(toml),
         {name: _known_coil(toml, name) for name in data.get("coils", {})},
         _typed(data.get("defaults", {})),
+        _words(toml),
     )
     try:
         swing_of(settings)
@@ -277,6 +302,18 @@ def _known_coil(toml: TomlFile, name: str) -> KnownCoil:
     except UsageError as error:
         raise toml.fault(keys, error.problem, error.hint) from error
     return KnownCoil(coil, swath_m, table.get("sweep"))
+
+
+def _words(toml: TomlFile) -> dict[str, str]:
+    """Words of marks: the English ones and the site's own; none may mean two things."""
+    words = dict(ENGLISH)
+    for kind, value in toml.data.get("marks", {}).items():
+        for word in _mark_words(value):
+            other = words.setdefault(fold(word), kind)
+            if other != kind:
+                problem = f"the word {word!r} is used twice, for {other} and for {kind}"
+                raise toml.fault(("marks", kind), problem, "Let each word of the marks mean one thing")
+    return words
 
 
 def _typed(table: dict[str, Any]) -> Typed:
@@ -348,22 +385,23 @@ def swing_of(settings: Settings, *typed: Typed) -> Swing:
     """
     levels = (*typed, settings.defaults)
     known = {name: entry.coil for name, entry in settings.coils.items()}
-    coil = parse_coil(_first([level.coil for level in levels]) or DEFAULT_COIL, known)
+    coil = parse_coil(first_typed([level.coil for level in levels]) or DEFAULT_COIL, known)
     entry = settings.coils.get(coil.name)
     swaths = [None if t.swath is None else parse_length_m(t.swath, "swath") for t in levels]
     sweeps = [t.sweep for t in levels]
     if entry is not None:
         swaths.insert(-1, entry.swath_m)
         sweeps.insert(-1, entry.sweep_s)
-    gps, carried = (_first([getattr(level, key) for level in levels]) for key in ("gps", "carried"))
-    return make_swing(coil, _first(swaths), _first(sweeps), gps, carried)
+    gps, carried = (first_typed([getattr(level, key) for level in levels]) for key in ("gps", "carried"))
+    return make_swing(coil, first_typed(swaths), first_typed(sweeps), gps, carried)
 
 
 def top_pace_of(settings: Settings, *typed: Typed) -> float | None:
     """Speed in m/s above which walking is not searching, where anybody typed one."""
-    text = _first([level.top_pace for level in (*typed, settings.defaults)])
+    text = first_typed([level.top_pace for level in (*typed, settings.defaults)])
     return None if text is None else parse_speed_m_s(text, "top pace")
 
 
-def _first(values: Sequence[T | None]) -> T | None:
+def first_typed(values: Sequence[T | None]) -> T | None:
+    """Give the first value that is there."""
     return next((value for value in values if value is not None), None)

@@ -9,6 +9,7 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
+from fieldcomb.coverage.changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.coils import Swing
 from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.initials import initials_of
@@ -20,6 +21,7 @@ from fieldcomb.coverage.settings import (
     TRACKS,
     OutingEntry,
     RecordingEntry,
+    Settings,
     Typed,
     Window,
     read_outings,
@@ -28,36 +30,46 @@ from fieldcomb.coverage.settings import (
     window_of,
 )
 from fieldcomb.coverage.survey import OutingInput, RecordingInput, SiteInput
-from fieldcomb.coverage.tomlfile import set_values
+from fieldcomb.coverage.tomlfile import Keys, set_values
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.read import read_recording
 
 
 def edit(
-    folder: Path, outing_id: str, changes: Mapping[str, str | float | bool | None], *, say: Say
+    folder: Path,
+    outing_id: str,
+    changes: Mapping[str, str | float | bool | None],
+    *,
+    recording: str | None = None,
+    say: Say,
 ) -> tuple[str, ...]:
-    """Correct what was typed for an outing; gives a line for each thing that changed.
+    """Correct what was typed for an outing, or for one of its recordings; gives a line for each thing that changed.
 
-    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, label, note, left_out) to new
-    values; None takes back what was typed.
+    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, laps, label, note, left_out) to
+    new values; None takes back what was typed. ``recording`` is the name of one file of it, whose own keys (coil,
+    swath, gps, carried, searcher, from, to) are then changed.
     """
     with opened(folder, say) as site:
         number = _number(site, outing_id)
+        place = None if recording is None else _place(site.outings[number], recording)
+        keys: Keys = ("outing", number) if place is None else ("outing", number, "recording", place)
         changes = dict(changes)
         coil = changes.get("coil")
         before = site.settings.file.text
         if isinstance(coil, str):
             site, changes["coil"] = keep_coil(site, coil)
         old = site.outings_file.data["outing"][number]
+        old = old if place is None else old["recording"][place]
         changes = {key: value for key, value in changes.items() if (old.get(key) or None) != (value or None)}
-        text = _changed_text(site, number, changes)
+        text = _changed_text(site, keys, changes)
         files = {SITE_FILE: site.settings.file.text.encode()} if site.settings.file.text != before else {}
         if changes:
             files[OUTINGS_FILE] = text.encode()
         if files:
             write_all(folder, files)
-        _tell_kept(site.outings[number], changes, say)
+        if place is None:
+            _tell_kept(site.outings[number], changes, say)
     return tuple(_say_change(key, old.get(key), value) for key, value in changes.items())
 
 
@@ -69,13 +81,27 @@ def _number(site: Site, outing_id: str) -> int:
     raise UsageError(f"outing {outing_id!r} is not known", hint=f"Outings of this site: {known}")
 
 
-def _changed_text(site: Site, number: int, changes: Mapping[str, str | float | bool | None]) -> str:
+def _place(outing: OutingEntry, recording: str) -> int:
+    """Find a recording of an outing by the name it was given under, or by that of its file in the site."""
+    places = [n for n, item in enumerate(outing.recordings) if recording in (item.name, item.stored)]
+    known = ", ".join(f"{item.name} ({item.stored})" for item in outing.recordings)
+    if not places:
+        raise UsageError(f"outing {outing.id} has no recording {recording!r}", hint=f"Its recordings: {known}")
+    if len(places) > 1:
+        hint = f"Give the name in {TRACKS}, or correct it in {OUTINGS_FILE}: {known}"
+        raise UsageError(f"outing {outing.id} has {len(places)} recordings {recording!r}", hint=hint)
+    return places[0]
+
+
+def _changed_text(site: Site, keys: Keys, changes: Mapping[str, str | float | bool | None]) -> str:
     """Give the new outings.toml, after reading it again: it must say what was meant, and be possible."""
-    file = site.outings_file
-    text = set_values(file.text, ("outing", number), {key: value or None for key, value in changes.items()})
+    file, number = site.outings_file, keys[1]
+    assert isinstance(number, int)
+    text = set_values(file.text, keys, {key: value or None for key, value in changes.items()})
     _, outings = read_outings(text.encode(), file.name, site.settings.zone)
     for item in outings[number].recordings:
         swing_of(site.settings, item.typed, outings[number].typed)
+        presses_of(site.settings, item.typed, outings[number].typed)
     others = [one for n, one in enumerate(outings) if n != number]
     if others != [one for n, one in enumerate(site.outings) if n != number]:
         raise SiteError("its layout is too unusual to change", file=file.name, hint="Correct it in an editor")
@@ -191,6 +217,7 @@ class _Planned:
     swing: Swing
     window: Window
     top_pace_m_s: float | None
+    typed: tuple[Typed, Typed]  # for the recording, and for its outing
 
 
 def _people(site: Site) -> list[str]:
@@ -203,7 +230,8 @@ def _outing_input(site: Site, number: int, short: Mapping[str, str], pegs: tuple
     outing = site.outings[number]
     planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
     unrecorded = tuple(short[name] for name in outing.unrecorded)
-    return OutingInput(outing.id, outing.label, outing.note, partial(_load, planned, pegs), unrecorded)
+    load = partial(_load, site.settings, planned, pegs)
+    return OutingInput(outing.id, outing.label, outing.note, load, unrecorded)
 
 
 def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _Planned:
@@ -216,17 +244,30 @@ def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _
         own = entry.typed != Typed()
         keys = ("outing", number, "recording", place, "coil") if own else ("outing", number, "coil")
         raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
+    _check_laps(site, number, entry.typed)
     path = site.folder / TRACKS / entry.stored
     if not path.exists():
         hint = f"Put it back (it was added as {entry.name}), or leave outing {outing.id} out with fieldcomb edit"
         raise SiteError("is missing", file=shown(path), hint=hint)
     who = short[entry.searcher] if entry.searcher else None
-    return _Planned(path, entry, who, swing, window_of(entry.start, entry.end, site.settings.zone), pace)
+    window = window_of(entry.start, entry.end, site.settings.zone)
+    return _Planned(path, entry, who, swing, window, pace, (entry.typed, outing.typed))
 
 
-def _load(planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[RecordingInput, ...]:
-    """Read the files of one outing, each only if it is still the one that was added."""
-    loaded = []
+def _check_laps(site: Site, number: int, typed: Typed) -> None:
+    outing = site.outings[number]
+    try:
+        presses_of(site.settings, typed, outing.typed)
+    except UsageError as error:
+        if outing.typed.laps is None:
+            raise site.settings.file.fault(("defaults", "laps"), error.problem, error.hint) from error
+        keys = ("outing", number, "laps")
+        raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
+
+
+def _load(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[RecordingInput, ...]:
+    """Read the files of one outing, each only if it is still the one that was added; cut where the coil was changed."""
+    loaded: list[RecordingInput] = []
     for one in planned:
         entry = one.entry
         data = read_file(one.path, SiteError)
@@ -235,5 +276,6 @@ def _load(planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[Recordi
             raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
         recording = read_recording(data, entry.name)
         item = RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
-        loaded.append(replace(item, pegs=pegs))
+        marked = with_marks(settings, one.typed, replace(item, pegs=pegs))
+        loaded += by_coil(settings, one.typed, marked)
     return tuple(loaded)

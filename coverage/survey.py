@@ -10,8 +10,9 @@ import shapely
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas import Area, place_areas
-from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
+from fieldcomb.coverage.ground import BLOCKED, MARKED_NO_GO, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
+from fieldcomb.coverage.marked import marked_areas, marked_notes
 from fieldcomb.coverage.measures import OutingGround, Swept, Swinging, Tally, sweep_outing
 from fieldcomb.coverage.results import (
     OUTSIDE,
@@ -129,6 +130,8 @@ def survey(
         tell("reading", k, len(outings))
         walked.append(_checked(walk_outing(outing, site.frame), areas, site.frame))
     walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
+    areas = (*areas, *marked_areas(walked, site.frame, site.zone))
+    notes = (*notes, *marked_notes(walked))
     ground = lay_out(areas, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
     return _Survey(site, ground, (*site.notes, *notes, *_partly(outings, between)), between).run(walked, widest_m, tell)
@@ -241,7 +244,7 @@ class _Survey:
             name=site.name,
             area_m2=ground.m2(SITE),
             boundary=ground.boundary,
-            no_go_m2=ground.m2(NO_GO),
+            no_go_m2=ground.m2(NO_GO) + ground.m2(MARKED_NO_GO),
             blocked_m2=ground.m2(BLOCKED),
             cell_m=site.cell_m,
             frame=site.frame,
@@ -303,6 +306,7 @@ def outing_result(
         minutes_per_100_m2=searching / 60 / (swept / 100) if timed and swept else None,
         total_pct=100 * ground.total_m2 / site_m2,
         total_hours=sum(h for h in hours if h is not None) / 3600 if None not in hours else None,
+        marks=outing.marks,
     )
 
 

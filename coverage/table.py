@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 
 from fieldcomb.coverage.coils import BODY
+from fieldcomb.coverage.mark_words import say_marks, warning
 from fieldcomb.coverage.plain import columns, harmless, wrapped
 from fieldcomb.coverage.results import Comparison, OutingResult, RecordingResult, Report, Strip
 from fieldcomb.coverage.rounding import share
@@ -24,6 +25,7 @@ _SHOWN = 0.1  # percent and square metres are shown to a tenth
 def table(report: Report) -> str:
     """Give what ``map`` and ``report`` print; a newline at the end."""
     sections = [
+        _sentence(warning(report), 0) if warning(report) else [],
         list(_head(report)),
         list(_outings(report)),
         list(_coils(report)),
@@ -148,6 +150,8 @@ def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
     swings = "; ".join(dict.fromkeys(_swing(recording) for recording in outing.recordings))
     yield from _sentence(f"{outing.id}{label}: {swings or ', '.join(outing.coils)}", 4)
     yield from _sentence(_walking(outing), 4)
+    if outing.marks:
+        yield from _sentence(f"Marks: {say_marks(outing.marks)}", 4)
     if outing.note:
         yield from _sentence(f"note: {outing.note}", 4)
 

@@ -10,8 +10,8 @@ import numpy as np
 
 from fieldcomb.tracks.clean import Fixes
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.pegs import MANY, NO_FIX, TWICE, UNTIMED, WRONG, Peg, Tied, Touch, Unused, standing_s, tie
-from fieldcomb.tracks.track import Recording
 from fieldcomb.tracks.units import parse_length_m, say_length
 
 # Slow and fast error of a receiver on each axis in metres, by its class. Chosen for this project on simulated walks.
@@ -47,19 +47,10 @@ def peg_key(name: str) -> str:
     return " ".join(words[1:] if len(words) > 1 and words[0] == "peg" else words)
 
 
-def peg_touches(recording: Recording, window: tuple[float | None, float | None]) -> tuple[PegMark, ...]:
-    """Give the marks of a recording that name pegs: its waypoints that begin with the word peg.
-
-    ``window`` is (from, to) in Unix seconds, half open: marks outside it belong to another part of the recording.
-    """
-    low, high = (-math.inf if window[0] is None else window[0]), (math.inf if window[1] is None else window[1])
-    marks = []
-    for point in recording.waypoints:
-        words = point.name.split()
-        inside = point.time_s is None or low <= point.time_s < high
-        if inside and len(words) > 1 and words[0].casefold() == "peg":
-            marks.append(PegMark(" ".join(words[1:]), point.time_s, point.lon_deg, point.lat_deg))
-    return tuple(marks)
+def peg_touches(marks: Sequence[Mark]) -> tuple[PegMark, ...]:
+    """Give the marks of a recording that name pegs."""
+    pegs = (mark for mark in marks if mark.kind == "peg")
+    return tuple(PegMark(mark.name, mark.time_s, mark.lon_deg, mark.lat_deg) for mark in pegs)
 
 
 def tie_to_pegs(

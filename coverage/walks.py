@@ -14,7 +14,8 @@ from fieldcomb.coverage.touches import peg_touches, tie_to_pegs
 from fieldcomb.tracks.clean import Cleaned, Fixes, clean
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
-from fieldcomb.tracks.legs import Walk, make_walk
+from fieldcomb.tracks.legs import Span, Walk, make_walk
+from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.track import Recording, Track
 from fieldcomb.tracks.units import say_duration, say_length
@@ -36,6 +37,7 @@ NO_ZIGZAG = (
 class RecordingInput:
     """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
 
+    marks : those made in the window. off : spans in which nobody searched. mark_notes : sentences on the marks.
     pegs : those of the site.
     """
 
@@ -45,6 +47,9 @@ class RecordingInput:
     searcher: str | None = None
     window: Window = (None, None)
     top_pace_m_s: float | None = None
+    marks: tuple[Mark, ...] = ()
+    off: tuple[Span, ...] = ()
+    mark_notes: tuple[str, ...] = ()
     pegs: tuple[Peg, ...] = ()
 
 
@@ -85,6 +90,7 @@ class WalkedOuting:
     recordings: tuple[RecordingResult, ...]
     recorded: int = 1
     unrecorded: tuple[str, ...] = ()
+    marks: tuple[Mark, ...] = ()
 
     @property
     def start_s(self) -> float | None:
@@ -135,7 +141,16 @@ def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
             results += [_told_as_double(result, walked[number], rest) for result in one.results]
     nameless = sum(one.chain[0].searcher is None and n is None for one, n in zip(walked, instead, strict=True))
     recorded = len({one.chain[0].searcher for one in walked} - {None}) + nameless
-    return WalkedOuting(outing.id, outing.label, outing.note, tuple(walks), tuple(results), recorded, outing.unrecorded)
+    return WalkedOuting(
+        outing.id,
+        outing.label,
+        outing.note,
+        tuple(walks),
+        tuple(results),
+        recorded,
+        outing.unrecorded,
+        _marks([item for one in walked for item in one.chain]),
+    )
 
 
 def _walked(chain: Sequence[RecordingInput], frame: SiteFrame) -> _Walked:
@@ -176,27 +191,33 @@ def _told_as_double(result: RecordingResult, counted: _Walked, rest: Sequence[_W
     return replace(result, twin_of=file, notes=(*result.notes, said))
 
 
+def _marks(items: Sequence[RecordingInput]) -> tuple[Mark, ...]:
+    """The marks of an outing in order of time; what two files both hold stands once."""
+    found = dict.fromkeys(mark for item in items for mark in item.marks)
+    return tuple(sorted(found, key=lambda mark: (mark.time_s is None, mark.time_s or 0.0)))
+
+
 def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk, Cleaned]:
     """Clean files that run on into one another as one walk, so that where a file was split makes no difference."""
     cleaned = clean([item.recording.track for item in chain], frame, [item.window for item in chain])
     for number, item in enumerate(chain):
         _check_usable(item, number, cleaned)
-    marks = [peg_touches(item.recording, item.window) for item in chain]
+    marks = [peg_touches(item.marks) for item in chain]
     tied, notes = tie_to_pegs(marks, chain[0].pegs, cleaned.fixes, frame, chain[0].swing.gps)
-    walk = _make(tied.fixes, chain[0])
+    walk = _make(tied.fixes, chain[0], [span for item in chain for span in item.off])
     return replace(walk, pegs=tied.residuals, notes=(*walk.notes, *notes)), cleaned
 
 
-def _make(fixes: Fixes, first: RecordingInput) -> Walk:
+def _make(fixes: Fixes, first: RecordingInput, off: Sequence[Span]) -> Walk:
     """Make a walk of fixes as they are to be swept, by what was typed for the first of its files."""
     pace = first.top_pace_m_s
     if not first.swing.on_shaft:
-        return make_walk(fixes, pace)
+        return make_walk(fixes, pace, off)
     zigzag = find_zigzag(fixes)
     if zigzag is None:
-        walk = make_walk(fixes, pace)
+        walk = make_walk(fixes, pace, off)
         return replace(walk, notes=(*walk.notes, NO_ZIGZAG))
-    walk = make_walk(zigzag.centre, pace, coil=fixes)
+    walk = make_walk(zigzag.centre, pace, off, coil=fixes)
     return replace(walk, half_swing_m=zigzag.half_m, sweep_s=zigzag.sweep_s)
 
 
@@ -283,7 +304,7 @@ def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> 
         interval_s=verdict.interval_s,
         verdict=verdict.verdict,
         advice=verdict.advice,
-        notes=(*item.recording.notes, *cleaned.notes, *walk.notes),
+        notes=(*item.recording.notes, *item.mark_notes, *cleaned.notes, *walk.notes),
         twin_of=None,
         pegs=tuple(peg for peg in walk.pegs if peg.source == number),
     )

@@ -33,6 +33,10 @@ cell = {quoted(cell)}  # side of the squares in which ground is counted
 # [defaults]
 # coil = "small"
 # gps = "typical"
+
+# Words of your own for the marks that you set on the way, beside the English ones. For example:
+# [marks]
+# off = ["pause", "aus"]
 """
     return text if frame is None else with_frame(text, frame)
 

@@ -72,7 +72,9 @@ def _west() -> DemoOuting:
     path = detour(lanes(half, 1.5, 0.0, rng), (-14.0, 12.0), 3.3)
     piece = add_stops(Piece(path, (0.28, 0.42)), rng, digs=7, pauses=3)
     walk = _visit(piece, ["peg A", "peg B"], 1_775_898_000.0, rng)  # 2026-04-11 09:00 UTC
-    return _outing("outing-1-west-large.gpx", walk, 1.6, 1.0, ["button", "nail", "coin", "buckle"], rng)
+    return _outing(
+        "outing-1-west-large.gpx", walk, 1.6, 1.0, ["keep button", "junk nail", "keep coin", "keep buckle"], rng
+    )
 
 
 def _east() -> DemoOuting:
@@ -83,7 +85,9 @@ def _east() -> DemoOuting:
     piece = add_stops(Piece(path, (0.28, 0.42)), rng, digs=7, pauses=3)
     walk = _visit(piece, ["peg B", "peg C"], 1_775_984_400.0 + 1500, rng, ((24.0, -5.0),))  # 2026-04-12 09:25 UTC
     dropout = _first_walking(walk, 0.55, 180.0)
-    return _outing("outing-2-east-large.gpx", walk, 1.6, 1.0, ["lead scrap", "coin", "hook"], rng, (dropout,))
+    return _outing(
+        "outing-2-east-large.gpx", walk, 1.6, 1.0, ["junk lead scrap", "keep coin", "keep hook"], rng, (dropout,)
+    )
 
 
 def _crosswise() -> DemoOuting:
@@ -92,7 +96,7 @@ def _crosswise() -> DemoOuting:
     path = lanes(shapely.box(-18, -12, 18, 17), 1.4, 90.0, rng)
     piece = add_stops(Piece(detour(path, (-14.0, 12.0), 3.3)), rng, digs=5, pauses=3, breaks=1)
     walk = _visit(piece, ["peg B"], 1_776_589_200.0 + 3300, rng)  # 2026-04-19 09:55 UTC
-    return _outing("outing-3-middle-medium.gpx", walk, 1.5, (3.0, 5.0), ["thimble", "coin"], rng)
+    return _outing("outing-3-middle-medium.gpx", walk, 1.5, (3.0, 5.0), ["keep thimble", "keep coin"], rng)
 
 
 def _junk() -> DemoOuting:
@@ -101,7 +105,7 @@ def _junk() -> DemoOuting:
     path = short_lanes(shapely.box(-26, -35, -12, -23), 3.5, 0.75, rng)
     piece = add_stops(Piece(path, (0.15, 0.2)), rng, digs=9, pauses=2, apart_m=1.5)
     walk = _visit(piece, ["peg A"], 1_777_798_800.0 + 600, rng)  # 2026-05-03 09:10 UTC
-    return _outing("outing-4-junk-small.gpx", walk, 0.9, 1.0, ["pin", "nail", "nail", "clasp"], rng)
+    return _outing("outing-4-junk-small.gpx", walk, 0.9, 1.0, ["keep pin", "junk nail", "junk nail", "keep clasp"], rng)
 
 
 def _visit(

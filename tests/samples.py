@@ -31,11 +31,23 @@ from fieldcomb.coverage.results import (
     TotalResult,
 )
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marks import Mark
 
 FRAME = SiteFrame(-11.2345678, 57.4567891)
 SITE = Polygon([(-30, -38), (28, -40), (30, 22), (14, 40), (-27, 37)])
 POND = Point(12, -14).buffer(4.5)
 KEEP_OFF = Polygon([(-29, 30), (-18, 33), (-17, 36.8), (-26, 36.2)])
+MARKS = tuple(
+    Mark(kind, name, number, size_m, text, 1772874720.0 + 600 * k, -11.2345678 + k * 8e-5, 57.4567891, "waypoint", why)
+    for k, (kind, name, number, size_m, text, why) in enumerate(
+        (
+            ("keep", "silver coin", None, None, "keep silver coin", ""),
+            ("count", "", 14, None, "count 14", ""),
+            ("stop", "metal case", None, None, "stop metal case", ""),
+            ("note", "lane x", None, None, "lane x", "'x' is no number that a lane can have"),
+        )
+    )
+)
 EVIL = "<img src=x onerror=window.hacked=1>{{7*7}}\"'</script><script>window.hacked=2</script>"
 
 
@@ -100,7 +112,9 @@ def with_evil_names(result: Result) -> Result:
         recordings = tuple(
             replace(r, **texts, dropped={EVIL: 3}, advice=(EVIL,), notes=(EVIL,)) for r in outing.recordings
         )
-        outings.append(replace(outing, id=EVIL, label=EVIL, note=EVIL, coils=(EVIL,), recordings=recordings))
+        marks = tuple(replace(mark, name=EVIL, text=EVIL, why=EVIL) for mark in outing.marks)
+        more = {"recordings": recordings, "marks": marks}
+        outings.append(replace(outing, id=EVIL, label=EVIL, note=EVIL, coils=(EVIL,), **more))
     between = Comparison(EVIL, EVIL, 1, 2, 3, 4)
     report = replace(
         report,
@@ -235,6 +249,7 @@ def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], str
                 minutes_per_100_m2=searching / 60 / m2(now) * 100,
                 total_pct=100 * m2(both) / area,
                 total_hours=hours,
+                marks=MARKS if n == 0 else (),
             )
         )
         before = both

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import os
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,7 +19,9 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
+from fieldcomb.coverage.card import card_html
 from fieldcomb.coverage.maps import map_html
+from fieldcomb.coverage.settings import read_settings
 
 pytestmark = pytest.mark.browser
 
@@ -156,6 +160,26 @@ def test_a_strip_opens_by_tap_and_by_keyboard(show: Opener) -> None:
     wait(driver, "return document.activeElement.className === 'said'")
     driver.switch_to.active_element.send_keys(Keys.ESCAPE)
     wait(driver, "return document.activeElement.getAttribute('data-piece') === 'piece-1'")
+    assert errors(driver) == []
+
+
+def test_a_mark_opens_by_tap_and_by_keyboard(show: Opener) -> None:
+    """A mark tells what was written when tapped, and the same with Tab and Enter; Escape goes back to it."""
+    driver = show()
+    sign = driver.find_element(By.CSS_SELECTOR, "path[data-piece='mark-1']")
+    assert sign.get_attribute("role") == "button" and sign.get_attribute("tabindex") == "0"
+    assert sign.get_attribute("aria-label") == "Find that was kept, keep silver coin"
+    sign.click()
+    shown = "var p = document.querySelector('.leaflet-popup'); return !!p && getComputedStyle(p).opacity === '1'"
+    wait(driver, shown)
+    said = driver.find_element(By.CSS_SELECTOR, ".leaflet-popup .said").text
+    assert "keep silver coin" in said and "7 Mar 2026" in said
+    show()
+    driver.execute_script("document.querySelector(\"path[data-piece='mark-3']\").focus()")
+    driver.switch_to.active_element.send_keys(Keys.ENTER)
+    wait(driver, "return document.activeElement.className === 'said'")
+    driver.switch_to.active_element.send_keys(Keys.ESCAPE)
+    wait(driver, "return document.activeElement.getAttribute('data-piece') === 'mark-3'")
     assert errors(driver) == []
 
 
@@ -301,3 +325,57 @@ def test_paper_has_map_panel_and_no_controls(show: Opener) -> None:
         driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
         driver.execute_script("window.dispatchEvent(new Event('afterprint'))")
     assert driver.execute_script("return document.querySelectorAll('details[open]').length") == 0
+
+
+LONG_SITE = """
+name = "A site with a rather long name along the eastern bank, second part"
+zone = "UTC"
+cell = "10cm"
+[marks]
+%s
+%s
+"""
+
+
+@pytest.fixture(scope="module")
+def cards(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Write a card without a site, and one for a site with many coils and words of its own."""
+    kinds = ("off", "on", "coil", "lane", "peg", "keep", "junk", "left", "count", "blocked", "stop")
+    own = "\n".join(f'{kind} = ["{kind}x", "{kind}-in-another-language", "{kind}y", "{kind}z"]' for kind in kinds)
+    coils = "\n".join(f'[coils."coil number {n} with a long name"]\nsize = "13x20cm"' for n in range(9))
+    crowded = read_settings((LONG_SITE % (own, coils)).encode(), "site.toml")
+    folder = tmp_path_factory.mktemp("cards")
+    for name, settings in (("bare", None), ("crowded", crowded)):
+        (folder / f"{name}.html").write_text(card_html(settings), "utf-8")
+    return {name: folder / f"{name}.html" for name in ("bare", "crowded")}
+
+
+@pytest.mark.parametrize("name", ["bare", "crowded"])
+def test_the_card_is_one_page_and_asks_for_nothing(driver: Any, cards: dict[str, Path], name: str) -> None:
+    """On A4 and on Letter the card prints on one page, black on white; only the file itself is asked for."""
+    driver.execute_cdp_cmd("Network.enable", {})
+    for kind in ("browser", "performance"):
+        driver.get_log(kind)
+    driver.get(cards[name].as_uri())
+    for width_in, height_in in ((8.27, 11.69), (8.5, 11.0)):
+        paper = {"paperWidth": width_in, "paperHeight": height_in, "preferCSSPageSize": False}
+        pdf = base64.b64decode(driver.execute_cdp_cmd("Page.printToPDF", paper)["data"])
+        assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
+    colours = driver.execute_script(
+        "return [].map.call(document.querySelectorAll('body, body *'), function (e) { var s = getComputedStyle(e);"
+        " return s.color + s.backgroundColor; })"
+    )
+    assert set(colours) == {"rgb(0, 0, 0)rgb(255, 255, 255)", "rgb(0, 0, 0)rgba(0, 0, 0, 0)"}
+    asked = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
+    urls = {e["params"]["request"]["url"] for e in asked if e["method"] == "Network.requestWillBeSent"}
+    assert {url for url in urls if not url.startswith("data:")} == {cards[name].as_uri()}
+    assert errors(driver) == []
+
+
+@pytest.mark.parametrize("name", ["bare", "crowded"])
+def test_the_card_fits_a_phone(driver: Any, cards: dict[str, Path], name: str) -> None:
+    """On a phone nothing of the card sticks out sideways."""
+    screen = {"width": 360, "height": 740, "deviceScaleFactor": 1, "mobile": True}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    driver.get(cards[name].as_uri())
+    assert driver.execute_script("return [document.documentElement.scrollWidth, window.innerWidth]") == [360, 360]

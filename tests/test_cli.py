@@ -296,6 +296,39 @@ def test_roster_of_a_team(run: Run) -> None:
     assert "2 of 3 recorded (not CD)" in run_table(run)
 
 
+def test_one_recording_of_a_team_is_corrected_alone(run: Run) -> None:
+    """Edit --recording changes who walked one file, how and when, and leaves the others of its outing alone."""
+    names = [put(f"{name}.gpx", walk(MORNING + timedelta(minutes=k), east_m=6 * k)) for k, name in enumerate("ab")]
+    assert run("new", "s") == 0 and run("add", "s", *names, "--coil", "28cm") == 0
+    change = ("--searcher", "Ann Berg", "--swath", "0.9m", "--from", "2026-03-07T09:01:30")
+    assert run("edit", "s", "2026-03-07a", "--recording", "b.gpx", *change) == 0
+    assert "searcher: nothing typed -> Ann Berg" in run.err and run("report", "s", "--json") == 0
+    first, second = json.loads(run.out)["outings"][0]["recordings"]
+    assert (first["searcher"], first["swath_m"], first["dropped"]) == (None, 1.48, {})
+    assert (second["searcher"], second["swath_m"]) == ("AB", 0.9)
+    assert second["dropped"] == {"outside the chosen time window": 30}
+    assert run("edit", "s", "2026-03-07a", "--recording", "b.gpx", "--from", "", "--swath", "") == 0
+    assert "swath: 0.9m -> nothing typed" in run.err
+
+
+@pytest.mark.parametrize(
+    ("typed", "says"),
+    [
+        (["--recording", "c.gpx", "--searcher", "Bo"], "has no recording 'c.gpx'. Its recordings: a.gpx"),
+        (["--searcher", "Bo"], "--searcher is for one recording. Name its file with --recording FILE"),
+        (["--recording", "a.gpx", "--label", "x"], "--label is for the whole outing. Leave --recording out"),
+        (["--recording", "a.gpx", "--from", "noon"], "--from: time 'noon' is not a date and time"),
+        (["--recording", "a.gpx"], "nothing to change was given"),
+    ],
+)
+def test_edits_of_a_recording_that_cannot_be(run: Run, typed: list[str], says: str) -> None:
+    """What cannot be changed for one recording is refused, and nothing changes."""
+    assert run("new", "s") == 0 and run("add", "s", put("a.gpx", walk())) == 0
+    before = Path("s/outings.toml").read_bytes()
+    assert run("edit", "s", "2026-03-07a", *typed) == 2 and says in run.err
+    assert Path("s/outings.toml").read_bytes() == before
+
+
 def test_edge_walk_makes_the_boundary(run: Run) -> None:
     """New --edge takes a walk round the ground as the boundary, which percentages are then of."""
     ring = [(k, 0) for k in range(12)] + [(12, k) for k in range(24)]

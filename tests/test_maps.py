@@ -16,16 +16,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rasterio.io import MemoryFile
-from samples import EVIL, FRAME, sample_result, with_difference, with_evil_names
+from samples import EVIL, FRAME, MARKS, sample_result, with_difference, with_evil_names
 from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
 from fieldcomb.coverage import chart, legend, overlay, page, shapes, wording
 from fieldcomb.coverage.grid import Grid, grid_over
 from fieldcomb.coverage.maps import map_html
+from fieldcomb.coverage.mark_words import TITLES
 from fieldcomb.coverage.results import OUTSIDE, OutingLayer, Result
 from fieldcomb.coverage.sheet import leaflet_css, leaflet_js
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marks import KINDS, NOTE, PRESS
 
 VOID = {"meta", "link", "input", "br", "img", "path", "rect", "circle"}
 
@@ -196,12 +198,43 @@ def test_key_tells_every_colour_pattern_and_sign() -> None:
         assert f'd="{sign}"' in key
     groups = data_of(text)["groups"]
     assert isinstance(groups, dict)
-    kinds = {item["kind"] for key, group in groups.items() if not key.startswith(("walk", "rules")) for item in group}
+    kinds = {
+        item["kind"]
+        for key, group in groups.items()
+        if not key.startswith(("walk", "rules", "marks"))
+        for item in group
+    }
     assert kinds == {"strip", "open", "not-recorded", "site", "no-go", "blocked", "filled", "junk"}
     for kind in kinds - {"site"}:
         assert f"url(#fc-{kind})" in key
+    marked = {item["sign"] for item in groups["marks"]}
+    assert marked == {"keep", "count", "stop", "note"}
+    for kind in marked:
+        assert f'd="{legend.MARK_SIGNS[kind]}"' in key and TITLES[kind] in Reader(key).words
     for name in (*legend.PASS_NAMES, *legend.SIGN_NAMES.values(), *legend.AREA_NAMES.values(), "searching"):
         assert name in Reader(key).words
+
+
+def test_marks_are_listed_and_drawn(text: str) -> None:
+    """Marks stand in the panel with their words and what could not be taken, and each has a sign and a popup."""
+    words = Reader(text).words
+    assert "Ground to leave alone was marked: stop metal case (2026-03-07a;" in words
+    assert "1 kept, 1 count square (14), 1 to leave alone, 1 note" in words
+    assert "lane x ('x' is no number that a lane can have)" in words
+    items = data_of(text)["groups"]["marks"]  # type: ignore[index]
+    assert [item["brief"] for item in items] == ["keep silver coin", "count 14", "stop metal case", "lane x"]
+    assert [item["id"] for item in items] == [f"mark-{n}" for n in range(1, 5)]
+    for item, mark in zip(items, MARKS, strict=True):
+        assert ["As written", mark.text] in item["rows"]
+        [[x, y]] = unpack(item["at"], FRAME)
+        assert [mark.lon_deg, mark.lat_deg] == pytest.approx([float(v) for v in FRAME.to_lonlat(x, y)], abs=1e-7)
+
+
+def test_every_kind_of_mark_has_a_shape_of_its_own() -> None:
+    """No two kinds share a sign, so that nothing hangs on colour, and none is missing."""
+    assert set(legend.MARK_SIGNS) == set(TITLES) == {*KINDS, NOTE, PRESS}
+    assert len(set(legend.MARK_SIGNS.values())) == len(TITLES)
+    assert [kind for kind in TITLES if legend.mark_colour(kind) == legend.MISSED] == ["stop"]
 
 
 def test_colours_part_in_grey() -> None:

@@ -25,9 +25,11 @@ from fieldcomb.coverage.walks import RecordingInput, walk_chain
 from fieldcomb.tracks.clean import Fixes
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marking import read_marks
+from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.read import read_recording
-from fieldcomb.tracks.track import Recording, Waypoint
+from fieldcomb.tracks.track import Recording
 
 
 def quiet(_: str) -> None:
@@ -205,16 +207,12 @@ def test_an_error_length_is_split_as_for_a_typical_receiver() -> None:
     assert (slow, fast) == (pytest.approx(4.5, rel=1e-5), pytest.approx(1.5, rel=1e-5))
 
 
-def test_marks_are_waypoints_that_begin_with_peg() -> None:
+def test_marks_of_pegs_are_touches() -> None:
     """The word peg and a name make a touch; a peg without a name, a pegboard and a find do not."""
     names = ("peg A", "PEG  north corner", "peg", "pegboard", "find 3")
     points = "".join(f'<wpt lat="{LAT}" lon="{LON}"><name>{name}</name></wpt>' for name in names)
-    points += f'<wpt lat="{LAT}" lon="{LON}"><time>2026-03-07T09:00:00Z</time><name>peg D</name></wpt>'
     recording = read_recording(gpx(stamped(lanes()), points).encode(), "w.gpx")
-    assert [mark.name for mark in peg_touches(recording, (None, None))] == ["A", "north corner", "D"]
-    begin = MORNING.timestamp()
-    assert len(peg_touches(recording, (begin, None))) == 3  # half open: the mark is in one of two halves
-    assert len(peg_touches(recording, (None, begin))) == 2
+    assert [mark.name for mark in peg_touches(read_marks(recording).marks)] == ["A", "north corner"]
 
 
 # --------------------------------------------------------------------------------------------------------- all the way
@@ -272,10 +270,10 @@ def test_pegs_move_the_walk_that_is_swept() -> None:
     """A walk recorded 2 m too far north is swept where it was, near the peg that it touched; its own fixes are kept."""
     track = fixes([(0, 2), (0, 2.01), (90, 2)], pace_m_s=0.3)
     lon, lat = FRAME.to_lonlat(3.0, 2.0)
-    mark = Waypoint(float(lon), float(lat), START_S + 10, "peg A")
-    recording = Recording("w.gpx", track, (mark,))
+    mark = Mark("peg", "A", None, None, "peg A", START_S + 10, float(lon), float(lat), "waypoint")
+    recording = Recording("w.gpx", track)
     for pegs, y_m in (((), 2.0), ((Peg("A", 3.0, 0.0),), 0.0)):
-        walk, cleaned = walk_chain([RecordingInput("w.gpx", recording, swing(), pegs=pegs)], FRAME)
+        walk, cleaned = walk_chain([RecordingInput("w.gpx", recording, swing(), marks=(mark,), pegs=pegs)], FRAME)
         [leg] = walk.legs
         near = np.abs(leg.x_m - 3.0) < 0.5
         assert np.abs(leg.y_m[near] - y_m).max() < 0.2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -43,7 +44,7 @@ class Leg:
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """Standing still: kind is dig (35 s to 10 min), pause (shorter) or break (longer)."""
+    """Standing still: kind is dig (35 s to 10 min), pause (shorter, or while not searching) or break (longer)."""
 
     x_m: float
     y_m: float
@@ -108,19 +109,22 @@ class Halt:
     stop: Stop
 
 
-def make_walk(fixes: Fixes, top_pace_m_s: float | None = None, coil: Fixes | None = None) -> Walk:
+def make_walk(
+    fixes: Fixes, top_pace_m_s: float | None = None, off: Sequence[Span] = (), coil: Fixes | None = None
+) -> Walk:
     """Split cleaned fixes into legs, stops, transits and drop-outs.
 
     ``coil``: where the coil itself was at the same times, when the recorder was on the shaft.
 
     ``top_pace_m_s``: faster than this is transit; None takes 0.9 m/s, unless most of the walk would be transit then,
-    in which case all of it counts as searching and a note says so.
+    in which case all of it counts as searching and a note says so. ``off``: spans in Unix seconds, half open, in which
+    nobody searched; walking in them is transit, and standing is no dig.
     """
     ends = np.flatnonzero(np.diff(fixes.piece)) + 1
     spans = list(zip([0, *ends.tolist()], [*ends.tolist(), len(fixes)], strict=True))
     dropouts = tuple(_dropout(fixes, end - 1) for _, end in spans[:-1])
     if not fixes.timed:
-        return _untimed(fixes, spans, dropouts)
+        return _untimed(fixes, spans, dropouts, off)
     pieces = [every_second(fixes.t_s[a:b], fixes.x_m[a:b], fixes.y_m[a:b]) for a, b in spans]
     pace = np.concatenate([drift_pace_m_s(p.x_m, p.y_m) for p in pieces])
     limit = stop_limit_m_s(pace)
@@ -135,7 +139,8 @@ def make_walk(fixes: Fixes, top_pace_m_s: float | None = None, coil: Fixes | Non
             f"Most of this walk is faster than {TOP_PACE_M_S:g} m/s, the pace above which walking is taken as transit, "
             "so all of it was counted as searching; say --top-pace SPEED to set the limit yourself",
         )
-    walk = _timed(fixes, spans, pieces, halts, states, dropouts, notes)
+    states = [_switched_off(s, p, off) for s, p in zip(states, pieces, strict=True)]
+    walk = _timed(fixes, spans, pieces, halts, states, dropouts, notes, off)
     if coil is None:
         return walk
     own: list[Leg] = []
@@ -153,13 +158,14 @@ def _dropout(fixes: Fixes, i: int) -> DropOut:
     return DropOut(float(x[i]), float(y[i]), float(x[i + 1]), float(y[i + 1]), start, seconds)
 
 
-def _untimed(fixes: Fixes, spans: list[tuple[int, int]], dropouts: tuple[DropOut, ...]) -> Walk:
+def _untimed(fixes: Fixes, spans: list[tuple[int, int]], dropouts: tuple[DropOut, ...], off: Sequence[Span]) -> Walk:
     legs = tuple(Leg(fixes.x_m[a:b], fixes.y_m[a:b]) for a, b in spans if b > a)
     length = sum(float(np.hypot(np.diff(leg.x_m), np.diff(leg.y_m)).sum()) for leg in legs)
     note = (
         "No times in the file: stops, digs, transits and pace cannot be told, and all of the walk counts as searching"
     )
-    return Walk(legs, (), (), dropouts, None, None, None, length, length, (note,))
+    notes = (note, "Marks off and on need times, so they change nothing here") if off else (note,)
+    return Walk(legs, (), (), dropouts, None, None, None, length, length, notes)
 
 
 def _states(seconds: Seconds, halts: list[Span], top_pace_m_s: float) -> State:
@@ -186,6 +192,21 @@ def _absorb(state: State) -> State:
     return out
 
 
+def _switched_off(state: State, seconds: Seconds, off: Sequence[Span]) -> State:
+    """Make walking within the spans transit; stops stay what they are."""
+    out = state.copy()
+    for begin, end in off:
+        out[(out == SEARCH) & (seconds.real_s >= begin) & (seconds.real_s < end)] = TRANSIT
+    return out
+
+
+def _no_dig(stop: Stop, off: Sequence[Span]) -> Stop:
+    """Standing while not searching is a pause where it would be a dig; its middle decides."""
+    middle_s = stop.start_s + stop.seconds / 2
+    inside = stop.kind == "dig" and any(begin <= middle_s < end for begin, end in off)
+    return replace(stop, kind="pause") if inside else stop
+
+
 def _timed(
     fixes: Fixes,
     spans: list[tuple[int, int]],
@@ -194,6 +215,7 @@ def _timed(
     states: list[State],
     dropouts: tuple[DropOut, ...],
     notes: tuple[str, ...],
+    off: Sequence[Span],
 ) -> Walk:
     legs: list[Leg] = []
     transits: list[Leg] = []
@@ -202,7 +224,7 @@ def _timed(
     length = np.zeros(3)
     for (_, b), seconds, found, state in zip(spans, pieces, halts, states, strict=True):
         here = [Halt(begin, end, _stop(seconds, begin, end)) for begin, end in found]
-        stops += [halt.stop for halt in here]
+        stops += [_no_dig(halt.stop, off) for halt in here]
         legs += _lines(seconds, state != TRANSIT, here, state)
         transits += _lines(seconds, state == TRANSIT, [], state)
         spent += _spent(seconds, state, float(fixes.t_s[b - 1]))

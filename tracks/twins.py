@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 
 from fieldcomb.tracks.clean import Fixes
 from fieldcomb.tracks.pace import drift_pace_m_s, stop_limit_m_s
-from fieldcomb.tracks.track import Floats
+from fieldcomb.tracks.track import Floats, Track
 
 Flags = NDArray[np.bool_]
 Span = tuple[float, float]
 
+SAME_DEG = 2e-6
+SAME_FIXES = 0.95
 LEAST_S = 300.0  # recorded by both
 LEAST_SHARE = 0.5  # of the shorter one
 GAP_S = 60.0  # a longer silence is not recorded, unless the walker stayed where they were
@@ -129,6 +131,30 @@ def _shared(ours: Flags, theirs: Flags) -> tuple[int, int]:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], ours.astype(np.int8), [0]]))).reshape(-1, 2)
     stops = [(a, b) for a, b in edges.tolist() if b - a >= STAND_S]
     return len(stops), sum(float(theirs[a + SLACK_S : b - SLACK_S].mean()) >= 0.75 for a, b in stops)
+
+
+def same_fixes(a: Track, b: Track) -> bool:
+    """Whether two tracks are one recording in two copies, such as exported twice.
+
+    They are when nearly all fixes of the shorter one are in the other, at the same second and to 2e-6 degrees (0.2 m):
+    copies are rounded in different ways.
+    """
+    if len(a) > len(b):
+        a, b = b, a
+    if not len(a):
+        return False
+    if np.isfinite(a.time_s).any() and np.isfinite(b.time_s).any():
+        order = np.argsort(b.time_s, kind="stable")
+        place = np.clip(np.searchsorted(b.time_s[order], a.time_s - 0.5), 0, len(b) - 1)
+        other = order[place]
+        same = np.abs(b.time_s[other] - a.time_s) <= 0.5
+    elif len(a) == len(b):
+        other, same = np.arange(len(a)), np.ones(len(a), bool)
+    else:
+        return False
+    for one, two in ((a.lon_deg, b.lon_deg), (a.lat_deg, b.lat_deg)):
+        same &= np.abs(one - two[other]) <= SAME_DEG
+    return float(same.mean()) >= SAME_FIXES
 
 
 def spans_without(window: Span, others: list[Span], least_s: float) -> list[Span]:

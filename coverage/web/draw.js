@@ -109,6 +109,19 @@ var fieldcomb = (function () {
     });
   }
 
+  /* Marks are single points: each has a sign, a popup, and the keyboard reaches it. */
+  function marks(group, key) {
+    data.groups[key].forEach(function (item) {
+      var at = unpack(item.at)[0];
+      var layer = new Sign(at, {
+        pane: "marks", sign: item.sign, radius: 14, color: "#fff", weight: 4, fillColor: item.colour, fillOpacity: 1
+      });
+      layer.getBounds = function () { return L.latLngBounds([at, at]); };
+      reachable(layer, item);
+      group.addLayer(layer);
+    });
+  }
+
   function rules(group, key) {
     var lines = data.groups[key].map(unpack);
     group.addLayer(L.polyline(lines, { pane: "rules", interactive: false, color: "#6a6f8c", weight: 1, opacity: 0.55 }));
@@ -116,7 +129,7 @@ var fieldcomb = (function () {
 
   function panes(made) {
     map = made;
-    [["rules", 410], ["ground-outlines", 405], ["areas", 415], ["missed", 420], ["walks", 430]].forEach(function (pane) {
+    [["rules", 410], ["ground-outlines", 405], ["areas", 415], ["missed", 420], ["walks", 430], ["marks", 440]].forEach(function (pane) {
       map.createPane(pane[0]).style.zIndex = pane[1];
     });
   }
@@ -212,5 +225,5 @@ var fieldcomb = (function () {
     map.fitBounds(seen, { animate: false });
   }
 
-  return { panes: panes, areas: areas, walk: walk, rules: rules, start: start };
+  return { panes: panes, areas: areas, walk: walk, marks: marks, rules: rules, start: start };
 })();

@@ -1,0 +1,178 @@
+"""Marks: what a walker noted on the way, as a waypoint or by the lap button, read from its first word.
+
+Nothing that was written is lost: what is not understood is a plain note, and says why where a known word begins it.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.units import METRES_PER, parse_length_m, say_length
+
+KINDS = ("off", "on", "coil", "lane", "peg", "keep", "junk", "left", "count", "blocked", "stop")
+NOTE = "note"
+PRESS = "press"  # of the lap button, without words and without a meaning
+
+MOST_DIGITS = 4  # of a lane or a count: more are a slip of the finger
+LEAST_SIZE_M, MOST_SIZE_M = 0.1, 50.0  # across: ground larger than this is drawn as an area, not marked with a word
+
+Words = Mapping[str, str]  # a folded word, and the kind of mark that it makes
+ENGLISH: Words = {kind: kind for kind in KINDS}
+
+# Names that recorders give by themselves, alone or with a number: then the note may hold the words.
+_GENERIC_WORDS = (
+    "waypoint way point wpt wp poi mark marker marking place location position pos lap track trackpoint "
+    "wegpunkt punkt marke marker runde veipunkt merke veimerke waypunt punto vuelta tour repère am pm utc gmt t z "
+    "jan feb mar apr may jun jul aug sep sept oct nov dec"
+)
+_GENERIC = frozenset(_GENERIC_WORDS.split())
+_AROUND = ".,:;!?#*()[]{}<>\"'„“”‘’«»_|/\\-–—"
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One mark.
+
+    kind : one of KINDS, ``note`` or ``press``. name : the text behind the word; of a note, all of it.
+    number : the lane, or the signals counted. size_m : how wide blocked ground is.
+    text : everything as written. time_s : Unix seconds. lon_deg, lat_deg : where; None when nobody can tell.
+    origin : waypoint or lap. why : a sentence on what could not be taken as meant.
+    """
+
+    kind: str
+    name: str
+    number: int | None
+    size_m: float | None
+    text: str
+    time_s: float | None
+    lon_deg: float | None
+    lat_deg: float | None
+    origin: str
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a text means as a mark; fields as in Mark."""
+
+    kind: str
+    name: str
+    number: int | None = None
+    size_m: float | None = None
+    why: str = ""
+
+
+def fold(word: str) -> str:
+    """Give a word as it is compared: without regard to letter case, or to how accents are stored.
+
+    >>> fold("PÅ") == fold("pa" + chr(0x30A))
+    True
+    """
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", word).casefold())
+
+
+def is_generic(name: str) -> bool:
+    """True for a name that says nothing: empty, a number, a date, or what recorders give by themselves.
+
+    >>> is_generic("WPT003"), is_generic("Waypoint 3"), is_generic("17"), is_generic("oak")
+    (True, True, True, False)
+    """
+    return all(word in _GENERIC for word in re.findall(r"[^\W\d_]+", fold(name)))
+
+
+def text_of(name: str, note: str) -> str:
+    """Give all that was written: the name, and the note where it says more."""
+    parts = [part for part in (name.strip(), note.strip()) if part]
+    return ": ".join(dict.fromkeys(parts))
+
+
+def read_text(name: str, note: str = "", words: Words = ENGLISH) -> Meaning:
+    """Read what a name means; its note is looked into when the name says nothing, or nothing behind the word.
+
+    Parameters
+    ----------
+    name, note : str
+        As written, of any kind and length.
+    words : mapping
+        Folded words, and the kind of mark that each makes.
+    """
+    kind, rest = _first_word(name, words)
+    if kind and not rest:
+        rest = _plain(note)
+    elif not kind and is_generic(name):
+        kind, rest = _first_word(note, words)
+    everything = _plain(text_of(name, note))
+    if kind is None:
+        return Meaning(NOTE, everything)
+    meaning = _READERS.get(kind, _words_only)(kind, rest)
+    return Meaning(NOTE, everything, why=meaning.why) if meaning.kind == NOTE else meaning
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _first_word(text: str, words: Words) -> tuple[str | None, str]:
+    """Kind that the first word makes, None when it is not known, and the rest; ``lane12`` is ``lane 12``."""
+    found = re.match(r"([^\s:=,;]+)[\s:=,;]*(.*)", text.lstrip(_AROUND + " \t\r\n"), re.DOTALL)
+    if found is None:
+        return None, ""
+    head, rest = found.groups()
+    kind = words.get(fold(head.strip(_AROUND)))
+    if kind is None and (glued := re.fullmatch(r"(\D+?)[-.#_]?(\d.*)", head)):
+        kind, rest = words.get(fold(glued[1].strip(_AROUND))), f"{glued[2]} {rest}"
+        kind = kind if kind in ("lane", "count") else None
+    return kind, _plain(rest)
+
+
+def _words_only(kind: str, rest: str) -> Meaning:
+    return Meaning(kind, rest)
+
+
+def _named(kind: str, rest: str) -> Meaning:
+    return Meaning(kind, rest) if rest else Meaning(NOTE, "", why=f"the word for a {kind} has no name behind it")
+
+
+def _numbered(kind: str, rest: str) -> Meaning:
+    """A lane counts from 1, a count square from 0."""
+    first, _, name = rest.partition(" ")
+    digits = first.strip(".,:;#()\"'")
+    if digits.isdecimal() and len(digits) <= MOST_DIGITS and int(digits) >= (kind == "lane"):
+        return Meaning(kind, name, number=int(digits))
+    found = f"{first!r} is no number" if first else "there is no number"
+    least = "1" if kind == "lane" else "0"
+    return Meaning(NOTE, "", why=f"{found} that a {kind} can have: a whole number from {least} on was expected")
+
+
+def _sized(kind: str, rest: str) -> Meaning:
+    """The last word, or the last two (``3 m``), may be how wide it is."""
+    parts = rest.split()
+    why = ""
+    for count in (2, 1):
+        said = "".join(parts[-count:])
+        if len(parts) < count or not said[:1].isdecimal() or (count == 2 and fold(parts[-1]) not in METRES_PER):
+            continue
+        try:
+            size_m = parse_length_m(said, "size")
+        except (UsageError, OverflowError) as error:
+            why = why or f"{getattr(error, 'problem', 'its size is not possible')}, so it is only a sign on the map"
+            continue
+        if LEAST_SIZE_M <= size_m <= MOST_SIZE_M:
+            return Meaning(kind, " ".join(parts[:-count]), size_m=size_m)
+        room = f"{say_length(LEAST_SIZE_M)} to {say_length(MOST_SIZE_M)}"
+        why = f"{say_length(size_m)} across is not within {room}, so it is only a sign on the map"
+        break
+    return Meaning(kind, rest, why=why)
+
+
+_READERS: dict[str, Callable[[str, str], Meaning]] = {
+    "coil": _named,
+    "peg": _named,
+    "lane": _numbered,
+    "count": _numbered,
+    "blocked": _sized,
+}
