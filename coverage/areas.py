@@ -1,18 +1,19 @@
-"""The site's boundary and the other areas on it: read from a file or from a walk round the edge, checked, placed.
+"""The site's boundary and the other areas on it: read from a file, checked, placed.
 
 An area comes in degrees and is judged in metres. What is plainly a slip of rounding is repaired and told; what could
-mean two things (an edge that crosses itself, a line that does not close) is refused with its place.
+mean two things (an edge that crosses itself, a line that does not close) is refused with its place. A walk round the
+edge is another matter: see ``edge``.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
@@ -21,39 +22,29 @@ from fieldcomb.coverage.area_checks import (
     MOST_SPAN_M,
     Check,
     check_area,
-    check_ends,
     check_span,
     closed,
-    crosses,
     repaired,
-    say_place,
     sound,
-    untied,
 )
 from fieldcomb.coverage.area_files import Drawn, read_drawn
 from fieldcomb.coverage.outlines import (
-    Knot,
-    Ring,
     Shape,
     beside,
     frame_of,
     geometry,
     shifted,
-    to_degrees,
     to_metres,
     unite,
-    unwrap_ring,
 )
 from fieldcomb.coverage.plain import feature_collection, harmless
 from fieldcomb.coverage.results import AreaShape
-from fieldcomb.tracks.clean import Fixes, clean
 from fieldcomb.tracks.errors import AreaError
-from fieldcomb.tracks.frame import SiteFrame, distance_m, middle_frame
-from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.frame import SiteFrame, distance_m
 
-KINDS = ("site", "no-go", "blocked", "filled", "junk")
+KINDS = ("site", "no-go", "blocked", "filled", "junk", "walked")
 
-REST_SHARE = 0.02  # of the ground inside a walk round the edge
+MOST_DEPTH_CM = 10_000.0
 PLACES = 9  # decimals of areas.geojson: a tenth of a millimetre
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
@@ -65,7 +56,7 @@ class Area:
 
     kind : one of KINDS. reason : as typed. since, until : the days it holds from and to (``from``, ``to``), or None.
     shape : in degrees, x = longitude; longitudes run on past 180 where it lies on both sides of it.
-    notes : what was met when it was made from a walk.
+    notes : what was met when it was made from a walk. depth_cm : how deep ground was filled up, or None.
     """
 
     kind: str
@@ -74,6 +65,7 @@ class Area:
     until: date | None
     shape: Shape
     notes: tuple[str, ...] = ()
+    depth_cm: float | None = None
 
 
 # ------------------------------------------------------------------------------------------------------------ reading
@@ -126,7 +118,8 @@ def _area(item: Drawn, file: str, notes: list[str]) -> Area:
     whole = [sound(part, frame, check) for part in parts]
     shape = whole[0] if len(whole) == 1 else unite(whole)
     check_area(to_metres(shape, frame).area, check)
-    return Area(check.kind, "" if reason is None else str(reason).strip(), since, until, shape)
+    depth_cm = _depth_cm(item.typed, check)
+    return Area(check.kind, "" if reason is None else str(reason).strip(), since, until, shape, depth_cm=depth_cm)
 
 
 def _kind(item: Drawn, file: str) -> str:
@@ -152,6 +145,23 @@ def _day(typed: Mapping[str, Any], key: str, check: Check) -> date | None:
     raise check.fault(f"has a {key} that is not a date, {harmless(str(value)[:40])!r}", "Write it like 2026-03-07")
 
 
+def _depth_cm(typed: Mapping[str, Any], check: Check) -> float | None:
+    value = typed.get("depth_cm")
+    if value is None or value == "":
+        return None
+    try:
+        # KML and many a GIS give numbers as text.
+        depth = math.nan if isinstance(value, bool) else float(value)
+    except (TypeError, ValueError, OverflowError):
+        depth = math.nan
+    if not 0 < depth <= MOST_DEPTH_CM:
+        problem = f"has a depth_cm that is not a number of centimetres, {harmless(str(value)[:40])!r}"
+        raise check.fault(problem, "Write it like 40, without a unit")
+    if check.kind != "filled":
+        check.note(f"has a depth_cm, which is kept but not used for the kind {check.kind}")
+    return depth
+
+
 # ------------------------------------------------------------------------------------------------------------ placing
 
 
@@ -172,7 +182,9 @@ def place_areas(areas: Sequence[Area], frame: SiteFrame, file: str) -> tuple[tup
         check = Check(file, f"area {number} of {len(areas)}, {area.kind}{reason}", area.kind, notes)
         shape = _placed(area, frame, check)
         if shape is not None:
-            out.append(AreaShape(area.kind, area.reason, shape))
+            if area.kind == "site" and (area.since or area.until):
+                check.note("has dates, which are kept but not used: the boundary holds at all times")
+            out.append(AreaShape(area.kind, area.reason, shape, area.since, area.until, area.depth_cm))
     sites = [shape for shape in out if shape.kind == "site"]
     if sites:
         check_area(site_of(sites, file).area, Check(file, "all parts of the site together", "site", notes))
@@ -210,73 +222,6 @@ def site_of(shapes: Sequence[AreaShape], file: str | None = None) -> Shape:
     return sites[0] if len(sites) == 1 else unite(sites)
 
 
-# ------------------------------------------------------------------------------------------------- walk round the edge
-
-
-def edge_of_walk(recording: Recording) -> Area:
-    """Make a boundary from a walk round the edge of the ground.
-
-    Where start and end overlap a walk meets itself, and leaves small loops: the largest ring is kept when all the
-    rest is under 2 % of its ground. What was left out stands in ``Area.notes``.
-
-    Raises
-    ------
-    AreaError
-        Fewer than three places, ends that do not meet, a walk that crosses itself, or no ground to speak of.
-
-    """
-    check = Check(recording.file, "", "site", [])
-    frame, fixes = _edge_fixes(recording, check)
-    ring = np.column_stack([fixes.x_m, fixes.y_m])
-    ring = ring[np.append(True, np.any(np.diff(ring, axis=0) != 0, axis=1))]
-    if len(np.unique(ring, axis=0)) < 3:
-        raise check.fault("has fewer than three places, which enclose no ground", "Walk all the way round the ground")
-    degrees = np.column_stack(frame.to_lonlat(ring[:, 0], ring[:, 1]))
-    check_span(Polygon(unwrap_ring(degrees)), check)
-    if not np.array_equal(ring[0], ring[-1]):
-        check_ends(unwrap_ring(degrees), check)
-    metres = _largest_ring(ring, frame, check)
-    check_area(metres.area, check)
-    return Area("site", "", None, None, to_degrees(metres, frame), tuple(check.notes))
-
-
-def _edge_fixes(recording: Recording, check: Check) -> tuple[SiteFrame, Fixes]:
-    track = recording.track
-    usable = (np.abs(track.lon_deg) <= 180) & (np.abs(track.lat_deg) <= 90)
-    if not usable.any():
-        raise check.fault("has no fix with a position", "Give the recording of a walk round the ground")
-    frame = middle_frame(track.lon_deg[usable], track.lat_deg[usable])
-    cleaned = clean([track], frame)
-    left_out = ", ".join(f"{many} {reason}" for reason, many in sorted(cleaned.dropped[0].items()) if many)
-    if left_out:
-        check.note(f"fixes left out of the edge: {left_out}")
-    gaps = int(cleaned.fixes.piece.max(initial=0))
-    if gaps:
-        check.note(f"{gaps} gaps in the recording were bridged by straight lines")
-    for note in cleaned.notes:
-        check.note(note)
-    return frame, cleaned.fixes
-
-
-def _largest_ring(ring: Ring, frame: SiteFrame, check: Check) -> Polygon:
-    polygon = Polygon(ring)
-    if polygon.is_valid:
-        return polygon
-    knot = untied(polygon.exterior, check)
-    largest = max(shapely.get_parts(knot.shape), key=lambda part: float(part.area))
-    whole = Polygon(largest.exterior)
-    rest_m2 = knot.doubtful_m2 + knot.shape.area - largest.area + whole.area - largest.area
-    if rest_m2 > REST_SHARE * whole.area:
-        doubt = Knot(knot.shape, rest_m2, knot.crossing)
-        raise crosses(doubt, frame, check, "is a walk that crosses itself")
-    share = f"{100 * rest_m2 / whole.area:.1f}".replace("0.0", "under 0.1")
-    check.note(
-        f"the walk meets itself near {say_place(knot.crossing, frame)}, as where start and end overlap; the largest "
-        f"ring was kept, and {rest_m2:.2g} m2 ({share} % of it) are in doubt"
-    )
-    return whole
-
-
 # ------------------------------------------------------------------------------------------------------------ writing
 
 
@@ -284,9 +229,11 @@ def areas_geojson(areas: Sequence[Area]) -> str:
     """Write areas as RFC 7946 GeoJSON, one feature a line; reading it back gives the same areas."""
     features = []
     for area in areas:
-        typed: dict[str, str] = {"kind": area.kind}
+        typed: dict[str, str | float] = {"kind": area.kind}
         for key, value in (("reason", area.reason), ("from", area.since), ("to", area.until)):
             if value:
                 typed[key] = str(value)
+        if area.depth_cm is not None:
+            typed["depth_cm"] = area.depth_cm
         features.append({"type": "Feature", "properties": typed, "geometry": geometry(area.shape, PLACES)})
     return feature_collection(features)

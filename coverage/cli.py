@@ -39,8 +39,8 @@ from fieldcomb.tracks.units import parse_date, parse_time_s, parse_zone
 def cli() -> None:
     """See which ground your coil has passed over, how often, and what was missed.
 
-    fieldcomb reads the GPS recordings (GPX) of walks with a metal detector and draws a map that opens in any browser,
-    with percentages and the strips that are still to search. Nothing is sent anywhere.
+    fieldcomb reads the GPS recordings (GPX, FIT, TCX) of walks with a metal detector and draws a map that opens in any
+    browser, with percentages and the strips that are still to search. Nothing is sent anywhere.
 
     \b
     One walk, at once:
@@ -115,7 +115,11 @@ def new_command(
     from fieldcomb.coverage.folder import new_site, shown
     from fieldcomb.coverage.talk import say
 
-    new_site(Path(site), name=name, zone=zone or "UTC", cell=cell, boundary=boundary, edge=edge, say=say)
+    made = new_site(Path(site), name=name, zone=zone or "UTC", cell=cell, boundary=boundary, edge=edge, say=say)
+    if made is not None:
+        from fieldcomb.coverage.outputs import write_edge
+
+        write_edge(Path(site), made, name or shown(Path(site).absolute().name), say)
     say(f"Site {shown(site)} is ready. Add a walk with: fieldcomb add {shown(site)} walk.gpx")
     if zone is None:
         say("Dates and typed times are UTC. For another zone change the line zone in its site.toml")

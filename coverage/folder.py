@@ -11,8 +11,9 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from fieldcomb.coverage.areas import Area, areas_geojson, edge_of_walk, place_areas, read_areas
+from fieldcomb.coverage.areas import Area, areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.coils import coil_of_size, make_swing, split_naming
+from fieldcomb.coverage.edge import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.journal import LOCK, locked, new_folder, reason
 from fieldcomb.coverage.peg_file import PegRow, place_pegs, read_pegs
 from fieldcomb.coverage.settings import (
@@ -37,6 +38,10 @@ from fieldcomb.tracks.units import parse_length_m, parse_zone
 AREAS_FILE = "areas.geojson"
 PEGS_FILE = "pegs.csv"
 OUT = "out"
+NO_AREAS = (
+    f"{AREAS_FILE} was here and is gone: without it nothing is taken off as no-go or blocked, and percentages are "
+    f"of the ground between your walks. Put it back, or take the line areas = true out of {SITE_FILE}"
+)
 MAX_FILE_BYTES = 512 * 1024 * 1024
 
 Say = Callable[[str], None]
@@ -111,8 +116,8 @@ def new_site(
     boundary: str | None = None,
     edge: str | None = None,
     say: Say,
-) -> None:
-    """Start a site folder, complete or not at all.
+) -> WalkedEdge | None:
+    """Start a site folder, complete or not at all; gives the edge that was made of a walk.
 
     Parameters
     ----------
@@ -140,8 +145,8 @@ def new_site(
     if boundary is not None and edge is not None:
         raise UsageError("--boundary and --edge were both given", hint="Give the one that draws the site's edge")
     _check_free(folder)
-    frame, areas = _first_areas(boundary, edge, say)
-    text = new_site_text(name or shown(folder.absolute().name) or "site", zone, cell, frame)
+    frame, areas, walked = _first_areas(boundary, edge, say)
+    text = new_site_text(name or shown(folder.absolute().name) or "site", zone, cell, frame, bool(areas))
     files = {SITE_FILE: text.encode(), OUTINGS_FILE: NEW_OUTINGS.encode(), LOCK: b""}
     try:
         new_folder(folder, files | areas)
@@ -149,6 +154,7 @@ def new_site(
         problem = f"the site cannot be written ({reason(error)}); nothing was changed"
         hint = "Make room, or choose a folder that you may write to"
         raise SiteError(problem, file=shown(folder), hint=hint) from error
+    return walked
 
 
 def _check_free(folder: Path) -> None:
@@ -169,8 +175,11 @@ def _check_free(folder: Path) -> None:
         raise SiteError(f"cannot be used ({words})", file=file, hint="Choose another name for the site") from error
 
 
-def _first_areas(boundary: str | None, edge: str | None, say: Say) -> tuple[SiteFrame | None, dict[str, bytes]]:
-    """Read and check the areas that a site begins with; gives its frame and its file of areas."""
+def _first_areas(
+    boundary: str | None, edge: str | None, say: Say
+) -> tuple[SiteFrame | None, dict[str, bytes], WalkedEdge | None]:
+    """Read and check the areas that a site begins with; gives its frame, its file of areas, and a walked edge."""
+    walked = None
     if boundary is not None:
         raw = read_file(boundary, AreaError)
         areas, notes = read_areas(raw, shown(boundary))
@@ -179,15 +188,15 @@ def _first_areas(boundary: str | None, edge: str | None, say: Say) -> tuple[Site
     elif edge is not None:
         recording = read_recording(read_file(edge), shown(edge))
         walked = edge_of_walk(recording)
-        areas, notes = (walked,), tuple(dict.fromkeys((*recording.notes, *walked.notes)))
+        areas, notes = (walked.area,), tuple(dict.fromkeys((*walked.area.notes, *recording.notes)))
         content = areas_geojson(areas).encode()
     else:
-        return None, {}
+        return None, {}, None
     frame = choose_frame(areas, ())
     _, more = place_areas(areas, frame, shown(boundary or edge or ""))
     for note in (*notes, *more):
         say(note)
-    return frame, {AREAS_FILE: content}
+    return frame, {AREAS_FILE: content}, walked
 
 
 # -------------------------------------------------------------------------------------------------- opening
@@ -216,6 +225,8 @@ def _read(folder: Path) -> Site:
     notes: tuple[str, ...] = ()
     if (folder / AREAS_FILE).exists():
         areas, notes = read_areas(read_file(folder / AREAS_FILE, AreaError), shown(folder / AREAS_FILE))
+    elif settings.areas:
+        notes = (NO_AREAS,)
     pegs: tuple[PegRow, ...] = ()
     if (folder / PEGS_FILE).exists():
         pegs, more = read_pegs(read_file(folder / PEGS_FILE, SiteError), shown(folder / PEGS_FILE))

@@ -18,7 +18,6 @@ from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.legs import Leg
 
 OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
-MARKED_NO_GO = 4  # no-go since a mark said so on a walk
 NEAR_M = 25.0  # sweeping beyond the boundary is told up to here; farther away is not the site's affair
 CLOSE_M = 5.0  # gaps between walks up to twice this wide belong to the ground between them
 LEAST_PART = 0.01
@@ -31,8 +30,8 @@ class Ground:
     """The site as polygons in metres and as cells.
 
     shape : the site with no-go and blocked ground still in it. near : everything within 25 m of it.
-    kind : uint8 (rows, cols), OUT, SITE, NO_GO, BLOCKED or MARKED_NO_GO by a cell's centre. boundary : given or
-    from walks.
+    kind : uint8 (rows, cols), OUT, SITE, NO_GO or BLOCKED by a cell's centre. boundary : given or
+    from walks. said : bool (rows, cols), ground that people say they walked without a recording.
     """
 
     shape: BaseGeometry
@@ -41,6 +40,7 @@ class Ground:
     kind: NDArray[np.uint8]
     boundary: str
     areas: tuple[AreaShape, ...]
+    said: NDArray[np.bool_]
 
     @property
     def inside(self) -> NDArray[np.bool_]:
@@ -78,17 +78,26 @@ def lay_out(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]], cell
         raise AreaError(problem, file=file, hint="Check the kinds of the areas, and the marks blocked and stop")
     boundary = "given" if given else "from walks"
     outline = () if given else (AreaShape("site", "drawn from the walks", shape),)
-    return Ground(shape, shape.buffer(NEAR_M), grid, kind, boundary, (*areas, *outline))
+    return Ground(shape, shape.buffer(NEAR_M), grid, kind, boundary, (*areas, *outline), _said(areas, grid))
 
 
 def _kinds(shape: BaseGeometry, areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.uint8]:
     from rasterio.features import rasterize
 
     layers = [(shape, SITE)]
-    for name, marked, value in (("blocked", None, BLOCKED), ("no-go", True, MARKED_NO_GO), ("no-go", False, NO_GO)):
-        chosen = [a for a in areas if a.kind == name and marked in (None, bool(a.marked_in))]
-        layers += [(part, value) for a in chosen for part in _inside(a.shape, shape)]
+    for name, value in (("blocked", BLOCKED), ("no-go", NO_GO)):
+        layers += [(part, value) for a in areas if a.kind == name for part in _inside(a.shape, shape)]
     return np.asarray(rasterize(layers, (grid.rows, grid.cols), fill=OUT, transform=grid.transform, dtype="uint8"))
+
+
+def _said(areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.bool_]:
+    from rasterio.features import rasterize
+
+    shapes = [(area.shape, 1) for area in areas if area.kind == "walked"]
+    if not shapes:  # the library refuses to draw nothing
+        return np.zeros((grid.rows, grid.cols), bool)
+    burnt = rasterize(shapes, (grid.rows, grid.cols), fill=0, transform=grid.transform, dtype="uint8")
+    return np.asarray(burnt > 0)
 
 
 def _take_swept(kind: NDArray[np.uint8], shape: BaseGeometry, swung: Sequence[tuple[Leg, float]], grid: Grid) -> None:

@@ -41,14 +41,21 @@ PATTERNS = {
     "blocked": Pattern("#000", 1.5, "", 8, _on("#55565f", 8, "M2 2h4v4H2z", "#fff")),
     "filled": Pattern("#00594c", 2, "6 3", 8, _on("#d8f0ea", 8, "M1 4h6M4 1v6", "#00594c", 1.6)),
     "junk": Pattern("#6b3f00", 2, "3 3", 11, _on("#ffe9b8", 11, "M2.5 9L5.5 2.5L8.5 9z", "#6b3f00")),
+    "walked": Pattern(
+        "#3d3d3d", 2, "9 3", 10, _on("#f4f1ea", 10, "M1 3q2 -2.4 4 0t4 0M1 8q2 -2.4 4 0t4 0", "#3d3d3d", 1.2)
+    ),
+    "ended": Pattern("#000", 2, "2 5", 12, _on("#fff", 12, "M4 4h3v3H4z", "#000")),
     "outline": Pattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
 }
+SEEN_THROUGH = ("filled", "junk", "walked", "ended")  # this ground is searched: its passes must be seen
 AREA_NAMES = {
     "site": "site outline",
     "no-go": "no-go: nobody may search here",
     "blocked": "blocked: nobody can search here",
     "filled": "filled ground",
     "junk": "junk",
+    "walked": "said to be walked: no recording",
+    "ended": "no-go or blocked before, now over",
 }
 
 # Signs for stops, as paths of M and L around 0, 0 in pixels: three shapes and three sizes.
@@ -90,8 +97,7 @@ def style(kind: str) -> dict[str, object]:
     pattern = PATTERNS[kind]
     options: dict[str, object] = {"color": pattern.colour, "weight": pattern.weight, "fill": bool(pattern.tile)}
     if pattern.tile:
-        # Filled and junk ground is searched, so its passes must be seen through the pattern.
-        options |= {"fillColor": f"url(#fc-{kind})", "fillOpacity": 0.45 if kind in ("filled", "junk") else 1}
+        options |= {"fillColor": f"url(#fc-{kind})", "fillOpacity": 0.45 if kind in SEEN_THROUGH else 1}
     if pattern.dashes:
         options["dashArray"] = pattern.dashes
     return options

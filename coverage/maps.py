@@ -173,7 +173,10 @@ class _Composer:
             return item  # the whole ground would be one large button
         size = wording.area(float(area.shape.area))
         title = legend.AREA_NAMES[area.kind].split(":")[0].capitalize()
-        rows = [("Reason", area.reason or "none given"), ("Area", size)]
+        rows = [("Who" if area.kind == "walked" else "Reason", area.reason or "none given"), ("Area", size)]
+        rows += [(word, day.isoformat()) for word, day in (("From", area.since), ("To", area.until)) if day]
+        if area.depth_cm is not None:
+            rows.append(("Depth", wording.length(area.depth_cm / 100)))
         return item | {"id": f"{area.kind}-{n}", "title": title, "rows": rows, "brief": f"{area.reason} {size}".strip()}
 
     def _missed(self) -> None:

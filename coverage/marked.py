@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from shapely.geometry import Point
 
+from fieldcomb.coverage.no_go import day_of
 from fieldcomb.coverage.results import AreaShape
-from fieldcomb.coverage.walks import WalkedOuting
+from fieldcomb.coverage.walks import OutingInput
+from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks import PRESS, Mark
 from fieldcomb.tracks.units import many, parse_zone
@@ -20,10 +23,36 @@ NO_DATE = "without a date"
 QUARTER = 16  # corners of a quarter circle: its area is right to 0.2 %
 
 
-def marked_areas(walked: Sequence[WalkedOuting], frame: SiteFrame, zone: str) -> tuple[AreaShape, ...]:
-    """Give blocked ground with a size, and a disc to leave alone round each ``stop``, in site metres."""
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """The marks of one outing, with its id and its begin (Unix seconds; None without a clock)."""
+
+    id: str
+    start_s: float | None
+    marks: tuple[Mark, ...]
+
+
+def marks_of_others(outings: Sequence[OutingInput]) -> tuple[tuple[Marked, ...], tuple[str, ...]]:
+    """Read the marks of outings that are not in a report; also a note for each that cannot be read."""
+    found, notes = [], []
+    for outing in outings:
+        try:
+            items = outing.load()
+        except FieldcombError as error:
+            notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error}")
+            continue
+        marks = tuple(dict.fromkeys(mark for item in items for mark in item.marks))
+        found.append(Marked(outing.id, None, marks))
+    return tuple(found), tuple(notes)
+
+
+def marked_areas(outings: Sequence[Marked], frame: SiteFrame, zone: str) -> tuple[AreaShape, ...]:
+    """Give blocked ground with a size, and a disc to leave alone round each ``stop``, in site metres.
+
+    Such ground holds from the day of its mark on.
+    """
     found = []
-    for outing in walked:
+    for outing in outings:
         for mark in outing.marks:
             place_m = place_of(mark, frame)
             if place_m is None or (mark.kind != "stop" and (mark.kind != "blocked" or mark.size_m is None)):
@@ -31,8 +60,10 @@ def marked_areas(walked: Sequence[WalkedOuting], frame: SiteFrame, zone: str) ->
             radius_m = STOP_RADIUS_M if mark.size_m is None else mark.size_m / 2
             kind = "no-go" if mark.kind == "stop" else "blocked"
             said = mark.name if mark.kind == "blocked" else f"stop {mark.name}".strip()
-            reason = f"{said or mark.kind}, marked {_day(mark, outing, zone)}"
-            found.append(AreaShape(kind, reason, Point(place_m).buffer(radius_m, quad_segs=QUARTER), outing.id))
+            day = _day(mark, outing, zone)
+            reason = f"{said or mark.kind}, marked {day or NO_DATE}"
+            disc = Point(place_m).buffer(radius_m, quad_segs=QUARTER)
+            found.append(AreaShape(kind, reason, disc, since=day, marked_in=outing.id))
     return tuple(found)
 
 
@@ -45,17 +76,12 @@ def place_of(mark: Mark, frame: SiteFrame) -> tuple[float, float] | None:
     return (float(x[0]), float(y[0])) if near else None
 
 
-def _day(mark: Mark, outing: WalkedOuting, zone: str) -> str:
+def _day(mark: Mark, outing: Marked, zone: str) -> date | None:
     time_s = mark.time_s if mark.time_s is not None else outing.start_s
-    if time_s is None:
-        return NO_DATE
-    try:
-        return datetime.fromtimestamp(time_s, parse_zone(zone)).date().isoformat()
-    except (ValueError, OverflowError, OSError):
-        return NO_DATE
+    return day_of(time_s, parse_zone(zone))
 
 
-def marked_notes(walked: Sequence[WalkedOuting]) -> tuple[str, ...]:
+def marked_notes(walked: Sequence[Marked]) -> tuple[str, ...]:
     """Sentences for the whole report on what the marks leave open."""
     pressed = sum(mark.kind == PRESS for outing in walked for mark in outing.marks)
     if not pressed:

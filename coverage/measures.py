@@ -16,7 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.grid import Grid, bounds_of, grid_over
-from fieldcomb.coverage.ground import NO_GO, Ground
+from fieldcomb.coverage.ground import Ground
 from fieldcomb.coverage.raster import Counts, count_passes, cover
 from fieldcomb.coverage.results import MOST_PASSES, OUTSIDE, Cells
 from fieldcomb.tracks.legs import DropOut, Leg
@@ -75,7 +75,6 @@ class OutingGround:
     crosswise_m2: float
     twice_m2: float
     outside_m2: float
-    no_go_entered_m2: float
     not_recorded_m2: float
     total_m2: float  # all outings so far
 
@@ -129,7 +128,6 @@ class Tally:
             crosswise_m2=area(now & crosswise(self.bearings[here])),
             twice_m2=area((swept.passes[swept.there] > 1) & inside),
             outside_m2=area(touched) - area(on_site),
-            no_go_entered_m2=area(on_site & (kind == NO_GO)),
             not_recorded_m2=gone * m2,
             total_m2=area(self.passes > 0),
         )
@@ -162,12 +160,20 @@ class Tally:
 
     def passes_m2(self) -> dict[str, float]:
         """Area by number of passes: 0, 1, 2 and 3+; they add up to the site."""
-        count = np.bincount(self.passes[self.inside], minlength=4) * self.ground.grid.cell_m2
+        count = np.zeros(256)
+        for row in range(0, self.passes.shape[0], ROWS_AT_ONCE):  # bincount makes 8 bytes of each cell
+            part = slice(row, row + ROWS_AT_ONCE)
+            count += np.bincount(self.passes[part][self.inside[part]], minlength=count.size)
+        count *= self.ground.grid.cell_m2
         return {"0": float(count[0]), "1": float(count[1]), "2": float(count[2]), "3+": float(count[3:].sum())}
 
     def missed(self) -> Mask:
-        """Cells of the site neither swept nor unrecorded."""
-        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded)
+        """Cells of the site neither swept nor unrecorded, nor walked as people say."""
+        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded & ~self.ground.said)
+
+    def said_walked(self) -> Mask:
+        """Cells of the site that people say they walked, neither swept by a recording nor unrecorded."""
+        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded & self.ground.said)
 
     def drawn(self, layer: Cells) -> Cells:
         """A layer with the cells that are not part of the site marked so."""

@@ -100,19 +100,20 @@ def unite(shapes: Iterable[Shape]) -> Shape:
     return whole(shapely.union_all(list(shapes)))
 
 
-def untie(ring: Ring) -> Knot:
+def untie(ring: Ring, grid_m: float | None = None) -> Knot:
     """Find out what a ring in metres encloses, whatever it does on its way.
 
     The lines are cut where they meet, which gives faces; how often and which way the ring goes round a face is its
     winding number. A sound ring goes round all its ground once, the same way. The winding number of the largest face
-    says which way that is; faces of another number, other than 0, are doubtful.
+    says which way that is; faces of another number, other than 0, are doubtful. With ``grid_m`` places where lines meet
+    are put on whole multiples of it, so that lines that run on one another do not miss each other by roundings.
 
     Raises ValueError when there are no faces (a line), and when there are too many to look at.
     """
     line = LineString(ring if np.array_equal(ring[0], ring[-1]) else np.vstack([ring, ring[:1]]))
     if _meetings(line) > MOST_MEETINGS:
         raise ValueError("the ring meets itself too often")
-    noded = shapely.union_all([line])
+    noded = shapely.union_all([line], grid_size=grid_m)
     faces = [face for face in shapely.get_parts(shapely.polygonize([noded])) if face.area > 0]
     if not faces:
         raise ValueError("the ring encloses nothing")

@@ -7,10 +7,13 @@ from pathlib import Path
 
 from rasterio.io import MemoryFile
 
+from fieldcomb.coverage.edge import WalkedEdge
+from fieldcomb.coverage.edge_page import edge_html
 from fieldcomb.coverage.export import coverage_tif, strips_geojson, strips_gpx
-from fieldcomb.coverage.folder import shown
+from fieldcomb.coverage.folder import OUT, Say, shown
 from fieldcomb.coverage.journal import reason, replace_files
 from fieldcomb.coverage.maps import map_html
+from fieldcomb.coverage.plain import harmless
 from fieldcomb.coverage.report import report_json
 from fieldcomb.coverage.results import Result
 from fieldcomb.tracks.errors import SiteError
@@ -20,6 +23,7 @@ REPORT_FILE = "report.json"
 RASTER_FILE = "coverage.tif"
 STRIPS_FILE = "strips.geojson"
 STRIPS_GPX_FILE = "strips.gpx"
+EDGE_FILE = "edge.html"
 
 
 def make_outputs(result: Result) -> dict[str, bytes]:
@@ -59,6 +63,17 @@ def write_outputs(folder: Path, files: dict[str, bytes]) -> None:
         if isinstance(error, OSError):
             raise _cannot(folder, error) from error
         raise
+
+
+def write_edge(site: Path, walked: WalkedEdge, name: str, say: Say) -> None:
+    """Write the picture of a walked edge into a new site; that it cannot be written does no harm to the site."""
+    folder = site / OUT
+    try:
+        write_outputs(folder, {EDGE_FILE: edge_html(walked, harmless(name)).encode()})
+    except SiteError as error:
+        say(f"note: there is no picture of the edge: {error.problem}")
+    else:
+        say(f"Look at the walk and the edge made of it: {shown(folder / EDGE_FILE)}")
 
 
 def _make_folder(folder: Path) -> list[Path]:

@@ -111,7 +111,8 @@ def panel_html(report: Report, board: Board) -> str:
         largest=[(strip, strip_name(strip)) for strip in largest],
         charts=_charts(report),
         assumed=_assumed(report.outings),
-        entered=[outing for outing in report.outings if outing.no_go_entered_m2 >= ENTERED_M2],
+        entered=[(o, _entered(o, ENTERED_M2)) for o in report.outings if _entered(o, ENTERED_M2)],
+        all_entered=[(o, _entered(o)) for o in report.outings if o.no_go_entered],
         moment=lambda outing: wording.moment(outing.start_s, report.site.zone),
         name=outing_name,
         warning=warning(report),
@@ -146,6 +147,15 @@ def _mark_kinds(report: Report) -> list[tuple[str, str]]:
 
 
 ENTERED_M2 = 1.0  # less no-go ground than this is the receiver's wobble along the edge as easily as a step over it
+
+
+def _entered(outing: OutingResult, least_m2: float = 0.0) -> list[str]:
+    """Sentences on the no-go areas that an outing reached into."""
+    return [
+        wording.entered(wording.area(e.area_m2), e.area, e.depth_m, e.position_error_could_explain)
+        for e in outing.no_go_entered
+        if e.area_m2 >= least_m2
+    ]
 
 
 def _assumed(outings: Sequence[OutingResult]) -> list[tuple[OutingResult, RecordingResult]]:

@@ -7,7 +7,15 @@ from typing import Any
 
 from fieldcomb.coverage.mark_words import mark_fields
 from fieldcomb.coverage.plain import to_json
-from fieldcomb.coverage.results import CoilResult, Comparison, OutingResult, RecordingResult, Report, TotalResult
+from fieldcomb.coverage.results import (
+    CoilResult,
+    Comparison,
+    NoGoEntry,
+    OutingResult,
+    RecordingResult,
+    Report,
+    TotalResult,
+)
 from fieldcomb.coverage.rounding import parts, rounded, share
 from fieldcomb.coverage.strip_fields import strip_fields
 from fieldcomb.coverage.table import table
@@ -75,6 +83,7 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "searchers": outing.searchers,
         "recorded": outing.recorded,
         "unrecorded": list(outing.unrecorded),
+        "no_go_entered": [_entry(entry) for entry in outing.no_go_entered],
         "walked_m": rounded(outing.walked_m, LENGTH),
         **{key: rounded(getattr(outing, key), SECONDS) for key in seconds},
         "stops": outing.stops,
@@ -88,6 +97,15 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "total_pct": rounded(outing.total_pct, PCT),
         "total_hours": rounded(outing.total_hours, 3),
         "marks": [mark_fields(mark) for mark in outing.marks],
+    }
+
+
+def _entry(entry: NoGoEntry) -> dict[str, Any]:
+    return {
+        "area": entry.area,
+        "area_m2": rounded(entry.area_m2, AREA),
+        "depth_m": rounded(entry.depth_m, LENGTH),
+        "position_error_could_explain": entry.position_error_could_explain,
     }
 
 
@@ -142,6 +160,7 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "crosswise_m2": rounded(total.crosswise_m2, AREA),
         "not_recorded_m2": rounded(total.not_recorded_m2, AREA),
         "passes_m2": passes,
+        "said_walked_m2": rounded(total.said_walked_m2, AREA),
     }
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +58,19 @@ class RecordingResult:
 
 
 @dataclass(frozen=True, slots=True)
+class NoGoEntry:
+    """One no-go area that an outing's swath reached into; ``depth_m`` is how far in from the area's edge.
+
+    position_error_could_explain : whether each recording that entered came no deeper than its receiver's 95 % radius.
+    """
+
+    area: str | None
+    area_m2: float
+    depth_m: float
+    position_error_could_explain: bool
+
+
+@dataclass(frozen=True, slots=True)
 class OutingResult:
     """One outing: time, walking, and ground. See docs/measures.md for every definition."""
 
@@ -91,6 +105,7 @@ class OutingResult:
     recorded: int = 1  # people of whom there is a recording
     unrecorded: tuple[str, ...] = ()  # initials of people who searched without one
     marks: tuple[Mark, ...] = ()  # in order of time, those without one last
+    no_go_entered: tuple[NoGoEntry, ...] = ()  # by area, for those that hold on its day
 
     @property
     def searchers(self) -> int:
@@ -118,6 +133,7 @@ class TotalResult:
     crosswise_m2: float
     not_recorded_m2: float
     passes_m2: dict[str, float]
+    said_walked_m2: float = 0.0  # people say that they walked it; neither swept by a recording nor not recorded
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,14 +215,19 @@ class OutingLayer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AreaShape:
-    """One of the user's areas in site metres; kind is site, no-go, blocked, filled or junk.
+    """One of the user's areas in site metres; kind is site, no-go, blocked, filled, junk or walked.
 
+    since, until : the first and last day that it holds, in the site's zone, or None. depth_cm : of filled ground.
     marked_in : id of the outing in which a mark made it; empty for an area that the user drew.
+    A no-go or blocked area that is over by the latest outing has the kind ``ended`` where it is drawn.
     """
 
     kind: str
     reason: str
     shape: Polygon | MultiPolygon
+    since: date | None = None
+    until: date | None = None
+    depth_cm: float | None = None
     marked_in: str = ""
 
 

@@ -59,7 +59,7 @@ class KnownCoil:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Settings:
-    """A site.toml. ``frame`` is None until a boundary or a first walk has fixed it."""
+    """A site.toml. ``frame`` is None until a boundary or a first walk fixed it; ``areas``: there is a file of them."""
 
     file: TomlFile
     name: str
@@ -69,6 +69,7 @@ class Settings:
     coils: dict[str, KnownCoil]
     defaults: Typed
     words: dict[str, str]  # folded words of marks, English and the site's own, and the kind that each makes
+    areas: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +217,7 @@ _SITE_FORM: Form = {
     "name": _some_text,
     "zone": lambda value: parse_zone(_text(value)),
     "cell": cell_m,
+    "areas": _yes_or_no,
     "frame": {"lon": _degrees(180), "lat": _degrees(90)},
     "coils": Named(_COIL_FORM),
     "defaults": TYPED_FORM,
@@ -269,6 +271,7 @@ def read_settings(raw: bytes, file: str) -> Settings:
         {name: _known_coil(toml, name) for name in data.get("coils", {})},
         _typed(data.get("defaults", {})),
         _words(toml),
+        data.get("areas", False),
     )
     try:
         swing_of(settings)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from fieldcomb.coverage.changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.coils import Swing
-from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
+from fieldcomb.coverage.folder import NO_AREAS, Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.initials import initials_of
 from fieldcomb.coverage.journal import write_all
 from fieldcomb.coverage.settings import (
@@ -147,13 +147,16 @@ def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] 
     """
     with opened(folder, say, reading=True) as site:
         chosen, notes = _chosen(site, since)
-        partly = tuple(notes)
+        gone = [NO_AREAS] if NO_AREAS in site.notes else []
+        partly = (*gone, *notes)
         if between is not None:
             _check_between(site, chosen, between)
         short = initials_of(_people(site))
         frame = site.settings.frame
         pegs = () if frame is None else site.pegs_in(frame)
         given = tuple(_outing_input(site, site.outings.index(outing), short, pegs) for outing in chosen)
+        others, unread = _others(site, chosen, short)
+        notes += unread
         named = {item.stored for outing in site.outings for item in outing.recordings}
         for path in stored_files(site):
             if path.name not in named:
@@ -162,7 +165,24 @@ def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] 
             problem = "key 'frame' is missing though outings were added"
             hint = "Put back what fieldcomb wrote there; report.json has it as frame_origin"
             raise SiteError(problem, file=site.settings.file.name, hint=hint)
-        return Inputs(replace(site.as_input(site.settings.frame), notes=partly), given, (*site.notes, *notes))
+        whole = replace(site.as_input(site.settings.frame), notes=partly, others=others)
+        return Inputs(whole, given, (*site.notes, *notes))
+
+
+def _others(
+    site: Site, chosen: Sequence[OutingEntry], short: Mapping[str, str]
+) -> tuple[tuple[OutingInput, ...], list[str]]:
+    """Outings that are not in the report, for the ground that they marked; one that is at fault is told, not fatal."""
+    others: list[OutingInput] = []
+    notes = []
+    for number, outing in enumerate(site.outings):
+        if outing in chosen:
+            continue
+        try:
+            others.append(_outing_input(site, number, short))
+        except (SiteError, UsageError) as error:
+            notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error}")
+    return tuple(others), notes
 
 
 def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str]]:
@@ -226,7 +246,7 @@ def _people(site: Site) -> list[str]:
     return [name for name in named if name]
 
 
-def _outing_input(site: Site, number: int, short: Mapping[str, str], pegs: tuple[Peg, ...]) -> OutingInput:
+def _outing_input(site: Site, number: int, short: Mapping[str, str], pegs: tuple[Peg, ...] = ()) -> OutingInput:
     outing = site.outings[number]
     planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
     unrecorded = tuple(short[name] for name in outing.unrecorded)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.grid import Grid
-from fieldcomb.coverage.missed import EDGE, OPEN, OPEN_SWATHS, STRIP, Kinds, Mask, tell_kinds
+from fieldcomb.coverage.missed import EDGE, OPEN, OPEN_SWATHS, STRIP, Kinds, Mask, distances, tell_kinds
 from fieldcomb.coverage.results import Strip
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Floats
@@ -370,12 +370,10 @@ def _ways(labels: Labels, grid: Grid, is_open: Mask) -> tuple[Floats, Floats]:
 
 def _widest_of_open(labels: Labels, grid: Grid, is_open: Mask, reach_m: Floats) -> None:
     """Measure open ground again over the whole site, on cells large enough for that to fit in memory."""
-    from scipy.ndimage import distance_transform_edt
-
     k = max(1, int(np.ceil(np.sqrt(labels.size / REACH_CELLS))))
     small = labels[::k, ::k]
     ground = np.append(False, is_open)[small]
-    away = distance_transform_edt(np.pad(ground, 1))[1:-1, 1:-1] * grid.cell_m * k
+    away = distances(np.pad(ground, 1))[1:-1, 1:-1] * grid.cell_m * k
     piece = small[ground] - 1
     far = np.zeros(reach_m.size)
     np.maximum.at(far, piece, away[ground])

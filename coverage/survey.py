@@ -10,10 +10,11 @@ import shapely
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas import Area, place_areas
-from fieldcomb.coverage.ground import BLOCKED, MARKED_NO_GO, NO_GO, SITE, Ground, clip_legs, lay_out
+from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
-from fieldcomb.coverage.marked import marked_areas, marked_notes
+from fieldcomb.coverage.marked import Marked, marked_areas, marked_notes, marks_of_others
 from fieldcomb.coverage.measures import OutingGround, Swept, Swinging, Tally, sweep_outing
+from fieldcomb.coverage.no_go import Swath, day_of, days_of, entered, without_ended
 from fieldcomb.coverage.results import (
     OUTSIDE,
     AreaShape,
@@ -21,6 +22,7 @@ from fieldcomb.coverage.results import (
     CoilResult,
     Comparison,
     Layers,
+    NoGoEntry,
     OutingLayer,
     OutingResult,
     Report,
@@ -34,6 +36,7 @@ from fieldcomb.tracks.errors import SiteError, TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
 from fieldcomb.tracks.legs import Leg, Walk
 from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.units import parse_zone
 
 __all__ = ["OutingInput", "RecordingInput", "SiteInput", "check_recording", "choose_frame", "survey"]
 
@@ -41,13 +44,15 @@ FAR_M = 1000.0  # a walk that comes no nearer than this to a given boundary is a
 FAR_FROM_START_M = 5000.0  # where no boundary is given
 
 Progress = Callable[[str, int, int], None]
+Entered = tuple[tuple[NoGoEntry, ...], float]
 
 
 @dataclass(frozen=True, slots=True)
 class SiteInput:
     """A site: its name, time zone, cell, frame, and the user's areas (from ``areas_file``, for messages).
 
-    ``notes`` are sentences that belong on top of the report, such as which outings are not in it.
+    ``notes`` are sentences that belong on top of the report, such as which outings are not in it. ``others`` are those
+    outings: nothing of them is counted, but ground that they marked as blocked or to leave alone stays so.
     """
 
     name: str
@@ -57,6 +62,7 @@ class SiteInput:
     areas: tuple[Area, ...] = ()
     areas_file: str = "areas.geojson"
     notes: tuple[str, ...] = ()
+    others: tuple[OutingInput, ...] = ()
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:
@@ -126,15 +132,21 @@ def survey(
     tell = progress or (lambda _what, _done, _all: None)
     areas, notes = place_areas(site.areas, site.frame, site.areas_file)
     walked = []
-    for k, outing in enumerate(_chosen(outings, between)):
+    chosen = _chosen(outings, between)
+    for k, outing in enumerate(chosen):
         tell("reading", k, len(outings))
         walked.append(_checked(walk_outing(outing, site.frame), areas, site.frame))
     walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
-    areas = (*areas, *marked_areas(walked, site.frame, site.zone))
-    notes = (*notes, *marked_notes(walked))
-    ground = lay_out(areas, _swung(walked), site.cell_m, site.areas_file)
+    others, unread = marks_of_others([*site.others, *(one for one in outings if one not in chosen)])
+    marked = [Marked(w.id, w.start_s, w.marks) for w in walked]
+    areas = (*areas, *marked_areas((*marked, *others), site.frame, site.zone))
+    latest = max((w.start_s for w in walked if w.start_s is not None), default=None)
+    standing, ended = without_ended(areas, day_of(latest, parse_zone(site.zone)))
+    notes = (*notes, *ended, *marked_notes(marked), *unread)
+    ground = lay_out(standing, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
-    return _Survey(site, ground, (*site.notes, *notes, *_partly(outings, between)), between).run(walked, widest_m, tell)
+    told = (*site.notes, *notes, *_partly(outings, between))
+    return _Survey(site, ground, areas, told, between).run(walked, widest_m, tell)
 
 
 def _swung(walked: Sequence[WalkedOuting]) -> list[tuple[Leg, float]]:
@@ -171,6 +183,7 @@ class _Survey:
 
     site: SiteInput
     ground: Ground
+    areas: tuple[AreaShape, ...]  # as they were drawn, those that ended by now among them
     notes: tuple[str, ...]
     between: tuple[str, str] | None
 
@@ -185,9 +198,9 @@ class _Survey:
         while walked:
             tell("sweeping", len(results), count)
             outing = walked.pop(0)
-            swept, cut = self._sweep(outing)
+            swept, cut, into = self._sweep(outing)
             raster = len(walked) < MOST_RASTERS
-            results.append(outing_result(outing, tally.add(swept), cut, results, site_m2))
+            results.append(outing_result(outing, tally.add(swept), cut, results, site_m2, into))
             layers.append(draw_outing(outing, swept, self.ground, raster))
             if self.between:
                 masks[outing.id] = self._whole(swept)
@@ -209,18 +222,24 @@ class _Survey:
             self._layers(tally, tuple(layers), difference),
         )
 
-    def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float]:
-        """Count one outing; also the share of its searching that lay far from the site."""
+    def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:
+        """Count one outing; also the share of its searching that lay far from the site, and no-go ground entered."""
         swinging: list[Swinging] = []
+        swaths: list[Swath] = []
         lengths = cut_m = 0.0
         for w in outing.walks:
             near, cut = clip_legs(w.walk.legs, self.ground.near)
             own, _ = clip_legs(w.walk.coil_legs, self.ground.near)
             swinging.append(Swinging(w.swing.coil.name, w.swing.swath_m, near, own, w.swing.coil.width_m))
+            swaths.append(Swath(near, w.swing.swath_m, w.swing.gps))
             lengths += w.walk.search_m
             cut_m += cut * w.walk.search_m
         dropouts = [(w.swing.swath_m, d) for w in outing.walks for d in w.walk.dropouts]
-        return sweep_outing(swinging, dropouts, self.ground), cut_m / lengths if lengths else 0.0
+        days = days_of(outing.start_s, outing.end_s, parse_zone(self.site.zone))
+        # Whoever marks ground stands on it; who comes after has been told.
+        areas = [area for area in self.areas if area.marked_in != outing.id]
+        into = entered(areas, days, swaths, self.site.cell_m)
+        return sweep_outing(swinging, dropouts, self.ground), cut_m / lengths if lengths else 0.0, into
 
     def _whole(self, swept: Swept) -> Cells:
         whole = np.zeros(self.ground.kind.shape, np.uint8)
@@ -244,7 +263,7 @@ class _Survey:
             name=site.name,
             area_m2=ground.m2(SITE),
             boundary=ground.boundary,
-            no_go_m2=ground.m2(NO_GO) + ground.m2(MARKED_NO_GO),
+            no_go_m2=ground.m2(NO_GO),
             blocked_m2=ground.m2(BLOCKED),
             cell_m=site.cell_m,
             frame=site.frame,
@@ -263,7 +282,12 @@ class _Survey:
 
 
 def outing_result(
-    outing: WalkedOuting, ground: OutingGround, cut: float, before: Sequence[OutingResult], site_m2: float
+    outing: WalkedOuting,
+    ground: OutingGround,
+    cut: float,
+    before: Sequence[OutingResult],
+    site_m2: float,
+    into: Entered = ((), 0.0),
 ) -> OutingResult:
     """Put an outing's times and areas together; ``cut`` is the share of its searching far from the site."""
     walks = [w.walk for w in outing.walks]
@@ -301,12 +325,13 @@ def outing_result(
         crosswise_m2=ground.crosswise_m2,
         twice_pct=100 * ground.twice_m2 / swept if swept else 0.0,
         outside_m2=ground.outside_m2,
-        no_go_entered_m2=ground.no_go_entered_m2,
+        no_go_entered_m2=into[1],
         not_recorded_m2=ground.not_recorded_m2,
         minutes_per_100_m2=searching / 60 / (swept / 100) if timed and swept else None,
         total_pct=100 * ground.total_m2 / site_m2,
         total_hours=sum(h for h in hours if h is not None) / 3600 if None not in hours else None,
         marks=outing.marks,
+        no_go_entered=into[0],
     )
 
 
@@ -330,4 +355,5 @@ def _total(tally: Tally, site_m2: float) -> TotalResult:
         crosswise_m2=tally.crosswise_m2(),
         not_recorded_m2=float(np.count_nonzero(tally.not_recorded & (tally.passes == 0))) * m2,
         passes_m2=by_passes,
+        said_walked_m2=float(np.count_nonzero(tally.said_walked())) * m2,
     )

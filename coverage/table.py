@@ -11,7 +11,7 @@ from fieldcomb.coverage.plain import columns, harmless, wrapped
 from fieldcomb.coverage.results import Comparison, OutingResult, RecordingResult, Report, Strip
 from fieldcomb.coverage.rounding import share
 from fieldcomb.coverage.strip_fields import strip_name
-from fieldcomb.coverage.wording import bearing, moment, pegs, team
+from fieldcomb.coverage.wording import bearing, entered, moment, pegs, team
 from fieldcomb.tracks.units import say_duration, say_length
 
 WIDTH = 100
@@ -109,6 +109,9 @@ def _head(report: Report) -> Iterator[str]:
         yield from _line(
             "Not recorded", f"{_area(total.not_recorded_m2)} m2, counted neither as walked over nor as missed"
         )
+    if total.said_walked_m2 > 0:
+        said = "m2 that people say they walked without a recording: counted neither as walked over nor as missed"
+        yield from _line("Said walked", f"{_area(total.said_walked_m2)} {said}")
 
 
 def _line(title: str, text: str) -> list[str]:
@@ -152,6 +155,10 @@ def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
     yield from _sentence(_walking(outing), 4)
     if outing.marks:
         yield from _sentence(f"Marks: {say_marks(outing.marks)}", 4)
+    for entry in outing.no_go_entered:
+        size = f"{_area(entry.area_m2)} m2"
+        said = entered(size, entry.area, entry.depth_m, entry.position_error_could_explain)
+        yield from _sentence(f"no-go: {said}", 4)
     if outing.note:
         yield from _sentence(f"note: {outing.note}", 4)
 

@@ -8,15 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fieldcomb.coverage.position import PARTS_M, sigma_m
 from fieldcomb.tracks.clean import Fixes
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.pegs import MANY, NO_FIX, TWICE, UNTIMED, WRONG, Peg, Tied, Touch, Unused, standing_s, tie
-from fieldcomb.tracks.units import parse_length_m, say_length
-
-# Slow and fast error of a receiver on each axis in metres, by its class. Chosen for this project on simulated walks.
-PARTS_M = {"good": (1.0, 0.3), "typical": (1.5, 0.5), "poor": (3.0, 1.0)}
-_TYPICAL_M = math.hypot(1.5, 0.5, 0.15)  # with the white part, which is left out above
+from fieldcomb.tracks.units import say_length
 
 # A mark without a time is one of these, when the walk comes by its place only once.
 MARK_REACH_M = 15.0
@@ -111,10 +108,9 @@ def _matched(
 
 def slow_fast_m(gps: str) -> tuple[float, float]:
     """Give the slow and the fast error of a receiver on each axis in metres; a length is split as for a typical one."""
-    if gps in PARTS_M:
-        return PARTS_M[gps]
-    share = parse_length_m(gps, "gps error") / _TYPICAL_M
-    slow_m, fast_m = PARTS_M["typical"]
+    like = gps if gps in PARTS_M else "typical"
+    slow_m, fast_m, _ = PARTS_M[like]
+    share = sigma_m(gps) / sigma_m(like)
     return slow_m * share, fast_m * share
 
 

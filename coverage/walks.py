@@ -98,6 +98,12 @@ class WalkedOuting:
         starts = [w.walk.start_s for w in self.walks if w.walk.start_s is not None]
         return min(starts) if starts else None
 
+    @property
+    def end_s(self) -> float | None:
+        """When the last walk ended; None without a clock."""
+        ends = [w.walk.end_s for w in self.walks if w.walk.end_s is not None]
+        return max(ends) if ends else None
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Walked:

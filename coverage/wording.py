@@ -90,6 +90,17 @@ def bearing(value_deg: float | None) -> str:
     return f"{_DIRECTIONS[round(value_deg / 22.5) % 8]} ({value_deg:.0f}° from true north)"
 
 
+def entered(size: str, area: str | None, depth_m: float, could: bool) -> str:
+    """How far a walk reached into a no-go area, and whether the receiver alone could be the reason.
+
+    >>> entered("12 m2", "nesting birds", 3.0, True)
+    '12 m2 inside nesting birds, up to 3 m deep: position error could explain it'
+    """
+    name = area or "no-go ground (no reason given)"
+    deep = say_length(round(depth_m, 2)) if depth_m >= 0.005 else "under 1 cm"
+    return f"{size} inside {name}, up to {deep} deep: position error {'could' if could else 'could not'} explain it"
+
+
 def place(lon_lat_deg: tuple[float, float]) -> str:
     """Latitude and longitude with seven decimals (about 1 cm)."""
     lon, lat = lon_lat_deg

@@ -14,7 +14,7 @@ from fieldcomb.tracks.frame import SiteFrame
 T = TypeVar("T")
 
 
-def new_site_text(name: str, zone: str, cell: str, frame: SiteFrame | None) -> str:
+def new_site_text(name: str, zone: str, cell: str, frame: SiteFrame | None, areas: bool = False) -> str:
     """Write a fresh site.toml."""
     text = f"""\
 # One site of fieldcomb. Change this file as you like: it is looked up again at each report.
@@ -38,6 +38,9 @@ cell = {quoted(cell)}  # side of the squares in which ground is counted
 # [marks]
 # off = ["pause", "aus"]
 """
+    if areas:
+        line = "areas = true  # there is an areas.geojson; a report says so when it is gone\n"
+        text = text.replace("\n# Coils by name", f"{line}\n# Coils by name", 1)
     return text if frame is None else with_frame(text, frame)
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 from rasterio.features import rasterize, shapes
 from scipy import ndimage
-from shapely.geometry import LineString, MultiPolygon, Point, Polygon, shape
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box, shape
 from shapely.ops import unary_union
 
 from fieldcomb.coverage.grid import Grid, grid_over
@@ -20,6 +21,7 @@ from fieldcomb.coverage.results import (
     CoilResult,
     Comparison,
     Layers,
+    NoGoEntry,
     OutingLayer,
     OutingResult,
     RecordingResult,
@@ -47,6 +49,10 @@ MARKS = tuple(
             ("note", "lane x", None, None, "lane x", "'x' is no number that a lane can have"),
         )
     )
+)
+ENTERED = (
+    NoGoEntry("nesting birds until August", 12.0, 4.25, False),
+    NoGoEntry(None, 0.4, 0.31, True),
 )
 EVIL = "<img src=x onerror=window.hacked=1>{{7*7}}\"'</script><script>window.hacked=2</script>"
 
@@ -81,8 +87,10 @@ def sample_result(cell_m: float = 0.1) -> Result:
             AreaShape("site", "", SITE),
             AreaShape("blocked", "pond", POND),
             AreaShape("no-go", "nesting birds until August", KEEP_OFF),
-            AreaShape("filled", "spoil heap", Point(-20, -25).buffer(3)),
+            AreaShape("filled", "spoil heap", Point(-20, -25).buffer(3), depth_cm=40.0),
             AreaShape("junk", "old fence line", LineString([(-25, 12), (5, 15)]).buffer(1.2)),
+            AreaShape("walked", "B. Gull and two more", box(2, -38, 10, -32), date(2026, 2, 1), date(2026, 2, 3)),
+            AreaShape("ended", "no-go: lambs", box(20, -36, 26, -30), None, date(2026, 3, 8)),
         ),
         difference=None,
     )
@@ -113,8 +121,9 @@ def with_evil_names(result: Result) -> Result:
             replace(r, **texts, dropped={EVIL: 3}, advice=(EVIL,), notes=(EVIL,)) for r in outing.recordings
         )
         marks = tuple(replace(mark, name=EVIL, text=EVIL, why=EVIL) for mark in outing.marks)
-        more = {"recordings": recordings, "marks": marks}
-        outings.append(replace(outing, id=EVIL, label=EVIL, note=EVIL, coils=(EVIL,), **more))
+        into = tuple(replace(entry, area=EVIL) for entry in outing.no_go_entered)
+        changed = {"id": EVIL, "label": EVIL, "note": EVIL, "coils": (EVIL,), "no_go_entered": into, "marks": marks}
+        outings.append(replace(outing, **changed, recordings=recordings))
     between = Comparison(EVIL, EVIL, 1, 2, 3, 4)
     report = replace(
         report,
@@ -250,6 +259,7 @@ def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], str
                 total_pct=100 * m2(both) / area,
                 total_hours=hours,
                 marks=MARKS if n == 0 else (),
+                no_go_entered=ENTERED if n == 0 else (),
             )
         )
         before = both
@@ -260,6 +270,7 @@ def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], str
         twice_pct=100 * (m2(before) - shares[1]) / m2(before),
         crosswise_m2=outings[2].crosswise_m2,
         not_recorded_m2=14.0,
+        said_walked_m2=7.3,
         passes_m2={"0": shares[0], "1": shares[1], "2": shares[2], "3+": area - sum(shares)},
     )
     coils = (

@@ -16,11 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
-from fieldcomb.coverage.areas import KINDS, Area, areas_geojson, edge_of_walk, place_areas, read_areas, site_of
+from fieldcomb.coverage.areas import KINDS, Area, areas_geojson, place_areas, read_areas, site_of
 from fieldcomb.coverage.results import AreaShape
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.gpx import read_gpx
 
 LON, LAT = -21.5, 44.25
 FRAME = SiteFrame(LON, LAT)
@@ -533,68 +532,6 @@ def test_parts_that_are_too_much_together() -> None:
     areas, _ = read_areas(collection(*(feature(ring) for ring in strips)), "a")
     with pytest.raises(AreaError, match="120 km2 large"):
         place_areas(areas, FRAME, "a")
-
-
-# -- a walk round the edge
-
-
-def walked(ring: Any, noise_m: float = 0.0, overlap: int = 0, frame: SiteFrame = FRAME) -> bytes:
-    """Record a walk along a ring in metres, a fix every metre and second, going on past its start."""
-    line = LineString(ring)
-    s = np.arange(0, line.length + overlap, 1.0) % line.length
-    at = np.array([line.interpolate(d).coords[0] for d in s])
-    slow = np.random.default_rng(5).normal(0, noise_m, (len(s) // 20 + 2, 2))
-    at = at + np.column_stack([np.interp(np.arange(len(s)) / 20, np.arange(len(slow)), slow[:, k]) for k in (0, 1)])
-    points = "".join(
-        f'<trkpt lat="{lat!r}" lon="{lon!r}"><time>2026-03-07T{9 + k // 3600:02d}:{k // 60 % 60:02d}:{k % 60:02d}Z'
-        "</time></trkpt>"
-        for k, (lon, lat) in enumerate(lonlat(at, frame))
-    )
-    return f'<gpx version="1.1" creator="t"><trk><trkseg>{points}</trkseg></trk></gpx>'.encode()
-
-
-def test_a_walk_round_the_edge_is_the_boundary() -> None:
-    """A clean walk round known ground gives its area to 0.1 %, on the date line too."""
-    for frame in (FRAME, DATE_LINE):
-        area = edge_of_walk(read_gpx(walked(NOTCHED, frame=frame), "walk.gpx"))
-        assert area.kind == "site"
-        assert area_m2(area, frame) == pytest.approx(Polygon(NOTCHED).area, rel=1e-3)
-
-
-def test_overlap_at_start_and_end_leaves_small_loops_that_are_told() -> None:
-    """Walking 12 m past the start with a wobbling receiver still gives the ground, and a note on the loops."""
-    area = edge_of_walk(read_gpx(walked(NOTCHED, 0.8, 12), "walk.gpx"))
-    assert isinstance(area.shape, Polygon)
-    assert area.shape.is_valid
-    assert area_m2(area) == pytest.approx(Polygon(NOTCHED).area, rel=0.05)
-    assert any("start and end overlap" in note for note in area.notes)
-
-
-def test_walks_that_are_no_edge_are_refused() -> None:
-    """Open walks, walks that cross themselves, standing still and no positions at all are refused by name."""
-    cases = [
-        (gpx(lonlat([(0, 0), (60, 0), (60, 40), (0, 40)])), "between its ends"),
-        (walked([(0, 0), (60, 40), (60, 0), (0, 40), (0, 0)]), "crosses itself near latitude"),
-        (gpx(lonlat([(0, 0), (0, 0), (5, 0), (0, 0)])), "fewer than three places"),
-        (gpx([(math.nan, math.nan)] * 4), "no fix with a position"),
-        (gpx(lonlat([(0, 0), (5, 0), (9, 0), (4, 0), (0, 0)])), "practically nothing"),
-    ]
-    for data, words in cases:
-        with pytest.raises(AreaError, match=words) as error:
-            edge_of_walk(read_gpx(data, "walk.gpx"))
-        assert "walk.gpx" in str(error.value)
-
-
-def test_a_stray_fix_does_not_move_the_edge() -> None:
-    """One fix on the other side of the globe is left out, counted, and changes nothing else."""
-    text = walked(NOTCHED).decode()
-    middle = text.index("<trkpt", len(text) // 2)
-    seconds = text[middle:].split("<time>")[1].split("Z")[0]
-    # It has the time of the fix that it stands before.
-    stray = f'{text[:middle]}<trkpt lat="0" lon="0"><time>{seconds}Z</time></trkpt>{text[middle:]}'
-    area = edge_of_walk(read_gpx(stray.encode(), "walk.gpx"))
-    assert area_m2(area) == pytest.approx(Polygon(NOTCHED).area, rel=1e-3)
-    assert any("ixes left out of the edge: 1 " in note for note in area.notes)
 
 
 def test_shapes_are_plain_polygons() -> None:

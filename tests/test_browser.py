@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from edge_walks import past_the_start, recording
 from samples import sample_result, with_difference, with_evil_names
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
@@ -20,6 +21,8 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from fieldcomb.coverage.card import card_html
+from fieldcomb.coverage.edge import edge_of_walk
+from fieldcomb.coverage.edge_page import edge_html
 from fieldcomb.coverage.maps import map_html
 from fieldcomb.coverage.settings import read_settings
 
@@ -379,3 +382,37 @@ def test_the_card_fits_a_phone(driver: Any, cards: dict[str, Path], name: str) -
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
     driver.get(cards[name].as_uri())
     assert driver.execute_script("return [document.documentElement.scrollWidth, window.innerWidth]") == [360, 360]
+
+
+# -- the picture of a walked edge
+
+
+@pytest.fixture(scope="module")
+def edge_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the page of a walk with a stop, an overlap, a gap and a way from the car."""
+    corners = [(-40.0, -30.0), *past_the_start(45)]
+    walked = edge_of_walk(recording(corners, ((90.0, 150),), "typical", 1, lost=[(420, 460)]))
+    file = tmp_path_factory.mktemp("edge") / "edge.html"
+    file.write_text(edge_html(walked, "Gull Bank" * 6), "utf-8")
+    return file
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_picture_of_the_edge_fits_the_screen_and_asks_for_nothing(
+    driver: Any, edge_page: Path, size: tuple[int, int]
+) -> None:
+    """On a desk and on a phone the picture is there, nothing scrolls sideways, and no request is made."""
+    screen = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    driver.execute_cdp_cmd("Network.enable", {})
+    for kind in ("browser", "performance"):
+        driver.get_log(kind)
+    driver.get(edge_page.as_uri())
+    wait(driver, "return document.querySelectorAll('svg.plan path').length > 8")
+    assert driver.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
+    box = driver.find_element(By.CSS_SELECTOR, "svg.plan").rect
+    assert box["width"] > 0.55 * min(size[0], 736) and box["x"] >= 0
+    sent = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
+    asked = {one["params"]["request"]["url"] for one in sent if one["method"] == "Network.requestWillBeSent"}
+    assert {url for url in asked if not url.startswith(("file:", "data:"))} == set()
+    assert driver.get_log("browser") == []

@@ -296,6 +296,7 @@ def test_blocked_ground_and_ground_to_leave_alone_are_taken_out() -> None:
     assert told.no_go_m2 == pytest.approx(np.pi * 5**2, rel=0.01)
     assert told.area_m2 == pytest.approx(1200 - told.blocked_m2 - told.no_go_m2, abs=0.01)
     made = [(a.kind, a.reason, a.marked_in) for a in result.layers.areas if a.marked_in]
+    assert {str(a.since) for a in result.layers.areas if a.marked_in} == {"2026-02-02"}
     assert made == [
         ("blocked", "tree, marked 2026-02-02", "2026-02-02a"),
         ("no-go", "stop shell, marked 2026-02-02", "2026-02-02a"),

@@ -24,7 +24,7 @@ def order_of(room: str) -> list[str]:
 
 
 SIBLINGS = ("report", "maps", "export")
-MAP = {"legend", "chart", "overlay", "page", "sheet", "shapes", "maps"}
+MAP = {"legend", "chart", "overlay", "page", "edge_page", "sheet", "shapes", "maps"}
 EDGE = {"options", "talk", "cli"}
 
 # Who may import what was not written here; the whole rest of the world is closed.
@@ -33,8 +33,9 @@ THIRD_PARTY = {
     "pyproj": {"frame"},
     "shapely": None,
     "scipy": {"clean", "pace", "ground", "missed", "strips"},
-    "rasterio": {"grid", "ground", "layers", "strips", "overlay", "export", "outputs"},
+    "rasterio": {"grid", "no_go", "ground", "layers", "strips", "overlay", "export", "outputs"},
     "gpxpy": {"export"},
+    "fitdecode": {"fit"},
     "folium": MAP,
     "branca": MAP,
     "jinja2": MAP,

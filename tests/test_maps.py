@@ -204,7 +204,7 @@ def test_key_tells_every_colour_pattern_and_sign() -> None:
         if not key.startswith(("walk", "rules", "marks"))
         for item in group
     }
-    assert kinds == {"strip", "open", "not-recorded", "site", "no-go", "blocked", "filled", "junk"}
+    assert kinds == {"strip", "open", "not-recorded", "site", "no-go", "blocked", "filled", "junk", "walked", "ended"}
     for kind in kinds - {"site"}:
         assert f"url(#fc-{kind})" in key
     marked = {item["sign"] for item in groups["marks"]}
@@ -277,7 +277,9 @@ def test_panel_hides_nothing(text: str) -> None:
         "Times have no zone and were read as UTC.",
         "swing width 1.48 m is a guess",
         "Lay a tape across your path",
-        "No-go ground was entered: 12.4 m²",
+        "No-go, 2026-03-07a west half: 12.0 m² inside nesting birds until August, up to 4.25 m deep: position error",
+        "0.4 m² inside no-go ground (no reason given), up to 31 cm deep: position error could explain it",
+        "7.3 m² are ground that people say they walked without a recording: neither swept nor missed",
         "A. Tern",
         "rain from noon",
         "7 Mar 2026, 09:12",

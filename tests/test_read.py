@@ -7,15 +7,19 @@ import io
 import tracemalloc
 import zipfile
 import zlib
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
+from fit_files import LAT0, LON0, START, fixes, start
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from tcx_files import activity, document, lap, point
 
 from fieldcomb.tracks import read as read_module
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.fit import FIT_EPOCH_S
 from fieldcomb.tracks.gpx import read_gpx
 from fieldcomb.tracks.read import Format, read_recording, unpack
 from fieldcomb.tracks.track import Recording
@@ -54,8 +58,8 @@ def test_content_decides_and_not_the_ending(file: str, packed: bytes) -> None:
 @pytest.mark.parametrize(
     ("data", "says"),
     [
-        (b"\x0e\x10\x43\x08\x00\x00\x00\x00.FIT\x00\x00", "looks like FIT. Export the walk as GPX"),
-        (b"<TrainingCenterDatabase/>", "looks like TCX. Export the walk as GPX"),
+        (b"\x0e\x10\x43\x08\x00\x00\x00\x00.FIT\x00\x00", "holds no track points"),
+        (b"<TrainingCenterDatabase/>", "holds no trackpoints of an activity"),
         (FIELDS, "looks like KML. Export the walk as GPX"),
         (gzip.compress(FIELDS), "looks like KML. Export the walk as GPX"),
         (b"time;lat;lon\r\n", "looks like a table of values"),
@@ -80,7 +84,7 @@ def test_new_format_is_one_line_in_the_table(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(read_module, "FORMATS", (other, *read_module.FORMATS))
     assert_same(read_recording(b"DOTS" + WALK, "a"), read_gpx(WALK, "a"))
     assert_same(read_recording(WALK, "a"), read_gpx(WALK, "a"))
-    with pytest.raises(TrackError, match="not a DOTS or GPX file"):
+    with pytest.raises(TrackError, match="not a DOTS, GPX, FIT or TCX file"):
         read_recording(b"hello\n", "a")
 
 
@@ -190,3 +194,24 @@ def test_damaged_archives_end_in_points_or_a_message(data: st.DataObject) -> Non
     except TrackError:
         return
     assert len(recording.track) >= 1
+
+
+def test_one_walk_in_three_formats() -> None:
+    """The same walk written as GPX, FIT and TCX gives the same fixes, to the last digit."""
+    at = np.arange(8)
+    lat, lon = (LAT0 + 100 * at) * (180 / 2**31), (LON0 + 70 * at) * (180 / 2**31)
+    times = [datetime.fromtimestamp(START + FIT_EPOCH_S + int(i), UTC).strftime("%Y-%m-%dT%H:%M:%SZ") for i in at]
+    rows = list(zip(lat.tolist(), lon.tolist(), times, strict=True))
+    gpx = "".join(f'<trkpt lat="{y}" lon="{x}"><time>{t}</time></trkpt>' for y, x, t in rows)
+    place = "<Position><LatitudeDegrees>{}</LatitudeDegrees><LongitudeDegrees>{}</LongitudeDegrees></Position>"
+    tcx = "".join(point(0, time=f"<Time>{t}</Time>", where=place.format(y, x)) for y, x, t in rows)
+    one, two, three = (
+        read_recording(data, "a")
+        for data in (
+            f"<gpx><trk><trkseg>{gpx}</trkseg></trk></gpx>".encode(),
+            fixes(start(), 0, 8).done(),
+            document(activity(lap(0, 8, None, tcx))).encode(),
+        )
+    )
+    assert_same(one, two)
+    assert_same(one, three)

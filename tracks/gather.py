@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Sequence
 
 import numpy as np
 
 from fieldcomb.tracks.clock import Clock
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.track import Floats, Track
+from fieldcomb.tracks.track import Floats, Lap, Track
 from fieldcomb.tracks.units import many
 
 MAX_POINTS = 5_000_000
@@ -87,3 +88,9 @@ class Gather:
 def floats(values: array[float]) -> Floats:
     """Give numbers taken one by one as an array."""
     return np.array(values, dtype=np.float64)
+
+
+def lap_notes(laps: Sequence[Lap]) -> list[str]:
+    """Say how many laps a recording has, if it has more than one, and how many of them were ended by hand."""
+    by_hand = sum(lap.by_hand is True for lap in laps)
+    return [f"{many(len(laps), 'lap')} beside the track, {by_hand} of them ended by hand"] if len(laps) > 1 else []

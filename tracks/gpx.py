@@ -9,7 +9,6 @@ Source of the format: the GPX 1.1 schema.
 from __future__ import annotations
 
 import math
-import re
 from array import array
 from collections.abc import Callable
 from dataclasses import replace
@@ -18,10 +17,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.gather import Gather, floats
 from fieldcomb.tracks.track import Recording, Route, Waypoint
 from fieldcomb.tracks.units import many
-from fieldcomb.tracks.xml import Actions, Ending, Place, read_xml
-
-# Recorders that put the user's words between tags unchecked lose the whole file by one of these.
-_BARE_AMPERSAND = re.compile(rb"&(?!(?:amp|lt|gt|quot|apos|#[0-9]{1,7}|#x[0-9A-Fa-f]{1,6});)")
+from fieldcomb.tracks.xml import Actions, Ending, Place, break_notes, mend_ampersands, read_xml
 
 _POINTS: tuple[Place, ...] = (("trkseg", "trkpt"), ("trk", "trkpt"), ("rte", "rtept"), ("gpx", "wpt"))
 
@@ -156,11 +152,10 @@ def read_gpx(data: bytes, file: str, *, need_track: bool = True) -> Recording:
     """
     builder = _Builder(file)
     ending = read_xml(data, file, "gpx", builder.actions(), counted="trkpt")
-    mended, ampersands = _BARE_AMPERSAND.subn(b"&amp;", data) if ending.unread else (data, 0)
-    if ampersands:
+    mended, note = mend_ampersands(data) if ending.unread else (data, "")
+    if note:
         builder = _Builder(file)
         ending = read_xml(mended, file, "gpx", builder.actions(), counted="trkpt")
-        note = f"{ampersands} times an & stands alone, as in a name like A & B, where it should be &amp;; read as meant"
         ending = replace(ending, notes=(*ending.notes, note))
     if builder.in_route:
         builder.end_route()
@@ -184,11 +179,7 @@ def _no_track(builder: _Builder, ending: Ending) -> TrackError:
 
 
 def _notes(builder: _Builder, ending: Ending) -> tuple[str, ...]:
-    notes = [*ending.notes]
-    if ending.broken:
-        notes.append(f"{ending.broken[0].upper()}{ending.broken[1:]}. All before that was read")
-    if ending.unread:
-        notes.append(f"{ending.unread} behind that place were not read")
+    notes = [*ending.notes, *break_notes(ending)]
     fixes = builder.fixes
     if fixes.points > len(fixes) + len(builder.waypoints) + builder.left_out + builder.route_points:
         notes.append("The last point is unfinished and was left out")

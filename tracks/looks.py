@@ -78,5 +78,5 @@ def not_this(data: bytes, file: str, wanted: str, other_root: str = "", broken: 
     if words in (wanted, DAMAGED):
         hint = "Copy or export it again from the recorder"
         return TrackError(f"is not a sound {wanted} file", file=file, where=broken or None, hint=hint)
-    hint = f"Export the walk as {wanted} and give that file" if "GPX" in wanted else f"Give a {wanted} file"
+    hint = "Export the walk as GPX and give that file" if "GPX" in wanted else f"Give a {wanted} file"
     return TrackError(f"is not a {wanted} file: it looks like {words}", file=file, hint=hint)

@@ -259,7 +259,8 @@ class _State:
         """Spans that are off; one that nobody ended lasts to the end of the recording."""
         if self.off_since is None or self.lasting is None:
             return self.off
-        return [*self.off, (self.off_since, float(np.nextafter(self.lasting[1], np.inf)))]
+        end_s = max(self.lasting[1], self.off_since)  # a mark may be set a moment after the recording has ended
+        return [*self.off, (self.off_since, float(np.nextafter(end_s, np.inf)))]
 
 
 # ------------------------------------------------------------------------------------------------------- sentences

@@ -9,8 +9,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.fit import read_fit
 from fieldcomb.tracks.gpx import read_gpx
 from fieldcomb.tracks.looks import DAMAGED, looks_like, not_this
+from fieldcomb.tracks.tcx import read_tcx
 from fieldcomb.tracks.track import Recording
 
 MAX_UNPACKED_BYTES = 512 * 1024 * 1024
@@ -30,7 +32,11 @@ class Format:
     read: Callable[[bytes, str], Recording]
 
 
-FORMATS: tuple[Format, ...] = (Format("GPX", lambda data: looks_like(data) in ("GPX", DAMAGED), read_gpx),)
+FORMATS: tuple[Format, ...] = (
+    Format("GPX", lambda data: looks_like(data) in ("GPX", DAMAGED), read_gpx),
+    Format("FIT", lambda data: looks_like(data) == "FIT", read_fit),
+    Format("TCX", lambda data: looks_like(data) == "TCX", read_tcx),
+)
 """Asked in this order; another format is another line. GPX also takes what may be GPX, to say what is wrong in it."""
 
 
@@ -55,7 +61,8 @@ def read_recording(data: bytes, file: str) -> Recording:
         if known.recognise(content):
             recording = known.read(content, file)
             return replace(recording, notes=notes + recording.notes) if notes else recording
-    raise not_this(content, file, " or ".join(known.name for known in FORMATS))
+    *first, last = (known.name for known in FORMATS)
+    raise not_this(content, file, f"{', '.join(first)} or {last}" if first else last)
 
 
 def unpack(data: bytes, file: str, *, most: int = MAX_UNPACKED_BYTES) -> tuple[bytes, tuple[str, ...]]:

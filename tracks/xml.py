@@ -15,7 +15,7 @@ from xml.parsers import expat
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.letters import CHUNK_BYTES, as_utf8, coding_of, trailing_zeros
-from fieldcomb.tracks.looks import not_this
+from fieldcomb.tracks.looks import not_this, of_root
 
 MAX_DEPTH = 64
 MAX_ATTRIBUTES = 256
@@ -186,9 +186,9 @@ def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str =
     try:
         ending = _feed(walker, as_utf8(data, coding, start, end), counted)
     except _OtherRootError as other:
-        raise not_this(data, file, root.upper(), str(other)) from None
+        raise not_this(data, file, of_root(root), str(other)) from None
     if not walker.found_root:
-        raise not_this(data, file, root.upper(), broken=ending.broken)
+        raise not_this(data, file, of_root(root), broken=ending.broken)
     return replace(ending, notes=tuple(notes))
 
 
@@ -235,3 +235,32 @@ def _break(walker: _Walker, error: expat.ExpatError, rest: bytes, counted: str) 
     if b"&" in rest[:2]:
         reason = "a bare & stands there; it should be &amp;"
     return Ending(broken=f"the file is damaged in line {line}: {reason}", unread=unread)
+
+
+# ------------------------------------------------------------------------------------------------ what readers share
+
+# Recorders that put the user's words between tags unchecked lose the whole file by one of these.
+_BARE_AMPERSAND = re.compile(rb"&(?!(?:amp|lt|gt|quot|apos|#[0-9]{1,7}|#x[0-9A-Fa-f]{1,6});)")
+
+
+def mend_ampersands(data: bytes) -> tuple[bytes, str]:
+    """Write each & that stands alone as it should be, for a document that broke; gives a note, empty if there is none.
+
+    >>> mend_ampersands(b"<name>A & B &amp; C</name>")[0]
+    b'<name>A &amp; B &amp; C</name>'
+    """
+    mended, count = _BARE_AMPERSAND.subn(b"&amp;", data)
+    if not count:
+        return data, ""
+    note = f"{count} times an & stands alone, as in a name like A & B, where it should be &amp;; read as meant"
+    return mended, note
+
+
+def break_notes(ending: Ending) -> list[str]:
+    """Say where a document broke off, and how much of it was not read."""
+    notes = []
+    if ending.broken:
+        notes.append(f"{ending.broken[0].upper()}{ending.broken[1:]}. All before that was read")
+    if ending.unread:
+        notes.append(f"{ending.unread} behind that place were not read")
+    return notes
