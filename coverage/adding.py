@@ -40,6 +40,7 @@ from fieldcomb.coverage.writing import with_frame, with_outing
 from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.read import read_recording
 from fieldcomb.tracks.track import Floats
 
@@ -142,7 +143,8 @@ def add(
         loaded = [_load(site.settings, walk, typed) for walk in walks]
         _refuse_doubles(site, loaded)
         frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
-        loaded = [_looked_at(site.as_input(frame), one) for one in loaded]
+        pegs = site.pegs_in(frame)
+        loaded = [_looked_at(site.as_input(frame), one, pegs) for one in loaded]
         days = {day_of(one.first_s, site.settings.zone) for one in loaded}
         look_for_again(site, frame, [one.item for one in loaded], days, say)
         groups = [[one] for one in loaded] if each else [sorted(loaded, key=_first)]
@@ -222,9 +224,9 @@ def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
     return _Loaded(walk, data, hashlib.sha256(data).hexdigest(), window, item, read_in)
 
 
-def _looked_at(site: SiteInput, one: _Loaded) -> _Loaded:
+def _looked_at(site: SiteInput, one: _Loaded, pegs: tuple[Peg, ...]) -> _Loaded:
     """Check that a walk can be used, and see when it began."""
-    notes = check_recording(site, one.item)
+    notes = check_recording(site, replace(one.item, pegs=pegs))
     cleaned = clean([one.item.recording.track], site.frame, [one.window])
     first_s = begin_s(cleaned.fixes.t_s)
     # Both the reader's and the survey's notes, each once.

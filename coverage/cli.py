@@ -39,8 +39,8 @@ from fieldcomb.tracks.units import parse_date, parse_time_s, parse_zone
 def cli() -> None:
     """See which ground your coil has passed over, how often, and what was missed.
 
-    fieldcomb reads the GPS recordings (GPX, FIT, TCX and more) of walks with a metal detector and draws a map that opens in
-    any browser, with percentages and the strips that are still to search. Nothing is sent anywhere.
+    fieldcomb reads the GPS recordings (GPX, FIT, TCX and more) of walks with a metal detector and draws a map that
+    opens in any browser, with percentages and the strips that are still to search. Nothing is sent anywhere.
 
     \b
     One walk, at once:

@@ -8,10 +8,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+import shapely
+
 from fieldcomb.coverage.areas import Area, areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.coils import coil_of_size, make_swing, split_naming
 from fieldcomb.coverage.edge import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.journal import LOCK, locked, new_folder, reason
+from fieldcomb.coverage.peg_file import PegRow, place_pegs, read_pegs
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
     SITE_FILE,
@@ -27,10 +31,12 @@ from fieldcomb.coverage.tomlfile import TomlFile
 from fieldcomb.coverage.writing import NEW_OUTINGS, new_site_text, with_coil
 from fieldcomb.tracks.errors import AreaError, FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.read import read_recording
 from fieldcomb.tracks.units import parse_length_m, parse_zone
 
 AREAS_FILE = "areas.geojson"
+PEGS_FILE = "pegs.csv"
 OUT = "out"
 NO_AREAS = (
     f"{AREAS_FILE} was here and is gone: without it nothing is taken off as no-go or blocked, and percentages are "
@@ -51,11 +57,19 @@ class Site:
     outings: tuple[OutingEntry, ...]
     areas: tuple[Area, ...]
     notes: tuple[str, ...]
+    pegs: tuple[PegRow, ...] = ()
 
     def as_input(self, frame: SiteFrame) -> SiteInput:
         """Give the site as a survey takes it."""
         known = self.settings
         return SiteInput(known.name, known.zone.key, known.cell_m, frame, self.areas, AREAS_FILE)
+
+    def pegs_in(self, frame: SiteFrame) -> tuple[Peg, ...]:
+        """Give the site's pegs in metres; raises SiteError for one that lies far from the site."""
+        corners = shapely.get_coordinates([area.shape for area in self.areas])
+        x, y = frame.to_metres(corners[:, 0], corners[:, 1])
+        reach_m = float(np.hypot(x, y).max(initial=0.0))
+        return place_pegs(self.pegs, frame, reach_m, shown(self.folder / PEGS_FILE))
 
 
 def stored_files(site: Site) -> list[Path]:
@@ -213,7 +227,11 @@ def _read(folder: Path) -> Site:
         areas, notes = read_areas(read_file(folder / AREAS_FILE, AreaError), shown(folder / AREAS_FILE))
     elif settings.areas:
         notes = (NO_AREAS,)
-    return Site(folder, settings, outings_file, outings, areas, notes)
+    pegs: tuple[PegRow, ...] = ()
+    if (folder / PEGS_FILE).exists():
+        pegs, more = read_pegs(read_file(folder / PEGS_FILE, SiteError), shown(folder / PEGS_FILE))
+        notes = (*notes, *more)
+    return Site(folder, settings, outings_file, outings, areas, notes, pegs)
 
 
 def keep_coil(

@@ -41,6 +41,7 @@ def _templates() -> Environment:
     env.globals.update(
         bearing=wording.bearing,
         team=wording.team,
+        peg_words=wording.pegs,
         colour_swatch=lambda colour: Markup(legend.colour_swatch(colour)),
         swatch=lambda kind: Markup(legend.swatch(kind)),
         line_swatch=lambda searching: Markup(legend.line_swatch(searching)),

@@ -19,6 +19,7 @@ from fieldcomb.coverage.results import (
 from fieldcomb.coverage.rounding import parts, rounded, share
 from fieldcomb.coverage.strip_fields import strip_fields
 from fieldcomb.coverage.table import table
+from fieldcomb.tracks.pegs import PegResidual
 from fieldcomb.tracks.units import iso_utc
 
 __all__ = ["report_json", "table"]
@@ -126,7 +127,14 @@ def _recording(recording: RecordingResult) -> dict[str, Any]:
         "advice": list(recording.advice),
         "notes": list(recording.notes),
         "twin_of": recording.twin_of,
+        "pegs": [_peg(peg) for peg in recording.pegs],
     }
+
+
+def _peg(peg: PegResidual) -> dict[str, Any]:
+    metres = ("east_m", "north_m", "left_east_m", "left_north_m")
+    found = {key: rounded(getattr(peg, key), LENGTH) for key in metres}
+    return {"name": peg.name, "time": iso_utc(peg.time_s), **found}
 
 
 def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:

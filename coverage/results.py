@@ -6,6 +6,7 @@ A value that needs a clock is None when the recordings have no times.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import date
 
@@ -16,6 +17,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks import Mark
+from fieldcomb.tracks.pegs import PegResidual
 from fieldcomb.tracks.track import Floats
 
 Cells = NDArray[np.uint8]
@@ -45,6 +47,14 @@ class RecordingResult:
     notes: tuple[str, ...]
     carried: str = "body"  # where the recorder was; on the shaft it went with the coil
     twin_of: str | None = None  # the recording of the same person that counts in place of this one
+    pegs: tuple[PegResidual, ...] = ()  # touches by which drift was taken off the walk
+
+    @property
+    def pegs_off_m(self) -> tuple[float, float]:
+        """How far off the touches of pegs were, rms, before and after; after is told from the other touches alone."""
+        off = [(peg.east_m**2 + peg.north_m**2, peg.left_east_m**2 + peg.left_north_m**2) for peg in self.pegs]
+        before, after = (math.sqrt(sum(one) / len(one)) for one in zip(*off, strict=True)) if off else (0.0, 0.0)
+        return before, after
 
 
 @dataclass(frozen=True, slots=True)

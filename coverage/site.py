@@ -32,6 +32,7 @@ from fieldcomb.coverage.settings import (
 from fieldcomb.coverage.survey import OutingInput, RecordingInput, SiteInput
 from fieldcomb.coverage.tomlfile import Keys, set_values
 from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.read import read_recording
 
 
@@ -151,7 +152,9 @@ def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] 
         if between is not None:
             _check_between(site, chosen, between)
         short = initials_of(_people(site))
-        given = tuple(_outing_input(site, site.outings.index(outing), short) for outing in chosen)
+        frame = site.settings.frame
+        pegs = () if frame is None else site.pegs_in(frame)
+        given = tuple(_outing_input(site, site.outings.index(outing), short, pegs) for outing in chosen)
         others, unread = _others(site, chosen, short)
         notes += unread
         named = {item.stored for outing in site.outings for item in outing.recordings}
@@ -243,11 +246,12 @@ def _people(site: Site) -> list[str]:
     return [name for name in named if name]
 
 
-def _outing_input(site: Site, number: int, short: Mapping[str, str]) -> OutingInput:
+def _outing_input(site: Site, number: int, short: Mapping[str, str], pegs: tuple[Peg, ...] = ()) -> OutingInput:
     outing = site.outings[number]
     planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
     unrecorded = tuple(short[name] for name in outing.unrecorded)
-    return OutingInput(outing.id, outing.label, outing.note, partial(_load, site.settings, planned), unrecorded)
+    load = partial(_load, site.settings, planned, pegs)
+    return OutingInput(outing.id, outing.label, outing.note, load, unrecorded)
 
 
 def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _Planned:
@@ -281,7 +285,7 @@ def _check_laps(site: Site, number: int, typed: Typed) -> None:
         raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
 
 
-def _load(settings: Settings, planned: tuple[_Planned, ...]) -> tuple[RecordingInput, ...]:
+def _load(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[RecordingInput, ...]:
     """Read the files of one outing, each only if it is still the one that was added; cut where the coil was changed."""
     loaded: list[RecordingInput] = []
     for one in planned:
@@ -292,5 +296,6 @@ def _load(settings: Settings, planned: tuple[_Planned, ...]) -> tuple[RecordingI
             raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
         recording = read_recording(data, entry.name)
         item = RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
-        loaded += by_coil(settings, one.typed, with_marks(settings, one.typed, item))
+        marked = with_marks(settings, one.typed, replace(item, pegs=pegs))
+        loaded += by_coil(settings, one.typed, marked)
     return tuple(loaded)

@@ -11,7 +11,7 @@ from fieldcomb.coverage.plain import columns, harmless, wrapped
 from fieldcomb.coverage.results import Comparison, OutingResult, RecordingResult, Report, Strip
 from fieldcomb.coverage.rounding import share
 from fieldcomb.coverage.strip_fields import strip_name
-from fieldcomb.coverage.wording import bearing, entered, moment, team
+from fieldcomb.coverage.wording import bearing, entered, moment, pegs, team
 from fieldcomb.tracks.units import say_duration, say_length
 
 WIDTH = 100
@@ -277,6 +277,8 @@ def _recording(recording: RecordingResult) -> Iterator[str]:
     if recording.carried != BODY:
         said += f"; carried: {recording.carried}"
     yield from _sentence(f"{recording.file}{who}: {recording.verdict}; {said}", 2)
+    if recording.pegs:
+        yield from wrapped(f"Pegs: {pegs(len(recording.pegs), *recording.pegs_off_m)}", WIDTH, "    - ", "      ")
     for text in (*recording.advice, *recording.notes):
         yield from wrapped(harmless(text), WIDTH, "    - ", "      ")
 

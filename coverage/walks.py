@@ -10,11 +10,13 @@ import numpy as np
 from fieldcomb.coverage.coils import Swing
 from fieldcomb.coverage.doubles import Seen, find_doubles, lacking, trace_of
 from fieldcomb.coverage.results import RecordingResult
+from fieldcomb.coverage.touches import peg_touches, tie_to_pegs
 from fieldcomb.tracks.clean import Cleaned, Fixes, clean
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.legs import Span, Walk, make_walk
 from fieldcomb.tracks.marks import Mark
+from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.track import Recording, Track
 from fieldcomb.tracks.units import say_duration, say_length
 from fieldcomb.tracks.verdict import VERDICTS, judge
@@ -36,6 +38,7 @@ class RecordingInput:
     """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
 
     marks : those made in the window. off : spans in which nobody searched. mark_notes : sentences on the marks.
+    pegs : those of the site.
     """
 
     file: str
@@ -47,6 +50,7 @@ class RecordingInput:
     marks: tuple[Mark, ...] = ()
     off: tuple[Span, ...] = ()
     mark_notes: tuple[str, ...] = ()
+    pegs: tuple[Peg, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,15 +208,23 @@ def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk,
     cleaned = clean([item.recording.track for item in chain], frame, [item.window for item in chain])
     for number, item in enumerate(chain):
         _check_usable(item, number, cleaned)
-    fixes, pace, off = cleaned.fixes, chain[0].top_pace_m_s, [span for item in chain for span in item.off]
-    if not chain[0].swing.on_shaft:
-        return make_walk(fixes, pace, off), cleaned
+    marks = [peg_touches(item.marks) for item in chain]
+    tied, notes = tie_to_pegs(marks, chain[0].pegs, cleaned.fixes, frame, chain[0].swing.gps)
+    walk = _make(tied.fixes, chain[0], [span for item in chain for span in item.off])
+    return replace(walk, pegs=tied.residuals, notes=(*walk.notes, *notes)), cleaned
+
+
+def _make(fixes: Fixes, first: RecordingInput, off: Sequence[Span]) -> Walk:
+    """Make a walk of fixes as they are to be swept, by what was typed for the first of its files."""
+    pace = first.top_pace_m_s
+    if not first.swing.on_shaft:
+        return make_walk(fixes, pace, off)
     zigzag = find_zigzag(fixes)
     if zigzag is None:
         walk = make_walk(fixes, pace, off)
-        return replace(walk, notes=(*walk.notes, NO_ZIGZAG)), cleaned
+        return replace(walk, notes=(*walk.notes, NO_ZIGZAG))
     walk = make_walk(zigzag.centre, pace, off, coil=fixes)
-    return replace(walk, half_swing_m=zigzag.half_m, sweep_s=zigzag.sweep_s), cleaned
+    return replace(walk, half_swing_m=zigzag.half_m, sweep_s=zigzag.sweep_s)
 
 
 def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
@@ -300,6 +312,7 @@ def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> 
         advice=verdict.advice,
         notes=(*item.recording.notes, *item.mark_notes, *cleaned.notes, *walk.notes),
         twin_of=None,
+        pegs=tuple(peg for peg in walk.pegs if peg.source == number),
     )
 
 

@@ -116,6 +116,16 @@ def count(many: int, one: str, more: str | None = None) -> str:
     return f"{number(many)} {one if many == 1 else more or one + 's'}"
 
 
+def pegs(many: int, before_m: float, after_m: float) -> str:
+    """How far off a receiver was at the pegs; what one touch alone is worth cannot be told.
+
+    >>> pegs(6, 1.81, 0.74), pegs(1, 1.81, 1.81), pegs(2, 0.03, 0.02)
+    ('6 touches, 1.8 m off before, 0.7 m after', '1 touch, 1.8 m off', '2 touches, 3 cm off before, 2 cm after')
+    """
+    before, after = (f"{m:.1f} m" if m >= 0.095 else say_length(m) for m in (before_m, after_m))
+    return f"1 touch, {before} off" if many == 1 else f"{many} touches, {before} off before, {after} after"
+
+
 def team(recorded: int, unrecorded: Sequence[str]) -> str:
     """How many of the people of an outing there is a recording of, and who recorded nothing.
 

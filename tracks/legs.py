@@ -25,6 +25,7 @@ from fieldcomb.tracks.pace import (
     smooth,
     stop_limit_m_s,
 )
+from fieldcomb.tracks.pegs import PegResidual
 from fieldcomb.tracks.track import Floats
 
 Span = tuple[float, float]
@@ -80,6 +81,7 @@ class Walk:
 
     ``coil_legs`` are the coil's own way where the recorder was on the shaft; ``legs`` are its centre line then, and
     half_swing_m and sweep_s what was measured of the swing: to each side of that line, and from one side to the other.
+    ``pegs`` are the touches by which drift was taken off.
     """
 
     legs: tuple[Leg, ...]
@@ -95,6 +97,7 @@ class Walk:
     coil_legs: tuple[Leg, ...] = ()
     half_swing_m: float = 0.0
     sweep_s: float = 0.0
+    pegs: tuple[PegResidual, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
