@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from fieldcomb.coverage.position import receiver
 from fieldcomb.tracks.clean import Fixes
 from fieldcomb.tracks.twins import Likeness, Trace, compare, spans_without, trace
-from fieldcomb.tracks.units import parse_length_m
 
-# Slow error of a receiver on each axis in metres, by its class: the part that fades over a quarter of an hour.
-SLOW_M = {"good": 1.0, "typical": 1.5, "poor": 3.0}
 ONE_PERSON_M = 25.0  # recordings that bear one name are of one person when they usually lie nearer than this
 LEAST_S = 60.0  # a shorter time that only the other one recorded is not worth a walk of its own
 
@@ -31,7 +29,7 @@ class Seen:
 
 def trace_of(fixes: Fixes, gps: str) -> Trace | None:
     """Give a recording second by second, with the error of its receiver's class."""
-    return trace(fixes, SLOW_M[gps] if gps in SLOW_M else parse_length_m(gps))
+    return trace(fixes, receiver(gps).slow_m)
 
 
 def find_doubles(seen: Sequence[Seen]) -> tuple[int | None, ...]:

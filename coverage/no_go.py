@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from fieldcomb.coverage.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.outlines import Shape
 from fieldcomb.coverage.plain import harmless
-from fieldcomb.coverage.position import r95_m
+from fieldcomb.coverage.position import receiver
 from fieldcomb.coverage.raster import cover
 from fieldcomb.coverage.results import AreaShape, NoGoEntry
 from fieldcomb.tracks.legs import Leg
@@ -127,7 +127,7 @@ def entered(
             continue
         touched = np.logical_or.reduce(masks)
         deep = [depth_m(area.shape, swath) for swath in into]
-        could = all(depth <= r95_m(swath.gps) + SLACK_M for depth, swath in zip(deep, into, strict=True))
+        could = all(depth <= receiver(swath.gps).r95_m + SLACK_M for depth, swath in zip(deep, into, strict=True))
         found.append(NoGoEntry(area.reason or None, _m2(touched, cell_m), max(deep), could))
         for shape in shapes:
             touched &= ~_inside(shape, grid)

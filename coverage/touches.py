@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fieldcomb.coverage.position import PARTS_M, sigma_m
+from fieldcomb.coverage.position import receiver
 from fieldcomb.tracks.clean import Fixes
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks import Mark
@@ -79,7 +79,8 @@ def tie_to_pegs(
     if not pegs or not any(marks):
         return Tied(fixes), ()
     touches, told = _matched(marks, pegs, fixes, frame)
-    tied = tie(fixes, touches, *slow_fast_m(gps))
+    placed = receiver(gps)
+    tied = tie(fixes, touches, placed.slow_m, placed.fast_m)
     return tied, (*told, *_unused(tied.unused), *_sparse(tied))
 
 
@@ -104,14 +105,6 @@ def _matched(
         else:
             touches.append(Touch(peg, math.nan if time_s is None else time_s, source))
     return touches, _told(strange, nowhere, by_place)
-
-
-def slow_fast_m(gps: str) -> tuple[float, float]:
-    """Give the slow and the fast error of a receiver on each axis in metres; a length is split as for a typical one."""
-    like = gps if gps in PARTS_M else "typical"
-    slow_m, fast_m, _ = PARTS_M[like]
-    share = sigma_m(gps) / sigma_m(like)
-    return slow_m * share, fast_m * share
 
 
 def _by_place(mark: PegMark, peg: Peg, fixes: Fixes, source: int, frame: SiteFrame) -> float | None:

@@ -26,7 +26,7 @@ from fieldcomb.coverage.export import strips_geojson, strips_gpx
 from fieldcomb.coverage.maps import map_html
 from fieldcomb.coverage.no_go import Swath, days_of, depth_m, entered, holds, without_ended
 from fieldcomb.coverage.outlines import to_metres
-from fieldcomb.coverage.position import R95_SIGMAS, r95_m, sigma_m
+from fieldcomb.coverage.position import R95_SIGMAS, receiver
 from fieldcomb.coverage.report import report_json
 from fieldcomb.coverage.results import AreaShape, Report
 from fieldcomb.coverage.survey import survey
@@ -87,7 +87,8 @@ def test_r95_is_that_of_the_circular_normal() -> None:
 )
 def test_classes_and_lengths(gps: str, sigma: float, radius: float) -> None:
     """Slow, fast and white parts add up by their squares; a typed length is one sigma each way."""
-    assert sigma_m(gps) == pytest.approx(sigma, abs=1e-3) and r95_m(gps) == pytest.approx(radius, abs=1e-3)
+    told = receiver(gps)
+    assert told.sigma_m == pytest.approx(sigma, abs=1e-3) and told.r95_m == pytest.approx(radius, abs=1e-3)
 
 
 def test_two_thirds_of_fixes_are_within_one_sigma_each_way() -> None:

@@ -15,12 +15,13 @@ from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, lanes, sta
 from fieldcomb.coverage.adding import Walk, add
 from fieldcomb.coverage.folder import new_site
 from fieldcomb.coverage.peg_file import place_pegs, read_pegs
+from fieldcomb.coverage.position import receiver
 from fieldcomb.coverage.report import report_json, table
 from fieldcomb.coverage.results import Report
 from fieldcomb.coverage.settings import Typed
 from fieldcomb.coverage.site import inputs
 from fieldcomb.coverage.survey import survey
-from fieldcomb.coverage.touches import PegMark, peg_touches, slow_fast_m, tie_to_pegs
+from fieldcomb.coverage.touches import PegMark, peg_touches, tie_to_pegs
 from fieldcomb.coverage.walks import RecordingInput, walk_chain
 from fieldcomb.tracks.clean import Fixes
 from fieldcomb.tracks.errors import SiteError
@@ -203,8 +204,8 @@ def test_more_touches_than_a_walk_can_have_are_not_used() -> None:
 
 def test_an_error_length_is_split_as_for_a_typical_receiver() -> None:
     """Three times the error in all is three times each part."""
-    slow, fast = slow_fast_m(f"{3 * (1.5**2 + 0.5**2 + 0.15**2) ** 0.5:.6f}m")
-    assert (slow, fast) == (pytest.approx(4.5, rel=1e-5), pytest.approx(1.5, rel=1e-5))
+    told = receiver(f"{3 * (1.5**2 + 0.5**2 + 0.15**2) ** 0.5:.6f}m")
+    assert (told.slow_m, told.fast_m) == (pytest.approx(4.5, rel=1e-5), pytest.approx(1.5, rel=1e-5))
 
 
 def test_marks_of_pegs_are_touches() -> None:
