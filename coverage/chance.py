@@ -1,0 +1,126 @@
+"""How likely the coil really passed a place: the walk drawn again and again with the errors of its receiver.
+
+A recorded line is the true one plus an error that drifts. Lines drawn with other such errors show which ground is swept
+wherever the walk really was, and which only on the map. Adding errors once more sweeps too evenly, so the shares are
+shifted, all by the same amount on the logit scale, until their mean is the estimate for the whole ground.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.position import Receiver
+from fieldcomb.coverage.raster import cover
+from fieldcomb.tracks.legs import Leg, Way
+from fieldcomb.tracks.pace import smooth
+from fieldcomb.tracks.track import Floats
+
+Mask = NDArray[np.bool_]
+
+DRAWS = 24
+CELL_M = 0.5
+SLOW_TAU_S = 900.0  # the slow error fades over a quarter of an hour, the fast one over half a minute
+FAST_TAU_S = 25.0
+_LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
+_STEEP = 40.0  # logits beyond this are 0 and 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Redrawn:
+    """Ground swept in each draw: bool (DRAWS, rows, cols), packed to bits along the columns of ``grid``."""
+
+    grid: Grid
+    packed: NDArray[np.uint8]
+
+    @staticmethod
+    def of(masks: Mask, grid: Grid) -> Redrawn:
+        """Pack masks."""
+        return Redrawn(grid, np.packbits(masks, axis=2))
+
+    @property
+    def masks(self) -> Mask:
+        """The masks, unpacked."""
+        return np.unpackbits(self.packed, axis=2, count=self.grid.cols).astype(bool)
+
+
+def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) -> Redrawn:
+    """Sweep a walk 24 times, each time with another error of its receiver.
+
+    Parameters
+    ----------
+    ways : sequence of Way
+        Searching, in order of time. The same ways give the same draws.
+    swath_m : float
+        Full width swept.
+    receiver : Receiver
+        Its errors on each axis.
+    grid : Grid
+        Cells of 0.5 m.
+
+    """
+    masks = np.zeros((DRAWS, grid.rows, grid.cols), bool)
+    lines = [way for way in ways if way.t_s.size > 1]
+    if lines and grid.rows and grid.cols:
+        errors = [smooth(error) for error in drifts([way.t_s for way in lines], receiver, 2 * DRAWS)]
+        for k in range(DRAWS):
+            legs = [
+                Leg(way.line_x_m + error[:, k], way.line_y_m + error[:, DRAWS + k])
+                for way, error in zip(lines, errors, strict=True)
+            ]
+            masks[k] = cover(legs, swath_m / 2, grid)
+    return Redrawn.of(masks, grid)
+
+
+def drifts(times: Sequence[Floats], receiver: Receiver, many: int) -> list[Floats]:
+    """Errors of a receiver: a slow and a fast part that fade exponentially (Gauss-Markov), and white noise.
+
+    ``times`` are the seconds of unbroken pieces, rising through all of them. Gives float64 (n, many) for each piece.
+    """
+    rng = np.random.default_rng([len(times), sum(t.size for t in times), int(abs(times[0][0])) if times else 0])
+    state: list[Floats | None] = [None, None]
+    out, last_s = [], 0.0
+    for t in times:
+        error = receiver.white_m * rng.standard_normal((t.size, many))
+        for k, (sigma, tau_s) in enumerate(((receiver.slow_m, SLOW_TAU_S), (receiver.fast_m, FAST_TAU_S))):
+            walk = _gauss_markov(t, tau_s, rng.standard_normal((t.size, many)), state[k], last_s)
+            state[k] = walk[-1]
+            error += sigma * walk
+        out.append(error)
+        last_s = float(t[-1])
+    return out
+
+
+def _gauss_markov(t_s: Floats, tau_s: float, kick: Floats, before: Floats | None, before_s: float) -> Floats:
+    """Make standard normal values whose correlation falls as exp(-dt / tau), exact for any times; (n, many), in place."""
+    gap = np.diff(t_s, prepend=before_s if before is not None else t_s[0])
+    keep = np.exp(-np.maximum(gap, 0) / tau_s)
+    fresh = np.sqrt(1 - keep**2)
+    value = kick[0] if before is None else keep[0] * before + fresh[0] * kick[0]
+    kick[0] = value
+    for k in range(1, t_s.size):
+        value = keep[k] * value + fresh[k] * kick[k]
+        kick[k] = value
+    return kick
+
+
+def calibrated(share: Floats, weight: Floats, mean: float) -> Floats:
+    """Shift shares (0 to 1) by one constant on the logit scale, so that their weighted mean is ``mean`` (0 to 1)."""
+    if not weight.sum() > 0:
+        return share
+    odds = np.clip(share, _LEAST_SHARE, 1 - _LEAST_SHARE)
+    logit = np.log(odds / (1 - odds))
+    low, high = -_STEEP, _STEEP
+    for _ in range(60):
+        middle = (low + high) / 2
+        value = float(np.average(_from_logit(logit + middle), weights=weight))
+        low, high = (middle, high) if value < mean else (low, middle)
+    return _from_logit(logit + (low + high) / 2)
+
+
+def _from_logit(logit: Floats) -> Floats:
+    return np.asarray(1 / (1 + np.exp(-np.clip(logit, -_STEEP, _STEEP))))
