@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from walker import GOOD, POOR, TYPICAL, Fixes, Noise, Piece, TrueWalk, add_stops
 
 from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.read import read_recording
 from fieldcomb.tracks.track import Track
 from fieldcomb.tracks.verdict import Verdict, judge
 
@@ -290,6 +292,36 @@ def test_coming_to_the_site_is_no_bad_start(kind: str) -> None:
     far = {"walk": go((-90.0, -60.0), start), "drive": Piece(straight((-700.0, 0.0), start), (6.0, 9.0), 2)}[kind]
     fixes = record(build([far, add_stops(Piece(path), rng, digs=6)], rng), 1.0, noise=TYPICAL, rng=rng)
     assert judged(track(fixes)).advice == ()
+
+
+@pytest.mark.parametrize("noise", [None, GOOD.scaled(0.3), TYPICAL])
+def test_a_brisk_start_at_uneven_intervals_is_no_bad_start(noise: Noise | None) -> None:
+    """Who walks fast to the first lane, with a fix every 3 to 5 s, is told about the interval and nothing else."""
+    for seed in (1, 2):
+        rng = np.random.default_rng(seed)
+        for scenario in scenarios(seed):
+            fixes = record(scenario.outings[0].walk, (3.0, 5.0), noise=noise, rng=rng)
+            assert causes(judged(track(fixes, 7))) == {INTERVAL}, scenario.name
+
+
+@pytest.mark.parametrize(
+    ("name", "verdict", "told"),
+    [
+        ("outing-1-west-large", "good", set()),
+        ("outing-2-east-large", "usable", {DROPOUT}),
+        ("outing-3-middle-medium", "usable", {INTERVAL}),
+        ("outing-4-junk-small", "good", set()),
+    ],
+)
+def test_the_recordings_of_the_demo(name: str, verdict: str, told: set[str]) -> None:
+    """The demo's recordings are told the drop-out of the second and the slow recorder of the third, and no more."""
+    path = Path(__file__).parents[1] / "demo" / f"{name}.gpx"
+    recording = read_recording(path.read_bytes(), path.name).track
+    frame = SiteFrame(float(recording.lon_deg[0]), float(recording.lat_deg[0]))
+    cleaned = clean([recording], frame)
+    found = judge(recording, cleaned.fixes, cleaned.dropped[0])
+    assert found.verdict == verdict
+    assert causes(found) == told
 
 
 def held(fixes: Fixes, seconds: float) -> Fixes:
