@@ -49,7 +49,10 @@ def unsettled_s(fixes: Fixes) -> float:
 def _uneven_s(t: Floats, x: Floats, y: Floats) -> float:
     usual = float(np.median(np.diff(t)))
     size = max(BLOCK_FIXES, round(BLOCK_S / max(usual, 0.01)))
-    bend = np.hypot(x[2:] - 2 * x[1:-1] + x[:-2], y[2:] - 2 * y[1:-1] + y[:-2])
+    # Against time and not the number of fixes: at uneven intervals a brisk walk has uneven steps.
+    share = (t[1:-1] - t[:-2]) / np.maximum(t[2:] - t[:-2], 1e-6)
+    off_x, off_y = (v[1:-1] - v[:-2] - share * (v[2:] - v[:-2]) for v in (x, y))
+    bend = 2 * np.hypot(off_x, off_y)
     count = bend.size // size
     blocks = np.median(bend[: count * size].reshape(count, size), axis=1)
     ends = t[np.arange(1, count + 1) * size]

@@ -132,6 +132,9 @@ def _gaps(fixes: Fixes) -> list[Fault]:
     interval = float(np.median(step_s))
     if unsettled_s(fixes):
         lost[[k for k in jumps(fixes.t_s, fixes.x_m, fixes.y_m) if fixes.t_s[k] - fixes.t_s[0] <= EARLY_S]] = False
+    apart_m = _by_distance_m(fixes)
+    if apart_m:  # such a recorder is silent at every stop, and then a step away from it
+        lost &= step_m > 1.5 * apart_m
     if lost.any():
         gone, longest = float(step_s[lost].sum()), float(step_s[lost].max())
         share = gone / max(float(fixes.t_s[-1] - fixes.t_s[0]), 1.0)
@@ -142,7 +145,7 @@ def _gaps(fixes: Fixes) -> list[Fault]:
     still = (step_m < STILL_M) & (step_m < STOP_PACE_M_S * step_s)  # else fixes were lost while walking on
     silent = (step_s > max(SILENCE_AT_STOP_S, 4 * interval)) & still & ~lost
     count = int(silent.sum())
-    if count == 0 or _by_distance_m(fixes) or _uneven(fixes) or (count == 1 and _stands(fixes, silent)):
+    if count == 0 or apart_m or _uneven(fixes) or (count == 1 and _stands(fixes, silent)):
         return faults  # by distance or as it sees fit, a recorder is silent at stops anyway
     several = "1 silence" if count == 1 else f"{count} silences"
     return [*faults, (0, f"{several} while standing: switch auto-pause off, so that stops are recorded")]
