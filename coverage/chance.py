@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.grid import Grid, grid_over
 from fieldcomb.coverage.position import Receiver
 from fieldcomb.coverage.raster import cover
 from fieldcomb.tracks.legs import Leg, Way
@@ -96,7 +96,7 @@ def drifts(times: Sequence[Floats], receiver: Receiver, many: int) -> list[Float
 
 
 def _gauss_markov(t_s: Floats, tau_s: float, kick: Floats, before: Floats | None, before_s: float) -> Floats:
-    """Make standard normal values whose correlation falls as exp(-dt / tau), exact for any times; (n, many), in place."""
+    """Turn kicks (n, many) in place into normal values whose correlation falls as exp(-dt / tau), at any times."""
     gap = np.diff(t_s, prepend=before_s if before is not None else t_s[0])
     keep = np.exp(-np.maximum(gap, 0) / tau_s)
     fresh = np.sqrt(1 - keep**2)
@@ -124,3 +124,77 @@ def calibrated(share: Floats, weight: Floats, mean: float) -> Floats:
 
 def _from_logit(logit: Floats) -> Floats:
     return np.asarray(1 / (1 + np.exp(-np.clip(logit, -_STEEP, _STEEP))))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coarse:
+    """The site in cells of 0.5 m: ``weight`` (rows, cols) is the part of each that is site.
+
+    row_starts, col_starts : first row and column of the site's grid in each coarse row and column.
+    """
+
+    grid: Grid
+    weight: Floats
+    row_starts: NDArray[np.int64]
+    col_starts: NDArray[np.int64]
+
+    @staticmethod
+    def over(inside: Mask, fine: Grid) -> Coarse:
+        """Lay coarse cells over the site's grid; cells of the site larger than 0.5 m stay as they are."""
+        if fine.cell_m >= CELL_M:
+            return Coarse(fine, inside.astype(float), np.arange(fine.rows), np.arange(fine.cols))
+        grid = grid_over(fine.bounds_m, CELL_M)
+        x, y = fine.centres()
+        col = np.floor(x / CELL_M).astype(np.int64) - grid.west
+        row = grid.north - 1 - np.floor(y / CELL_M).astype(np.int64)
+        rows, cols = (np.searchsorted(index, np.arange(n)) for index, n in ((row, grid.rows), (col, grid.cols)))
+        blank = Coarse(grid, np.zeros((0, 0)), rows, cols)
+        whole = (CELL_M / fine.cell_m) ** 2
+        return Coarse(grid, np.minimum(blank.sums(inside) / whole, 1.0), rows, cols)
+
+    def sums(self, fine: Mask) -> Floats:
+        """Number of true cells of the site's grid in each coarse cell."""
+        many = np.add.reduceat(fine.astype(np.int32), np.minimum(self.row_starts, fine.shape[0] - 1), axis=0)
+        return np.add.reduceat(many, np.minimum(self.col_starts, fine.shape[1] - 1), axis=1).astype(float)
+
+
+class ChanceMap:
+    """Adds up walks of a site: draws of those that a receiver cannot place, cells of those that it can."""
+
+    def __init__(self, inside: Mask, fine: Grid) -> None:
+        self.coarse = Coarse.over(inside, fine)
+        self._inside = inside
+        self._cells = self.coarse.sums(inside)
+        shape = self._cells.shape
+        self.union = np.zeros((DRAWS, *shape), bool)
+        self.placed = np.zeros(inside.shape, bool)
+        self.any_drawn = False
+
+    def add_drawn(self, drawn: Redrawn) -> None:
+        """Add a walk by its draws, on the coarse grid."""
+        self.union |= drawn.masks
+        self.any_drawn = True
+
+    def add_placed(self, swept: Mask, part: tuple[slice, slice]) -> None:
+        """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
+        self.placed[part] |= swept
+
+    def chance(self, pct: float | None) -> Floats | None:
+        """Chance of each coarse cell to be passed, NaN off the site; ``pct`` is the estimate of the whole."""
+        if pct is None:
+            return None
+        cells = np.maximum(self._cells, 1)
+        placed = self.coarse.sums(self.placed & self._inside) / cells
+        if self.any_drawn:
+            weight = self.coarse.weight * (1 - placed)
+            sure = float((self.coarse.weight * placed).sum())
+            whole = float(self.coarse.weight.sum())
+            rest = (pct / 100 * whole - sure) / max(float(weight.sum()), 1e-9)
+            share = calibrated(self.union.mean(axis=0), weight, float(np.clip(rest, 0.001, 0.999)))
+            placed = 1 - (1 - placed) * (1 - share)
+        return np.where(self._cells > 0, placed, np.nan)
+
+    def swept(self) -> Mask:
+        """In each draw, coarse cells mostly swept: by a drawn walk, or by one that can be placed."""
+        placed = self.coarse.sums(self.placed & self._inside) >= np.maximum(self._cells, 1) / 2
+        return np.asarray(self.union | placed)

@@ -163,6 +163,8 @@ class Strip:
     bearing_deg: float | None
     centre: tuple[float, float]  # lon, lat in degrees
     shape: Polygon | MultiPolygon
+    confidence: float | None = None  # chance that at least half of it is unswept at that place; None: not estimated
+    tier: str | None = None  # certain | likely; None: cannot be told, or was not estimated
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +234,18 @@ class AreaShape:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Chance:
+    """How likely each cell of 0.5 m was passed over: float32 (rows, cols), 0 to 1, NaN off the site.
+
+    placed : whether single strips can be trusted, so that these are no estimates but parts of cells swept.
+    """
+
+    grid: Grid
+    cells: NDArray[np.float32]
+    placed: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Layers:
     """Everything that is drawn. Rasters have row 0 in the north; values as in OutingLayer.passes.
 
@@ -245,6 +259,7 @@ class Layers:
     not_recorded: MultiPolygon
     areas: tuple[AreaShape, ...]
     difference: Cells | None
+    chance: Chance | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
