@@ -57,7 +57,7 @@ def test_order_makes_no_difference() -> None:
 
 
 def test_walks_of_other_times_or_without_a_clock_are_not_compared() -> None:
-    """a walk of another hour, one of some seconds, and one without times have no twin."""
+    """A walk of another hour, one of some seconds, and one without times have no twin."""
     rng = np.random.default_rng(3)
     walk = recorded(searcher(rng, digs=6), TYPICAL, 1, rng)
     later = Fixes(walk.t_s + 20_000, walk.x_m, walk.y_m, walk.source, walk.piece)
