@@ -502,3 +502,31 @@ def test_poor_recording_qualifies_the_result(run: Run) -> None:
     put("slow.gpx", gpx(points))
     assert run("map", "slow.gpx", "--coil", "28cm") == 0
     assert "Poor recordings make all of this doubtful: slow.gpx" in " ".join(run.out.split())
+
+
+def test_a_club_day_of_many_files(run: Run) -> None:
+    """A day of 25 people, three recorded twice and eight not at all, is told as 17 of 25, and no walk counts twice."""
+    rows = ["file,searcher,coil,swath"]
+    for k in range(17):
+        put(f"day/w{k}.gpx", walk(MORNING, east_m=6 * k, count=5))
+        rows.append(f"w{k}.gpx,Person {k},28cm,1.5m")
+    assert run("new", "once") == 0
+    put("day/once.csv", "\n".join(rows))
+    for k in range(3):
+        put(f"day/again{k}.gpx", walk(MORNING + timedelta(seconds=1), east_m=6 * k + 0.2, count=5))
+        rows.append(f"again{k}.gpx,Person {k},28cm,1.5m")
+    rows += [f",Person {k},," for k in range(17, 25)]
+    put("day/all.csv", "\n".join(rows))
+    assert run("new", "all") == 0
+    for site in ("once", "all"):
+        assert run("add", site, "--roster", f"day/{site}.csv") == 0
+    assert run("report", "once", "--json") == 0
+    once = json.loads(run.out)
+    assert run("report", "all", "--json") == 0
+    everything = json.loads(run.out)
+    (outing,) = everything["outings"]
+    assert (outing["recorded"], outing["searchers"], len(outing["unrecorded"])) == (17, 25, 8)
+    assert len(outing["recordings"]) == 20 and sum(r["twin_of"] is not None for r in outing["recordings"]) == 3
+    # The second recorders lie 0.2 m to the east of the first, along both sides of 20 m of lanes.
+    assert everything["total"]["swept_m2"] == pytest.approx(once["total"]["swept_m2"], abs=3 * 0.2 * 20)
+    assert everything["total"]["twice_pct"] == pytest.approx(once["total"]["twice_pct"], abs=0.5)

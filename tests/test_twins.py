@@ -57,14 +57,14 @@ def test_order_makes_no_difference() -> None:
 
 
 def test_walks_of_other_times_or_without_a_clock_are_not_compared() -> None:
-    """A walk of another hour, one of a minute, and one without times have no twin."""
+    """A walk of another hour, one of some seconds, and one without times have no twin."""
     rng = np.random.default_rng(3)
     walk = recorded(searcher(rng, digs=6), TYPICAL, 1, rng)
     later = Fixes(walk.t_s + 20_000, walk.x_m, walk.y_m, walk.source, walk.piece)
     a, b = trace(walk, 1.5), trace(later, 1.5)
     assert a is not None and b is not None and compare(a, b) is None
     untimed = Fixes(np.full(len(walk), np.nan), walk.x_m, walk.y_m, walk.source, walk.piece)
-    short = Fixes(walk.t_s[:60], walk.x_m[:60], walk.y_m[:60], walk.source[:60], walk.piece[:60])
+    short = Fixes(walk.t_s[:20], walk.x_m[:20], walk.y_m[:20], walk.source[:20], walk.piece[:20])
     assert trace(untimed, 1.5) is None and trace(short, 1.5) is None
 
 

@@ -21,7 +21,8 @@ Span = tuple[float, float]
 
 SAME_DEG = 2e-6
 SAME_FIXES = 0.95
-LEAST_S = 300.0  # recorded by both
+SHORTEST_S = 30.0  # recorded by both, to be compared at all
+LEAST_S = 300.0  # and to be told from what both did
 LEAST_SHARE = 0.5  # of the shorter one
 GAP_S = 60.0  # a longer silence is not recorded, unless the walker stayed where they were
 STILL_M = 5.0
@@ -78,7 +79,7 @@ def trace(fixes: Fixes, slow_m: float) -> Trace | None:
         return None
     t = fixes.t_s
     first, last = math.ceil(t[0]), math.floor(t[-1])
-    if not LEAST_S <= last - first <= MOST_S:
+    if not SHORTEST_S <= last - first <= MOST_S:
         return None
     at = np.arange(first, last + 1, dtype=float)
     x, y = np.interp(at, t, fixes.x_m), np.interp(at, t, fixes.y_m)
@@ -97,16 +98,18 @@ def compare(a: Trace, b: Trace) -> Likeness | None:
     """
     begin = max(a.first_s, b.first_s)
     end = min(a.first_s + a.x_m.size, b.first_s + b.x_m.size)
-    if end - begin < LEAST_S:
+    if end - begin < SHORTEST_S:
         return None
     in_a, in_b = (slice(begin - one.first_s, end - one.first_s) for one in (a, b))
     both = a.known[in_a] & b.known[in_b]
     together_s = float(both.sum())
-    if together_s < max(LEAST_S, LEAST_SHARE * min(float(a.known.sum()), float(b.known.sum()))):
+    if together_s < max(SHORTEST_S, LEAST_SHARE * min(float(a.known.sum()), float(b.known.sum()))):
         return None
     dx, dy = (b.x_m[in_b] - a.x_m[in_a])[both], (b.y_m[in_b] - a.y_m[in_a])[both]
     apart_m, offset_m = float(np.median(np.hypot(dx, dy))), float(np.hypot(dx.mean(), dy.mean()))
-    strayed_m = float(np.sqrt((np.diff(dx[::MINUTE_S]) ** 2 + np.diff(dy[::MINUTE_S]) ** 2).mean() / 2))
+    every = slice(None, None, MINUTE_S)
+    strays = np.diff(dx[every]) ** 2 + np.diff(dy[every]) ** 2
+    strayed_m = math.sqrt(float(strays.mean()) / 2) if strays.size else 0.0
     ours, theirs = a.standing[in_a] & both, b.standing[in_b] & both
     pairs = [_shared(ours, theirs), _shared(theirs, ours)]
     stops, shared = sum(p[0] for p in pairs), sum(p[1] for p in pairs)
@@ -115,7 +118,7 @@ def compare(a: Trace, b: Trace) -> Likeness | None:
     near_m = RADIUS * error_m * _mean_error(together_s)
     if stops < ENOUGH_STOPS:
         near_m = min(near_m, FEW_STOPS_M if stops else NO_STOPS_M)
-    near = apart_m <= MEDIAN_M * error_m and offset_m <= near_m and strayed_m <= STRAYED_M
+    near = apart_m <= MEDIAN_M * error_m and offset_m <= near_m and strayed_m <= STRAYED_M and together_s >= LEAST_S
     alike = shared >= SAME * stops
     return Likeness(together_s, apart_m, offset_m, stops, shared, strayed_m, near and alike)
 
