@@ -85,7 +85,14 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "minutes_per_100_m2": rounded(outing.minutes_per_100_m2, 2),
         "total_pct": rounded(outing.total_pct, PCT),
         "total_hours": rounded(outing.total_hours, 3),
+        **_estimate(outing),
+        "strips_placed": outing.strips_placed,
+        "est_reason": outing.est_reason,
     }
+
+
+def _estimate(of: OutingResult | CoilResult | TotalResult) -> dict[str, float | None]:
+    return {key: rounded(getattr(of, key), PCT) for key in ("swept_est_pct", "swept_low", "swept_high")}
 
 
 def _recording(recording: RecordingResult) -> dict[str, Any]:
@@ -115,6 +122,7 @@ def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
         "outings": coil.outings,
         "swept_m2": rounded(coil.swept_m2, AREA),
         "swept_pct": _share(coil.swept_pct, coil.swept_m2, whole_m2),
+        **_estimate(coil),
     }
 
 
@@ -132,6 +140,8 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "crosswise_m2": rounded(total.crosswise_m2, AREA),
         "not_recorded_m2": rounded(total.not_recorded_m2, AREA),
         "passes_m2": passes,
+        **_estimate(total),
+        "est_reason": total.est_reason,
     }
 
 

@@ -79,6 +79,11 @@ class OutingResult:
     total_hours: float | None  # hours of searching, all outings so far together
     recorded: int = 1  # people of whom there is a recording
     unrecorded: tuple[str, ...] = ()  # initials of people who searched without one
+    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
+    swept_low: float | None = None
+    swept_high: float | None = None
+    strips_placed: bool | None = None  # whether single strips are where they are drawn
+    est_reason: str | None = None  # why there is no estimate
 
     @property
     def searchers(self) -> int:
@@ -94,6 +99,9 @@ class CoilResult:
     outings: int
     swept_m2: float
     swept_pct: float
+    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
+    swept_low: float | None = None
+    swept_high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +114,10 @@ class TotalResult:
     crosswise_m2: float
     not_recorded_m2: float
     passes_m2: dict[str, float]
+    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
+    swept_low: float | None = None
+    swept_high: float | None = None
+    est_reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
