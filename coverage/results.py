@@ -106,6 +106,11 @@ class OutingResult:
     unrecorded: tuple[str, ...] = ()  # initials of people who searched without one
     marks: tuple[Mark, ...] = ()  # in order of time, those without one last
     no_go_entered: tuple[NoGoEntry, ...] = ()  # by area, for those that hold on its day
+    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
+    swept_low: float | None = None
+    swept_high: float | None = None
+    strips_placed: bool | None = None  # whether single strips are where they are drawn
+    est_reason: str | None = None  # why there is no estimate
 
     @property
     def searchers(self) -> int:
@@ -121,6 +126,9 @@ class CoilResult:
     outings: int
     swept_m2: float
     swept_pct: float
+    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
+    swept_low: float | None = None
+    swept_high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +142,10 @@ class TotalResult:
     not_recorded_m2: float
     passes_m2: dict[str, float]
     said_walked_m2: float = 0.0  # people say that they walked it; neither swept by a recording nor not recorded
+    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
+    swept_low: float | None = None
+    swept_high: float | None = None
+    est_reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
