@@ -42,6 +42,7 @@ DRIFT_SPREAD = 0.35
 USUAL_TAU_S = 900.0
 FAST_TAU_S = 25.0
 SWERVE_M = 5.0
+SLIP_M = 25.0
 SPACING_SD_M = 0.5
 BLOCK_LEGS = 12
 BLOCK_SPACINGS = 80
@@ -245,7 +246,7 @@ def _log_likelihood(found: Spacings, usual_m: float, receiver: Receiver) -> Floa
     """Log likelihood of some spacings for each kappa, share of lanes in it, time constant and size of the drift."""
     n = found.across_m.size
     turned = np.cos(found.onward[:, None] - found.onward[None, :])
-    lane_m = float(np.median(found.to_m - found.from_m)) / 2  # a slip is mostly gone on the next lane
+    lane_m = min(float(np.median(found.to_m - found.from_m)) / 2, SLIP_M)  # a slip is mostly gone on the next lane
     lane = turned * _between(found.from_m, found.to_m, lane_m)
     swerve = turned * _between(found.from_m, found.to_m, SWERVE_M)
     slow = np.stack([turned * _between(found.from_s, found.to_s, tau) for tau in TAUS_S]) * receiver.slow_m**2
