@@ -123,8 +123,8 @@ def _lay(plot: Plot, way: Way, swept_m2: Floats, reflect_m: float, laid: Floats)
     edge_y = plot.top_m - (near[0] + 0.5) * plot.cell_m
     away = np.hypot(x[out] - edge_x, y[out] - edge_y)
     beyond = np.maximum(away - plot.cell_m / 2, 0.0)
-    x[out] = edge_x + (edge_x - x[out]) / away * beyond
-    y[out] = edge_y + (edge_y - y[out]) / away * beyond
+    back = (beyond - plot.cell_m / 2) / away  # from the middle of the nearest cell, half a cell inside the boundary
+    x[out], y[out] = edge_x + (edge_x - x[out]) * back, edge_y + (edge_y - y[out]) * back
     swept[out[beyond > reflect_m]] = 0.0
     row[out], col[out] = _cells(plot, x[out], y[out])
     row, col = np.clip(row, 0, rows - 1), np.clip(col, 0, cols - 1)

@@ -61,10 +61,20 @@ class DriftWalk:
     true_pct: float
 
 
-def draw(kind: str, seed: int, gps: str = "typical", *, hectares: tuple[float, float] = (0.1, 1.0)) -> DriftWalk:
-    """Draw one outing of a kind in ``KINDS`` with a receiver in ``RECEIVERS``; the same numbers, the same outing."""
+def draw(
+    kind: str,
+    seed: int,
+    gps: str = "typical",
+    *,
+    hectares: tuple[float, float] = (0.1, 1.0),
+    over: Polygon | None = None,
+) -> DriftWalk:
+    """Draw one outing of a kind in ``KINDS`` with a receiver in ``RECEIVERS``; the same numbers, the same outing.
+
+    ``over``: the field, where it is not to be drawn as well.
+    """
     rng = np.random.default_rng([seed, KINDS.index(kind), 77])
-    area = field(rng, hectares)
+    area = field(rng, hectares) if over is None else over
     swath_m = uniform(rng, 1.25, 1.75)
     walk = _walk(_paths(kind, area, swath_m, rng), area, rng)
     noise = replace(RECEIVERS[gps], slow_tau_s=math.exp(uniform(rng, math.log(40.0), math.log(1800.0))))
