@@ -16,17 +16,22 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.grid import Grid, grid_over
 from fieldcomb.coverage.position import Receiver
 from fieldcomb.coverage.raster import cover
+from fieldcomb.coverage.results import Chance
 from fieldcomb.tracks.legs import Leg, Way
-from fieldcomb.tracks.pace import smooth
 from fieldcomb.tracks.track import Floats
 
 Mask = NDArray[np.bool_]
 
 DRAWS = 24
 CELL_M = 0.5
-SLOW_TAU_S = 900.0  # the slow error fades over a quarter of an hour, the fast one over half a minute
+# How fast the slow error fades is not known of a receiver, and decides whether neighbouring lanes move together: the
+# draws take these in turn, from one to thirty minutes. The fast error fades over half a minute.
+SLOW_TAUS_S = (60.0, 120.0, 240.0, 450.0, 900.0, 1800.0)
 FAST_TAU_S = 25.0
+KNOT_S, LINE_S = 4, 2  # seconds between errors drawn, joined by straight lines, and between places of a line
+EVEN_LANES = 0.5  # tried on simulated walks: Brier scores were best near it
 _LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
+MOST_WIDENED = 8.0  # cells
 _STEEP = 40.0  # logits beyond this are 0 and 1
 
 
@@ -66,27 +71,45 @@ def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) 
     masks = np.zeros((DRAWS, grid.rows, grid.cols), bool)
     lines = [way for way in ways if way.t_s.size > 1]
     if lines and grid.rows and grid.cols:
-        errors = [smooth(error) for error in drifts([way.t_s for way in lines], receiver, 2 * DRAWS)]
+        at = [_every(way.t_s.size, LINE_S) for way in lines]
+        knots = [_every(way.t_s.size, KNOT_S) for way in lines]
+        drawn = drifts([way.t_s[k] for way, k in zip(lines, knots, strict=True)], receiver, 2 * DRAWS)
+        errors = [_between(k, error, here) for k, error, here in zip(knots, drawn, at, strict=True)]
         for k in range(DRAWS):
             legs = [
-                Leg(way.line_x_m + error[:, k], way.line_y_m + error[:, DRAWS + k])
-                for way, error in zip(lines, errors, strict=True)
+                Leg(way.line_x_m[here] + error[:, k], way.line_y_m[here] + error[:, DRAWS + k])
+                for way, here, error in zip(lines, at, errors, strict=True)
             ]
             masks[k] = cover(legs, swath_m / 2, grid)
     return Redrawn.of(masks, grid)
 
 
+def _every(count: int, step: int) -> NDArray[np.int64]:
+    """Every so many of ``count`` places, and the last one."""
+    return np.unique(np.append(np.arange(0, count, step), count - 1))
+
+
+def _between(knots: NDArray[np.int64], values: Floats, at: NDArray[np.int64]) -> Floats:
+    """Draw straight lines through the columns of ``values`` at ``knots``, and read them at other places."""
+    k = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, knots.size - 2)
+    share = ((at - knots[k]) / (knots[k + 1] - knots[k]))[:, None]
+    return np.asarray(values[k] * (1 - share) + values[k + 1] * share)
+
+
 def drifts(times: Sequence[Floats], receiver: Receiver, many: int) -> list[Floats]:
     """Errors of a receiver: a slow and a fast part that fade exponentially (Gauss-Markov), and white noise.
 
-    ``times`` are the seconds of unbroken pieces, rising through all of them. Gives float64 (n, many) for each piece.
+    ``times`` are the seconds of unbroken pieces, rising through all of them. Gives float64 (n, many) for each piece;
+    how fast the slow part fades differs from column to column.
     """
+    slow_s = np.resize(SLOW_TAUS_S, many)
+    fast_s = np.full(many, FAST_TAU_S)
     rng = np.random.default_rng([len(times), sum(t.size for t in times), int(abs(times[0][0])) if times else 0])
     state: list[Floats | None] = [None, None]
     out, last_s = [], 0.0
     for t in times:
         error = receiver.white_m * rng.standard_normal((t.size, many))
-        for k, (sigma, tau_s) in enumerate(((receiver.slow_m, SLOW_TAU_S), (receiver.fast_m, FAST_TAU_S))):
+        for k, (sigma, tau_s) in enumerate(((receiver.slow_m, slow_s), (receiver.fast_m, fast_s))):
             walk = _gauss_markov(t, tau_s, rng.standard_normal((t.size, many)), state[k], last_s)
             state[k] = walk[-1]
             error += sigma * walk
@@ -95,10 +118,10 @@ def drifts(times: Sequence[Floats], receiver: Receiver, many: int) -> list[Float
     return out
 
 
-def _gauss_markov(t_s: Floats, tau_s: float, kick: Floats, before: Floats | None, before_s: float) -> Floats:
+def _gauss_markov(t_s: Floats, tau_s: Floats, kick: Floats, before: Floats | None, before_s: float) -> Floats:
     """Turn kicks (n, many) in place into normal values whose correlation falls as exp(-dt / tau), at any times."""
     gap = np.diff(t_s, prepend=before_s if before is not None else t_s[0])
-    keep = np.exp(-np.maximum(gap, 0) / tau_s)
+    keep = np.exp(-np.maximum(gap, 0)[:, None] / tau_s[None, :])
     fresh = np.sqrt(1 - keep**2)
     value = kick[0] if before is None else keep[0] * before + fresh[0] * kick[0]
     kick[0] = value
@@ -109,11 +132,19 @@ def _gauss_markov(t_s: Floats, tau_s: float, kick: Floats, before: Floats | None
 
 
 def calibrated(share: Floats, weight: Floats, mean: float) -> Floats:
-    """Shift shares (0 to 1) by one constant on the logit scale, so that their weighted mean is ``mean`` (0 to 1)."""
+    """Shift shares (0 to 1) by one constant on the logit scale, so that their weighted mean is ``mean`` (0 to 1).
+
+    Where the estimate is far above what the draws sweep, lanes are even, and the draws tell less of single places: the
+    shares are drawn together then, by up to a half.
+    """
     if not weight.sum() > 0:
         return share
     odds = np.clip(share, _LEAST_SHARE, 1 - _LEAST_SHARE)
-    logit = np.log(odds / (1 - odds))
+    drawn = float(np.clip(np.average(share, weights=weight), _LEAST_SHARE, 1 - _LEAST_SHARE))
+    wanted = float(np.clip(mean, _LEAST_SHARE, 1 - _LEAST_SHARE))
+    shift = np.log(wanted / (1 - wanted)) - np.log(drawn / (1 - drawn))
+    trust = float(np.clip(1 - EVEN_LANES * shift, 0.5, 1.0))
+    logit = trust * np.log(odds / (1 - odds))
     low, high = -_STEEP, _STEEP
     for _ in range(60):
         middle = (low + high) / 2
@@ -128,7 +159,7 @@ def _from_logit(logit: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Coarse:
-    """The site in cells of 0.5 m: ``weight`` (rows, cols) is the part of each that is site.
+    """The site in cells of 0.5 m: ``weight`` (rows, cols) is the area of site in each, in coarse cells.
 
     row_starts, col_starts : first row and column of the site's grid in each coarse row and column.
     """
@@ -150,7 +181,7 @@ class Coarse:
         rows, cols = (np.searchsorted(index, np.arange(n)) for index, n in ((row, grid.rows), (col, grid.cols)))
         blank = Coarse(grid, np.zeros((0, 0)), rows, cols)
         whole = (CELL_M / fine.cell_m) ** 2
-        return Coarse(grid, np.minimum(blank.sums(inside) / whole, 1.0), rows, cols)
+        return Coarse(grid, blank.sums(inside) / whole, rows, cols)
 
     def sums(self, fine: Mask) -> Floats:
         """Number of true cells of the site's grid in each coarse cell."""
@@ -194,7 +225,33 @@ class ChanceMap:
             placed = 1 - (1 - placed) * (1 - share)
         return np.where(self._cells > 0, placed, np.nan)
 
-    def swept(self) -> Mask:
-        """In each draw, coarse cells mostly swept: by a drawn walk, or by one that can be placed."""
+    def layer(self, pct: float | None) -> Chance | None:
+        """Give the chances as they are drawn and written; None without an estimate."""
+        cells = self.chance(pct)
+        return None if cells is None else Chance(self.coarse.grid, cells.astype(np.float32), not self.any_drawn)
+
+    def swept(self, pct: float) -> Mask:
+        """In each draw, coarse cells mostly swept, of ground that is swept to ``pct`` percent by the estimate.
+
+        Errors drawn once more open gaps between even lanes that nobody left. So what the draws sweep is widened to all
+        sides until it comes to the estimate.
+        """
         placed = self.coarse.sums(self.placed & self._inside) >= np.maximum(self._cells, 1) / 2
-        return np.asarray(self.union | placed)
+        swept = self.union | placed
+        return np.asarray(_widened(swept, self.coarse.weight, pct / 100) if self.any_drawn else swept)
+
+
+def _widened(swept: Mask, weight: Floats, share: float) -> Mask:
+    from scipy.ndimage import distance_transform_edt
+
+    # To the rim of swept ground, not to the centre of its outermost cell.
+    away = np.stack([np.maximum(distance_transform_edt(~mask) - 0.5, 0).astype(np.float32) for mask in swept])
+    away[~swept.any(axis=(1, 2))] = np.inf
+    low, high = 0.0, MOST_WIDENED
+    wanted = share * float(weight.sum()) * len(swept)
+    if float((weight * (away <= low)).sum()) >= wanted:
+        return swept
+    for _ in range(16):
+        middle = (low + high) / 2
+        low, high = (middle, high) if float((weight * (away <= middle)).sum()) < wanted else (low, middle)
+    return np.asarray(away <= low)

@@ -28,8 +28,8 @@ LEAST_M2 = 3.0
 SURE_SIGMA_M = 2.0  # with a receiver worse than this on each axis nothing is certain
 LIKELY_SHARE = 0.75
 # Share of draws that leave at least half of a piece unswept -> chance that at least half of it is unswept there.
-# Measured on simulated walks with good and typical receivers, and on errors of real ones put on known walks.
-MEASURED = ((0.5, 0.05), (0.75, 0.15), (0.9, 0.33), (0.99, 0.72), (math.inf, 0.91))
+# Measured on 3115 pieces of 72 simulated walks: lanes with some left out, ragged and wandering, good and typical.
+MEASURED = ((0.25, 0.09), (0.5, 0.23), (0.75, 0.33), (0.9, 0.55), (0.99, 0.81), (math.inf, 0.96))
 WIDTH_SIGMAS = 4.2  # a gap narrower than so many sigma of the slow error is mostly not found; measured in the same way
 LEAST_FOUND_M = 1.0
 

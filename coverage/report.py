@@ -171,6 +171,8 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "said_walked_m2": rounded(total.said_walked_m2, AREA),
         **_estimate(total),
         "est_reason": total.est_reason,
+        "strips_placed": total.strips_placed,
+        "found_from_m": total.found_from_m,
     }
 
 

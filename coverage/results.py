@@ -146,6 +146,8 @@ class TotalResult:
     swept_low: float | None = None
     swept_high: float | None = None
     est_reason: str | None = None
+    strips_placed: bool | None = None  # whether single strips are where they are drawn, in all outings
+    found_from_m: float | None = None  # how wide a missed strip must be to be mostly found; None: none is, or not told
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas import Area, place_areas
+from fieldcomb.coverage.chance import ChanceMap, redraw
+from fieldcomb.coverage.confidence import found_from_m, rated
 from fieldcomb.coverage.estimate import Estimate, Estimates, Walked, estimates_on
 from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
@@ -199,6 +201,7 @@ class _Survey:
         masks: dict[str, Cells] = {}
         count = len(walked)
         receivers = [receiver(w.swing.gps) for outing in walked for w in outing.walks]
+        chances = ChanceMap(self.ground.inside, self.ground.grid)
         estimates = estimates_on(self.ground.inside, self.ground.grid, self.ground.boundary, receivers)
         while walked:
             tell("sweeping", len(results), count)
@@ -206,14 +209,23 @@ class _Survey:
             swept, cut, into = self._sweep(outing)
             raster = len(walked) < MOST_RASTERS
             estimate = self._estimate(outing, swept, estimates)
+            if estimates.reason is None:
+                _add_chance(chances, outing, swept, estimate)
             results.append(outing_result(outing, tally.add(swept), cut, results, site_m2, estimate, into))
             layers.append(draw_outing(outing, swept, self.ground, raster))
             if self.between:
                 masks[outing.id] = self._whole(swept)
-        total = _total(tally, site_m2, estimates.together())
+        together = estimates.together()
+        worst = max(receivers, key=lambda one: one.sigma_m)
+        total = _total(tally, site_m2, together)
+        if together.pct is not None:
+            placed = not chances.any_drawn
+            total = replace(total, strips_placed=placed, found_from_m=found_from_m(worst))
         tally.forget_bearings()
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
+        if together.pct is not None:
+            strips = rated(strips, chances.swept(together.pct), chances.coarse.grid, worst)
         comparison, difference = self._compare(masks)
         return Result(
             Report(
@@ -225,7 +237,7 @@ class _Survey:
                 comparison,
                 self.notes,
             ),
-            self._layers(tally, tuple(layers), difference),
+            replace(self._layers(tally, tuple(layers), difference), chance=chances.layer(together.pct)),
         )
 
     def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:
@@ -361,6 +373,16 @@ def outing_result(
         strips_placed=estimate.strips_placed,
         est_reason=estimate.reason,
     )
+
+
+def _add_chance(chances: ChanceMap, outing: WalkedOuting, swept: Swept, estimate: Estimate) -> None:
+    """Add an outing to the chances: as recorded where its strips can be trusted, by its draws elsewhere."""
+    if estimate.strips_placed:
+        chances.add_placed(swept.passes[swept.there] > 0, swept.here)
+        return
+    for w in outing.walks:
+        if w.walk.ways:
+            chances.add_drawn(redraw(w.walk.ways, w.swing.swath_m, receiver(w.swing.gps), chances.coarse.grid))
 
 
 def _coils(tally: Tally, outings: Sequence[OutingResult], site_m2: float, estimates: Estimates) -> list[CoilResult]:
