@@ -185,8 +185,14 @@ class Coarse:
 
     def sums(self, fine: Mask) -> Floats:
         """Number of true cells of the site's grid in each coarse cell."""
-        many = np.add.reduceat(fine.astype(np.int32), np.minimum(self.row_starts, fine.shape[0] - 1), axis=0)
-        return np.add.reduceat(many, np.minimum(self.col_starts, fine.shape[1] - 1), axis=1).astype(float)
+        many = fine.astype(np.int32)
+        for axis, starts in ((0, self.row_starts), (1, self.col_starts)):
+            count = fine.shape[axis]
+            many = np.add.reduceat(many, np.minimum(starts, count - 1), axis=axis)
+            # A coarse row or column without a cell of its own: at the far edge of a grid.
+            empty = np.diff(np.append(starts, count)) <= 0
+            many[empty if axis == 0 else (slice(None), empty)] = 0
+        return many.astype(float)
 
 
 class ChanceMap:
