@@ -32,8 +32,8 @@ THIRD_PARTY = {
     "numpy": None,  # anybody
     "pyproj": {"frame"},
     "shapely": None,
-    "scipy": {"clean", "pace", "ground", "missed", "strips"},
-    "rasterio": {"grid", "no_go", "ground", "layers", "strips", "overlay", "export", "outputs"},
+    "scipy": {"clean", "pace", "ground", "missed", "strips", "effort", "regularity", "estimate", "chance"},
+    "rasterio": {"grid", "no_go", "ground", "layers", "strips", "confidence", "overlay", "export", "outputs"},
     "gpxpy": {"export"},
     "fitdecode": {"fit"},
     "folium": MAP,
