@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -18,6 +18,7 @@ from fieldcomb.coverage.coils import (
     parse_carried,
     parse_coil,
     parse_gps,
+    parse_lift_m,
 )
 from fieldcomb.coverage.tomlfile import Form, Named, Several, TomlFile, read_toml
 from fieldcomb.tracks.errors import SiteError, UsageError
@@ -46,6 +47,8 @@ class Typed:
     top_pace: str | None = None
     carried: str | None = None
     laps: str | None = None
+    ground: str | None = None
+    lift: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,7 @@ class KnownCoil:
     coil: Coil
     swath_m: float | None
     sweep_s: float | None
+    reach_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -212,6 +216,8 @@ TYPED_FORM: Form = {
     "top_pace": lambda value: parse_speed_m_s(_text(value)),
     "carried": lambda value: parse_carried(_text(value)),
     "laps": laps_meaning,
+    "ground": _text,
+    "lift": lambda value: parse_lift_m(_text(value)),
 }
 _SITE_FORM: Form = {
     "name": _some_text,
@@ -304,7 +310,8 @@ def _known_coil(toml: TomlFile, name: str) -> KnownCoil:
         make_swing(coil, swath_m, table.get("sweep"), None)
     except UsageError as error:
         raise toml.fault(keys, error.problem, error.hint) from error
-    return KnownCoil(coil, swath_m, table.get("sweep"))
+    reach_m = parse_length_m(table["reach"]) if "reach" in table else None
+    return KnownCoil(coil, swath_m, table.get("sweep"), reach_m)
 
 
 def _words(toml: TomlFile) -> dict[str, str]:
@@ -396,7 +403,10 @@ def swing_of(settings: Settings, *typed: Typed) -> Swing:
         swaths.insert(-1, entry.swath_m)
         sweeps.insert(-1, entry.sweep_s)
     gps, carried = (first_typed([getattr(level, key) for level in levels]) for key in ("gps", "carried"))
-    return make_swing(coil, first_typed(swaths), first_typed(sweeps), gps, carried)
+    lift, ground = (first_typed([getattr(level, key) for level in levels]) for key in ("lift", "ground"))
+    lift_m = None if lift is None else parse_lift_m(lift)
+    swing = make_swing(coil, first_typed(swaths), first_typed(sweeps), gps, carried, lift_m)
+    return replace(swing, reach_m=entry.reach_m if entry else None, ground=ground or "")
 
 
 def top_pace_of(settings: Settings, *typed: Typed) -> float | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 import shapely
@@ -36,6 +37,7 @@ from fieldcomb.coverage.results import (
     TotalResult,
 )
 from fieldcomb.coverage.strips import find_strips
+from fieldcomb.coverage.under_coil import Under, UnderCoil
 from fieldcomb.coverage.walks import OutingInput, RecordingInput, WalkedOuting, too_far, walk_chain, walk_outing
 from fieldcomb.tracks.errors import SiteError, TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
@@ -117,6 +119,7 @@ def survey(
     outings: Sequence[OutingInput],
     *,
     between: tuple[str, str] | None = None,
+    depth_m: float | None = None,
     progress: Progress | None = None,
 ) -> Result:
     """Survey a site.
@@ -129,6 +132,8 @@ def survey(
         In any order; they are counted in order of time, those without a clock last.
     between : (id, id), optional
         Two outings to set beside each other; nothing else is counted then.
+    depth_m : float, optional
+        How deep below the soil it is asked what the coil itself covered; at the coil if not given.
     progress : callable, optional
         Called with what is being done, how much is done, and how much there is.
     """
@@ -151,7 +156,7 @@ def survey(
     ground = lay_out(standing, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
     told = (*site.notes, *notes, *_partly(outings, between))
-    return _Survey(site, ground, areas, told, between).run(walked, widest_m, tell)
+    return _Survey(site, ground, areas, told, between, depth_m).run(walked, widest_m, tell)
 
 
 def _swung(walked: Sequence[WalkedOuting]) -> list[tuple[Leg, float]]:
@@ -191,6 +196,7 @@ class _Survey:
     areas: tuple[AreaShape, ...]  # as they were drawn, those that ended by now among them
     notes: tuple[str, ...]
     between: tuple[str, str] | None
+    depth_m: float | None = None
 
     def run(self, walked: list[WalkedOuting], widest_m: float, tell: Progress) -> Result:
         """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
@@ -203,6 +209,8 @@ class _Survey:
         receivers = [receiver(w.swing.gps) for outing in walked for w in outing.walks]
         chances = ChanceMap(self.ground.inside, self.ground.grid)
         estimates = estimates_on(self.ground.inside, self.ground.grid, self.ground.boundary, receivers)
+        guessed = any(not w.swing.sweep_measured for outing in walked for w in outing.walks)
+        under = UnderCoil(self.ground.inside, guessed, self.depth_m)
         while walked:
             tell("sweeping", len(results), count)
             outing = walked.pop(0)
@@ -211,7 +219,8 @@ class _Survey:
             estimate = self._estimate(outing, swept, estimates)
             if estimates.reason is None:
                 _add_chance(chances, outing, swept, estimate)
-            results.append(outing_result(outing, tally.add(swept), cut, results, site_m2, estimate, into))
+            result = outing_result(outing, tally.add(swept), cut, results, site_m2, estimate, into)
+            results.append(_with_under(result, under.add(outing.walks, swept)))
             layers.append(draw_outing(outing, swept, self.ground, raster))
             if self.between:
                 masks[outing.id] = self._whole(swept)
@@ -221,23 +230,31 @@ class _Survey:
         if together.pct is not None:
             placed = not chances.any_drawn
             total = replace(total, strips_placed=placed, found_from_m=found_from_m(worst))
+        total = _with_under(total, under.together())
         tally.forget_bearings()
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
         if together.pct is not None:
             strips = rated(strips, chances.swept(together.pct), chances.coarse.grid, worst)
         comparison, difference = self._compare(masks)
+        pace = under.pace_layer(tally.passes)
         return Result(
             Report(
                 self._site(),
                 tuple(results),
-                tuple(_coils(tally, results, site_m2, estimates)),
+                tuple(_coil_under(coil, under) for coil in _coils(tally, results, site_m2, estimates)),
                 total,
                 strips,
                 comparison,
                 self.notes,
+                self.depth_m,
+                under.filled(self.areas),
             ),
-            replace(self._layers(tally, tuple(layers), difference), chance=chances.layer(together.pct)),
+            replace(
+                self._layers(tally, tuple(layers), difference),
+                chance=chances.layer(together.pct),
+                pace=pace,
+            ),
         )
 
     def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:
@@ -373,6 +390,20 @@ def outing_result(
         strips_placed=estimate.strips_placed,
         est_reason=estimate.reason,
     )
+
+
+Told = TypeVar("Told", OutingResult, CoilResult, TotalResult)
+
+
+def _with_under(result: Told, under: Under) -> Told:
+    """Put in the share under the coil; rounding must not lift it above the share swept."""
+    pct, low, high = (None if one is None else min(one, result.swept_pct) for one in (under.pct, under.low, under.high))
+    return replace(result, under_coil_pct=pct, under_coil_low_pct=low, under_coil_high_pct=high)
+
+
+def _coil_under(coil: CoilResult, under: UnderCoil) -> CoilResult:
+    low, high = under.paces_for_95(coil.coil)
+    return replace(_with_under(coil, under.of_coil(coil.coil)), pace_95_low_m_s=low, pace_95_high_m_s=high)
 
 
 def _add_chance(chances: ChanceMap, outing: WalkedOuting, swept: Swept, estimate: Estimate) -> None:
