@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 import numpy as np
 import shapely
@@ -37,7 +36,7 @@ from fieldcomb.coverage.results import (
     TotalResult,
 )
 from fieldcomb.coverage.strips import find_strips
-from fieldcomb.coverage.under_coil import Under, UnderCoil
+from fieldcomb.coverage.under_coil import UnderCoil, coil_with_under, with_under
 from fieldcomb.coverage.walks import OutingInput, RecordingInput, WalkedOuting, too_far, walk_chain, walk_outing
 from fieldcomb.tracks.errors import SiteError, TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
@@ -220,7 +219,7 @@ class _Survey:
             if estimates.reason is None:
                 _add_chance(chances, outing, swept, estimate)
             result = outing_result(outing, tally.add(swept), cut, results, site_m2, estimate, into)
-            results.append(_with_under(result, under.add(outing.walks, swept)))
+            results.append(with_under(result, under.add(outing.walks, swept)))
             layers.append(draw_outing(outing, swept, self.ground, raster))
             if self.between:
                 masks[outing.id] = self._whole(swept)
@@ -230,7 +229,7 @@ class _Survey:
         if together.pct is not None:
             placed = not chances.any_drawn
             total = replace(total, strips_placed=placed, found_from_m=found_from_m(worst))
-        total = _with_under(total, under.together())
+        total = with_under(total, under.together())
         tally.forget_bearings()
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
@@ -242,7 +241,7 @@ class _Survey:
             Report(
                 self._site(),
                 tuple(results),
-                tuple(_coil_under(coil, under) for coil in _coils(tally, results, site_m2, estimates)),
+                tuple(coil_with_under(coil, under) for coil in _coils(tally, results, site_m2, estimates)),
                 total,
                 strips,
                 comparison,
@@ -390,20 +389,6 @@ def outing_result(
         strips_placed=estimate.strips_placed,
         est_reason=estimate.reason,
     )
-
-
-Told = TypeVar("Told", OutingResult, CoilResult, TotalResult)
-
-
-def _with_under(result: Told, under: Under) -> Told:
-    """Put in the share under the coil; rounding must not lift it above the share swept."""
-    pct, low, high = (None if one is None else min(one, result.swept_pct) for one in (under.pct, under.low, under.high))
-    return replace(result, under_coil_pct=pct, under_coil_low_pct=low, under_coil_high_pct=high)
-
-
-def _coil_under(coil: CoilResult, under: UnderCoil) -> CoilResult:
-    low, high = under.paces_for_95(coil.coil)
-    return replace(_with_under(coil, under.of_coil(coil.coil)), pace_95_low_m_s=low, pace_95_high_m_s=high)
 
 
 def _add_chance(chances: ChanceMap, outing: WalkedOuting, swept: Swept, estimate: Estimate) -> None:

@@ -12,7 +12,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,16 @@ from fieldcomb.coverage.depth import into_soil_m, print_m
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.measures import ROWS_AT_ONCE, Mask, Swept
 from fieldcomb.coverage.raster import mean_over
-from fieldcomb.coverage.results import OUTSIDE, PACE_SHARES, AreaShape, Cells, FilledResult
+from fieldcomb.coverage.results import (
+    OUTSIDE,
+    PACE_SHARES,
+    AreaShape,
+    Cells,
+    CoilResult,
+    FilledResult,
+    OutingResult,
+    TotalResult,
+)
 from fieldcomb.coverage.walks import SwungWalk
 from fieldcomb.coverage.wedges import half_swing_m, pace_for, share_under_coil
 from fieldcomb.tracks.legs import Leg, Way
@@ -219,3 +229,18 @@ class UnderCoil:
 
 def _add_up(layer: Lost, more: Lost) -> None:
     layer[:] = np.minimum(layer.astype(np.int32) + more, 65535).astype(np.uint16)
+
+
+Told = TypeVar("Told", OutingResult, CoilResult, TotalResult)
+
+
+def with_under(result: Told, under: Under) -> Told:
+    """Put the share under the coil into a result; rounding must not lift it above the share swept."""
+    pct, low, high = (None if one is None else min(one, result.swept_pct) for one in (under.pct, under.low, under.high))
+    return replace(result, under_coil_pct=pct, under_coil_low_pct=low, under_coil_high_pct=high)
+
+
+def coil_with_under(coil: CoilResult, under: UnderCoil) -> CoilResult:
+    """Put a coil's share, and the paces that keep 95 % of its swath under it, into its result."""
+    low, high = under.paces_for_95(coil.coil)
+    return replace(with_under(coil, under.of_coil(coil.coil)), pace_95_low_m_s=low, pace_95_high_m_s=high)
