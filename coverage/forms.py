@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from fieldcomb.coverage.coils import parse_carried, parse_gps, split_naming
+from fieldcomb.coverage.coils import coil_of_size, parse_carried, parse_gps, split_naming
 from fieldcomb.coverage.orders import Changes
 from fieldcomb.coverage.plain import harmless
 from fieldcomb.coverage.settings import OutingEntry, RecordingEntry, Typed, laps_meaning
@@ -33,8 +33,17 @@ LABELS = {
     "from": "From",
     "to": "To",
 }
+
+
+def _check_coil(text: str) -> None:
+    """Look at the size where a name is given for good; a name alone is looked up among the site's coils later."""
+    name, size = split_naming(text)
+    if name is not None:
+        coil_of_size(name, size)
+
+
 _CHECKS: dict[str, Callable[[str], Any]] = {
-    "coil": split_naming,
+    "coil": _check_coil,
     "swath": lambda text: parse_length_m(text, "swing width"),
     "gps": parse_gps,
     "carried": parse_carried,

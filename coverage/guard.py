@@ -18,8 +18,8 @@ PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "frame-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
-# Pages made from recordings hold texts of strangers. They are in a sandbox without an origin of its own, so even a script
-# that slipped in could ask this server for nothing.
+# Pages made from recordings hold texts of strangers. They get a sandbox without an origin of its own, so that even a
+# script that slipped in could ask this server for nothing.
 OUTPUT_POLICY = (
     "sandbox allow-scripts allow-modals; default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
     "script-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'self'"

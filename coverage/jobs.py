@@ -17,7 +17,8 @@ from fieldcomb.coverage.guard import new_secret
 from fieldcomb.coverage.orders import ADD, Order, Told, order_line, told_more
 from fieldcomb.tracks.errors import UsageError
 
-WAITING, WORKING, DONE, FAILED, STOPPED = "waiting", "working", "done", "failed", "stopped"
+WAITING, WORKING, STOPPING = "waiting", "working", "stopping"
+DONE, FAILED, STOPPED = "done", "failed", "stopped"
 
 MOST_WAITING = 60  # orders; the uploads of more would fill the disk
 MOST_REMEMBERED = 200  # orders that are over, for whoever still looks at their page
@@ -110,7 +111,8 @@ class Jobs:
             if job is None or job.is_over:
                 return
             waiting = job.state == WAITING
-            self._jobs[job_id] = replace(job, state=STOPPED)
+            # What it kept is looked up before it counts as over.
+            self._jobs[job_id] = replace(job, state=STOPPED if waiting else STOPPING)
             if self._working == job_id:
                 self._kill()
         if waiting:
@@ -174,7 +176,7 @@ class Jobs:
         process = subprocess.Popen(self._worker, stdin=pipe, stdout=pipe, text=True, encoding="utf-8")
         with self._changed:
             self._process = process
-            if self._closed or self._jobs[job_id].state == STOPPED:
+            if self._closed or self._jobs[job_id].state == STOPPING:
                 self._kill()
         late = threading.Timer(self._most_s, self._too_long, (job_id, process))
         late.daemon = True
@@ -228,8 +230,8 @@ class Jobs:
     def _end(self, job_id: str) -> None:
         with self._changed:
             job = self._jobs[job_id]
-            if job.state == WORKING:
-                self._jobs[job_id] = replace(job, state=FAILED if job.told.fault else DONE)
+            state = STOPPED if job.state == STOPPING else FAILED if job.told.fault else DONE
+            self._jobs[job_id] = replace(job, state=state)
 
     def _forget(self) -> None:
         over = [job.id for job in self._jobs.values() if job.is_over]
