@@ -14,6 +14,7 @@ import segno
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser, ParsingError
 from waitress.server import create_server
+from waitress.wasyncore import close_all
 
 from fieldcomb.coverage.answers import Desk
 from fieldcomb.coverage.guard import ENTRY, READING, Gate
@@ -89,26 +90,30 @@ class Service:
             ident="",
             clear_untrusted_proxy_headers=True,
         )
+        self._parts = parts
+        self._listening = [one for one in parts.values() if hasattr(one, "channel_class")]
         channel = _channel_class(self.gate)
-        for one in parts.values():
-            if hasattr(one, "channel_class"):  # a listening socket
-                one.channel_class = channel
+        for one in self._listening:
+            one.channel_class = channel
 
     def _address(self, host: str) -> str:
         return f"http://{host}{ENTRY}{self.gate.token}"
 
     def run(self) -> None:
-        """Answer until the process is told to stop."""
+        """Answer until ``stop`` is called or the process is interrupted; then remove the uploads that wait."""
         try:
             self._server.run()
         finally:
-            self.close()
+            self._close_all()
+            self.jobs.close()
+            self.uploads.close()
 
-    def close(self) -> None:
-        """Stop the work, and remove the uploads that wait."""
-        self._server.close()
-        self.jobs.close()
-        self.uploads.close()
+    def stop(self) -> None:
+        """End ``run``, from another thread."""
+        self._listening[0].trigger.pull_trigger(self._close_all)
+
+    def _close_all(self) -> None:
+        close_all(self._parts)
 
 
 def _sockets(share: bool, port: int) -> list[socket.socket]:

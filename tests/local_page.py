@@ -83,5 +83,6 @@ def running(root: Path) -> Iterator[Service]:
     try:
         yield service
     finally:
-        service.close()
-        thread.join(5)
+        service.stop()
+        thread.join(10)
+        assert not thread.is_alive()
