@@ -76,7 +76,7 @@ class Service:
         self.jobs = Jobs(lambda order: self.uploads.drop(order.held), ids_of)
         qr = ""
         if self.addresses.shared:
-            qr = segno.make(self.addresses.shared, error="m").svg_inline(scale=5, title="QR code of the address")
+            qr = segno.make(self.addresses.shared, error="m").svg_inline(omitsize=True)
         app = make_app(Desk(served, self.jobs, self.uploads, self.addresses.shared or "", qr), self.gate)
         parts: dict[int, Any] = {}
         self._server = create_server(

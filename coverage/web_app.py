@@ -44,6 +44,7 @@ def make_app(desk: Desk, gate: Gate) -> Flask:
     app.after_request(_dressed)
     app.register_error_handler(HTTPException, _odd)
     app.register_error_handler(FieldcombError, _fault)
+    app.register_error_handler(OSError, _system)
 
     @app.get(f"{ENTRY}<token>")
     def enter(token: str) -> Response:
@@ -80,6 +81,11 @@ def _dressed(answer: Response) -> Response:
 def _odd(error: HTTPException) -> Response:
     code = error.code or 500
     return message(_PLAIN.get(code, "This did not work. Go back and try again."), code)
+
+
+def _system(error: OSError) -> Response:
+    reason = (error.strerror or str(error)).lower()
+    return message(f"The system refused ({reason}). Nothing of this was kept.", 500, hint="Make room, and try again.")
 
 
 def _fault(error: FieldcombError) -> Response:

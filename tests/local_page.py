@@ -75,9 +75,9 @@ class Page:
 
 
 @contextmanager
-def running(root: Path) -> Iterator[Service]:
+def running(root: Path, **given: Any) -> Iterator[Service]:
     """Run a whole server in a thread."""
-    service = Service(root)
+    service = Service(root, **given)
     thread = threading.Thread(target=service.run, daemon=True)
     thread.start()
     try:

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
+import os
 import re
+import signal
 import socket
+import subprocess
+import sys
 import time
 from pathlib import Path
 from typing import Any
 
 import pytest
+import segno
 from hypothesis import given
 from hypothesis import strategies as st
 from local_page import Page, running
 from shapely.geometry import shape
 from small_walks import MORNING, snapshot, square, walk
 
-from fieldcomb.coverage import uploads
+from fieldcomb.coverage import serving, uploads
 from fieldcomb.coverage.adding import Walk, add
 from fieldcomb.coverage.areas import read_areas
+from fieldcomb.coverage.cli import main
 from fieldcomb.coverage.folder import new_site, opened
 from fieldcomb.coverage.forms import changes_of, corners_of, edge_geojson, in_page_words, outing_texts
 from fieldcomb.coverage.orders import HeldFile, Order, Told, order_line, order_of, told_more
@@ -245,6 +252,68 @@ def test_only_this_machine_is_served_unless_sharing_is_asked_for(tmp_path: Path)
         }
 
 
+def test_a_shared_page_has_one_more_address_and_its_picture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With sharing, the page can be had at two addresses, and shows the second one as a QR code to those inside."""
+    monkeypatch.setattr(serving, "home_address", lambda: "127.0.0.2")
+    with running(tmp_path, share=True) as service:
+        shared = service.addresses.shared
+        assert shared is not None and shared.startswith("http://127.0.0.2:")
+        expected = segno.make(shared, error="m").svg_inline(omitsize=True)
+        key = f"Cookie: {service.gate.cookie_name}={service.gate.session}\r\n"
+        for host in sorted(service.gate.hosts):
+            near = re.sub("localhost", "127.0.0.1", host)
+            answer = asked(near, f"GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{key}\r\n")
+            assert expected.encode() in answer
+            assert service.gate.token not in asked(near, f"GET / HTTP/1.0\r\nHost: {host}\r\n\r\n").decode()
+
+
+def test_the_command_prints_the_address_and_leaves_nothing_behind(root: Path) -> None:
+    """The only line of output is the address, which works; ended by the system, the server clears its uploads away."""
+    temp = root.parent / "own-temp"
+    temp.mkdir()
+    code = "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"
+    command = [sys.executable, "-c", code, "serve", str(root)]
+    with subprocess.Popen(
+        command, env={**os.environ, "TMPDIR": str(temp)}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        address = process.stdout.readline().strip()
+        host, _, entry = address.removeprefix("http://").partition("/")
+        answer = asked(host, f"GET /{entry} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n")
+        assert b" 200 " in answer.partition(b"\r\n")[0] and b"Set-Cookie" in answer
+        assert len(list(temp.iterdir())) == 1
+        process.send_signal(signal.SIGTERM)
+        rest, said = process.communicate(timeout=20)
+    assert process.returncode == 0 and rest == "" and "Traceback" not in said
+    assert list(temp.iterdir()) == []
+
+
+def test_what_cannot_be_served_is_told_and_not_a_traceback(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder that is not there, a port that is taken and missing packages end with what to do."""
+    assert main(["serve", str(tmp_path / "gone")]) == 1
+    assert "Make that folder first" in capsys.readouterr().err
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        assert main(["serve", str(tmp_path), "--port", str(taken.getsockname()[1])]) == 2
+    assert "--port" in capsys.readouterr().err
+    monkeypatch.delitem(sys.modules, "fieldcomb.coverage.serving")
+    monkeypatch.setitem(sys.modules, "waitress.channel", None)
+    assert main(["serve", str(tmp_path)]) == 2
+    assert ".[web]" in capsys.readouterr().err
+
+
+def test_a_full_disk_is_told_and_keeps_nothing(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An upload that finds no room is refused with the system's own words."""
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Uploads, "take", full)
+    answer = page.post("/site/field/add", {"tracks": [sent("x")]}, headers=JSON)
+    assert answer.status_code == 500 and "no space left on device" in answer.json["problem"]
+
+
 def test_only_a_home_network_is_shared() -> None:
     """A machine with a public address, or with no network, is not shared."""
     assert home_address(lambda: "192.168.1.20") == "192.168.1.20"
@@ -361,8 +430,6 @@ def test_what_is_told_adds_up_and_nonsense_is_passed_over() -> None:
 
 def test_the_page_makes_the_same_site_as_the_commands(tmp_path: Path) -> None:
     """A site made, filled and drawn by the page has the same files, byte for byte, as one made by the commands."""
-    from fieldcomb.coverage.cli import main
-
     (tmp_path / "edge.geojson").write_text(square(0, 0, 20, 20))
     (tmp_path / "walk.gpx").write_text(walk())
     (tmp_path / "held").write_text(walk())
