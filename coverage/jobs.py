@@ -24,7 +24,8 @@ MOST_WAITING = 60  # orders; the uploads of more would fill the disk
 MOST_REMEMBERED = 200  # orders that are over, for whoever still looks at their page
 MOST_WORK_S = 1800.0  # an archive of thousands of recordings takes some minutes
 
-WORKER = (sys.executable, "-m", "fieldcomb.coverage.work")
+# -P: the folder that the server was started in may hold anything, and nothing is imported from it.
+WORKER = (sys.executable, "-P", "-m", "fieldcomb.coverage.work")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,9 +141,13 @@ class Jobs:
                 self._jobs[job.id] = replace(job, state=WORKING)
             try:
                 self._work(job)
-            finally:
-                with self._changed:
-                    self._working = None
+            except Exception as error:  # such as no memory for a process; the line must go on
+                fault = f"The work could not be done ({error}). Try again"
+                self._tell(job.id, replace(self._told(job.id), fault=fault))
+                self._end(job.id)
+            with self._changed:
+                self._working = None
+            with suppress(OSError):
                 self._over(job.order)
 
     def _next(self) -> Job | None:

@@ -242,7 +242,9 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
                 site = view(folder)
             except FieldcombError:
                 site = None  # its own page tells the fault
-        return _page(desk, "serve_job.html", "Working", job=found, key=folder.name, site=site)
+        return _page(
+            desk, "serve_job.html", "Done" if found.is_over else "Working", job=found, key=folder.name, site=site
+        )
 
     @pages.get("/job/<job_id>/state")
     def job_state(job_id: str) -> AnyResponse:

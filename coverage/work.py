@@ -24,11 +24,12 @@ Tell = Callable[..., None]
 def main() -> int:
     """Read the order, do it, and tell how it went."""
     tell = _teller()
+    order = order_of(sys.stdin.readline())
     try:
-        order = order_of(sys.stdin.readline())
         carry_out(order, tell)
     except FieldcombError as error:
-        tell(fault=str(error))
+        # Who looks at the page need not know where the sites lie.
+        tell(fault=str(error).replace(str(Path(order.site).parent) + os.sep, ""))
     except MemoryError:
         tell(fault="There is not enough memory for this. A larger cell, such as 20cm, needs less")
     except OSError as error:

@@ -141,6 +141,27 @@ def test_work_that_takes_too_long_or_dies_is_told(line: Starter, tmp_path: Path)
     assert dead.state == FAILED and "ended by itself" in dead.told.fault
 
 
+def test_work_that_cannot_begin_is_told_and_the_line_goes_on(line: Starter, tmp_path: Path) -> None:
+    """When no process can be started the order fails with a reason, and so does the next."""
+    jobs = line(worker=(str(tmp_path / "nothing"),))
+    for _ in range(2):
+        failed = finished(jobs, jobs.put(Order("add", str(tmp_path / "log"))))
+        assert failed.state == FAILED and "could not be done" in failed.told.fault
+
+
+def test_nothing_is_imported_from_where_the_server_was_started(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file beside the sites that has the name of a library is not run."""
+    for name in ("json", "numpy", "fieldcomb"):
+        (tmp_path / f"{name}.py").write_text(f"open({str(tmp_path / 'ran')!r}, 'w')\n")
+    monkeypatch.chdir(tmp_path)
+    jobs = Jobs(lambda _: None, lambda _: ())
+    try:
+        failed = finished(jobs, jobs.put(Order("draw", str(tmp_path / "gone"))))
+    finally:
+        jobs.close()
+    assert failed.told.fault.startswith("gone: is not there") and not (tmp_path / "ran").exists()
+
+
 def test_too_many_waiting_orders_are_refused(line: Starter, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """When the line is full the next upload is refused and told so, not forgotten."""
     monkeypatch.setattr(jobs_module, "MOST_WAITING", 2)

@@ -243,6 +243,28 @@ def test_no_byte_of_a_strangers_upload_is_taken(tmp_path: Path) -> None:
         assert b" 200 " in asked(host, get + key + "\r\n").partition(b"\r\n")[0]
 
 
+def test_an_upload_that_never_ends_is_cut_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sender who keeps a connection busy for longer than an upload may take is cut off in the middle."""
+    monkeypatch.setattr(serving, "MOST_REQUEST_S", 0.1)
+    with running(tmp_path) as service:
+        host = re.sub(r"http://|/enter.*", "", service.addresses.here)
+        head = f"POST /new HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nContent-Length: 2000\r\n"
+        key = f"Cookie: {service.gate.cookie_name}={service.gate.session}\r\n\r\n"
+        with socket.create_connection(host.split(":"), timeout=5) as wire:
+            wire.sendall((head + key).encode())
+            with pytest.raises(OSError):
+                for _ in range(1999):  # one byte less than was promised
+                    wire.sendall(b"x")
+                    time.sleep(0.01)
+
+
+def test_forms_work_without_the_pages_script(page: Page) -> None:
+    """A browser that runs no script is led on to the page of the work, which then loads itself again."""
+    answer = page.post("/site/field/add", {"tracks": [sent(walk())], "known_coil": "", "coil": "28cm"})
+    assert answer.status_code == 303 and answer.headers["Location"] == "/job/noted"
+    assert page.jobs.orders[-1].typed == Typed(coil="28cm")
+
+
 def test_only_this_machine_is_served_unless_sharing_is_asked_for(tmp_path: Path) -> None:
     """The address is that of the machine itself, and no other address has the port open."""
     with running(tmp_path) as service:
