@@ -9,7 +9,7 @@ from rasterio.io import MemoryFile
 
 from fieldcomb.coverage.edge import WalkedEdge
 from fieldcomb.coverage.edge_page import edge_html
-from fieldcomb.coverage.export import coverage_tif, strips_geojson, strips_gpx
+from fieldcomb.coverage.export import coverage_tif, strips_geojson, strips_gpx, todo_geojson, todo_gpx
 from fieldcomb.coverage.folder import OUT, Say, shown
 from fieldcomb.coverage.journal import reason, replace_files
 from fieldcomb.coverage.maps import map_html
@@ -23,6 +23,8 @@ REPORT_FILE = "report.json"
 RASTER_FILE = "coverage.tif"
 STRIPS_FILE = "strips.geojson"
 STRIPS_GPX_FILE = "strips.gpx"
+TODO_FILE = "todo.geojson"
+TODO_GPX_FILE = "todo.gpx"
 EDGE_FILE = "edge.html"
 
 
@@ -34,6 +36,8 @@ def make_outputs(result: Result) -> dict[str, bytes]:
         RASTER_FILE: _raster(result),
         STRIPS_FILE: strips_geojson(result.report).encode(),
         STRIPS_GPX_FILE: strips_gpx(result.report).encode(),
+        TODO_FILE: todo_geojson(result.report).encode(),
+        TODO_GPX_FILE: todo_gpx(result.report).encode(),
     }
 
 

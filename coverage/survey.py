@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -12,6 +12,7 @@ from shapely.geometry import MultiPolygon
 from fieldcomb.coverage.areas import Area, place_areas
 from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
+from fieldcomb.coverage.ledger import Ledger
 from fieldcomb.coverage.marked import Marked, marked_areas, marked_notes, marks_of_others
 from fieldcomb.coverage.measures import OutingGround, Swept, Swinging, Tally, sweep_outing
 from fieldcomb.coverage.no_go import Swath, day_of, days_of, entered, without_ended
@@ -30,7 +31,11 @@ from fieldcomb.coverage.results import (
     SiteResult,
     TotalResult,
 )
+from fieldcomb.coverage.searched import SearchedTally
 from fieldcomb.coverage.strips import find_strips
+from fieldcomb.coverage.todo import OwnCoil
+from fieldcomb.coverage.todo_ranking import rank_ground
+from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
 from fieldcomb.coverage.walks import OutingInput, RecordingInput, WalkedOuting, too_far, walk_chain, walk_outing
 from fieldcomb.tracks.errors import SiteError, TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
@@ -53,6 +58,7 @@ class SiteInput:
 
     ``notes`` are sentences that belong on top of the report, such as which outings are not in it. ``others`` are those
     outings: nothing of them is counted, but ground that they marked as blocked or to leave alone stays so.
+    ``coils`` are those that the user owns, and ``todo`` what is assumed of what is still to do.
     """
 
     name: str
@@ -63,6 +69,8 @@ class SiteInput:
     areas_file: str = "areas.geojson"
     notes: tuple[str, ...] = ()
     others: tuple[OutingInput, ...] = ()
+    coils: tuple[OwnCoil, ...] = ()
+    todo: TodoSettings = USUAL
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:
@@ -195,16 +203,24 @@ class _Survey:
         layers: list[OutingLayer] = []
         masks: dict[str, Cells] = {}
         count = len(walked)
+        ledger = Ledger(self.ground, self.site.frame, walked, self.site.coils, self.site.todo)
+        searched = SearchedTally(self.ground.kind.shape, [w.swing.rule for o in walked for w in o.walks])
         while walked:
             tell("sweeping", len(results), count)
             outing = walked.pop(0)
             swept, cut, into = self._sweep(outing)
             raster = len(walked) < MOST_RASTERS
             results.append(outing_result(outing, tally.add(swept), cut, results, site_m2, into))
+            ledger.add(outing, swept)
+            for w in outing.walks if searched.stated else ():
+                passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
+                searched.add(swept.here, passed & tally.inside[swept.here], w.swing.rule)
             layers.append(draw_outing(outing, swept, self.ground, raster))
             if self.between:
                 masks[outing.id] = self._whole(swept)
         total = _total(tally, site_m2)
+        todo = () if self.between else rank_ground(ledger, tally)
+        searched_for = searched.results(tally.inside & (tally.passes > 0), int(np.count_nonzero(tally.inside)))
         tally.forget_bearings()
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
@@ -218,8 +234,11 @@ class _Survey:
                 strips,
                 comparison,
                 self.notes,
+                searched_for=searched_for,
+                junk=ledger.junk(),
+                todo=todo,
             ),
-            self._layers(tally, tuple(layers), difference),
+            replace(self._layers(tally, tuple(layers), difference), heard=ledger.heard()),
         )
 
     def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:

@@ -32,7 +32,7 @@ THIRD_PARTY = {
     "numpy": None,  # anybody
     "pyproj": {"frame"},
     "shapely": None,
-    "scipy": {"clean", "pace", "ground", "missed", "strips"},
+    "scipy": {"clean", "pace", "ground", "missed", "strips", "junk"},
     "rasterio": {"grid", "no_go", "ground", "layers", "strips", "overlay", "export", "outputs"},
     "gpxpy": {"export"},
     "fitdecode": {"fit"},
