@@ -121,7 +121,7 @@ class Ledger:
     def _dig(self, fewer: Floats | None) -> None:
         if fewer is None:
             return
-        self.met = self.met - fewer
+        self.met = np.maximum(self.met - fewer, 0)
         for one in {id(r): r for r in (self.left, self.had_dug, self.had_reached, self.had_time)}.values():
             one.dig(fewer)
 

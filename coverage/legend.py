@@ -49,14 +49,8 @@ PATTERNS = {
     "heard": Pattern("#00535e", 2, "1 4", 9, _on("#fff", 9, "M4.5 1v7M1 4.5h7", "#00535e", 1.2)),
     "outline": Pattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
 }
-SEEN_THROUGH = (
-    "filled",
-    "junk",
-    "walked",
-    "ended",
-    "todo",
-    "heard",
-)  # this ground is searched: its passes must be seen
+# This ground is searched: its passes must be seen.
+SEEN_THROUGH = ("filled", "junk", "walked", "ended", "todo", "heard")
 AREA_NAMES = {
     "site": "site outline",
     "no-go": "no-go: nobody may search here",

@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.junk import NOT_MEASURED
+from fieldcomb.coverage.junk import DUG, NOT_MEASURED
 from fieldcomb.coverage.ledger import Ledger
 from fieldcomb.coverage.masking import alone, footprint_m2
 from fieldcomb.coverage.measures import Mask, Tally, crosswise
@@ -130,8 +130,9 @@ def _piece(one: OwnCoil, rank: int, gain: float, patch: Patch, ledger: Ledger, r
 
 
 def _junk_in(cells: NDArray[np.intp], ledger: Ledger) -> tuple[float | None, float | None]:
-    """Mean junk there now, and two sigma; None where it was not measured."""
-    known = cells[ledger.then.source.ravel()[cells] != NOT_MEASURED]
+    """Mean junk there now, and two sigma; None where nothing was counted: what was dug is only a lower bound."""
+    source = ledger.then.source.ravel()[cells]
+    known = cells[(source != NOT_MEASURED) & (source != DUG)]
     if not len(known):
         return None, None
     return float(ledger.met.ravel()[known].mean()), 2 * float(ledger.then.sd_per_m2.ravel()[known].mean())

@@ -11,8 +11,8 @@ from fieldcomb.coverage.rounding import rounded
 from fieldcomb.tracks.units import many, say_duration
 
 PROMISE = (
-    "This ranks ground by where one more pass might find most. It is a model, and promises nothing: how deep, how many and "
-    "how loud the targets are, nobody knows."
+    "This ranks ground by where one more pass might find most. It is a model, and promises nothing: how deep, how many "
+    "and how loud the targets are, nobody knows."
 )
 NOT_MEASURED = "iron not measured here"
 _CLASS_NAMES = {"iron": "iron", "low": "low targets", "middle": "middle targets", "high": "high targets"}
@@ -75,7 +75,7 @@ def junk_fields(junk: JunkResult | None) -> dict[str, Any] | None:
 
 
 def todo_line(coil: TodoCoil, area: str) -> str:
-    """One line a coil; ``area`` is its ground in words: ``small: 840 m2 worth it, 55 min, mostly too much junk for large``."""
+    """One line a coil, ``area`` in words: ``small: 840 m2 worth it, 55 min, mostly too much junk for large``."""
     if not coil.pieces:
         return f"{coil.coil}: no ground where one more pass would find much more than a usual pass leaves"
     time = "" if coil.minutes is None else f", {say_duration(coil.minutes * 60)}"
@@ -120,7 +120,9 @@ def junk_lines(junk: JunkResult | None) -> Iterator[str]:
         told.append(f"{many(junk.dug, 'piece')} dug: a lower bound, since nails are left in the ground")
     if told and junk.then_per_m2 is not None and junk.now_per_m2 is not None:
         where = f"on the {100 - junk.not_measured_pct:.0f} % of the site where anything is known"
-        dense = f"{junk.then_per_m2:.2g} per m2 before digging, {junk.now_per_m2:.2g} now"
+        bound = junk.counted_pct == junk.drawn_pct == junk.assumed_pct == 0
+        now = "what is left is not known" if bound else f"{junk.now_per_m2:.2g} now"
+        dense = f"{'at least ' if bound else ''}{junk.then_per_m2:.2g} per m2 before digging, {now}"
         few = junk.squares == 0 and junk.dug < FEW_DIGS
         error = f", known to ± {junk.error_pct:.0f} %{' or worse' if few else ''}" if junk.error_pct else ""
         yield f"{'; '.join(told)}. {where[:1].upper()}{where[1:]}: {dense}{error}"
