@@ -11,11 +11,13 @@ from fieldcomb.coverage.plain import columns, harmless, wrapped
 from fieldcomb.coverage.results import Comparison, OutingResult, RecordingResult, Report, Strip
 from fieldcomb.coverage.rounding import share
 from fieldcomb.coverage.strip_fields import strip_name, worth_a_walk
+from fieldcomb.coverage.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 from fieldcomb.coverage.wording import bearing, entered, estimated, found_from, moment, pegs, team
 from fieldcomb.tracks.units import say_duration, say_length
 
 WIDTH = 100
 LARGEST = 5
+TODO_SHOWN = 3
 NONE = "-"
 
 _PASSES = {"0": "never", "1": "once", "2": "twice", "3+": "three times or more"}
@@ -32,6 +34,9 @@ def table(report: Report) -> str:
         list(_passes(report)),
         list(_missed(report)),
         list(_between(report.between)) if report.between else [],
+        list(_bullets("Searched for", searched_lines(report))),
+        list(_bullets("Junk", junk_lines(report.junk))),
+        list(_todo(report)),
         list(_recordings(report)),
         list(_bullets("Notes", report.notes)),
         list(_bullets("Read with care", _cautions(report))),
@@ -275,6 +280,19 @@ def _between(between: Comparison) -> Iterator[str]:
     )
     for words, m2 in rows:
         yield from wrapped(words, WIDTH, f"{_area(m2):>12} m2  ", " " * 17)
+
+
+def _todo(report: Report) -> Iterator[str]:
+    if not report.todo:
+        return
+    yield "To do"
+    for coil in report.todo:
+        yield from _sentence(todo_line(coil, f"{_area(coil.area_m2)} m2"), 2)
+        for piece in coil.pieces[:TODO_SHOWN]:
+            lon, lat = piece.centre
+            at = f"at {lat:.5f}, {lon:.5f}"
+            yield from _sentence(f"{piece_line(piece, f'{_area(piece.area_m2)} m2')}; {at}", 4)
+    yield from _sentence(PROMISE, 2)
 
 
 # -------------------------------------------------------------------------------------------------------- recordings

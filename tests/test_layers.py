@@ -34,7 +34,7 @@ THIRD_PARTY = {
     "numpy": None,  # anybody
     "pyproj": {"frame"},
     "shapely": None,
-    "scipy": {"clean", "pace", "ground", "missed", "strips", "effort", "regularity", "estimate", "chance"},
+    "scipy": {"clean", "pace", "ground", "missed", "strips", "effort", "regularity", "estimate", "chance", "junk"},
     "rasterio": {"grid", "no_go", "ground", "layers", "strips", "confidence", "overlay", "export", "outputs"},
     "gpxpy": {"export"},
     "fitdecode": {"fit"},
