@@ -232,7 +232,7 @@ def _passes(report: Report) -> Iterator[str]:
         yield f"  {_left(_PASSES.get(key, key), 20)}{_area(m2):>12} m2{pct:>8} %"
 
 
-_STRIP_WIDTHS = (14, 9, 9)
+_STRIP_WIDTHS = (10, 9, 9)
 
 
 def _missed(report: Report) -> Iterator[str]:
@@ -255,7 +255,7 @@ def _missed(report: Report) -> Iterator[str]:
     if not told:
         return
     heads = _right(("area", "length", "width"), _STRIP_WIDTHS)
-    yield f"{'':9}{heads}  {'runs':<36}latitude, longitude"
+    yield f"{'':13}{heads}  {'runs':<36} latitude, longitude"
     for strip in largest:
         yield _strip(strip)
     if more:
@@ -266,8 +266,8 @@ def _strip(strip: Strip) -> str:
     lon, lat = strip.centre
     sizes = (f"{_area(strip.area_m2)} m2", say_length(strip.length_m), say_length(strip.width_m))
     way = bearing(strip.bearing_deg).partition(" (")[0]
-    sure = f"  {strip.tier}" if strip.tier else ""
-    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36}{lat:.5f}, {lon:.5f}{sure}"
+    name = f"{strip_name(strip)} {strip.tier or ''}"
+    return f"  {name:<11}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36} {lat:.5f}, {lon:.5f}"
 
 
 def _between(between: Comparison) -> Iterator[str]:
