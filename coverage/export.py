@@ -14,8 +14,8 @@ from rasterio.windows import Window
 
 from fieldcomb.coverage.outlines import Shape, geometry, to_degrees
 from fieldcomb.coverage.plain import feature_collection, harmless
-from fieldcomb.coverage.results import OUTSIDE, Cells, Report, Result, Strip
-from fieldcomb.coverage.strip_fields import strip_fields, strip_name
+from fieldcomb.coverage.results import OUTSIDE, Cells, Chance, Report, Result, Strip
+from fieldcomb.coverage.strip_fields import strip_fields, strip_name, worth_a_walk
 from fieldcomb.coverage.todo_words import piece_fields, piece_line
 from fieldcomb.coverage.wording import bearing
 from fieldcomb.tracks.frame import SiteFrame
@@ -89,6 +89,29 @@ def _write_band(file: rasterio.io.DatasetWriter, band: int, cells: Cells) -> Non
         file.write(np.ascontiguousarray(cells[top : top + height]), band, window=Window(0, top, cols, height))
 
 
+def chance_tif(chance: Chance, frame: SiteFrame, path: Path | str) -> None:
+    """Write how likely each cell was passed over: float32, 0 to 1, NaN off the site, cells of 0.5 m, row 0 north."""
+    grid = chance.grid
+    profile = {
+        "driver": "GTiff",
+        "dtype": "float32",
+        "count": 1,
+        "height": grid.rows,
+        "width": grid.cols,
+        "nodata": float("nan"),
+        "crs": CRS.from_wkt(frame.wkt),
+        "transform": grid.transform,
+        "tiled": True,
+        "blockxsize": TILE,
+        "blockysize": TILE,
+    }
+    values = "chance that the coil passed, 0 to 1; NaN = not part of the site"
+    with rasterio.open(path, "w", **profile, **_COMPRESSION) as file:
+        file.update_tags(**{**_tags(frame, grid.cell_m), "FIELDCOMB_VALUES": values})
+        file.set_band_description(1, "chance")
+        file.write(chance.cells.astype(np.float32), 1)
+
+
 def strips_geojson(report: Report) -> str:
     """Give missed ground as RFC 7946 GeoJSON, one feature a line, with the fields of report.json as properties."""
     features = []
@@ -103,12 +126,17 @@ def strips_gpx(report: Report) -> str:
     """Give missed ground as GPX 1.1 for a watch or phone: one track each, every ring a closed segment.
 
     Outlines are simplified by 5 cm, and by up to 40 cm where that is needed to stay within 100 points, because
-    small devices take no more. There are no times, so the same report gives the same bytes.
+    small devices take no more. There are no times, so the same report gives the same bytes. Pieces that cannot be told
+    from the receiver's error are left out, and the file says how many.
     """
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "fieldcomb"
     gpx.name = harmless(report.site.name) or None
-    for strip in report.strips:
+    told = worth_a_walk(report.strips)
+    if len(told) < len(report.strips):
+        untold = len(report.strips) - len(told)
+        gpx.description = f"without {untold} pieces that cannot be told from the receiver's error; see strips.geojson"
+    for strip in told:
         track = gpxpy.gpx.GPXTrack(name=_device_name(strip), description=_description(strip))
         track.segments = [_segment(ring, report.site.frame) for ring in _rings(_simple(strip.shape))]
         gpx.tracks.append(track)

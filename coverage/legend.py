@@ -13,6 +13,9 @@ PASS_COLOURS = ("#ffffff", "#b9c4f2", "#6d7fd8", "#28308c")  # 0, 1, 2, 3 or mor
 PASS_NAMES = ("not passed over", "once", "twice", "three times or more")
 DIFFERENCE_COLOURS = ("#ffffff", "#f2c230", "#6d7fd8", "#2b2b33")  # neither, first only, second only, both
 MISSED = "#c93400"
+# Chance that the coil passed, in fifths: green, so that nobody takes it for a count of passes.
+CHANCE_COLOURS = ("#ffffff", "#cfe8d5", "#8fcaa3", "#3f9a6b", "#0c5a3b")
+CHANCE_NAMES = ("under 20 %", "20 to 40 %", "40 to 60 %", "60 to 80 %", "over 80 %")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +38,8 @@ def _on(ground: str, size: int, path: str, ink: str, width: float = 0) -> str:
 PATTERNS = {
     "site": Pattern(INK, 2.5, "", 4, ""),
     "strip": Pattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
+    "certain": Pattern(MISSED, 2, "", 4, _on(MISSED, 4, "", MISSED)),
+    "likely": Pattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
     "open": Pattern(MISSED, 2, "8 4", 9, _on("#fff", 9, "M2 4.5a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0 -5 0z", MISSED)),
     "not-recorded": Pattern("#222", 1.5, "2 3", 5, _on("#fff", 5, "M-1 -1L6 6", "#222", 1.4)),
     "no-go": Pattern("#000", 2.5, "", 9, _on("#fff", 9, "M0 0L9 9M9 0L0 9", "#000", 1.3)),

@@ -24,9 +24,12 @@ from fieldcomb.coverage.page import of_what, outing_name, panel_html, strip_name
 from fieldcomb.coverage.results import OUTSIDE, AreaShape, Cells, OutingLayer, Result, Strip, TodoPiece
 from fieldcomb.coverage.shapes import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.sheet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
+from fieldcomb.coverage.strip_fields import worth_a_walk
 from fieldcomb.coverage.todo_words import PROMISE, junk_words
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.track import Floats
 
+TILE_M = 10.0  # ground shown as one where single strips cannot be placed
 MAX_ZOOM = 24  # a cell of 5 cm is then 5 to 9 pixels wide
 
 Json = dict[str, Any]
@@ -124,9 +127,22 @@ class _Composer:
         for n, (coil, cells) in enumerate(self.layers.by_coil.items()):
             self._picture(f"coil-{n}", grid, cells, passes)
             self.ground.append(Choice(f"coil-{n}", f"Passes with {coil}", "By coil"))
+        self._chance()
         names = {outing.id: outing_name(outing) for outing in self.report.outings}
         for n, outing in enumerate(self.layers.outings):
             self._outing(f"outing-{n}", names.get(outing.id, outing.id), outing)
+
+    def _chance(self) -> None:
+        """Draw the chance that the coil passed: by cells, and in tiles where no single strip can be placed."""
+        chance = self.layers.chance
+        if chance is None:
+            return
+        cells, colours = chance.cells.astype(float), legend.CHANCE_COLOURS
+        self._picture("chance", chance.grid, _in_steps(cells, len(colours)), colours)
+        self.ground.append(Choice("chance", "Chance that the coil passed", "Estimated"))
+        if not chance.placed:
+            self._picture("tiles", chance.grid, _in_steps(_tiles(cells, chance.grid), len(colours)), colours)
+            self.ground.append(Choice("tiles", f"Expected share, in tiles of {TILE_M:g} m", "Estimated"))
 
     def _outing(self, key: str, name: str, outing: OutingLayer) -> None:
         if outing.passes is not None and outing.grid is not None:
@@ -186,9 +202,17 @@ class _Composer:
 
     def _missed(self) -> None:
         """Draw what nobody passed over, and what nobody recorded."""
-        for kind, key, name in (("strip", "strips", "missed strips"), ("open", "open", "open ground")):
-            items = [self._strip(s) for s in self.report.strips if (s.kind == "strip") == (kind == "strip")]
+        pieces = worth_a_walk(self.report.strips)
+        kinds = {
+            "certain": "missed, certain",
+            "likely": "missed, likely",
+            "strip": "missed strips",
+            "open": "open ground",
+        }
+        for kind, name in kinds.items():
+            items = [self._strip(s, kind) for s in pieces if (s.tier or s.kind) == kind]
             if items:
+                key = "strips" if kind == "strip" else kind
                 self._group(key, "areas", items)
                 self._tick(key, f"{name} ({wording.number(len(items))})", kind, True)
         if not self.layers.not_recorded.is_empty:
@@ -204,9 +228,9 @@ class _Composer:
             out.append(self._area("not-recorded", part, "areas") | more)
         return out
 
-    def _strip(self, strip: Strip) -> Json:
+    def _strip(self, strip: Strip, kind: str) -> Json:
         # Outlines follow the cells in steps; half a cell of slack takes the steps away.
-        item = self._area(strip.kind, strip.shape, "missed", self.layers.grid.cell_m / 2)
+        item = self._area(kind, strip.shape, "missed", self.layers.grid.cell_m / 2)
         size = f"{wording.area(strip.area_m2)}, {wording.length(strip.length_m)} long"
         return item | {"id": f"piece-{strip.id}", "title": strip_name(strip), "rows": strip_rows(strip), "brief": size}
 
@@ -315,3 +339,20 @@ class _Composer:
         lon, lat = self.frame.to_lonlat(x, y)
         east = self.frame.lon_deg + (lon - self.frame.lon_deg + 180) % 360 - 180
         return [[float(lat.min()), float(east.min())], [float(lat.max()), float(east.max())]]
+
+
+def _in_steps(share: Floats, steps: int) -> Cells:
+    """Shares 0 to 1 as numbers of equal steps; what is not part of the site as that."""
+    step = np.minimum(np.nan_to_num(share) * steps, steps - 1).astype(np.uint8)
+    return np.asarray(np.where(np.isnan(share), np.uint8(OUTSIDE), step))
+
+
+def _tiles(share: Floats, grid: Grid) -> Floats:
+    """Mean of each tile of 10 m, for all cells in it; tiles lie on whole tens of metres from the frame's origin."""
+    x, y = grid.centres()
+    col, row = (np.floor(v / TILE_M).astype(np.int64) for v in (x, y))
+    number = (row.max() - row)[:, None] * (np.ptp(col) + 1) + (col - col.min())[None, :]
+    known = ~np.isnan(share)
+    total = np.bincount(number[known], weights=share[known], minlength=int(number.max()) + 1)
+    cells = np.bincount(number[known], minlength=int(number.max()) + 1)
+    return np.where(known, (total / np.maximum(cells, 1))[number], np.nan)

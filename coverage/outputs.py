@@ -9,18 +9,19 @@ from rasterio.io import MemoryFile
 
 from fieldcomb.coverage.edge import WalkedEdge
 from fieldcomb.coverage.edge_page import edge_html
-from fieldcomb.coverage.export import coverage_tif, strips_geojson, strips_gpx, todo_geojson, todo_gpx
+from fieldcomb.coverage.export import chance_tif, coverage_tif, strips_geojson, strips_gpx, todo_geojson, todo_gpx
 from fieldcomb.coverage.folder import OUT, Say, shown
 from fieldcomb.coverage.journal import reason, replace_files
 from fieldcomb.coverage.maps import map_html
 from fieldcomb.coverage.plain import harmless
 from fieldcomb.coverage.report import report_json
-from fieldcomb.coverage.results import Result
+from fieldcomb.coverage.results import Chance, Report, Result
 from fieldcomb.tracks.errors import SiteError
 
 MAP_FILE = "map.html"
 REPORT_FILE = "report.json"
 RASTER_FILE = "coverage.tif"
+CHANCE_FILE = "chance.tif"
 STRIPS_FILE = "strips.geojson"
 STRIPS_GPX_FILE = "strips.gpx"
 TODO_FILE = "todo.geojson"
@@ -30,7 +31,9 @@ EDGE_FILE = "edge.html"
 
 def make_outputs(result: Result) -> dict[str, bytes]:
     """Give the contents of the output folder by name."""
+    chance = {} if result.layers.chance is None else {CHANCE_FILE: _chance(result.layers.chance, result.report)}
     return {
+        **chance,
         MAP_FILE: map_html(result).encode(),
         REPORT_FILE: report_json(result.report).encode(),
         RASTER_FILE: _raster(result),
@@ -39,6 +42,12 @@ def make_outputs(result: Result) -> dict[str, bytes]:
         TODO_FILE: todo_geojson(result.report).encode(),
         TODO_GPX_FILE: todo_gpx(result.report).encode(),
     }
+
+
+def _chance(chance: Chance, report: Report) -> bytes:
+    with MemoryFile(ext=".tif") as file:
+        chance_tif(chance, report.site.frame, file.name)
+        return bytes(file.read())
 
 
 def _raster(result: Result) -> bytes:

@@ -14,6 +14,7 @@ from fieldcomb.coverage.chart import Point, comb, growth
 from fieldcomb.coverage.legend import Board
 from fieldcomb.coverage.mark_words import TITLES, mark_lines, say_marks, warning
 from fieldcomb.coverage.results import OutingResult, RecordingResult, Report, Strip
+from fieldcomb.coverage.strip_fields import worth_a_walk
 from fieldcomb.coverage.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 
 MOST_LISTED = 10  # strips and open ground listed by size; the map shows all of them
@@ -84,6 +85,7 @@ def strip_rows(strip: Strip) -> list[tuple[str, str]]:
         ("Widest", wording.length(strip.widest_m)),
         ("Runs", wording.bearing(strip.bearing_deg)),
         ("Lat, lon", wording.place(strip.centre)),
+        *([("How sure", f"{strip.tier}: {100 * (strip.confidence or 0):.0f} of 100")] if strip.tier else []),
     ]
 
 
@@ -94,9 +96,10 @@ def strip_name(strip: Strip) -> str:
 
 def panel_html(report: Report, board: Board) -> str:
     """Give the whole panel as HTML."""
-    strips = [strip for strip in report.strips if strip.kind == "strip"]
-    wide = [strip for strip in report.strips if strip.kind != "strip"]
-    largest = sorted(report.strips, key=lambda strip: (-strip.area_m2, strip.id))[:MOST_LISTED]
+    told = worth_a_walk(report.strips)
+    strips = [strip for strip in told if strip.kind == "strip"]
+    wide = [strip for strip in told if strip.kind != "strip"]
+    largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:MOST_LISTED]
     return fill(
         "panel.html",
         report=report,
@@ -106,6 +109,9 @@ def panel_html(report: Report, board: Board) -> str:
         shares=_shares(report),
         comb=comb([share for _, _, share in _shares(report)]),
         strips=strips,
+        told=told,
+        estimate=_estimate(report),
+        found_from=wording.found_from(report.total.found_from_m, report.total.strips_placed),
         strips_m2=sum(strip.area_m2 for strip in strips),
         wide=wide,
         wide_m2=sum(strip.area_m2 for strip in wide),
@@ -126,6 +132,14 @@ def panel_html(report: Report, board: Board) -> str:
         junk_lines=list(junk_lines(report.junk)),
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
     )
+
+
+def _estimate(report: Report) -> str:
+    total = report.total
+    if total.swept_est_pct is None or total.swept_low is None or total.swept_high is None:
+        return ""
+    recorded = wording.percent(total.swept_pct)
+    return wording.estimated(total.swept_low, total.swept_est_pct, total.swept_high, recorded, total.strips_placed)
 
 
 def _shares(report: Report) -> Shares:

@@ -101,6 +101,9 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "total_pct": rounded(outing.total_pct, PCT),
         "total_hours": rounded(outing.total_hours, 3),
         "marks": [mark_fields(mark) for mark in outing.marks],
+        **_estimate(outing),
+        "strips_placed": outing.strips_placed,
+        "est_reason": outing.est_reason,
     }
 
 
@@ -111,6 +114,10 @@ def _entry(entry: NoGoEntry) -> dict[str, Any]:
         "depth_m": rounded(entry.depth_m, LENGTH),
         "position_error_could_explain": entry.position_error_could_explain,
     }
+
+
+def _estimate(of: OutingResult | CoilResult | TotalResult) -> dict[str, float | None]:
+    return {key: rounded(getattr(of, key), PCT) for key in ("swept_est_pct", "swept_low", "swept_high")}
 
 
 def _recording(recording: RecordingResult) -> dict[str, Any]:
@@ -147,6 +154,7 @@ def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
         "outings": coil.outings,
         "swept_m2": rounded(coil.swept_m2, AREA),
         "swept_pct": _share(coil.swept_pct, coil.swept_m2, whole_m2),
+        **_estimate(coil),
     }
 
 
@@ -165,6 +173,10 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "not_recorded_m2": rounded(total.not_recorded_m2, AREA),
         "passes_m2": passes,
         "said_walked_m2": rounded(total.said_walked_m2, AREA),
+        **_estimate(total),
+        "est_reason": total.est_reason,
+        "strips_placed": total.strips_placed,
+        "found_from_m": total.found_from_m,
     }
 
 

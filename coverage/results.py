@@ -106,6 +106,11 @@ class OutingResult:
     unrecorded: tuple[str, ...] = ()  # initials of people who searched without one
     marks: tuple[Mark, ...] = ()  # in order of time, those without one last
     no_go_entered: tuple[NoGoEntry, ...] = ()  # by area, for those that hold on its day
+    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
+    swept_low: float | None = None
+    swept_high: float | None = None
+    strips_placed: bool | None = None  # whether single strips are where they are drawn
+    est_reason: str | None = None  # why there is no estimate
 
     @property
     def searchers(self) -> int:
@@ -121,6 +126,9 @@ class CoilResult:
     outings: int
     swept_m2: float
     swept_pct: float
+    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
+    swept_low: float | None = None
+    swept_high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +142,12 @@ class TotalResult:
     not_recorded_m2: float
     passes_m2: dict[str, float]
     said_walked_m2: float = 0.0  # people say that they walked it; neither swept by a recording nor not recorded
+    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
+    swept_low: float | None = None
+    swept_high: float | None = None
+    est_reason: str | None = None
+    strips_placed: bool | None = None  # whether single strips are where they are drawn, in all outings
+    found_from_m: float | None = None  # how wide a missed strip must be to be mostly found; None: none is, or not told
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +177,8 @@ class Strip:
     bearing_deg: float | None
     centre: tuple[float, float]  # lon, lat in degrees
     shape: Polygon | MultiPolygon
+    confidence: float | None = None  # chance that at least half of it is unswept at that place; None: not estimated
+    tier: str | None = None  # certain | likely; None: cannot be told, or was not estimated
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,6 +322,18 @@ class AreaShape:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Chance:
+    """How likely each cell of 0.5 m was passed over: float32 (rows, cols), 0 to 1, NaN off the site.
+
+    placed : whether single strips can be trusted, so that these are no estimates but parts of cells swept.
+    """
+
+    grid: Grid
+    cells: NDArray[np.float32]
+    placed: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Layers:
     """Everything that is drawn. Rasters have row 0 in the north; values as in OutingLayer.passes.
 
@@ -319,6 +347,7 @@ class Layers:
     not_recorded: MultiPolygon
     areas: tuple[AreaShape, ...]
     difference: Cells | None
+    chance: Chance | None = None
     heard: MultiPolygon | None = None  # ground where something was heard and left
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from fieldcomb.coverage.results import Strip
@@ -19,7 +20,18 @@ def strip_fields(strip: Strip) -> dict[str, Any]:
         "widest_m": round(strip.widest_m, 2),
         "bearing_deg": bearing,
         "centre": [round(degrees, 8) + 0.0 for degrees in strip.centre],
+        "confidence": strip.confidence,
+        "tier": strip.tier,
     }
+
+
+def worth_a_walk(strips: Sequence[Strip]) -> list[Strip]:
+    """Pieces that one can look for: certain and likely ones, or all where nothing was estimated.
+
+    Most pieces that a watch draws and that cannot be told are none, so they are not listed one by one.
+    """
+    estimated = any(strip.confidence is not None for strip in strips)
+    return [strip for strip in strips if strip.tier is not None or not estimated]
 
 
 def strip_name(strip: Strip) -> str:

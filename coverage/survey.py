@@ -10,12 +10,17 @@ import shapely
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas import Area, place_areas
+from fieldcomb.coverage.chance import ChanceMap, redraw
+from fieldcomb.coverage.confidence import found_from_m, rated
+from fieldcomb.coverage.estimate import Estimate, Estimates, Walked, estimates_on
 from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
 from fieldcomb.coverage.ledger import Ledger
 from fieldcomb.coverage.marked import Marked, marked_areas, marked_notes, marks_of_others
-from fieldcomb.coverage.measures import OutingGround, Swept, Swinging, Tally, sweep_outing
+from fieldcomb.coverage.measures import Mask, OutingGround, Swept, Swinging, Tally, sweep_outing
 from fieldcomb.coverage.no_go import Swath, day_of, days_of, entered, without_ended
+from fieldcomb.coverage.position import receiver
+from fieldcomb.coverage.raster import Counts
 from fieldcomb.coverage.results import (
     OUTSIDE,
     AreaShape,
@@ -205,12 +210,18 @@ class _Survey:
         count = len(walked)
         ledger = Ledger(self.ground, self.site.frame, walked, self.site.coils, self.site.todo)
         searched = SearchedTally(self.ground.kind.shape, [w.swing.rule for o in walked for w in o.walks])
+        receivers = [receiver(w.swing.gps) for outing in walked for w in outing.walks]
+        chances = ChanceMap(self.ground.inside, self.ground.grid)
+        estimates = estimates_on(self.ground.inside, self.ground.grid, self.ground.boundary, receivers)
         while walked:
             tell("sweeping", len(results), count)
             outing = walked.pop(0)
             swept, cut, into = self._sweep(outing)
             raster = len(walked) < MOST_RASTERS
-            results.append(outing_result(outing, tally.add(swept), cut, results, site_m2, into))
+            estimate = self._estimate(outing, swept, estimates)
+            if estimates.reason is None:
+                _add_chance(chances, outing, swept, estimate)
+            results.append(outing_result(outing, tally.add(swept), cut, results, site_m2, estimate, into))
             ledger.add(outing, swept)
             for w in outing.walks if searched.stated else ():
                 passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
@@ -218,18 +229,25 @@ class _Survey:
             layers.append(draw_outing(outing, swept, self.ground, raster))
             if self.between:
                 masks[outing.id] = self._whole(swept)
-        total = _total(tally, site_m2)
         todo = () if self.between else rank_ground(ledger, tally)
         searched_for = searched.results(tally.inside & (tally.passes > 0), int(np.count_nonzero(tally.inside)))
+        together = estimates.together()
+        worst = max(receivers, key=lambda one: one.sigma_m)
+        total = _total(tally, site_m2, together)
+        if together.pct is not None:
+            placed = not chances.any_drawn
+            total = replace(total, strips_placed=placed, found_from_m=found_from_m(worst))
         tally.forget_bearings()
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
+        if together.pct is not None:
+            strips = rated(strips, chances.swept(together.pct), chances.coarse.grid, worst)
         comparison, difference = self._compare(masks)
         return Result(
             Report(
                 self._site(),
                 tuple(results),
-                tuple(_coils(tally, results, site_m2)),
+                tuple(_coils(tally, results, site_m2, estimates)),
                 total,
                 strips,
                 comparison,
@@ -238,7 +256,11 @@ class _Survey:
                 junk=ledger.junk(),
                 todo=todo,
             ),
-            replace(self._layers(tally, tuple(layers), difference), heard=ledger.heard()),
+            replace(
+                self._layers(tally, tuple(layers), difference),
+                chance=chances.layer(together.pct),
+                heard=ledger.heard(),
+            ),
         )
 
     def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:
@@ -259,6 +281,22 @@ class _Survey:
         areas = [area for area in self.areas if area.marked_in != outing.id]
         into = entered(areas, days, swaths, self.site.cell_m)
         return sweep_outing(swinging, dropouts, self.ground), cut_m / lengths if lengths else 0.0, into
+
+    def _estimate(self, outing: WalkedOuting, swept: Swept, estimates: Estimates) -> Estimate:
+        """Estimate one outing, and add it to what all outings swept."""
+        walks = [
+            (w.swing.coil.name, Walked(w.walk.ways, w.swing.swath_m, w.swing.swath_measured, receiver(w.swing.gps)))
+            for w in outing.walks
+            if w.walk.ways or w.walk.times is None
+        ]
+        by_coil = {coil: self._on_site(counts, swept) for coil, counts in swept.by_coil.items()}
+        return estimates.add(walks, self._on_site(swept.passes, swept), by_coil)
+
+    def _on_site(self, counts: Counts, swept: Swept) -> Mask:
+        """Where an outing swept, on the site's grid."""
+        whole = np.zeros(self.ground.kind.shape, bool)
+        whole[swept.here] = counts[swept.there] > 0
+        return np.asarray(whole & self.ground.inside)
 
     def _whole(self, swept: Swept) -> Cells:
         whole = np.zeros(self.ground.kind.shape, np.uint8)
@@ -306,6 +344,7 @@ def outing_result(
     cut: float,
     before: Sequence[OutingResult],
     site_m2: float,
+    estimate: Estimate,
     into: Entered = ((), 0.0),
 ) -> OutingResult:
     """Put an outing's times and areas together; ``cut`` is the share of its searching far from the site."""
@@ -351,18 +390,35 @@ def outing_result(
         total_hours=sum(h for h in hours if h is not None) / 3600 if None not in hours else None,
         marks=outing.marks,
         no_go_entered=into[0],
+        swept_est_pct=estimate.pct,
+        swept_low=estimate.low,
+        swept_high=estimate.high,
+        strips_placed=estimate.strips_placed,
+        est_reason=estimate.reason,
     )
 
 
-def _coils(tally: Tally, outings: Sequence[OutingResult], site_m2: float) -> list[CoilResult]:
+def _add_chance(chances: ChanceMap, outing: WalkedOuting, swept: Swept, estimate: Estimate) -> None:
+    """Add an outing to the chances: as recorded where its strips can be trusted, by its draws elsewhere."""
+    if estimate.strips_placed:
+        chances.add_placed(swept.passes[swept.there] > 0, swept.here)
+        return
+    for w in outing.walks:
+        if w.walk.ways:
+            chances.add_drawn(redraw(w.walk.ways, w.swing.swath_m, receiver(w.swing.gps), chances.coarse.grid))
+
+
+def _coils(tally: Tally, outings: Sequence[OutingResult], site_m2: float, estimates: Estimates) -> list[CoilResult]:
     found = []
     for name, layer in tally.by_coil.items():
         swept = float(np.count_nonzero(layer)) * tally.ground.grid.cell_m2
-        found.append(CoilResult(name, sum(name in o.coils for o in outings), swept, 100 * swept / site_m2))
+        told = estimates.together(name)
+        count = sum(name in o.coils for o in outings)
+        found.append(CoilResult(name, count, swept, 100 * swept / site_m2, told.pct, told.low, told.high))
     return found
 
 
-def _total(tally: Tally, site_m2: float) -> TotalResult:
+def _total(tally: Tally, site_m2: float, estimate: Estimate) -> TotalResult:
     m2 = tally.ground.grid.cell_m2
     by_passes = tally.passes_m2()
     swept = site_m2 - by_passes["0"]
@@ -375,4 +431,8 @@ def _total(tally: Tally, site_m2: float) -> TotalResult:
         not_recorded_m2=float(np.count_nonzero(tally.not_recorded & (tally.passes == 0))) * m2,
         passes_m2=by_passes,
         said_walked_m2=float(np.count_nonzero(tally.said_walked())) * m2,
+        swept_est_pct=estimate.pct,
+        swept_low=estimate.low,
+        swept_high=estimate.high,
+        est_reason=estimate.reason,
     )

@@ -10,9 +10,9 @@ from fieldcomb.coverage.mark_words import say_marks, warning
 from fieldcomb.coverage.plain import columns, harmless, wrapped
 from fieldcomb.coverage.results import Comparison, OutingResult, RecordingResult, Report, Strip
 from fieldcomb.coverage.rounding import share
-from fieldcomb.coverage.strip_fields import strip_name
+from fieldcomb.coverage.strip_fields import strip_name, worth_a_walk
 from fieldcomb.coverage.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
-from fieldcomb.coverage.wording import bearing, entered, moment, pegs, team
+from fieldcomb.coverage.wording import bearing, entered, estimated, found_from, moment, pegs, team
 from fieldcomb.tracks.units import say_duration, say_length
 
 WIDTH = 100
@@ -109,6 +109,7 @@ def _head(report: Report) -> Iterator[str]:
     swept = f"{_pct(total.swept_pct, total.swept_m2, site.area_m2)} % {_of_what(report)}, {_area(total.swept_m2)} m2"
     times = f"in {_count(len(report.outings), 'outing')}"
     yield from _line("Walked over", f"{swept}, {times}; {_number(total.twice_pct, 1)} % of that twice or more")
+    yield from _estimate(report)
     yield from _line("Crosswise", f"{_area(total.crosswise_m2)} m2 were walked in two directions")
     if total.not_recorded_m2 > 0:
         yield from _line(
@@ -117,6 +118,18 @@ def _head(report: Report) -> Iterator[str]:
     if total.said_walked_m2 > 0:
         said = "m2 that people say they walked without a recording: counted neither as walked over nor as missed"
         yield from _line("Said walked", f"{_area(total.said_walked_m2)} {said}")
+
+
+def _estimate(report: Report) -> Iterator[str]:
+    total = report.total
+    if total.swept_est_pct is None or total.swept_low is None or total.swept_high is None:
+        if total.est_reason:
+            yield from _line("Estimate", f"none of the true share: {total.est_reason}")
+        return
+    recorded = f"{_pct(total.swept_pct, total.swept_m2, report.site.area_m2)} %"
+    said = estimated(total.swept_low, total.swept_est_pct, total.swept_high, recorded, total.strips_placed)
+    yield from _line("Estimate", said)
+    yield from _line("", found_from(total.found_from_m, total.strips_placed))
 
 
 def _line(title: str, text: str) -> list[str]:
@@ -223,17 +236,24 @@ _STRIP_WIDTHS = (14, 9, 9)
 
 
 def _missed(report: Report) -> Iterator[str]:
-    strips = [strip for strip in report.strips if strip.kind != "open"]
-    ground = [strip for strip in report.strips if strip.kind == "open"]
+    told = worth_a_walk(report.strips)
+    strips = [strip for strip in told if strip.kind != "open"]
+    ground = [strip for strip in told if strip.kind == "open"]
     yield "Missed ground"
     if not report.strips:
         yield "  no strip or open ground of 0.5 m2 or more"
         return
     said = f"{_count(len(strips), 'strip')}, {_area(sum(s.area_m2 for s in strips))} m2"
     said += f"; {_count(len(ground), 'piece')} of open ground, {_area(sum(s.area_m2 for s in ground))} m2"
-    largest = sorted(report.strips, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
-    more = len(report.strips) - len(largest)
-    yield from _sentence(f"{said}{'. The largest:' if more else ':'}", 2)
+    if len(told) < len(report.strips):
+        said = f"certain or likely: {said}"
+        untold = len(report.strips) - len(told)
+        yield from _sentence(f"{_count(untold, 'more piece')} cannot be told from the receiver's error, not listed", 2)
+    largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
+    more = len(told) - len(largest)
+    yield from _sentence(f"{said}{'. The largest:' if more else ':' if told else ''}", 2)
+    if not told:
+        return
     heads = _right(("area", "length", "width"), _STRIP_WIDTHS)
     yield f"{'':9}{heads}  {'runs':<36}latitude, longitude"
     for strip in largest:
@@ -246,7 +266,8 @@ def _strip(strip: Strip) -> str:
     lon, lat = strip.centre
     sizes = (f"{_area(strip.area_m2)} m2", say_length(strip.length_m), say_length(strip.width_m))
     way = bearing(strip.bearing_deg).partition(" (")[0]
-    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36}{lat:.5f}, {lon:.5f}"
+    sure = f"  {strip.tier}" if strip.tier else ""
+    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36}{lat:.5f}, {lon:.5f}{sure}"
 
 
 def _between(between: Comparison) -> Iterator[str]:

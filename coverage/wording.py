@@ -133,3 +133,28 @@ def team(recorded: int, unrecorded: Sequence[str]) -> str:
     """
     said = f"{recorded} of {recorded + len(unrecorded)} recorded"
     return said + (f" (not {', '.join(unrecorded)})" if unrecorded else "")
+
+
+def estimated(low: float, pct: float, high: float, recorded: str, placed: bool | None) -> str:
+    """The estimate of the share walked over in one line, with its 90 % interval and what was recorded.
+
+    >>> estimated(63.4, 71.2, 77.4, "66.1 %", False)
+    'walked over 71 % (63-77), as recorded 66.1 %; single strips cannot be trusted'
+    """
+    trust = "can" if placed else "cannot"
+    return f"walked over {pct:.0f} % ({low:.0f}-{high:.0f}), as recorded {recorded}; single strips {trust} be trusted"
+
+
+def found_from(width_m: float | None, placed: bool | None) -> str:
+    """What silence about missed ground means with this receiver."""
+    if placed:
+        return "Missed strips from about 1 m wide are found where they are."
+    if width_m is None:
+        return (
+            "With a receiver this poor no missed strip can be told from its error: none shown does not mean that "
+            "nothing was missed."
+        )
+    return (
+        f"A missed strip must be about {length(width_m)} wide to be found with this receiver: none shown does not mean "
+        "that nothing was missed."
+    )

@@ -65,6 +65,21 @@ class DropOut:
     seconds: float | None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Way:
+    """Searching second by second, standing left out: arrays (n,) of Unix seconds and site metres.
+
+    x_m, y_m : as recorded. line_x_m, line_y_m : smoothed, for lengths and headings. step_m : way to the next second.
+    """
+
+    t_s: Floats
+    x_m: Floats
+    y_m: Floats
+    line_x_m: Floats
+    line_y_m: Floats
+    step_m: Floats
+
+
 @dataclass(frozen=True, slots=True)
 class Times:
     """Seconds spent; they add up to the whole walk."""
@@ -82,6 +97,7 @@ class Walk:
     ``coil_legs`` are the coil's own way where the recorder was on the shaft; ``legs`` are its centre line then, and
     half_swing_m and sweep_s what was measured of the swing: to each side of that line, and from one side to the other.
     ``pegs`` are the touches by which drift was taken off.
+    ``ways`` are the legs second by second; there are none without a clock.
     """
 
     legs: tuple[Leg, ...]
@@ -98,6 +114,7 @@ class Walk:
     half_swing_m: float = 0.0
     sweep_s: float = 0.0
     pegs: tuple[PegResidual, ...] = ()
+    ways: tuple[Way, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +237,7 @@ def _timed(
     legs: list[Leg] = []
     transits: list[Leg] = []
     stops: list[Stop] = []
+    ways: list[Way] = []
     spent = np.zeros(3)
     length = np.zeros(3)
     for (_, b), seconds, found, state in zip(spans, pieces, halts, states, strict=True):
@@ -228,13 +246,39 @@ def _timed(
         legs += _lines(seconds, state != TRANSIT, here, state)
         transits += _lines(seconds, state == TRANSIT, [], state)
         spent += _spent(seconds, state, float(fixes.t_s[b - 1]))
-        step = np.hypot(np.diff(smooth(seconds.x_m)), np.diff(smooth(seconds.y_m)))
+        x, y = smooth(seconds.x_m), smooth(seconds.y_m)
+        step = np.hypot(np.diff(x), np.diff(y))
         length += np.bincount(state[:-1], weights=step, minlength=3)
+        ways += _ways(seconds, state, x, y, np.append(step, 0.0))
     gone = sum(d.seconds or 0.0 for d in dropouts)
     times = Times(float(spent[SEARCH]), float(spent[STOP]), float(spent[TRANSIT]), gone)
     start, end = float(fixes.t_s[0]), float(fixes.t_s[-1])
     search_m, walked_m = float(length[SEARCH]), float(length[SEARCH] + length[TRANSIT])
-    return Walk(tuple(legs), tuple(transits), tuple(stops), dropouts, start, end, times, search_m, walked_m, notes)
+    return Walk(
+        tuple(legs),
+        tuple(transits),
+        tuple(stops),
+        dropouts,
+        start,
+        end,
+        times,
+        search_m,
+        walked_m,
+        notes,
+        ways=tuple(ways),
+    )
+
+
+def _ways(seconds: Seconds, state: State, line_x: Floats, line_y: Floats, step: Floats) -> list[Way]:
+    """Runs of searching seconds between transits, with the stops in them left out."""
+    searching = (state != TRANSIT).astype(np.int8)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], searching, [0]]))).reshape(-1, 2)
+    ways = []
+    for a, b in edges.tolist():
+        k = a + np.flatnonzero(state[a:b] == SEARCH)
+        if k.size > 1:
+            ways.append(Way(seconds.real_s[k], seconds.x_m[k], seconds.y_m[k], line_x[k], line_y[k], step[k]))
+    return ways
 
 
 def _spent(seconds: Seconds, state: State, end_s: float) -> Floats:

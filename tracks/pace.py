@@ -205,10 +205,11 @@ def smooth(x: Floats) -> Floats:
     """Minimise sum (z - x)^2 + 1000 sum (second difference of z)^2 at 1 Hz (Whittaker 1923; Eilers 2003).
 
     For path length, pace and heading only: a raw 1 Hz track is far too long, and a smoothed one makes a worse map.
+    Several columns (n, m) are smoothed each for itself.
     """
     from scipy.linalg import solveh_banded
 
-    n = x.size
+    n = x.shape[0]
     if n < 5:
         return x
     band = np.zeros((3, n))

@@ -1,0 +1,263 @@
+"""How likely the coil really passed a place: the walk drawn again and again with the errors of its receiver.
+
+A recorded line is the true one plus an error that drifts. Lines drawn with other such errors show which ground is swept
+wherever the walk really was, and which only on the map. Adding errors once more sweeps too evenly, so the shares are
+shifted, all by the same amount on the logit scale, until their mean is the estimate for the whole ground.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.grid import Grid, grid_over
+from fieldcomb.coverage.position import Receiver
+from fieldcomb.coverage.raster import cover
+from fieldcomb.coverage.results import Chance
+from fieldcomb.tracks.legs import Leg, Way
+from fieldcomb.tracks.track import Floats
+
+Mask = NDArray[np.bool_]
+
+DRAWS = 24
+CELL_M = 0.5
+# How fast the slow error fades is not known of a receiver, and decides whether neighbouring lanes move together: the
+# draws take these in turn, from one to thirty minutes. The fast error fades over half a minute.
+SLOW_TAUS_S = (60.0, 120.0, 240.0, 450.0, 900.0, 1800.0)
+FAST_TAU_S = 25.0
+KNOT_S, LINE_S = 4, 2  # seconds between errors drawn, joined by straight lines, and between places of a line
+EVEN_LANES = 0.5  # tried on simulated walks: Brier scores were best near it
+_LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
+MOST_WIDENED = 8.0  # cells
+_STEEP = 40.0  # logits beyond this are 0 and 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Redrawn:
+    """Ground swept in each draw: bool (DRAWS, rows, cols), packed to bits along the columns of ``grid``."""
+
+    grid: Grid
+    packed: NDArray[np.uint8]
+
+    @staticmethod
+    def of(masks: Mask, grid: Grid) -> Redrawn:
+        """Pack masks."""
+        return Redrawn(grid, np.packbits(masks, axis=2))
+
+    @property
+    def masks(self) -> Mask:
+        """The masks, unpacked."""
+        return np.unpackbits(self.packed, axis=2, count=self.grid.cols).astype(bool)
+
+
+def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) -> Redrawn:
+    """Sweep a walk 24 times, each time with another error of its receiver.
+
+    Parameters
+    ----------
+    ways : sequence of Way
+        Searching, in order of time. The same ways give the same draws.
+    swath_m : float
+        Full width swept.
+    receiver : Receiver
+        Its errors on each axis.
+    grid : Grid
+        Cells of 0.5 m.
+
+    """
+    masks = np.zeros((DRAWS, grid.rows, grid.cols), bool)
+    lines = [way for way in ways if way.t_s.size > 1]
+    if lines and grid.rows and grid.cols:
+        at = [_every(way.t_s.size, LINE_S) for way in lines]
+        knots = [_every(way.t_s.size, KNOT_S) for way in lines]
+        drawn = drifts([way.t_s[k] for way, k in zip(lines, knots, strict=True)], receiver, 2 * DRAWS)
+        errors = [_between(k, error, here) for k, error, here in zip(knots, drawn, at, strict=True)]
+        for k in range(DRAWS):
+            legs = [
+                Leg(way.line_x_m[here] + error[:, k], way.line_y_m[here] + error[:, DRAWS + k])
+                for way, here, error in zip(lines, at, errors, strict=True)
+            ]
+            masks[k] = cover(legs, swath_m / 2, grid)
+    return Redrawn.of(masks, grid)
+
+
+def _every(count: int, step: int) -> NDArray[np.int64]:
+    """Every so many of ``count`` places, and the last one."""
+    return np.unique(np.append(np.arange(0, count, step), count - 1))
+
+
+def _between(knots: NDArray[np.int64], values: Floats, at: NDArray[np.int64]) -> Floats:
+    """Draw straight lines through the columns of ``values`` at ``knots``, and read them at other places."""
+    k = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, knots.size - 2)
+    share = ((at - knots[k]) / (knots[k + 1] - knots[k]))[:, None]
+    return np.asarray(values[k] * (1 - share) + values[k + 1] * share)
+
+
+def drifts(times: Sequence[Floats], receiver: Receiver, many: int) -> list[Floats]:
+    """Errors of a receiver: a slow and a fast part that fade exponentially (Gauss-Markov), and white noise.
+
+    ``times`` are the seconds of unbroken pieces, rising through all of them. Gives float64 (n, many) for each piece;
+    how fast the slow part fades differs from column to column.
+    """
+    slow_s = np.resize(SLOW_TAUS_S, many)
+    fast_s = np.full(many, FAST_TAU_S)
+    rng = np.random.default_rng([len(times), sum(t.size for t in times), int(abs(times[0][0])) if times else 0])
+    state: list[Floats | None] = [None, None]
+    out, last_s = [], 0.0
+    for t in times:
+        error = receiver.white_m * rng.standard_normal((t.size, many))
+        for k, (sigma, tau_s) in enumerate(((receiver.slow_m, slow_s), (receiver.fast_m, fast_s))):
+            walk = _gauss_markov(t, tau_s, rng.standard_normal((t.size, many)), state[k], last_s)
+            state[k] = walk[-1]
+            error += sigma * walk
+        out.append(error)
+        last_s = float(t[-1])
+    return out
+
+
+def _gauss_markov(t_s: Floats, tau_s: Floats, kick: Floats, before: Floats | None, before_s: float) -> Floats:
+    """Turn kicks (n, many) in place into normal values whose correlation falls as exp(-dt / tau), at any times."""
+    gap = np.diff(t_s, prepend=before_s if before is not None else t_s[0])
+    keep = np.exp(-np.maximum(gap, 0)[:, None] / tau_s[None, :])
+    fresh = np.sqrt(1 - keep**2)
+    value = kick[0] if before is None else keep[0] * before + fresh[0] * kick[0]
+    kick[0] = value
+    for k in range(1, t_s.size):
+        value = keep[k] * value + fresh[k] * kick[k]
+        kick[k] = value
+    return kick
+
+
+def calibrated(share: Floats, weight: Floats, mean: float) -> Floats:
+    """Shift shares (0 to 1) by one constant on the logit scale, so that their weighted mean is ``mean`` (0 to 1).
+
+    Where the estimate is far above what the draws sweep, lanes are even, and the draws tell less of single places: the
+    shares are drawn together then, by up to a half.
+    """
+    if not weight.sum() > 0:
+        return share
+    odds = np.clip(share, _LEAST_SHARE, 1 - _LEAST_SHARE)
+    drawn = float(np.clip(np.average(share, weights=weight), _LEAST_SHARE, 1 - _LEAST_SHARE))
+    wanted = float(np.clip(mean, _LEAST_SHARE, 1 - _LEAST_SHARE))
+    shift = np.log(wanted / (1 - wanted)) - np.log(drawn / (1 - drawn))
+    trust = float(np.clip(1 - EVEN_LANES * shift, 0.5, 1.0))
+    logit = trust * np.log(odds / (1 - odds))
+    low, high = -_STEEP, _STEEP
+    for _ in range(60):
+        middle = (low + high) / 2
+        value = float(np.average(_from_logit(logit + middle), weights=weight))
+        low, high = (middle, high) if value < mean else (low, middle)
+    return _from_logit(logit + (low + high) / 2)
+
+
+def _from_logit(logit: Floats) -> Floats:
+    return np.asarray(1 / (1 + np.exp(-np.clip(logit, -_STEEP, _STEEP))))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coarse:
+    """The site in cells of 0.5 m: ``weight`` (rows, cols) is the area of site in each, in coarse cells.
+
+    row_starts, col_starts : first row and column of the site's grid in each coarse row and column.
+    """
+
+    grid: Grid
+    weight: Floats
+    row_starts: NDArray[np.int64]
+    col_starts: NDArray[np.int64]
+
+    @staticmethod
+    def over(inside: Mask, fine: Grid) -> Coarse:
+        """Lay coarse cells over the site's grid; cells of the site larger than 0.5 m stay as they are."""
+        if fine.cell_m >= CELL_M:
+            return Coarse(fine, inside.astype(float), np.arange(fine.rows), np.arange(fine.cols))
+        grid = grid_over(fine.bounds_m, CELL_M)
+        x, y = fine.centres()
+        col = np.floor(x / CELL_M).astype(np.int64) - grid.west
+        row = grid.north - 1 - np.floor(y / CELL_M).astype(np.int64)
+        rows, cols = (np.searchsorted(index, np.arange(n)) for index, n in ((row, grid.rows), (col, grid.cols)))
+        blank = Coarse(grid, np.zeros((0, 0)), rows, cols)
+        whole = (CELL_M / fine.cell_m) ** 2
+        return Coarse(grid, blank.sums(inside) / whole, rows, cols)
+
+    def sums(self, fine: Mask) -> Floats:
+        """Number of true cells of the site's grid in each coarse cell."""
+        many = fine.astype(np.int32)
+        for axis, starts in ((0, self.row_starts), (1, self.col_starts)):
+            count = fine.shape[axis]
+            many = np.add.reduceat(many, np.minimum(starts, count - 1), axis=axis)
+            # A coarse row or column without a cell of its own: at the far edge of a grid.
+            empty = np.diff(np.append(starts, count)) <= 0
+            many[empty if axis == 0 else (slice(None), empty)] = 0
+        return many.astype(float)
+
+
+class ChanceMap:
+    """Adds up walks of a site: draws of those that a receiver cannot place, cells of those that it can."""
+
+    def __init__(self, inside: Mask, fine: Grid) -> None:
+        self.coarse = Coarse.over(inside, fine)
+        self._inside = inside
+        self._cells = self.coarse.sums(inside)
+        shape = self._cells.shape
+        self.union = np.zeros((DRAWS, *shape), bool)
+        self.placed = np.zeros(inside.shape, bool)
+        self.any_drawn = False
+
+    def add_drawn(self, drawn: Redrawn) -> None:
+        """Add a walk by its draws, on the coarse grid."""
+        self.union |= drawn.masks
+        self.any_drawn = True
+
+    def add_placed(self, swept: Mask, part: tuple[slice, slice]) -> None:
+        """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
+        self.placed[part] |= swept
+
+    def chance(self, pct: float | None) -> Floats | None:
+        """Chance of each coarse cell to be passed, NaN off the site; ``pct`` is the estimate of the whole."""
+        if pct is None:
+            return None
+        cells = np.maximum(self._cells, 1)
+        placed = self.coarse.sums(self.placed & self._inside) / cells
+        if self.any_drawn:
+            weight = self.coarse.weight * (1 - placed)
+            sure = float((self.coarse.weight * placed).sum())
+            whole = float(self.coarse.weight.sum())
+            rest = (pct / 100 * whole - sure) / max(float(weight.sum()), 1e-9)
+            share = calibrated(self.union.mean(axis=0), weight, float(np.clip(rest, 0.001, 0.999)))
+            placed = 1 - (1 - placed) * (1 - share)
+        return np.where(self._cells > 0, placed, np.nan)
+
+    def layer(self, pct: float | None) -> Chance | None:
+        """Give the chances as they are drawn and written; None without an estimate."""
+        cells = self.chance(pct)
+        return None if cells is None else Chance(self.coarse.grid, cells.astype(np.float32), not self.any_drawn)
+
+    def swept(self, pct: float) -> Mask:
+        """In each draw, coarse cells mostly swept, of ground that is swept to ``pct`` percent by the estimate.
+
+        Errors drawn once more open gaps between even lanes that nobody left. So what the draws sweep is widened to all
+        sides until it comes to the estimate.
+        """
+        placed = self.coarse.sums(self.placed & self._inside) >= np.maximum(self._cells, 1) / 2
+        swept = self.union | placed
+        return np.asarray(_widened(swept, self.coarse.weight, pct / 100) if self.any_drawn else swept)
+
+
+def _widened(swept: Mask, weight: Floats, share: float) -> Mask:
+    from scipy.ndimage import distance_transform_edt
+
+    # To the rim of swept ground, not to the centre of its outermost cell.
+    away = np.stack([np.maximum(distance_transform_edt(~mask) - 0.5, 0).astype(np.float32) for mask in swept])
+    away[~swept.any(axis=(1, 2))] = np.inf
+    low, high = 0.0, MOST_WIDENED
+    wanted = share * float(weight.sum()) * len(swept)
+    if float((weight * (away <= low)).sum()) >= wanted:
+        return swept
+    for _ in range(16):
+        middle = (low + high) / 2
+        low, high = (middle, high) if float((weight * (away <= middle)).sum()) < wanted else (low, middle)
+    return np.asarray(away <= low)
