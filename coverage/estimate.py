@@ -216,14 +216,17 @@ class Estimates:
             self.sums.setdefault(coil, _Sum(nothing, np.zeros(swept.shape, bool)))
         if self.reason or untimed:
             return _untold(self.reason or NO_TIMES)
-        drawn = [(coil, draw_missed(self.plot, walked)) for coil, walked in walks]
-        placed = bool(drawn) and all(d.strips_placed for _, d in drawn)
-        for coil in dict.fromkeys(coil for coil, _ in walks):
-            mine = [d.missed for c, d in drawn if c == coil]
-            self._add(coil, placed, mine, swept_by_coil[coil], [w for c, w in walks if c == coil])
-        mine = [d.missed for _, d in drawn]
-        alone = self._add(None, placed, mine, swept, [w for _, w in walks])
-        if sum(d.legs for _, d in drawn) < LEAST_LEGS and not placed:
+        # Multiplied one after another: the draws of a whole team would not fit into memory beside each other.
+        left: dict[str, Missed] = {}
+        legs, placed = 0, bool(walks)
+        for coil, walked in walks:
+            drawn = draw_missed(self.plot, walked)
+            legs, placed = legs + drawn.legs, placed and drawn.strips_placed
+            left[coil] = drawn.missed if coil not in left else np.multiply(left[coil], drawn.missed, out=left[coil])
+        for coil, mine in left.items():
+            self._add(coil, placed, [mine], swept_by_coil[coil], [w for c, w in walks if c == coil])
+        alone = self._add(None, placed, list(left.values()), swept, [w for _, w in walks])
+        if legs < LEAST_LEGS and not placed:
             return Estimate(None, None, None, placed, f"fewer than {LEAST_LEGS} legs were walked")
         pct, low, high = summed_up(alone, self.plot.weight)
         if placed:  # the map itself

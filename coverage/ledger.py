@@ -30,7 +30,6 @@ from fieldcomb.coverage.junk import (
 )
 from fieldcomb.coverage.masking import Remaining, footprint_m2
 from fieldcomb.coverage.measures import Mask, Slices, Swept
-from fieldcomb.coverage.pace_share import share_under_coil
 from fieldcomb.coverage.position import receiver
 from fieldcomb.coverage.raster import Counts, cover
 from fieldcomb.coverage.results import JunkResult
@@ -38,6 +37,7 @@ from fieldcomb.coverage.todo import OwnCoil
 from fieldcomb.coverage.todo_settings import TodoSettings
 from fieldcomb.coverage.told import told_by
 from fieldcomb.coverage.walks import SwungWalk, WalkedOuting
+from fieldcomb.coverage.wedges import share_under_coil
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Floats
 
@@ -170,7 +170,8 @@ class Ledger:
         use = self.use.get(one.coil.name, _Use())
         pace = use.pace_m_s or self._all().pace_m_s or self.settings.pace_m_s
         coil = one.coil
-        return self.settings.g * share_under_coil(coil.width_m, coil.length_m, one.swath_m, one.sweep_s, pace)
+        under = share_under_coil(coil.width_m, coil.length_m, one.swath_m, one.sweep_s, pace)
+        return self.settings.g * float(under)
 
     def _all(self) -> _Use:
         uses = self.use.values()
@@ -256,7 +257,7 @@ def _under_coil(walks: Sequence[SwungWalk], settings: TodoSettings) -> float:
         swing, times = w.swing, w.walk.times
         pace = w.walk.search_m / times.searching_s if times and times.searching_s > 0 else settings.pace_m_s
         coil = swing.coil
-        share = share_under_coil(coil.width_m, coil.length_m, swing.swath_m, swing.sweep_s, pace)
+        share = float(share_under_coil(coil.width_m, coil.length_m, swing.swath_m, swing.sweep_s, pace))
         total += (1.0 if w.walk.coil_legs else share) * w.walk.search_m
         weight += w.walk.search_m
     return total / weight if weight else 1.0

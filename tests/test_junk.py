@@ -18,7 +18,6 @@ from fieldcomb.coverage.junk import (
     histogram,
     local_junk,
 )
-from fieldcomb.coverage.pace_share import share_under_coil
 
 GRID = Grid(1.0, 0, 40, 40, 40)  # 40 x 40 m from the origin
 NOTHING = np.full((40, 40), np.nan)
@@ -98,18 +97,3 @@ def test_places_outside_the_grid_are_not_counted() -> None:
     """A dig beside the site is in no cell; one on the grid is in its own."""
     counts = histogram(GRID, np.array([0.5, -0.5, 40.5]), np.array([39.5, 5.0, 5.0]))
     assert counts.sum() == 1 and counts[0, 0] == 1
-
-
-@pytest.mark.parametrize(("across_m", "pace_m_s"), [(0.20, 0.111), (0.28, 0.146), (0.33, 0.169)])
-def test_pace_that_leaves_a_twentieth(across_m: float, pace_m_s: float) -> None:
-    """At a sweep a second over 1.2 m, the coil covers 95 % of its swath at these paces, worked out apart from this."""
-    share = share_under_coil(across_m, across_m, 1.2 + across_m, 1.0, pace_m_s)
-    assert share == pytest.approx(0.95, abs=0.004)
-
-
-def test_standing_or_not_swinging_covers_all() -> None:
-    """Who goes on slowly covers the whole swath; a coil as wide as the swath needs no swing; faster covers less."""
-    assert share_under_coil(0.28, 0.28, 1.48, 1.0, 0.0) == 1
-    assert share_under_coil(0.28, 0.28, 0.28, 1.0, 0.5) == 1
-    shares = [share_under_coil(0.28, 0.28, 1.48, 1.0, pace) for pace in (0.05, 0.2, 0.3, 0.5, 0.8)]
-    assert shares == sorted(shares, reverse=True) and shares[0] == pytest.approx(1, abs=0.02) and shares[-1] < 0.4
