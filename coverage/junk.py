@@ -80,14 +80,14 @@ class Digs:
         return np.asarray(per_m2 * self.weight * area_m2)
 
 
-def histogram(grid: Grid, x_m: Floats, y_m: Floats) -> Floats:
-    """Count places in each cell, (rows, cols); places outside the grid are not counted."""
+def histogram(grid: Grid, x_m: Floats, y_m: Floats, weight: Floats | None = None) -> Floats:
+    """Count places in each cell, or add up their weights, (rows, cols); places outside the grid are not counted."""
     counts = np.zeros((grid.rows, grid.cols))
     left, _, _, top = grid.bounds_m
     col = np.floor((np.asarray(x_m) - left) / grid.cell_m).astype(int)
     row = np.floor((top - np.asarray(y_m)) / grid.cell_m).astype(int)
     inside = (col >= 0) & (col < grid.cols) & (row >= 0) & (row < grid.rows)
-    np.add.at(counts, (row[inside], col[inside]), 1.0)
+    np.add.at(counts, (row[inside], col[inside]), 1.0 if weight is None else weight[inside])
     return counts
 
 

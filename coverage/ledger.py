@@ -26,6 +26,7 @@ from fieldcomb.coverage.junk import (
     Junk,
     cell_at,
     error_pct,
+    histogram,
     local_junk,
 )
 from fieldcomb.coverage.masking import Remaining, footprint_m2
@@ -41,6 +42,11 @@ from fieldcomb.coverage.wedges import share_under_coil
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Floats
 
+MOST_TOLD_APART = 6  # passes of one outing over one cell
+PACE_S = 30
+LEVELS = 200
+GOOD_QUARTER = 0.25
+LEAST_WAY_M = 1e-3  # of walking round a cell: on less its pace is not known
 HEARD_M = 2.5  # round a mark left: about as far as the mark may be off; chosen for this project
 
 
@@ -93,7 +99,7 @@ class Ledger:
         self.used_m2 = np.full(shape, np.inf)
         self.used = np.full(shape, -1, np.int16)
         self.names: list[str] = []
-        self.lost_m2 = self.swept_m2 = 0.0
+        self.left_m2 = np.zeros(LEVELS + 1)  # swept ground by what its passes leave, in steps
 
     def _junk(self, walked: Sequence[WalkedOuting]) -> tuple[Junk, Floats]:
         grid = self.coarse.grid
@@ -108,22 +114,20 @@ class Ledger:
         return local_junk(self.digs, so_far, squares, drawn, self.settings.junk_per_m2), so_far
 
     def add(self, outing: WalkedOuting, swept: Swept) -> None:
-        """Take in one outing: its passes, and what was dug in it."""
+        """Take in one outing: its passes, and what was dug in it.
+
+        Who digs sweeps the hole again and finds what that junk hid, so dug junk counts as if it had hidden nothing;
+        without ``recheck`` it hid targets from all passes up to this outing's.
+        """
         told = self.told[outing.id]
-        fewer = np.minimum(self.digs.per_m2(*told.dug.T), self.met) if len(told.dug) else None
-        if self.settings.recheck:
-            self._dig(fewer)
         for name, counts in swept.by_coil.items():
             self._visit(name, [w for w in outing.walks if w.swing.coil.name == name], counts[swept.there], swept.here)
-        if not self.settings.recheck:
-            self._dig(fewer)
-
-    def _dig(self, fewer: Floats | None) -> None:
-        if fewer is None:
-            return
-        self.met = np.maximum(self.met - fewer, 0)
-        for one in {id(r): r for r in (self.left, self.had_dug, self.had_reached, self.had_time)}.values():
-            one.dig(fewer)
+        if len(told.dug):
+            fewer = np.minimum(self.digs.per_m2(*told.dug.T), self.met)
+            self.met = self.met - fewer
+            kept = (self.left, self.had_dug, self.had_reached, self.had_time)
+            for one in () if self.settings.recheck else {id(one): one for one in kept}.values():
+                one.dig(fewer)
 
     def _visit(self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices) -> None:
         passed = (counts > 0) & self.coarse.inside[here]
@@ -135,24 +139,54 @@ class Ledger:
         use.searching_s += sum(w.times.searching_s for w in timed if w.times is not None)
         area_m2 = float(np.count_nonzero(passed)) * self.ground.grid.cell_m2
         use.swept_m2 += area_m2 if len(timed) == len(walks) else 0.0
-        under = _under_coil(walks, self.settings)
-        self.lost_m2 += area_m2 * (1 - under * self.settings.g)
-        self.swept_m2 += area_m2
-        g = self.settings.g * walks[0].swing.rule.share(self.settings.target)
+        where, passes = self._passes(counts, here)
+        coil, swing = walks[0].swing.coil, walks[0].swing
+        under = self._under_coil(walks)[where]
+        swept = passes.sum(axis=0) * self.coarse.cells[where] * self.ground.grid.cell_m2
+        after = np.clip(np.rint((1 - under * self.settings.g) * LEVELS), 0, LEVELS).astype(int)
+        self.left_m2 += np.bincount(after.ravel(), weights=swept.ravel(), minlength=LEVELS + 1)
+        g = self.settings.g * swing.rule.share(self.settings.target)
         deep = float(self.known[name].hears(self.settings))
-        coil = walks[0].swing.coil
         foot = footprint_m2(coil.width_m, coil.length_m)
         chances = (
             (self.left, under * deep * g),
             (self.had_dug, under * deep),
             (self.had_reached, under),
-            (self.had_time, 1.0),
+            (self.had_time, np.ones_like(under)),
         )
         for remaining, chance in {id(one): (one, chance) for one, chance in reversed(chances)}.values():
-            once = 1 - (1 - chance) ** np.arange(256)  # caught after so many passes of this outing
-            where, caught = self.coarse.share(once[np.minimum(counts, 255)], here)
+            caught = np.zeros_like(under)
+            for n, share in enumerate(passes, 1):
+                caught += share * (1 - (1 - chance) ** n)
             remaining.visit(foot, caught, where)
         self._remember(name, foot, passed, here)
+
+    def _passes(self, counts: Counts, here: Slices) -> tuple[Slices, Floats]:
+        """Share of each coarse cell with 1, 2, ... passes of an outing, (6, rows, cols); the last is 6 or more."""
+        found = [self.coarse.share(counts == n, here)[1] for n in range(1, MOST_TOLD_APART)]
+        where, most = self.coarse.share(counts >= MOST_TOLD_APART, here)
+        return where, np.stack([*found, most])
+
+    def _under_coil(self, walks: Sequence[SwungWalk]) -> Floats:
+        """Share under the coil on each coarse cell, by the local pace of walks with one coil in an outing.
+
+        Pace is that of pieces of half a minute; between the lines it is averaged over half a swing width. A recorder
+        on the shaft has measured what the coil covered, so that there it is 1.
+        """
+        from scipy.ndimage import gaussian_filter
+
+        grid = self.coarse.grid
+        covered, walked = np.zeros((2, grid.rows, grid.cols))
+        for w in walks:
+            for way in w.walk.ways:
+                share = _share_along(way.step_m, w)
+                covered += histogram(grid, way.x_m, way.y_m, way.step_m * share)
+                walked += histogram(grid, way.x_m, way.y_m, way.step_m)
+        sigma = walks[0].swing.swath_m / 2 / grid.cell_m
+        covered, walked = (gaussian_filter(values, sigma, mode="constant") for values in (covered, walked))
+        out = np.full(walked.shape, _mean_under_coil(walks, self.settings))
+        np.divide(covered, walked, out=out, where=walked > LEAST_WAY_M)
+        return np.clip(out, 0, 1)
 
     def _remember(self, name: str, foot_m2: float, passed: Mask, here: Slices) -> None:
         """Note the smallest coil that swept most of each coarse cell: the one that junk or depth was too much for."""
@@ -219,8 +253,9 @@ class Ledger:
 
     @property
     def usual_left(self) -> float:
-        """What a usual pass of this user leaves on clean ground."""
-        return self.lost_m2 / self.swept_m2 if self.swept_m2 else 0.0
+        """What a good pass of this user leaves on clean ground: a quarter of all swept ground was walked so well."""
+        total = np.cumsum(self.left_m2)
+        return float(np.searchsorted(total, GOOD_QUARTER * total[-1])) / LEVELS if total[-1] else 0.0
 
     def used_in(self, cells: NDArray[np.intp]) -> str:
         """Name the coil that was used on most of some cells; empty when none was."""
@@ -250,8 +285,19 @@ def own_coil(coil: Coil, swath_m: float | None, sweep_s: float | None, reach_m: 
     return OwnCoil(coil, swath, DEFAULT_SWEEP_S if sweep_s is None else sweep_s, reach_m, rule)
 
 
-def _under_coil(walks: Sequence[SwungWalk], settings: TodoSettings) -> float:
-    """Mean share under the coil on walks with one coil, by their pace; a recorder on the shaft has measured it."""
+def _share_along(step_m: Floats, w: SwungWalk) -> Floats:
+    """Share under the coil for each second of a way, by the pace of its half minute."""
+    if w.walk.coil_legs:
+        return np.ones_like(step_m)
+    last = max(step_m.size // PACE_S, 1) - 1
+    piece = np.minimum(np.arange(step_m.size) // PACE_S, last)
+    pace = np.bincount(piece, weights=step_m) / np.bincount(piece)
+    swing, coil = w.swing, w.swing.coil
+    return share_under_coil(coil.width_m, coil.length_m, swing.swath_m, swing.sweep_s, pace)[piece]
+
+
+def _mean_under_coil(walks: Sequence[SwungWalk], settings: TodoSettings) -> float:
+    """Mean share under the coil on walks with one coil, by their usual pace."""
     total = weight = 0.0
     for w in walks:
         swing, times = w.swing, w.walk.times

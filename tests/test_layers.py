@@ -46,6 +46,7 @@ THIRD_PARTY = {
         "chance",
         "loop_field",
         "junk",
+        "ledger",
     },
     "rasterio": {"grid", "no_go", "ground", "layers", "strips", "confidence", "overlay", "export", "outputs"},
     "gpxpy": {"export"},

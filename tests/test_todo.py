@@ -10,7 +10,7 @@ import gpxpy
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike
 from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, part, serpentine, site
@@ -28,6 +28,7 @@ from fieldcomb.coverage.todo import OwnCoil
 from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
 from fieldcomb.coverage.todo_words import PROMISE
 from fieldcomb.tracks.marks import Mark
+from fieldcomb.tracks.track import Track
 
 SIDE_M, CORNER_M = 40.0, 12.0
 CORNER = box(SIDE_M - CORNER_M, 0, SIDE_M, CORNER_M)
@@ -72,10 +73,10 @@ def todo(
     *outings: OutingInput,
     coils: tuple[OwnCoil, ...] = (LARGE, SMALL),
     areas: tuple[Area, ...] = (),
-    settings: TodoSettings = USUAL,
+    assumed: TodoSettings = USUAL,
 ) -> Report:
     """Survey the field of 40 x 40 m."""
-    ground = replace(site(field(SIDE_M, SIDE_M), *areas, cell_m=0.2), coils=coils, todo=settings)
+    ground = replace(site(field(SIDE_M, SIDE_M), *areas, cell_m=0.2), coils=coils, todo=assumed)
     return survey(ground, outings).report
 
 
@@ -150,6 +151,16 @@ def test_once_the_junk_is_dug_the_corner_is_done() -> None:
     assert report.junk is not None and report.junk.dug > 1000
 
 
+def test_without_sweeping_the_holes_again_the_corner_is_open_to_every_coil() -> None:
+    """Who digs the junk out and does not sweep the holes again leaves what it hid: then any coil may find it now."""
+    dug = tuple(mark("junk", *place) for place in places(np.random.default_rng(5), 9.7, CORNER))
+    walk = walked("a", lanes(), LARGE, (*corner_marks(0), *dug))
+    kept, found = (todo(walk, assumed=TodoSettings(recheck=again)) for again in (False, True))
+    assert [coil.pieces for coil in found.todo] == [(), ()]
+    for coil in kept.todo:
+        assert coil.pieces[0].reason == "too much junk for large" and overlap(coil.pieces[0].shape, CORNER) >= 0.6
+
+
 def test_once_a_small_coil_was_there_the_corner_is_done() -> None:
     """Two slow passes of the small coil take the corner off the list."""
     there = lanes(CORNER_M, CORNER_M, SIDE_M - CORNER_M)
@@ -193,20 +204,29 @@ def test_walked_too_fast() -> None:
     assert pieces[0].reason == "walked too fast" and overlap(pieces[0].shape, box(20, 0, 40, 40)) > 0.85
 
 
+def test_haste_within_a_walk_is_found() -> None:
+    """Half a field that was rushed at the end of an even walk is on the list; the rest of that walk is not."""
+    slow, fast = (fixes(lanes(20, x0_m=x), pace_m_s=pace, start_s=None) for x, pace in ((0, 0.25), (20, 0.8)))
+    lon, lat = (np.concatenate([getattr(slow, name), getattr(fast, name)]) for name in ("lon_deg", "lat_deg"))
+    track = Track(lon, lat, START_S + np.arange(lon.size, dtype=float), np.zeros(lon.size, np.int32))
+    pieces = of_coil(todo(outing("a", item(track, swung(LARGE)))), "large").pieces
+    assert pieces[0].reason == "walked too fast" and overlap(pieces[0].shape, box(20, 0, 40, 40)) > 0.85
+
+
 def test_too_deep() -> None:
     """For targets 35 cm down, ground that only a small coil swept is too deep for it, and the large one can do it."""
     wide = OwnCoil(Coil("wide", 0.45, 0.45), 1.65, 1.0)
-    settings = TodoSettings(depth_m=0.35)
-    report = todo(walked("a", lanes(), SMALL), coils=(wide, SMALL), settings=settings)
+    assumed = TodoSettings(depth_m=0.35)
+    report = todo(walked("a", lanes(), SMALL), coils=(wide, SMALL), assumed=assumed)
     assert of_coil(report, "wide").pieces[0].reason == "too deep for small"
     assert of_coil(report, "small").pieces == ()
 
 
 def test_one_direction_only() -> None:
     """When a second direction is reckoned to find more, ground without one is on the list; crossed ground is not."""
-    settings = TodoSettings(crosswise=0.4, more_left=0.25)
+    assumed = TodoSettings(crosswise=0.4, more_left=0.25)
     across = [(y, x) for x, y in lanes(20, 40)]
-    pieces = of_coil(todo(walked("a", lanes()), walked("b", across, day=1), settings=settings), "large").pieces
+    pieces = of_coil(todo(walked("a", lanes()), walked("b", across, day=1), assumed=assumed), "large").pieces
     assert pieces[0].reason == "one direction only" and overlap(pieces[0].shape, box(0, 20, 40, 40)) > 0.9
 
 
@@ -214,7 +234,7 @@ def test_not_dug() -> None:
     """Where the class of targets that matters was mostly left, ground is on the list as not dug."""
     rule = DigRule(parse_numbers("60-99"), (("low", parse_numbers("16-45")),))
     picky = replace(LARGE, rule=rule)
-    report = todo(walked("a", lanes(), picky), settings=TodoSettings(target="low"))
+    report = todo(walked("a", lanes(), picky), assumed=TodoSettings(target="low"))
     assert of_coil(report, "large").pieces[0].reason == "not dug"
 
 
@@ -222,7 +242,7 @@ def test_not_recorded() -> None:
     """A wide gap in a recording is ground to do, told as not recorded and not as never swept."""
     wide = make_swing(LARGE.coil, 6.0, None, None)
     kept = part(fixes([(3, 0), (3, 40)], pace_m_s=0.3), [*range(30), *range(110, 134)])
-    report = todo(outing("a", item(kept, wide)), coils=(LARGE,), settings=TodoSettings(not_recorded=0.2))
+    report = todo(outing("a", item(kept, wide)), coils=(LARGE,), assumed=TodoSettings(not_recorded=0.2))
     reasons = {piece.reason for piece in of_coil(report, "large").pieces}
     assert reasons == {"never swept", "not recorded"}
 
@@ -230,6 +250,7 @@ def test_not_recorded() -> None:
 # ------------------------------------------------------------------------------------------------ shut ground, numbers
 
 
+@settings(max_examples=25)
 @given(st.floats(5, 35), st.floats(5, 35), st.sampled_from(["good", "typical", "poor", "4m"]))
 def test_shut_ground_is_never_in_it(x_m: float, y_m: float, gps: str) -> None:
     """No piece lies nearer to no-go ground than 5 m or the receiver's 95 % radius, and none in blocked ground."""
@@ -237,7 +258,7 @@ def test_shut_ground_is_never_in_it(x_m: float, y_m: float, gps: str) -> None:
     report = todo(
         walked("a", [(1, 1), (1, 39)], gps=gps),
         areas=(area(shut, "no-go"), area(tree, "blocked")),
-        settings=TodoSettings(grid_m=2.0),
+        assumed=TodoSettings(grid_m=2.0),
     )
     off_m = max(5.0, receiver(gps).r95_m)
     for coil in report.todo:
