@@ -20,6 +20,7 @@ from fieldcomb.coverage.options import (
     cell_option,
     check_typed,
     check_walk_options,
+    dug_option,
     laps_option,
     named,
     path,
@@ -186,6 +187,7 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
 @click.option("--from", "start", type=words, metavar="TIME", help="With --recording: use it from this time on.")
 @click.option("--to", "end", type=words, metavar="TIME", help="With --recording: use it up to this time.")
 @laps_option
+@dug_option
 @click.option("--leave-out", is_flag=True, help="Leave the outing out of every report; its files stay.")
 @click.option("--take-back", is_flag=True, help="Take a left-out outing back.")
 def edit_command(site: str, outing: str, recording: str | None, leave_out: bool, take_back: bool, **given: Any) -> None:
@@ -317,7 +319,14 @@ def _typed(options: WalkOptions) -> Any:
     from fieldcomb.coverage.settings import Typed
 
     return Typed(
-        options.coil, options.swath, options.sweep, options.gps, options.top_pace, options.carried, options.laps
+        options.coil,
+        options.swath,
+        options.sweep,
+        options.gps,
+        options.top_pace,
+        options.carried,
+        options.laps,
+        dug=options.dug,
     )
 
 
@@ -351,7 +360,7 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
     if leave_out and take_back:
         raise UsageError("--leave-out and --take-back were both given", hint="Give one of them")
     sweep_given = given["sweeps"] is not None or given["sweep"] is not None
-    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried", "laps")})
+    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried", "laps", "dug")})
     sweep = sweep_s(given.pop("sweeps") or None, given.pop("sweep") or None)
     for key, option in (("start", "--from"), ("end", "--to")):
         if given[key]:
@@ -373,7 +382,7 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
 def _check_whose(changes: dict[str, str | float | bool | None], recording: str | None) -> None:
     """Tell what belongs to one recording from what belongs to the whole outing."""
     own = {"searcher": "--searcher", "from": "--from", "to": "--to"}
-    whole = {"label": "--label", "note": "--note", "top_pace": "--top-pace", "sweep": "--sweep"}
+    whole = {"label": "--label", "note": "--note", "top_pace": "--top-pace", "sweep": "--sweep", "dug": "--dug"}
     whole["left_out"] = "--leave-out and --take-back"
     for key in changes:
         if recording is None and key in own:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from fieldcomb.coverage.dug import NO_RULE, DigRule
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, say_length
 
@@ -96,7 +97,7 @@ class Swing:
     swath_m : full width, edge to edge, that the coil passes over.
     sweep_s : seconds for one sweep, one side to the other.
     gps : good, typical, poor, or a length as typed (two thirds of fixes are within it, each way).
-    carried : where the recorder was, one of CARRIED.
+    carried : where the recorder was, one of CARRIED. rule : which target numbers were dug.
     The two flags say whether somebody measured the value or it is the default.
     """
 
@@ -107,6 +108,7 @@ class Swing:
     swath_measured: bool
     sweep_measured: bool
     carried: str = BODY
+    rule: DigRule = NO_RULE  # which target numbers were dug
 
     @property
     def on_shaft(self) -> bool:

@@ -15,6 +15,7 @@ from fieldcomb.coverage.areas import Area, areas_geojson, place_areas, read_area
 from fieldcomb.coverage.coils import coil_of_size, make_swing, split_naming
 from fieldcomb.coverage.edge import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.journal import LOCK, locked, new_folder, reason
+from fieldcomb.coverage.ledger import own_coil
 from fieldcomb.coverage.peg_file import PegRow, place_pegs, read_pegs
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
@@ -62,7 +63,9 @@ class Site:
     def as_input(self, frame: SiteFrame) -> SiteInput:
         """Give the site as a survey takes it."""
         known = self.settings
-        return SiteInput(known.name, known.zone.key, known.cell_m, frame, self.areas, AREAS_FILE)
+        own = tuple(own_coil(k.coil, k.swath_m, k.sweep_s, k.reach_m, k.rule) for k in known.coils.values())
+        site = SiteInput(known.name, known.zone.key, known.cell_m, frame, self.areas, AREAS_FILE)
+        return replace(site, coils=own, todo=known.todo)
 
     def pegs_in(self, frame: SiteFrame) -> tuple[Peg, ...]:
         """Give the site's pegs in metres; raises SiteError for one that lies far from the site."""

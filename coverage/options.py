@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from fieldcomb.coverage.coils import parse_carried, parse_gps, split_naming
+from fieldcomb.coverage.dug import parse_numbers
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
@@ -46,8 +47,15 @@ class WalkOptions:
     label: str | None
     carried: str | None = None
     laps: str | None = None
+    dug: str | None = None
 
 
+dug_option = click.option(
+    "--dug",
+    type=words,
+    metavar="NUMBERS",
+    help="Target numbers that were dug, such as 40-99 or 10-25,40-99; else what site.toml says of the coil.",
+)
 laps_option = click.option(
     "--laps",
     type=words,
@@ -99,6 +107,7 @@ def walk_options(command: F) -> F:
                 help="Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
             ),
             laps_option,
+            dug_option,
             click.option("--label", type=words, metavar="TEXT", help="A short name for the outing."),
         )
     ):
@@ -138,7 +147,7 @@ def check_walk_options(given: dict[str, Any]) -> WalkOptions:
             named("--from" if key == "start" else "--to", parse_time_s, given[key], parse_zone("UTC"))
     check_typed(given)
     sweep = sweep_s(given["sweeps"], given["sweep"])
-    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried", "laps")
+    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried", "laps", "dug")
     return WalkOptions(**{key: given[key] for key in keys}, sweep=sweep, label=given["label"] or None)
 
 
@@ -162,6 +171,8 @@ def check_typed(given: dict[str, Any]) -> None:
         from fieldcomb.coverage.settings import laps_meaning  # brings numpy, which --help should not wait for
 
         named("--laps", laps_meaning, given["laps"])
+    if given.get("dug") is not None:
+        named("--dug", parse_numbers, given["dug"])
 
 
 def named(option: str, check: Callable[..., Any], *values: Any) -> Any:
