@@ -11,6 +11,8 @@ from fieldcomb.coverage.ground import Ground
 from fieldcomb.coverage.measures import Mask, Slices
 from fieldcomb.tracks.track import Floats
 
+ROWS_AT_ONCE = 64
+
 
 class Coarse:
     """Cells of about a metre over the site, each of k x k cells of the raster, and the shares of them."""
@@ -21,25 +23,31 @@ class Coarse:
         self.grid: Grid = grid_over(self.fine.bounds_m, self.fine.cell_m * self.k)
         whole = (slice(0, self.fine.rows), slice(0, self.fine.cols))
         self.inside = ground.inside
-        _, self.cells = self.sums(self.inside.astype(np.float32), whole)
+        _, self.cells = self.sums(self.inside, whole)
 
     def sums(self, values: Any, part: Slices) -> tuple[Slices, Floats]:
         """Add up values of a window of the raster by coarse cell; gives the coarse window and the sums in it."""
         k, rows, cols = self.k, part[0], part[1]
         north, west = self.grid.north * k - self.fine.north, self.fine.west - self.grid.west * k
-        top, left = rows.start + north, cols.start + west
-        r0, c0 = top // k, left // k
+        r0, c0 = (rows.start + north) // k, (cols.start + west) // k
         r1, c1 = -(-(rows.stop + north) // k), -(-(cols.stop + west) // k)
-        padded = np.zeros(((r1 - r0) * k, (c1 - c0) * k), np.float32)
-        padded[top - r0 * k :, left - c0 * k :][: values.shape[0], : values.shape[1]] = values
-        total = padded.reshape(r1 - r0, k, c1 - c0, k).sum(axis=(1, 3), dtype=float)
-        return (slice(r0, r1), slice(c0, c1)), np.asarray(total)
+        left = cols.start + west - c0 * k
+        total = np.zeros((r1 - r0, c1 - c0))
+        for first in range(r0, r1, ROWS_AT_ONCE):  # in blocks, so that no copy of all of a raster is made
+            last = min(first + ROWS_AT_ONCE, r1)
+            top = max(first * k - north - rows.start, 0)
+            block = values[top : last * k - north - rows.start]
+            padded = np.zeros(((last - first) * k, (c1 - c0) * k), np.float32)
+            down = top + rows.start + north - first * k
+            padded[down : down + len(block), left : left + block.shape[1]] = block
+            total[first - r0 : last - r0] = padded.reshape(last - first, k, c1 - c0, k).sum(axis=(1, 3))
+        return (slice(r0, r1), slice(c0, c1)), total
 
-    def share(self, values: Any, part: Slices) -> tuple[Slices, Floats]:
-        """Mean of values over the cells of the site in each coarse cell."""
-        where, total = self.sums(np.where(self.inside[part], values, 0), part)
+    def share(self, mask: Mask, part: Slices) -> tuple[Slices, Floats]:
+        """Share of the site's ground in each coarse cell that a mask takes."""
+        where, total = self.sums(mask & self.inside[part], part)
         return where, np.asarray(total / np.maximum(self.cells[where], 1))
 
     def whole(self, mask: Mask) -> Floats:
-        """Share of each coarse cell's ground that a mask of the raster takes."""
+        """Share of each coarse cell's ground that a mask of the whole raster takes."""
         return self.share(mask, (slice(0, self.fine.rows), slice(0, self.fine.cols)))[1]
