@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -45,6 +45,7 @@ from fieldcomb.tracks.frame import SiteFrame, distance_m
 KINDS = ("site", "no-go", "blocked", "filled", "junk", "walked")
 
 MOST_DEPTH_CM = 10_000.0
+MOST_PER_M2 = 1000.0
 PLACES = 9  # decimals of areas.geojson: a tenth of a millimetre
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
@@ -57,6 +58,7 @@ class Area:
     kind : one of KINDS. reason : as typed. since, until : the days it holds from and to (``from``, ``to``), or None.
     shape : in degrees, x = longitude; longitudes run on past 180 where it lies on both sides of it.
     notes : what was met when it was made from a walk. depth_cm : how deep ground was filled up, or None.
+    per_m2 : pieces of junk on a square metre, or None.
     """
 
     kind: str
@@ -66,6 +68,7 @@ class Area:
     shape: Shape
     notes: tuple[str, ...] = ()
     depth_cm: float | None = None
+    per_m2: float | None = None
 
 
 # ------------------------------------------------------------------------------------------------------------ reading
@@ -118,8 +121,9 @@ def _area(item: Drawn, file: str, notes: list[str]) -> Area:
     whole = [sound(part, frame, check) for part in parts]
     shape = whole[0] if len(whole) == 1 else unite(whole)
     check_area(to_metres(shape, frame).area, check)
-    depth_cm = _depth_cm(item.typed, check)
-    return Area(check.kind, "" if reason is None else str(reason).strip(), since, until, shape, depth_cm=depth_cm)
+    depth_cm, per_m2 = _depth_cm(item.typed, check), _per_m2(item.typed, check)
+    said = "" if reason is None else str(reason).strip()
+    return Area(check.kind, said, since, until, shape, depth_cm=depth_cm, per_m2=per_m2)
 
 
 def _kind(item: Drawn, file: str) -> str:
@@ -146,20 +150,30 @@ def _day(typed: Mapping[str, Any], key: str, check: Check) -> date | None:
 
 
 def _depth_cm(typed: Mapping[str, Any], check: Check) -> float | None:
-    value = typed.get("depth_cm")
+    return _amount(typed, "depth_cm", MOST_DEPTH_CM, ("filled", "a number of centimetres", "40, without a unit"), check)
+
+
+def _per_m2(typed: Mapping[str, Any], check: Check) -> float | None:
+    return _amount(typed, "per_m2", MOST_PER_M2, ("junk", "a number of pieces on a square metre", "8"), check)
+
+
+def _amount(typed: Mapping[str, Any], key: str, most: float, words: tuple[str, str, str], check: Check) -> float | None:
+    """Read a number that belongs to one kind of area; ``words``: the kind, what was expected, an example."""
+    value = typed.get(key)
     if value is None or value == "":
         return None
+    kind, expected, example = words
     try:
         # KML and many a GIS give numbers as text.
-        depth = math.nan if isinstance(value, bool) else float(value)
+        amount = math.nan if isinstance(value, bool) else float(value)
     except (TypeError, ValueError, OverflowError):
-        depth = math.nan
-    if not 0 < depth <= MOST_DEPTH_CM:
-        problem = f"has a depth_cm that is not a number of centimetres, {harmless(str(value)[:40])!r}"
-        raise check.fault(problem, "Write it like 40, without a unit")
-    if check.kind != "filled":
-        check.note(f"has a depth_cm, which is kept but not used for the kind {check.kind}")
-    return depth
+        amount = math.nan
+    if not 0 < amount <= most:
+        problem = f"has a {key} that is not {expected}, {harmless(str(value)[:40])!r}"
+        raise check.fault(problem, f"Write it like {example}")
+    if check.kind != kind:
+        check.note(f"has a {key}, which is kept but not used for the kind {check.kind}")
+    return amount
 
 
 # ------------------------------------------------------------------------------------------------------------ placing
@@ -184,7 +198,8 @@ def place_areas(areas: Sequence[Area], frame: SiteFrame, file: str) -> tuple[tup
         if shape is not None:
             if area.kind == "site" and (area.since or area.until):
                 check.note("has dates, which are kept but not used: the boundary holds at all times")
-            out.append(AreaShape(area.kind, area.reason, shape, area.since, area.until, area.depth_cm))
+            placed = AreaShape(area.kind, area.reason, shape, area.since, area.until, area.depth_cm)
+            out.append(replace(placed, per_m2=area.per_m2))
     sites = [shape for shape in out if shape.kind == "site"]
     if sites:
         check_area(site_of(sites, file).area, Check(file, "all parts of the site together", "site", notes))
@@ -235,5 +250,7 @@ def areas_geojson(areas: Sequence[Area]) -> str:
                 typed[key] = str(value)
         if area.depth_cm is not None:
             typed["depth_cm"] = area.depth_cm
+        if area.per_m2 is not None:
+            typed["per_m2"] = area.per_m2
         features.append({"type": "Feature", "properties": typed, "geometry": geometry(area.shape, PLACES)})
     return feature_collection(features)

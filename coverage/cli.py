@@ -23,6 +23,7 @@ from fieldcomb.coverage.options import (
     check_walk_options,
     depth_m,
     depth_option,
+    dug_option,
     laps_option,
     named,
     path,
@@ -31,6 +32,7 @@ from fieldcomb.coverage.options import (
     words,
 )
 from fieldcomb.coverage.plain import harmless
+from fieldcomb.coverage.serve_command import serve_command
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 from fieldcomb.tracks.units import parse_date, parse_time_s, parse_zone
 
@@ -196,6 +198,7 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
 @click.option("--from", "start", type=words, metavar="TIME", help="With --recording: use it from this time on.")
 @click.option("--to", "end", type=words, metavar="TIME", help="With --recording: use it up to this time.")
 @laps_option
+@dug_option
 @click.option("--leave-out", is_flag=True, help="Leave the outing out of every report; its files stay.")
 @click.option("--take-back", is_flag=True, help="Take a left-out outing back.")
 def edit_command(site: str, outing: str, recording: str | None, leave_out: bool, take_back: bool, **given: Any) -> None:
@@ -286,6 +289,9 @@ def card_command(site: str | None, out: str | None) -> None:
     say(f"The card is {shown(file)}. Print it from your browser")
 
 
+cli.add_command(serve_command)
+
+
 # ----------------------------------------------------------------------------------------- shared by commands
 
 
@@ -343,8 +349,9 @@ def _typed(options: WalkOptions) -> Any:
         options.top_pace,
         options.carried,
         options.laps,
-        options.ground,
-        options.lift,
+        ground=options.ground,
+        lift=options.lift,
+        dug=options.dug,
     )
 
 
@@ -378,7 +385,7 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
     if leave_out and take_back:
         raise UsageError("--leave-out and --take-back were both given", hint="Give one of them")
     sweep_given = given["sweeps"] is not None or given["sweep"] is not None
-    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried", "laps", "lift")})
+    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried", "laps", "lift", "dug")})
     sweep = sweep_s(given.pop("sweeps") or None, given.pop("sweep") or None)
     for key, option in (("start", "--from"), ("end", "--to")):
         if given[key]:
@@ -400,7 +407,7 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
 def _check_whose(changes: dict[str, str | float | bool | None], recording: str | None) -> None:
     """Tell what belongs to one recording from what belongs to the whole outing."""
     own = {"searcher": "--searcher", "from": "--from", "to": "--to"}
-    whole = {"label": "--label", "note": "--note", "top_pace": "--top-pace", "sweep": "--sweep"}
+    whole = {"label": "--label", "note": "--note", "top_pace": "--top-pace", "sweep": "--sweep", "dug": "--dug"}
     whole |= {"ground": "--ground", "lift": "--lift"}
     whole["left_out"] = "--leave-out and --take-back"
     for key in changes:

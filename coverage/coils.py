@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from fieldcomb.coverage.dug import NO_RULE, DigRule
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, say_length
 
@@ -99,7 +100,7 @@ class Swing:
     swath_m : full width, edge to edge, that the coil passes over.
     sweep_s : seconds for one sweep, one side to the other.
     gps : good, typical, poor, or a length as typed (two thirds of fixes are within it, each way).
-    carried : where the recorder was, one of CARRIED.
+    carried : where the recorder was, one of CARRIED. rule : which target numbers were dug.
     reach_m : how deep below the coil the target that matters is just heard; None is one coil diameter.
     lift_m : how high the coil was carried above the soil. ground : a note on the ground.
     The flags say whether somebody measured the value or it is the default.
@@ -112,6 +113,7 @@ class Swing:
     swath_measured: bool
     sweep_measured: bool
     carried: str = BODY
+    rule: DigRule = NO_RULE  # which target numbers were dug
     reach_m: float | None = None
     lift_m: float = DEFAULT_LIFT_M
     lift_measured: bool = False

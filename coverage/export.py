@@ -16,6 +16,7 @@ from fieldcomb.coverage.outlines import Shape, geometry, to_degrees
 from fieldcomb.coverage.plain import feature_collection, harmless
 from fieldcomb.coverage.results import OUTSIDE, Cells, Chance, Report, Result, Strip
 from fieldcomb.coverage.strip_fields import strip_fields, strip_name, worth_a_walk
+from fieldcomb.coverage.todo_words import piece_fields, piece_line
 from fieldcomb.coverage.wording import bearing
 from fieldcomb.tracks.frame import SiteFrame
 
@@ -138,6 +139,29 @@ def strips_gpx(report: Report) -> str:
     for strip in told:
         track = gpxpy.gpx.GPXTrack(name=_device_name(strip), description=_description(strip))
         track.segments = [_segment(ring, report.site.frame) for ring in _rings(_simple(strip.shape))]
+        gpx.tracks.append(track)
+    return str(gpx.to_xml(version="1.1")) + "\n"
+
+
+def todo_geojson(report: Report) -> str:
+    """Give ground that is still to do as RFC 7946 GeoJSON, by coil and rank, with the fields of report.json."""
+    features = []
+    for piece in (piece for coil in report.todo for piece in coil.pieces):
+        outline = geometry(to_degrees(piece.shape, report.site.frame), PLACES)
+        features.append({"type": "Feature", "properties": piece_fields(piece), "geometry": outline})
+    return feature_collection(features)
+
+
+def todo_gpx(report: Report) -> str:
+    """Give ground that is still to do as GPX 1.1, as ``strips_gpx`` does: one track each, named by coil and rank."""
+    gpx = gpxpy.gpx.GPX()
+    gpx.creator = "fieldcomb"
+    gpx.name = harmless(report.site.name) or None
+    for piece in (piece for coil in report.todo for piece in coil.pieces):
+        name = f"T{piece.rank} {harmless(piece.coil)}"[:15]
+        said = harmless(piece_line(piece, f"{piece.area_m2:.0f} m2")).replace("±", "+-")
+        track = gpxpy.gpx.GPXTrack(name=name, description=f"{harmless(piece.coil)}, {said}")
+        track.segments = [_segment(ring, report.site.frame) for ring in _rings(_simple(piece.shape))]
         gpx.tracks.append(track)
     return str(gpx.to_xml(version="1.1")) + "\n"
 

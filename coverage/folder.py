@@ -15,6 +15,7 @@ from fieldcomb.coverage.areas import Area, areas_geojson, place_areas, read_area
 from fieldcomb.coverage.coils import coil_of_size, make_swing, split_naming
 from fieldcomb.coverage.edge import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.journal import LOCK, locked, new_folder, reason
+from fieldcomb.coverage.ledger import own_coil
 from fieldcomb.coverage.peg_file import PegRow, place_pegs, read_pegs
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
@@ -62,7 +63,9 @@ class Site:
     def as_input(self, frame: SiteFrame) -> SiteInput:
         """Give the site as a survey takes it."""
         known = self.settings
-        return SiteInput(known.name, known.zone.key, known.cell_m, frame, self.areas, AREAS_FILE)
+        own = tuple(own_coil(k.coil, k.swath_m, k.sweep_s, k.reach_m, k.rule) for k in known.coils.values())
+        site = SiteInput(known.name, known.zone.key, known.cell_m, frame, self.areas, AREAS_FILE)
+        return replace(site, coils=own, todo=known.todo)
 
     def pegs_in(self, frame: SiteFrame) -> tuple[Peg, ...]:
         """Give the site's pegs in metres; raises SiteError for one that lies far from the site."""
@@ -83,9 +86,14 @@ def shown(path: str | Path) -> str:
     return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
-def read_file(path: str | Path, error_type: type[FieldcombError] = TrackError) -> bytes:
-    """Read a whole file that the user named; an error of ``error_type`` says why it cannot be."""
-    file = shown(path)
+def read_file(
+    path: str | Path, error_type: type[FieldcombError] = TrackError, *, name: str | Path | None = None
+) -> bytes:
+    """Read a whole file that the user named; an error of ``error_type`` says why it cannot be.
+
+    ``name`` is what the user knows it by, where that is not its path.
+    """
+    file = shown(path if name is None else name)
     try:
         status = Path(path).stat()
         if stat.S_ISDIR(status.st_mode):
@@ -115,6 +123,7 @@ def new_site(
     cell: str = "10cm",
     boundary: str | None = None,
     edge: str | None = None,
+    held: str | None = None,
     say: Say,
 ) -> WalkedEdge | None:
     """Start a site folder, complete or not at all; gives the edge that was made of a walk.
@@ -129,6 +138,8 @@ def new_site(
         File of areas. With it the frame is fixed here, else at the first ``add``.
     edge : str, optional
         Recording of a walk round the edge, instead of a boundary.
+    held : str, optional
+        Where that file lies, when ``boundary`` or ``edge`` is only the name that it is known by.
     say : callable
         Takes notes for the user.
 
@@ -145,7 +156,7 @@ def new_site(
     if boundary is not None and edge is not None:
         raise UsageError("--boundary and --edge were both given", hint="Give the one that draws the site's edge")
     _check_free(folder)
-    frame, areas, walked = _first_areas(boundary, edge, say)
+    frame, areas, walked = _first_areas(boundary, edge, held, say)
     text = new_site_text(name or shown(folder.absolute().name) or "site", zone, cell, frame, bool(areas))
     files = {SITE_FILE: text.encode(), OUTINGS_FILE: NEW_OUTINGS.encode(), LOCK: b""}
     try:
@@ -176,17 +187,17 @@ def _check_free(folder: Path) -> None:
 
 
 def _first_areas(
-    boundary: str | None, edge: str | None, say: Say
+    boundary: str | None, edge: str | None, held: str | None, say: Say
 ) -> tuple[SiteFrame | None, dict[str, bytes], WalkedEdge | None]:
     """Read and check the areas that a site begins with; gives its frame, its file of areas, and a walked edge."""
     walked = None
     if boundary is not None:
-        raw = read_file(boundary, AreaError)
+        raw = read_file(held or boundary, AreaError, name=boundary)
         areas, notes = read_areas(raw, shown(boundary))
         # GeoJSON is kept as it was given, with whatever else it says of its areas.
         content = raw if raw.lstrip().startswith(b"{") else areas_geojson(areas).encode()
     elif edge is not None:
-        recording = read_recording(read_file(edge), shown(edge))
+        recording = read_recording(read_file(held or edge, name=edge), shown(edge))
         walked = edge_of_walk(recording)
         areas, notes = (walked.area,), tuple(dict.fromkeys((*walked.area.notes, *recording.notes)))
         content = areas_geojson(areas).encode()

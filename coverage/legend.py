@@ -54,9 +54,12 @@ PATTERNS = {
         "#3d3d3d", 2, "9 3", 10, _on("#f4f1ea", 10, "M1 3q2 -2.4 4 0t4 0M1 8q2 -2.4 4 0t4 0", "#3d3d3d", 1.2)
     ),
     "ended": Pattern("#000", 2, "2 5", 12, _on("#fff", 12, "M4 4h3v3H4z", "#000")),
+    "todo": Pattern("#5a2a82", 3, "10 3", 12, _on("#fff", 12, "M2 9L6 4L10 9", "#5a2a82", 1.8)),
+    "heard": Pattern("#00535e", 2, "1 4", 9, _on("#fff", 9, "M4.5 1v7M1 4.5h7", "#00535e", 1.2)),
     "outline": Pattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
 }
-SEEN_THROUGH = ("filled", "junk", "walked", "ended")  # this ground is searched: its passes must be seen
+# This ground is searched: its passes must be seen.
+SEEN_THROUGH = ("filled", "junk", "walked", "ended", "todo", "heard")
 AREA_NAMES = {
     "site": "site outline",
     "no-go": "no-go: nobody may search here",

@@ -21,10 +21,11 @@ from fieldcomb.coverage.mark_words import mark_rows, say_mark
 from fieldcomb.coverage.marked import place_of
 from fieldcomb.coverage.overlay import draw
 from fieldcomb.coverage.page import of_what, outing_name, panel_html, strip_name, strip_rows, text_of
-from fieldcomb.coverage.results import OUTSIDE, AreaShape, Cells, OutingLayer, Result, Strip
+from fieldcomb.coverage.results import OUTSIDE, AreaShape, Cells, OutingLayer, Result, Strip, TodoPiece
 from fieldcomb.coverage.shapes import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.sheet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.strip_fields import worth_a_walk
+from fieldcomb.coverage.todo_words import PROMISE, junk_words
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Floats
 
@@ -72,6 +73,8 @@ class _Composer:
         self._ground()
         self._missed()
         self._areas()
+        self._heard()
+        self._todo()
         self._rules()
         self._walks()
         self._marks()
@@ -200,6 +203,8 @@ class _Composer:
         rows += [(word, day.isoformat()) for word, day in (("From", area.since), ("To", area.until)) if day]
         if area.depth_cm is not None:
             rows.append(("Depth", wording.length(area.depth_cm / 100)))
+        if area.per_m2 is not None:
+            rows.append(("Junk, as drawn", f"{area.per_m2:g} per m2"))
         return item | {"id": f"{area.kind}-{n}", "title": title, "rows": rows, "brief": f"{area.reason} {size}".strip()}
 
     def _missed(self) -> None:
@@ -235,6 +240,42 @@ class _Composer:
         item = self._area(kind, strip.shape, "missed", self.layers.grid.cell_m / 2)
         size = f"{wording.area(strip.area_m2)}, {wording.length(strip.length_m)} long"
         return item | {"id": f"piece-{strip.id}", "title": strip_name(strip), "rows": strip_rows(strip), "brief": size}
+
+    def _heard(self) -> None:
+        """Draw ground where something was heard and left."""
+        shape, junk = self.layers.heard, self.report.junk
+        if shape is None or shape.is_empty or junk is None:
+            return
+        rows = [("What it is", "round a mark: something was heard here, and left in the ground")]
+        items = []
+        for n, part in enumerate(shape.geoms, 1):
+            size = wording.area(float(part.area))
+            more = {"id": f"heard-{n}", "title": "Heard, not dug", "rows": [*rows, ("Area", size)], "brief": size}
+            items.append(self._area("heard", part, "areas") | more)
+        self._group("heard", "areas", items)
+        self._tick("heard", f"heard, not dug ({wording.count(junk.heard_not_dug, 'mark')})", "heard", True)
+
+    def _todo(self) -> None:
+        """Draw what is still to do, one layer a coil, none of them shown at first."""
+        for n, coil in enumerate(self.report.todo):
+            items = [self._todo_item(n, piece) for piece in coil.pieces]
+            if items:
+                self._group(f"todo-{n}", "areas", items)
+                self._tick(f"todo-{n}", f"to do with {coil.coil} ({wording.number(len(items))})", "todo", False)
+        if any(coil.pieces for coil in self.report.todo):
+            self.notes.append(f"To do: {PROMISE}")
+
+    def _todo_item(self, n: int, piece: TodoPiece) -> Json:
+        size = wording.area(piece.area_m2)
+        rows = [("Why", piece.reason), ("Area", size), ("Junk", junk_words(piece))]
+        if piece.minutes is not None:
+            rows.insert(2, ("Time", wording.hours(piece.minutes * 60)))
+        rows.append(("Would find", f"{100 * piece.gain_per_100_m2:.0f} of 100 targets, by the model"))
+        if piece.heard_not_dug:
+            rows.append(("Heard, not dug", wording.number(piece.heard_not_dug)))
+        rows += [("Lat, lon", wording.place(piece.centre)), ("Read with care", "it ranks ground and promises nothing")]
+        more = {"id": f"todo-{n}-{piece.rank}", "title": f"To do {piece.rank}, {piece.coil}", "rows": rows}
+        return self._area("todo", piece.shape, "areas") | more | {"brief": f"{piece.reason}, {size}"}
 
     def _walks(self) -> None:
         """Draw what was walked and where the walker stood still."""

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from fieldcomb.coverage.coils import parse_carried, parse_gps, parse_lift_m, split_naming
+from fieldcomb.coverage.dug import parse_numbers
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
@@ -47,10 +48,17 @@ class WalkOptions:
     label: str | None
     carried: str | None = None
     laps: str | None = None
+    dug: str | None = None
     ground: str | None = None
     lift: str | None = None
 
 
+dug_option = click.option(
+    "--dug",
+    type=words,
+    metavar="NUMBERS",
+    help="Target numbers that were dug, such as 40-99 or 10-25,40-99; else what site.toml says of the coil.",
+)
 laps_option = click.option(
     "--laps",
     type=words,
@@ -113,6 +121,7 @@ def walk_options(command: F) -> F:
                 help="Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
             ),
             laps_option,
+            dug_option,
             *GROUND_OPTIONS,
             click.option("--label", type=words, metavar="TEXT", help="A short name for the outing."),
         )
@@ -153,7 +162,7 @@ def check_walk_options(given: dict[str, Any]) -> WalkOptions:
             named("--from" if key == "start" else "--to", parse_time_s, given[key], parse_zone("UTC"))
     check_typed(given)
     sweep = sweep_s(given["sweeps"], given["sweep"])
-    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried", "laps", "ground", "lift")
+    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried", "laps", "dug", "ground", "lift")
     return WalkOptions(**{key: given[key] for key in keys}, sweep=sweep, label=given["label"] or None)
 
 
@@ -177,6 +186,8 @@ def check_typed(given: dict[str, Any]) -> None:
         from fieldcomb.coverage.settings import laps_meaning  # brings numpy, which --help should not wait for
 
         named("--laps", laps_meaning, given["laps"])
+    if given.get("dug") is not None:
+        named("--dug", parse_numbers, given["dug"])
     if given.get("lift") is not None:
         named("--lift", parse_lift_m, given["lift"])
 

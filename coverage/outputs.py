@@ -9,7 +9,7 @@ from rasterio.io import MemoryFile
 
 from fieldcomb.coverage.edge import WalkedEdge
 from fieldcomb.coverage.edge_page import edge_html
-from fieldcomb.coverage.export import chance_tif, coverage_tif, strips_geojson, strips_gpx
+from fieldcomb.coverage.export import chance_tif, coverage_tif, strips_geojson, strips_gpx, todo_geojson, todo_gpx
 from fieldcomb.coverage.folder import OUT, Say, shown
 from fieldcomb.coverage.journal import reason, replace_files
 from fieldcomb.coverage.maps import map_html
@@ -24,6 +24,8 @@ RASTER_FILE = "coverage.tif"
 CHANCE_FILE = "chance.tif"
 STRIPS_FILE = "strips.geojson"
 STRIPS_GPX_FILE = "strips.gpx"
+TODO_FILE = "todo.geojson"
+TODO_GPX_FILE = "todo.gpx"
 EDGE_FILE = "edge.html"
 
 
@@ -37,6 +39,8 @@ def make_outputs(result: Result) -> dict[str, bytes]:
         RASTER_FILE: _raster(result),
         STRIPS_FILE: strips_geojson(result.report).encode(),
         STRIPS_GPX_FILE: strips_gpx(result.report).encode(),
+        TODO_FILE: todo_geojson(result.report).encode(),
+        TODO_GPX_FILE: todo_gpx(result.report).encode(),
     }
 
 

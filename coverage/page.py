@@ -15,6 +15,7 @@ from fieldcomb.coverage.legend import Board
 from fieldcomb.coverage.mark_words import TITLES, mark_lines, say_marks, warning
 from fieldcomb.coverage.results import OutingResult, RecordingResult, Report, Strip
 from fieldcomb.coverage.strip_fields import worth_a_walk
+from fieldcomb.coverage.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 
 MOST_LISTED = 10  # strips and open ground listed by size; the map shows all of them
 
@@ -128,6 +129,11 @@ def panel_html(report: Report, board: Board) -> str:
         warning=warning(report),
         mark_kinds=_mark_kinds(report),
         say_marks=say_marks,
+        todo=[(coil, todo_line(coil, wording.area(coil.area_m2))) for coil in report.todo],
+        piece_line=lambda piece: piece_line(piece, wording.area(piece.area_m2)),
+        promise=PROMISE,
+        searched_lines=list(searched_lines(report)),
+        junk_lines=list(junk_lines(report.junk)),
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
     )
 

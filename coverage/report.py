@@ -20,6 +20,7 @@ from fieldcomb.coverage.results import (
 from fieldcomb.coverage.rounding import parts, rounded, share
 from fieldcomb.coverage.strip_fields import strip_fields
 from fieldcomb.coverage.table import table
+from fieldcomb.coverage.todo_words import junk_fields, searched_fields, todo_fields
 from fieldcomb.tracks.pegs import PegResidual
 from fieldcomb.tracks.units import iso_utc
 
@@ -59,6 +60,9 @@ def report_json(report: Report) -> str:
         "strips": [strip_fields(strip) for strip in report.strips],
         "between": None if report.between is None else _between(report.between),
         "notes": list(report.notes),
+        "searched_for": searched_fields(report.searched_for),
+        "junk": junk_fields(report.junk),
+        "todo": [todo_fields(coil) for coil in report.todo],
         "depth_m": rounded(report.depth_m, 3),
         "filled": [_filled(one) for one in report.filled],
     }

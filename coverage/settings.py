@@ -20,6 +20,8 @@ from fieldcomb.coverage.coils import (
     parse_gps,
     parse_lift_m,
 )
+from fieldcomb.coverage.dug import CLASSES, NO_RULE, DigRule, parse_numbers
+from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
 from fieldcomb.coverage.tomlfile import Form, Named, Several, TomlFile, read_toml
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
@@ -47,6 +49,7 @@ class Typed:
     top_pace: str | None = None
     carried: str | None = None
     laps: str | None = None
+    dug: str | None = None
     ground: str | None = None
     lift: str | None = None
 
@@ -59,6 +62,7 @@ class KnownCoil:
     swath_m: float | None
     sweep_s: float | None
     reach_m: float | None = None
+    rule: DigRule = NO_RULE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +78,7 @@ class Settings:
     defaults: Typed
     words: dict[str, str]  # folded words of marks, English and the site's own, and the kind that each makes
     areas: bool = False
+    todo: TodoSettings = USUAL
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +212,61 @@ def _mark_words(value: Any) -> tuple[str, ...]:
     return found
 
 
-_COIL_FORM: Form = {"size": _some_text, "winding": _text, "swath": _length, "sweep": _seconds, "reach": _length}
+def _numbers(value: Any) -> Any:
+    return parse_numbers(_some_text(value), "numbers")
+
+
+def _between(low: float, high: float) -> Any:
+    def check(value: Any) -> float:
+        if not low <= _number(value) <= high:
+            raise UsageError(f"{value} is not between {low:g} and {high:g}")
+        return float(value)
+
+    return check
+
+
+def _some_length(low_m: float, high_m: float) -> Any:
+    def check(value: Any) -> float:
+        if not low_m <= _length(value) <= high_m:
+            raise UsageError(f"{value!r} is not between {low_m:g} m and {high_m:g} m")
+        return _length(value)
+
+    return check
+
+
+def _target(value: Any) -> str:
+    if _text(value) not in CLASSES:
+        raise UsageError(f"target {value!r} is not known", hint=f"Use one of {', '.join(CLASSES)}")
+    return str(value)
+
+
+# Keys of [todo], the field of TodoSettings that each fills, and how its value is read.
+_TODO: dict[str, tuple[str, Any]] = {
+    "kernel": ("kernel_m", _some_length(0.5, 20)),
+    "cell": ("grid_m", _some_length(0.25, 10)),
+    "least_m2": ("least_m2", _between(1, 10_000)),
+    "more_left": ("more_left", _between(0, 1)),
+    "junk_gain": ("junk_gain", _between(0, 1)),
+    "g": ("g", _between(0.01, 1)),
+    "usual_junk": ("junk_per_m2", _between(0, 1000)),
+    "recheck": ("recheck", _yes_or_no),
+    "not_recorded": ("not_recorded", _between(0, 1)),
+    "crosswise": ("crosswise", _between(0, 1)),
+    "pace": ("pace_m_s", lambda value: parse_speed_m_s(_text(value))),
+    "target": ("target", _target),
+    "depth": ("depth_m", _some_length(0.01, 2)),
+    "lift": ("lift_m", _some_length(0, 0.5)),
+    "stand_off": ("stand_off_m", _some_length(5, 100)),
+}
+_COIL_FORM: Form = {
+    "size": _some_text,
+    "winding": _text,
+    "swath": _length,
+    "sweep": _seconds,
+    "reach": _length,
+    "dug": _numbers,
+    **dict.fromkeys(CLASSES, _numbers),
+}
 TYPED_FORM: Form = {
     "coil": _some_text,
     "swath": _length,
@@ -216,6 +275,7 @@ TYPED_FORM: Form = {
     "top_pace": lambda value: parse_speed_m_s(_text(value)),
     "carried": lambda value: parse_carried(_text(value)),
     "laps": laps_meaning,
+    "dug": _numbers,
     "ground": _text,
     "lift": lambda value: parse_lift_m(_text(value)),
 }
@@ -228,6 +288,7 @@ _SITE_FORM: Form = {
     "coils": Named(_COIL_FORM),
     "defaults": TYPED_FORM,
     "marks": dict.fromkeys(KINDS, _mark_words),
+    "todo": {key: check for key, (_, check) in _TODO.items()},
 }
 OWN = ("coil", "swath", "gps", "carried")  # what one recording of an outing may have of its own
 _RECORDING_FORM: Form = {
@@ -278,6 +339,7 @@ def read_settings(raw: bytes, file: str) -> Settings:
         _typed(data.get("defaults", {})),
         _words(toml),
         data.get("areas", False),
+        TodoSettings(**{_TODO[key][0]: _TODO[key][1](value) for key, value in data.get("todo", {}).items()}),
     )
     try:
         swing_of(settings)
@@ -311,7 +373,9 @@ def _known_coil(toml: TomlFile, name: str) -> KnownCoil:
     except UsageError as error:
         raise toml.fault(keys, error.problem, error.hint) from error
     reach_m = parse_length_m(table["reach"]) if "reach" in table else None
-    return KnownCoil(coil, swath_m, table.get("sweep"), reach_m)
+    classes = tuple((name, parse_numbers(table[name])) for name in CLASSES if name in table)
+    dug = parse_numbers(table["dug"]) if "dug" in table else None
+    return KnownCoil(coil, swath_m, table.get("sweep"), reach_m, DigRule(dug, classes))
 
 
 def _words(toml: TomlFile) -> dict[str, str]:
@@ -406,7 +470,15 @@ def swing_of(settings: Settings, *typed: Typed) -> Swing:
     lift, ground = (first_typed([getattr(level, key) for level in levels]) for key in ("lift", "ground"))
     lift_m = None if lift is None else parse_lift_m(lift)
     swing = make_swing(coil, first_typed(swaths), first_typed(sweeps), gps, carried, lift_m)
-    return replace(swing, reach_m=entry.reach_m if entry else None, ground=ground or "")
+    rule = _rule(entry, first_typed([level.dug for level in typed]), settings.defaults.dug)
+    return replace(swing, rule=rule, reach_m=entry.reach_m if entry else None, ground=ground or "")
+
+
+def _rule(entry: KnownCoil | None, typed: str | None, usual: str | None) -> DigRule:
+    """What was dug: as typed for the outing, then as the coil's entry says, then as is usual."""
+    known = NO_RULE if entry is None else entry.rule
+    said = typed if typed is not None else None if known.dug is not None else usual
+    return known if said is None else DigRule(parse_numbers(said), known.classes)
 
 
 def top_pace_of(settings: Settings, *typed: Typed) -> float | None:

@@ -15,6 +15,7 @@ from fieldcomb.coverage.confidence import found_from_m, rated
 from fieldcomb.coverage.estimate import Estimate, Estimates, Walked, estimates_on
 from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
+from fieldcomb.coverage.ledger import Ledger
 from fieldcomb.coverage.marked import Marked, marked_areas, marked_notes, marks_of_others
 from fieldcomb.coverage.measures import Mask, OutingGround, Swept, Swinging, Tally, sweep_outing
 from fieldcomb.coverage.no_go import Swath, day_of, days_of, entered, without_ended
@@ -35,7 +36,11 @@ from fieldcomb.coverage.results import (
     SiteResult,
     TotalResult,
 )
+from fieldcomb.coverage.searched import SearchedTally
 from fieldcomb.coverage.strips import find_strips
+from fieldcomb.coverage.todo import OwnCoil
+from fieldcomb.coverage.todo_ranking import rank_ground
+from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
 from fieldcomb.coverage.under_coil import UnderCoil, coil_with_under, with_under
 from fieldcomb.coverage.walks import OutingInput, RecordingInput, WalkedOuting, too_far, walk_chain, walk_outing
 from fieldcomb.tracks.errors import SiteError, TrackError
@@ -59,6 +64,7 @@ class SiteInput:
 
     ``notes`` are sentences that belong on top of the report, such as which outings are not in it. ``others`` are those
     outings: nothing of them is counted, but ground that they marked as blocked or to leave alone stays so.
+    ``coils`` are those that the user owns, and ``todo`` what is assumed of what is still to do.
     """
 
     name: str
@@ -69,6 +75,8 @@ class SiteInput:
     areas_file: str = "areas.geojson"
     notes: tuple[str, ...] = ()
     others: tuple[OutingInput, ...] = ()
+    coils: tuple[OwnCoil, ...] = ()
+    todo: TodoSettings = USUAL
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:
@@ -208,6 +216,8 @@ class _Survey:
         receivers = [receiver(w.swing.gps) for outing in walked for w in outing.walks]
         chances = ChanceMap(self.ground.inside, self.ground.grid)
         estimates = estimates_on(self.ground.inside, self.ground.grid, self.ground.boundary, receivers)
+        ledger = Ledger(self.ground, self.site.frame, walked, self.site.coils, self.site.todo)
+        searched = SearchedTally(self.ground.kind.shape, [w.swing.rule for o in walked for w in o.walks])
         guessed = any(not w.swing.sweep_measured for outing in walked for w in outing.walks)
         under = UnderCoil(self.ground.inside, guessed, self.depth_m)
         while walked:
@@ -220,9 +230,14 @@ class _Survey:
                 _add_chance(chances, outing, swept, estimate)
             result = outing_result(outing, tally.add(swept), cut, results, site_m2, estimate, into)
             results.append(with_under(result, under.add(outing.walks, swept)))
+            ledger.add(outing, swept)
+            for w in outing.walks if searched.stated else ():
+                passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
+                searched.add(swept.here, passed & tally.inside[swept.here], w.swing.rule)
             layers.append(draw_outing(outing, swept, self.ground, raster))
             if self.between:
                 masks[outing.id] = self._whole(swept)
+        del outing, swept, into  # the walks of the last one, which may be a whole team's
         together = estimates.together()
         worst = max(receivers, key=lambda one: one.sigma_m)
         total = _total(tally, site_m2, together)
@@ -230,29 +245,38 @@ class _Survey:
             placed = not chances.any_drawn
             total = replace(total, strips_placed=placed, found_from_m=found_from_m(worst))
         total = with_under(total, under.together())
+        todo = () if self.between else rank_ground(ledger, tally)
+        searched_for = searched.results(tally.inside & (tally.passes > 0), int(np.count_nonzero(tally.inside)))
+        coils = tuple(coil_with_under(one, under) for one in _coils(tally, results, site_m2, estimates))
+        junk, heard = ledger.junk(), ledger.heard()
+        pace, filled = under.pace_layer(tally.passes), under.filled(self.areas)
         tally.forget_bearings()
+        del estimates, ledger, searched, under  # finding strips needs the room
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
         if together.pct is not None:
             strips = rated(strips, chances.swept(together.pct), chances.coarse.grid, worst)
         comparison, difference = self._compare(masks)
-        pace = under.pace_layer(tally.passes)
         return Result(
             Report(
                 self._site(),
                 tuple(results),
-                tuple(coil_with_under(coil, under) for coil in _coils(tally, results, site_m2, estimates)),
+                coils,
                 total,
                 strips,
                 comparison,
                 self.notes,
-                self.depth_m,
-                under.filled(self.areas),
+                depth_m=self.depth_m,
+                filled=filled,
+                searched_for=searched_for,
+                junk=junk,
+                todo=todo,
             ),
             replace(
                 self._layers(tally, tuple(layers), difference),
                 chance=chances.layer(together.pct),
                 pace=pace,
+                heard=heard,
             ),
         )
 

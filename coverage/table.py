@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
 
 from fieldcomb.coverage.coils import BODY
 from fieldcomb.coverage.mark_words import say_marks, warning
@@ -11,6 +12,7 @@ from fieldcomb.coverage.plain import columns, harmless, wrapped
 from fieldcomb.coverage.results import Comparison, OutingResult, RecordingResult, Report, Strip
 from fieldcomb.coverage.rounding import share
 from fieldcomb.coverage.strip_fields import strip_name, worth_a_walk
+from fieldcomb.coverage.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 from fieldcomb.coverage.wording import (
     bearing,
     entered,
@@ -28,6 +30,7 @@ from fieldcomb.tracks.units import say_duration, say_length
 
 WIDTH = 100
 LARGEST = 5
+TODO_SHOWN = 3
 NONE = "-"
 
 _PASSES = {"0": "never", "1": "once", "2": "twice", "3+": "three times or more"}
@@ -45,6 +48,9 @@ def table(report: Report) -> str:
         list(_missed(report)),
         list(_bullets("The old surface under filled ground", _filled(report))),
         list(_between(report.between)) if report.between else [],
+        list(_bullets("Searched for", searched_lines(report))),
+        list(_bullets("Junk", junk_lines(report.junk))),
+        list(_todo(report)),
         list(_recordings(report)),
         list(_bullets("Notes", report.notes)),
         list(_bullets("Read with care", _cautions(report))),
@@ -254,7 +260,7 @@ def _passes(report: Report) -> Iterator[str]:
         yield f"  {_left(_PASSES.get(key, key), 20)}{_area(m2):>12} m2{pct:>8} %"
 
 
-_STRIP_WIDTHS = (14, 9, 9)
+_STRIP_WIDTHS = (13, 9, 9)
 
 
 def _missed(report: Report) -> Iterator[str]:
@@ -272,14 +278,17 @@ def _missed(report: Report) -> Iterator[str]:
         untold = len(report.strips) - len(told)
         yield from _sentence(f"{_count(untold, 'more piece')} cannot be told from the receiver's error, not listed", 2)
     largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
+    largest.sort(key=lambda strip: strip.tier or "")
     more = len(told) - len(largest)
     yield from _sentence(f"{said}{'. The largest:' if more else ':' if told else ''}", 2)
     if not told:
         return
     heads = _right(("area", "length", "width"), _STRIP_WIDTHS)
-    yield f"{'':9}{heads}  {'runs':<36}latitude, longitude"
-    for strip in largest:
-        yield _strip(strip)
+    yield f"{'':9}{heads}  {'runs':<36} latitude, longitude"
+    for tier, several in groupby(largest, key=lambda strip: strip.tier):
+        if tier:
+            yield f"  {tier}"
+        yield from map(_strip, several)
     if more:
         yield f"  and {_number(more)} more, all on the map and in strips.geojson"
 
@@ -288,8 +297,7 @@ def _strip(strip: Strip) -> str:
     lon, lat = strip.centre
     sizes = (f"{_area(strip.area_m2)} m2", say_length(strip.length_m), say_length(strip.width_m))
     way = bearing(strip.bearing_deg).partition(" (")[0]
-    sure = f"  {strip.tier}" if strip.tier else ""
-    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36}{lat:.5f}, {lon:.5f}{sure}"
+    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36} {lat:.5f}, {lon:.5f}"
 
 
 def _between(between: Comparison) -> Iterator[str]:
@@ -302,6 +310,19 @@ def _between(between: Comparison) -> Iterator[str]:
     )
     for words, m2 in rows:
         yield from wrapped(words, WIDTH, f"{_area(m2):>12} m2  ", " " * 17)
+
+
+def _todo(report: Report) -> Iterator[str]:
+    if not report.todo:
+        return
+    yield "To do"
+    for coil in report.todo:
+        yield from _sentence(todo_line(coil, f"{_area(coil.area_m2)} m2"), 2)
+        for piece in coil.pieces[:TODO_SHOWN]:
+            lon, lat = piece.centre
+            at = f"at {lat:.5f}, {lon:.5f}"
+            yield from _sentence(f"{piece_line(piece, f'{_area(piece.area_m2)} m2')}; {at}", 4)
+    yield from _sentence(PROMISE, 2)
 
 
 # -------------------------------------------------------------------------------------------------------- recordings

@@ -20,6 +20,7 @@ from fieldcomb.coverage.results import (
     Cells,
     CoilResult,
     Comparison,
+    JunkResult,
     Layers,
     NoGoEntry,
     OutingLayer,
@@ -27,9 +28,12 @@ from fieldcomb.coverage.results import (
     RecordingResult,
     Report,
     Result,
+    SearchedClass,
     SiteResult,
     StopMark,
     Strip,
+    TodoCoil,
+    TodoPiece,
     TotalResult,
 )
 from fieldcomb.tracks.frame import SiteFrame
@@ -93,6 +97,7 @@ def sample_result(cell_m: float = 0.1) -> Result:
             AreaShape("ended", "no-go: lambs", box(20, -36, 26, -30), None, date(2026, 3, 8)),
         ),
         difference=None,
+        heard=MultiPolygon([Point(-5, 20).buffer(2.5)]),
     )
     return Result(_report(grid, inside, passes, raw, strips), layers)
 
@@ -132,6 +137,15 @@ def with_evil_names(result: Result) -> Result:
         coils=tuple(replace(coil, coil=EVIL) for coil in report.coils),
         between=between,
         notes=(EVIL,),
+        todo=tuple(
+            replace(
+                coil,
+                coil=EVIL,
+                mostly=EVIL,
+                pieces=tuple(replace(piece, id=EVIL, coil=EVIL, reason=EVIL) for piece in coil.pieces),
+            )
+            for coil in report.todo
+        ),
     )
     layers = replace(
         with_difference(result).layers,
@@ -279,7 +293,36 @@ def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], str
     )
     site = SiteResult("Gull Bank east", area, "given", KEEP_OFF.area, POND.area, grid.cell_m, FRAME, "Atlantic/Faroe")
     notes = ("Two outings were walked with a guessed swing width: measure it once to narrow every number.",)
-    return Report(site, tuple(outings), coils, total, strips, None, notes)
+    searched = (SearchedClass("iron", 0.0, 0.0, 20.0, 55.0), SearchedClass("low", 12.5, 7.5, 0.0, 55.0))
+    junk = JunkResult(1, 14, 9, 3.0, 20.0, 2.0, 0.0, 75.0, 1.5, 1.4, 52.4, heard_not_dug=1, heard_m2=19.6)
+    more = {"searched_for": searched, "junk": junk, "todo": _todo()}
+    return Report(site, tuple(outings), coils, total, strips, None, notes, **more)
+
+
+def _todo() -> tuple[TodoCoil, ...]:
+    """Ground to do with the small coil; nothing with the large one."""
+    reasons = ("too much junk for 28cm", "never swept")
+    shapes = (box(14, -4, 24, 6), box(-20, -30, -14, -20))
+    pieces = tuple(
+        TodoPiece(
+            id=f"small {n}",
+            coil="small",
+            rank=n,
+            reason=reasons[n - 1],
+            area_m2=shape.area,
+            minutes=shape.area / 12,
+            gain_per_100_m2=0.25 / n,
+            gain_per_hour=1.8 / n,
+            junk_per_m2=9.5 if n == 1 else None,
+            junk_error_per_m2=3.1 if n == 1 else None,
+            heard_not_dug=n - 1,
+            centre=(FRAME.lon_deg, FRAME.lat_deg),
+            shape=shape,
+        )
+        for n, shape in enumerate(shapes, 1)
+    )
+    small = TodoCoil("small", 12.0, True, 160.0, 160 / 12, reasons[0], pieces)
+    return TodoCoil("28cm", 25.0, True, 0.0, 0.0, "", ()), small
 
 
 def _recording(n: int) -> RecordingResult:

@@ -540,3 +540,25 @@ def test_shapes_are_plain_polygons() -> None:
     (area,), _ = read_areas(collection(feature(ring)), "a")
     assert isinstance(area.shape, Polygon | MultiPolygon)
     assert shapely.is_valid(area.shape)
+
+
+@pytest.mark.parametrize("given", [8, 8.5, "8"])
+def test_junk_per_square_metre_is_read_and_written(given: object) -> None:
+    """A junk area may say how many pieces lie on a square metre, as a number or as text, and keeps it when written."""
+    data = json.loads(areas_geojson([Area("junk", "old fence", None, None, box(0.0, 40.0, 0.001, 40.001))]))
+    data["features"][0]["properties"]["per_m2"] = given
+    [area], notes = read_areas(json.dumps(data).encode(), "areas.geojson")
+    assert area.per_m2 == float(str(given)) and notes == ()
+    [again], _ = read_areas(areas_geojson([area]).encode(), "areas.geojson")
+    assert again.per_m2 == area.per_m2
+    [placed], _ = place_areas([area], SiteFrame(0.0005, 40.0005), "areas.geojson")
+    assert placed.per_m2 == area.per_m2
+
+
+@pytest.mark.parametrize("given", [0, -1, True, "many", 1e9])
+def test_junk_per_square_metre_that_cannot_be_is_refused(given: object) -> None:
+    """Anything but a possible number of pieces is refused, with what was expected."""
+    data = json.loads(areas_geojson([Area("junk", "", None, None, box(0.0, 40.0, 0.001, 40.001))]))
+    data["features"][0]["properties"]["per_m2"] = given
+    with pytest.raises(AreaError, match="per_m2 that is not a number of pieces"):
+        read_areas(json.dumps(data).encode(), "areas.geojson")

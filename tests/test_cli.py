@@ -17,7 +17,7 @@ from small_walks import MORNING, fix, gpx, lanes, snapshot, square, stamped, wal
 from fieldcomb.coverage.cli import main
 
 COMMAND = [sys.executable, "-c", "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"]
-OUTPUTS = ["coverage.tif", "map.html", "report.json", "strips.geojson", "strips.gpx"]
+OUTPUTS = ["coverage.tif", "map.html", "report.json", "strips.geojson", "strips.gpx", "todo.geojson", "todo.gpx"]
 
 
 @pytest.fixture
@@ -74,8 +74,8 @@ def real(*args: str, **more: object) -> subprocess.CompletedProcess[str]:
 # ---------------------------------------------------------------------------------------------------- map
 
 
-def test_map_writes_five_files_beside_the_first_walk(run: Run) -> None:
-    """A map needs one file and no more: the folder beside it holds our five files, and the walk is as it was."""
+def test_map_writes_seven_files_beside_the_first_walk(run: Run) -> None:
+    """A map needs one file and no more: the folder beside it holds our seven files, and the walk is as it was."""
     put("club day/walk one.gpx", walk())
     assert run("map", "club day/walk one.gpx") == 0
     folder = Path("club day/walk one-map")

@@ -204,7 +204,8 @@ def test_key_tells_every_colour_pattern_and_sign() -> None:
         if not key.startswith(("walk", "rules", "marks"))
         for item in group
     }
-    assert kinds == {"strip", "open", "not-recorded", "site", "no-go", "blocked", "filled", "junk", "walked", "ended"}
+    areas = {"site", "no-go", "blocked", "filled", "junk", "walked", "ended"}
+    assert kinds == {"strip", "open", "not-recorded", "heard", "todo", *areas}
     for kind in kinds - {"site"}:
         assert f"url(#fc-{kind})" in key
     marked = {item["sign"] for item in groups["marks"]}
@@ -496,3 +497,19 @@ def test_bearings_in_words(degrees: float, said: str) -> None:
     """A strip's direction is told in words; almost 180 degrees is north to south again."""
     assert wording.bearing(degrees).startswith(said + " (")
     assert wording.bearing(179).startswith("north to south (179°")
+
+
+def test_what_is_to_do_is_a_layer_a_coil() -> None:
+    """Ground to do is a layer for each coil that has any, off at first, with why, time and junk, and no promise."""
+    text = map_html(sample_result())
+    groups = data_of(text)["groups"]
+    assert isinstance(groups, dict) and "todo-0" not in groups
+    first, second = groups["todo-1"]
+    rows = dict(first["rows"])
+    assert rows["Why"] == "too much junk for 28cm" and rows["Junk"] == "junk 9.5 ± 3.1 per m2 now"
+    assert rows["Read with care"] == "it ranks ground and promises nothing"
+    assert dict(second["rows"])["Junk"] == "iron not measured here"
+    box = text[text.index('data-layer="todo-1"') :][:60]
+    assert "checked" not in box and "to do with small (2)" in text
+    assert "small: 160\u202fm² worth it, 13 min, mostly too much junk for 28cm" in text
+    assert "promises nothing" in text[text.index('id="key"') : text.index('id="report"')]

@@ -1,0 +1,178 @@
+"""How much junk lies in the ground, from what was counted, dug and drawn; with how sure that is, and where nothing is.
+
+Best is a count square: 1 m x 1 m with all its signals counted. Dug junk is a lower bound, and upside down where nails
+are left in the ground. A number drawn with an area is somebody's word. Elsewhere junk was not measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.grid import Grid
+from fieldcomb.tracks.track import Floats
+
+NOT_MEASURED, COUNTED, DUG, DRAWN, USUAL = range(5)
+REACH = 2.5  # kernels: farther from every square nothing is counted; chosen for this project
+FAR_REACH = 5.0  # but so far where at least half as much was dug as round the squares: the same ground goes on
+ENOUGH_DIGS = 10.0  # as many round the squares tell where the junk ends; chosen for this project
+FEW_DIGS = 25  # fewer are known to +-40 % (two sigma of a Poisson count) or worse
+TWO_SIGMA = 1.96
+LEAST_SWEPT = 0.1  # of the kernel's weight: on less ground nobody can say how much was dug per swept m2
+
+
+@dataclass(frozen=True, slots=True)
+class CountSquare:
+    """A square of 1 m2 in site metres, its signals, and what had been dug there before, per m2."""
+
+    x_m: float
+    y_m: float
+    count: int
+    dug_before_per_m2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Junk:
+    """Junk before anything was dug, on a grid (row 0 north).
+
+    per_m2, sd_per_m2 : targets per m2 and one sigma; 0 and 0 where not measured. source : uint8, NOT_MEASURED, COUNTED,
+    DUG (a lower bound), DRAWN or USUAL.
+    """
+
+    per_m2: Floats
+    sd_per_m2: Floats
+    source: NDArray[np.uint8]
+
+
+class Digs:
+    """Places where junk was dug, as digs per swept m2.
+
+    ``swept`` is the share of each cell that any outing swept, float (rows, cols); the kernel is a Gaussian with the
+    standard deviation ``kernel_m``, normalised on swept ground.
+    """
+
+    def __init__(self, grid: Grid, swept: Floats, kernel_m: float) -> None:
+        self.grid = grid
+        self.sigma = kernel_m / grid.cell_m
+        self.weight = self._blur(swept)
+
+    def _blur(self, values: Floats) -> Floats:
+        from scipy.ndimage import gaussian_filter
+
+        return np.asarray(gaussian_filter(values, self.sigma, mode="constant", truncate=4.0))
+
+    def per_m2(self, x_m: Floats, y_m: Floats) -> Floats:
+        """Digs per swept m2 round each cell, (rows, cols)."""
+        counts = histogram(self.grid, x_m, y_m)
+        if not counts.any():
+            return counts
+        known = self.weight > LEAST_SWEPT
+        out = np.zeros_like(counts)
+        np.divide(self._blur(counts), self.weight * self.grid.cell_m2, out=out, where=known)
+        return out
+
+    def effective(self, per_m2: Floats) -> Floats:
+        """How many digs each density rests on: those within the kernel's effective area, 4 pi sigma^2."""
+        area_m2 = 4 * np.pi * (self.sigma * self.grid.cell_m) ** 2
+        return np.asarray(per_m2 * self.weight * area_m2)
+
+
+def histogram(grid: Grid, x_m: Floats, y_m: Floats, weight: Floats | None = None) -> Floats:
+    """Count places in each cell, or add up their weights, (rows, cols); places outside the grid are not counted."""
+    counts = np.zeros((grid.rows, grid.cols))
+    left, _, _, top = grid.bounds_m
+    col = np.floor((np.asarray(x_m) - left) / grid.cell_m).astype(int)
+    row = np.floor((top - np.asarray(y_m)) / grid.cell_m).astype(int)
+    inside = (col >= 0) & (col < grid.cols) & (row >= 0) & (row < grid.rows)
+    np.add.at(counts, (row[inside], col[inside]), 1.0 if weight is None else weight[inside])
+    return counts
+
+
+def local_junk(
+    digs: Digs,
+    dug_per_m2: Floats,
+    squares: Sequence[CountSquare],
+    drawn_per_m2: Floats,
+    usual_per_m2: float | None = None,
+) -> Junk:
+    """Estimate junk before anything was dug.
+
+    Parameters
+    ----------
+    digs : Digs
+        Has the grid and the kernel.
+    dug_per_m2 : float (rows, cols)
+        All that was dug in all outings.
+    squares : sequence of CountSquare
+        In any order.
+    drawn_per_m2 : float (rows, cols)
+        What areas of kind junk say; NaN where they say nothing.
+    usual_per_m2 : float, optional
+        Taken where nothing was counted, dug or drawn.
+
+    Squares go before everything else within 2.5 kernels of them: their weighted mean, and of it only the part that the
+    digs have there by comparison with the squares, when 10 or more lie round those; then also up to 5 kernels away,
+    where at least half as much was dug. Never less than what was dug.
+    """
+    per_m2, sd = np.zeros_like(dug_per_m2), np.zeros_like(dug_per_m2)
+    source = np.full(dug_per_m2.shape, NOT_MEASURED, np.uint8)
+    if usual_per_m2 is not None:
+        per_m2[:], sd[:], source[:] = usual_per_m2, usual_per_m2, USUAL
+    said = np.isfinite(drawn_per_m2)
+    per_m2[said], sd[said], source[said] = drawn_per_m2[said], drawn_per_m2[said] / 2, DRAWN
+    if squares:
+        counted, error, known = _counted(digs, dug_per_m2, squares)
+        per_m2[known], sd[known], source[known] = counted[known], error[known], COUNTED
+    rests_on = digs.effective(dug_per_m2)
+    more = (rests_on >= 1) & (dug_per_m2 > per_m2)
+    per_m2[more], sd[more] = dug_per_m2[more], dug_per_m2[more] / np.sqrt(rests_on[more])
+    source[more & (source != COUNTED)] = DUG
+    return Junk(per_m2, sd, source)
+
+
+def _counted(
+    digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare]
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Weighted mean of the squares round each cell, its standard error, and where there is one."""
+    grid, kernel_m = digs.grid, digs.sigma * digs.grid.cell_m
+    x, y = grid.centres()
+    total, value, spread, dug, near = (np.zeros(dug_per_m2.shape) for _ in range(5))
+    rests_on = digs.effective(dug_per_m2)
+    nearest2 = np.full(dug_per_m2.shape, np.inf)
+    for one in squares:
+        away2 = (x - one.x_m)[None, :] ** 2 + (y - one.y_m)[:, None] ** 2
+        weight = np.exp(-away2 / (2 * kernel_m**2))
+        total += weight
+        value += weight * (one.count + one.dug_before_per_m2)
+        spread += weight**2 * max(one.count, 1)
+        row, col = cell_at(grid, one.x_m, one.y_m)
+        dug += weight * dug_per_m2[row, col]
+        near += weight * rests_on[row, col]
+        nearest2 = np.minimum(nearest2, away2)
+    total = np.maximum(total, 1e-300)
+    by_digs = np.ones_like(total)
+    shaped = (near / total >= ENOUGH_DIGS) & (dug > 0)
+    np.divide(dug_per_m2 * total, dug, out=by_digs, where=shaped)
+    known = nearest2 <= (REACH * kernel_m) ** 2
+    known |= shaped & (by_digs >= 0.5) & (nearest2 <= (FAR_REACH * kernel_m) ** 2)
+    return value / total * np.minimum(by_digs, 1), np.sqrt(spread) / total, known
+
+
+def cell_at(grid: Grid, x_m: float, y_m: float) -> tuple[int, int]:
+    """Row and column of the cell at a place, or of the nearest one."""
+    left, _, _, top = grid.bounds_m
+    row = min(max(int((top - y_m) // grid.cell_m), 0), grid.rows - 1)
+    col = min(max(int((x_m - left) // grid.cell_m), 0), grid.cols - 1)
+    return row, col
+
+
+def error_pct(count: int) -> float | None:
+    """How well a density from so many signals or digs is known, in percent (95 %, Poisson); None without any.
+
+    >>> round(error_pct(25)), round(error_pct(14))
+    (39, 52)
+    """
+    return 100 * TWO_SIGMA / float(np.sqrt(count)) if count else None

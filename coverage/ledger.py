@@ -1,0 +1,330 @@
+"""What outings leave, one after another, on coarse cells; memory does not grow with the number of outings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Point
+
+from fieldcomb.coverage.coarse import Coarse
+from fieldcomb.coverage.coils import DEFAULT_SWEEP_S, Coil, Swing
+from fieldcomb.coverage.dug import DigRule
+from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.ground import Ground
+from fieldcomb.coverage.junk import (
+    COUNTED,
+    DRAWN,
+    DUG,
+    NOT_MEASURED,
+    USUAL,
+    CountSquare,
+    Digs,
+    Junk,
+    cell_at,
+    error_pct,
+    histogram,
+    local_junk,
+)
+from fieldcomb.coverage.masking import Remaining, footprint_m2
+from fieldcomb.coverage.measures import Mask, Slices, Swept
+from fieldcomb.coverage.position import receiver
+from fieldcomb.coverage.raster import Counts, cover
+from fieldcomb.coverage.results import JunkResult
+from fieldcomb.coverage.todo import OwnCoil
+from fieldcomb.coverage.todo_settings import TodoSettings
+from fieldcomb.coverage.told import told_by
+from fieldcomb.coverage.walks import SwungWalk, WalkedOuting
+from fieldcomb.coverage.wedges import share_under_coil
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.track import Floats
+
+MOST_TOLD_APART = 6  # passes of one outing over one cell
+PACE_S = 30
+LEVELS = 200
+GOOD_QUARTER = 0.25
+LEAST_WAY_M = 1e-3  # of walking round a cell: on less its pace is not known
+HEARD_M = 2.5  # round a mark left: about as far as the mark may be off; chosen for this project
+
+
+# ---------------------------------------------------------------------------------------------------------- the ledger
+
+
+@dataclass(slots=True)
+class _Use:
+    """How one coil was used in all outings."""
+
+    search_m: float = 0.0
+    searching_s: float = 0.0
+    swept_m2: float = 0.0
+
+    @property
+    def pace_m_s(self) -> float | None:
+        return self.search_m / self.searching_s if self.searching_s > 0 and self.search_m > 0 else None
+
+
+class Ledger:
+    """What is left after each outing, on coarse cells; outings come in order of time."""
+
+    def __init__(
+        self,
+        ground: Ground,
+        frame: SiteFrame,
+        walked: Sequence[WalkedOuting],
+        own: Sequence[OwnCoil],
+        settings: TodoSettings,
+    ) -> None:
+        self.ground, self.frame, self.settings = ground, frame, settings
+        self.coarse = Coarse(ground, settings.grid_m)
+        self.own = tuple(own) or _used(walked)
+        self.known = {one.coil.name: one for one in (*_used(walked), *self.own)}
+        self.r95_m = max((receiver(w.swing.gps).r95_m for o in walked for w in o.walks), default=0.0)
+        self.told = {outing.id: told_by(outing, frame) for outing in walked}
+        grid = self.coarse.grid
+        self.digs = Digs(grid, _swept(walked, grid), settings.kernel_m)
+        self.then, self.dug = self._junk(walked)
+        self.met = self.then.per_m2.copy()
+        self.use: dict[str, _Use] = {}
+        shape = (grid.rows, grid.cols)
+        rules = [w.swing.rule for o in walked for w in o.walks]
+        g_matters = settings.g < 1 or any(rule.share(settings.target) < 1 for rule in rules)
+        # What would be left had everything heard been dug; had all been deep enough; had nobody walked too fast.
+        self.left = Remaining(shape)
+        self.had_dug = Remaining(shape) if g_matters else self.left
+        self.had_reached = Remaining(shape) if settings.depth_m is not None else self.had_dug
+        self.had_time = Remaining(shape)
+        self.used_m2 = np.full(shape, np.inf)
+        self.used = np.full(shape, -1, np.int16)
+        self.names: list[str] = []
+        self.left_m2 = np.zeros(LEVELS + 1)  # swept ground by what its passes leave, in steps
+
+    def _junk(self, walked: Sequence[WalkedOuting]) -> tuple[Junk, Floats]:
+        grid = self.coarse.grid
+        so_far = np.zeros((grid.rows, grid.cols))
+        squares = []
+        for outing in walked:
+            told = self.told[outing.id]
+            for x, y, count in told.squares:
+                squares.append(CountSquare(x, y, count, float(so_far[cell_at(grid, x, y)])))
+            so_far += self.digs.per_m2(*told.dug.T)
+        drawn = _drawn(self.ground, grid)
+        return local_junk(self.digs, so_far, squares, drawn, self.settings.junk_per_m2), so_far
+
+    def add(self, outing: WalkedOuting, swept: Swept) -> None:
+        """Take in one outing: its passes, and what was dug in it.
+
+        Who digs sweeps the hole again and finds what that junk hid, so dug junk counts as if it had hidden nothing;
+        without ``recheck`` it hid targets from all passes up to this outing's.
+        """
+        told = self.told[outing.id]
+        for name, counts in swept.by_coil.items():
+            self._visit(name, [w for w in outing.walks if w.swing.coil.name == name], counts[swept.there], swept.here)
+        if len(told.dug):
+            fewer = np.minimum(self.digs.per_m2(*told.dug.T), self.met)
+            self.met = self.met - fewer
+            kept = (self.left, self.had_dug, self.had_reached, self.had_time)
+            for one in () if self.settings.recheck else {id(one): one for one in kept}.values():
+                one.dig(fewer)
+
+    def _visit(self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices) -> None:
+        passed = (counts > 0) & self.coarse.inside[here]
+        if not passed.any() or not walks:
+            return
+        use = self.use.setdefault(name, _Use())
+        timed = [w.walk for w in walks if w.walk.times is not None]
+        use.search_m += sum(w.search_m for w in timed)
+        use.searching_s += sum(w.times.searching_s for w in timed if w.times is not None)
+        area_m2 = float(np.count_nonzero(passed)) * self.ground.grid.cell_m2
+        use.swept_m2 += area_m2 if len(timed) == len(walks) else 0.0
+        where, passes = self._passes(counts, here)
+        coil, swing = walks[0].swing.coil, walks[0].swing
+        under = self._under_coil(walks)[where]
+        swept = passes.sum(axis=0) * self.coarse.cells[where] * self.ground.grid.cell_m2
+        after = np.clip(np.rint((1 - under * self.settings.g) * LEVELS), 0, LEVELS).astype(int)
+        self.left_m2 += np.bincount(after.ravel(), weights=swept.ravel(), minlength=LEVELS + 1)
+        g = self.settings.g * swing.rule.share(self.settings.target)
+        deep = float(self.known[name].hears(self.settings))
+        foot = footprint_m2(coil.width_m, coil.length_m)
+        chances = (
+            (self.left, under * deep * g),
+            (self.had_dug, under * deep),
+            (self.had_reached, under),
+            (self.had_time, np.ones_like(under)),
+        )
+        for remaining, chance in {id(one): (one, chance) for one, chance in reversed(chances)}.values():
+            caught = np.zeros_like(under)
+            for n, share in enumerate(passes, 1):
+                caught += share * (1 - (1 - chance) ** n)
+            remaining.visit(foot, caught, where)
+        self._remember(name, foot, passed, here)
+
+    def _passes(self, counts: Counts, here: Slices) -> tuple[Slices, Floats]:
+        """Share of each coarse cell with 1, 2, ... passes of an outing, (6, rows, cols); the last is 6 or more."""
+        found = [self.coarse.share(counts == n, here)[1] for n in range(1, MOST_TOLD_APART)]
+        where, most = self.coarse.share(counts >= MOST_TOLD_APART, here)
+        return where, np.stack([*found, most])
+
+    def _under_coil(self, walks: Sequence[SwungWalk]) -> Floats:
+        """Share under the coil on each coarse cell, by the local pace of walks with one coil in an outing.
+
+        Pace is that of pieces of half a minute; between the lines it is averaged over half a swing width. A recorder
+        on the shaft has measured what the coil covered, so that there it is 1.
+        """
+        from scipy.ndimage import gaussian_filter
+
+        grid = self.coarse.grid
+        covered, walked = np.zeros((2, grid.rows, grid.cols))
+        for w in walks:
+            for way in w.walk.ways:
+                share = _share_along(way.step_m, w)
+                covered += histogram(grid, way.x_m, way.y_m, way.step_m * share)
+                walked += histogram(grid, way.x_m, way.y_m, way.step_m)
+        sigma = walks[0].swing.swath_m / 2 / grid.cell_m
+        covered, walked = (gaussian_filter(values, sigma, mode="constant") for values in (covered, walked))
+        out = np.full(walked.shape, _mean_under_coil(walks, self.settings))
+        np.divide(covered, walked, out=out, where=walked > LEAST_WAY_M)
+        return np.clip(out, 0, 1)
+
+    def _remember(self, name: str, foot_m2: float, passed: Mask, here: Slices) -> None:
+        """Note the smallest coil that swept most of each coarse cell: the one that junk or depth was too much for."""
+        if name not in self.names:
+            self.names.append(name)
+        where, share = self.coarse.share(passed, here)
+        smaller = (share > 0.5) & (foot_m2 < self.used_m2[where])
+        self.used_m2[where][smaller] = foot_m2
+        self.used[where][smaller] = self.names.index(name)
+
+    # ------------------------------------------------------------------------------------------------ what is known
+
+    def chance(self, one: OwnCoil) -> float:
+        """Share under the coil on a careful pass at its usual pace, times the chance of a signal."""
+        use = self.use.get(one.coil.name, _Use())
+        pace = use.pace_m_s or self._all().pace_m_s or self.settings.pace_m_s
+        coil = one.coil
+        under = share_under_coil(coil.width_m, coil.length_m, one.swath_m, one.sweep_s, pace)
+        return self.settings.g * float(under)
+
+    def _all(self) -> _Use:
+        uses = self.use.values()
+        return _Use(sum(u.search_m for u in uses), sum(u.searching_s for u in uses), sum(u.swept_m2 for u in uses))
+
+    def m2_per_minute(self, one: OwnCoil) -> tuple[float | None, bool]:
+        """Ground swept in a minute of searching, with this coil, or else with all by comparison of swing widths."""
+        use = self.use.get(one.coil.name)
+        if use is not None and use.searching_s > 0 and use.swept_m2 > 0:
+            return use.swept_m2 / use.searching_s * 60, True
+        of_all = self._all()
+        if of_all.searching_s <= 0 or of_all.swept_m2 <= 0:
+            return None, False
+        swaths = [self.known[name].swath_m for name in self.use]
+        return of_all.swept_m2 / of_all.searching_s * 60 * one.swath_m / (sum(swaths) / len(swaths)), False
+
+    def junk(self) -> JunkResult:
+        """Sum up what is known of junk."""
+        cells = self.coarse.cells
+        whole = max(float(cells.sum()), 1.0)
+
+        def share(source: int) -> float:
+            return 100 * float(cells[self.then.source == source].sum()) / whole
+
+        known = (self.then.source != NOT_MEASURED) & (cells > 0)
+        weight = cells[known]
+        squares = [square for told in self.told.values() for square in told.squares]
+        signals, dug = sum(count for _, _, count in squares), sum(len(told.dug) for told in self.told.values())
+        heard = self.heard()
+        return JunkResult(
+            squares=len(squares),
+            signals=signals,
+            dug=dug,
+            counted_pct=share(COUNTED),
+            dug_pct=share(DUG),
+            drawn_pct=share(DRAWN),
+            assumed_pct=share(USUAL),
+            not_measured_pct=share(NOT_MEASURED),
+            then_per_m2=float(np.average(self.then.per_m2[known], weights=weight)) if weight.size else None,
+            now_per_m2=float(np.average(self.met[known], weights=weight)) if weight.size else None,
+            error_pct=error_pct(signals if squares else dug),
+            heard_not_dug=sum(len(told.heard) for told in self.told.values()),
+            heard_m2=float(heard.area),
+        )
+
+    @property
+    def usual_left(self) -> float:
+        """What a good pass of this user leaves on clean ground: a quarter of all swept ground was walked so well."""
+        total = np.cumsum(self.left_m2)
+        return float(np.searchsorted(total, GOOD_QUARTER * total[-1])) / LEVELS if total[-1] else 0.0
+
+    def used_in(self, cells: NDArray[np.intp]) -> str:
+        """Name the coil that was used on most of some cells; empty when none was."""
+        used = [self.names[n] for n in self.used.ravel()[cells] if n >= 0]
+        return max(sorted(set(used)), key=used.count) if used else ""
+
+    def heard_places(self) -> Floats:
+        """Places (n, 2) where something was heard and left."""
+        return np.concatenate([told.heard for told in self.told.values()])
+
+    def heard(self) -> MultiPolygon:
+        """Ground of the site round marks of what was heard and left."""
+        discs = [Point(place).buffer(HEARD_M, quad_segs=8) for place in self.heard_places()]
+        parts = shapely.get_parts(shapely.union_all(discs).intersection(self.ground.shape))
+        return MultiPolygon([part for part in parts if isinstance(part, shapely.Polygon)])
+
+
+def _used(walked: Sequence[WalkedOuting]) -> tuple[OwnCoil, ...]:
+    """The coils that were used, as they were swung last."""
+    found: Mapping[str, Swing] = {w.swing.coil.name: w.swing for o in walked for w in o.walks}
+    return tuple(OwnCoil(s.coil, s.swath_m, s.sweep_s, None, s.rule) for s in found.values())
+
+
+def own_coil(coil: Coil, swath_m: float | None, sweep_s: float | None, reach_m: float | None, rule: DigRule) -> OwnCoil:
+    """Give a coil of the user's as it is to be swung; what was not measured is as usual."""
+    swath = coil.default_swath_m if swath_m is None else swath_m
+    return OwnCoil(coil, swath, DEFAULT_SWEEP_S if sweep_s is None else sweep_s, reach_m, rule)
+
+
+def _share_along(step_m: Floats, w: SwungWalk) -> Floats:
+    """Share under the coil for each second of a way, by the pace of its half minute."""
+    if w.walk.coil_legs:
+        return np.ones_like(step_m)
+    last = max(step_m.size // PACE_S, 1) - 1
+    piece = np.minimum(np.arange(step_m.size) // PACE_S, last)
+    pace = np.bincount(piece, weights=step_m) / np.bincount(piece)
+    swing, coil = w.swing, w.swing.coil
+    return share_under_coil(coil.width_m, coil.length_m, swing.swath_m, swing.sweep_s, pace)[piece]
+
+
+def _mean_under_coil(walks: Sequence[SwungWalk], settings: TodoSettings) -> float:
+    """Mean share under the coil on walks with one coil, by their usual pace."""
+    total = weight = 0.0
+    for w in walks:
+        swing, times = w.swing, w.walk.times
+        pace = w.walk.search_m / times.searching_s if times and times.searching_s > 0 else settings.pace_m_s
+        coil = swing.coil
+        share = float(share_under_coil(coil.width_m, coil.length_m, swing.swath_m, swing.sweep_s, pace))
+        total += (1.0 if w.walk.coil_legs else share) * w.walk.search_m
+        weight += w.walk.search_m
+    return total / weight if weight else 1.0
+
+
+def _swept(walked: Sequence[WalkedOuting], grid: Grid) -> Floats:
+    """Which coarse cells any outing swept, by their centres."""
+    found = np.zeros((grid.rows, grid.cols), bool)
+    for outing in walked:
+        legs = [leg for w in outing.walks for leg in w.walk.legs]
+        if legs:
+            reach = np.array([w.swing.swath_m / 2 for w in outing.walks for _ in w.walk.legs])
+            found |= cover(legs, reach, grid)
+    return found.astype(float)
+
+
+def _drawn(ground: Ground, grid: Grid) -> Floats:
+    """What areas of kind junk say of pieces per m2; NaN where they say nothing."""
+    out = np.full((grid.rows, grid.cols), np.nan)
+    x, y = grid.centres()
+    for area in ground.areas:
+        if area.kind == "junk" and area.per_m2 is not None:
+            out[shapely.contains_xy(area.shape, *np.meshgrid(x, y))] = area.per_m2
+    return out

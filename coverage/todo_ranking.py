@@ -1,0 +1,147 @@
+"""Ranks the ground that is still to do, for each coil of the user's, from what all outings have left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from fieldcomb.coverage.junk import DUG, NOT_MEASURED
+from fieldcomb.coverage.ledger import Ledger
+from fieldcomb.coverage.masking import alone, footprint_m2
+from fieldcomb.coverage.measures import Mask, Tally, crosswise
+from fieldcomb.coverage.results import TodoCoil, TodoPiece
+from fieldcomb.coverage.todo import (
+    DEEP,
+    FAST,
+    JUNK,
+    LOST,
+    NEVER,
+    NOT_DUG,
+    ONE_WAY,
+    Losses,
+    OwnCoil,
+    Patch,
+    main_reason,
+    patches,
+    say_reason,
+    searchable,
+    worth_it,
+)
+from fieldcomb.tracks.track import Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bare:
+    """Shares of each coarse cell that no pass was counted on, of it not recorded, and swept in one direction only."""
+
+    bare: Floats
+    gone: Floats
+    one_way: Floats
+    usable: Mask
+
+
+def rank_ground(ledger: Ledger, tally: Tally) -> tuple[TodoCoil, ...]:
+    """Rank the ground for each coil; before the bearings of the tally are forgotten."""
+    whole = ledger.coarse.whole
+    bare = whole(tally.passes == 0)
+    one_way = whole(_one_way(tally)) if ledger.settings.crosswise else np.zeros_like(bare)
+    gone = np.minimum(whole(tally.not_recorded & (tally.passes == 0)), bare)
+    found = _Bare(bare, gone, one_way, (ledger.coarse.cells > 0) & (whole(tally.said_walked()) < 0.5))
+    allowed = _allowed(ledger)
+    return tuple(_for_coil(one, ledger, found, allowed) for one in ledger.own)
+
+
+def _allowed(ledger: Ledger) -> BaseGeometry:
+    areas = ledger.ground.areas
+    no_go, blocked = ([area.shape for area in areas if area.kind == kind] for kind in ("no-go", "blocked"))
+    stand_off_m = max(ledger.settings.stand_off_m, ledger.r95_m)
+    return searchable(ledger.ground.shape, no_go, blocked, stand_off_m)
+
+
+def losses_of(one: OwnCoil, ledger: Ledger, found: _Bare) -> Losses:
+    """Tell why targets are left that a coil would hear alone now."""
+    settings, foot = ledger.settings, footprint_m2(one.coil.width_m, one.coil.length_m)
+    heard = alone(ledger.met, foot)
+    full, dug, deep, slow = (
+        remaining.open_to(foot, ledger.met)
+        for remaining in (ledger.left, ledger.had_dug, ledger.had_reached, ledger.had_time)
+    )
+    never, lost = (found.bare - found.gone) * heard, found.gone * heard
+    parts = {
+        NEVER: never,
+        LOST: lost * (1 - settings.not_recorded),
+        JUNK: np.maximum(slow - never - lost, 0),
+        FAST: np.maximum(deep - slow, 0),
+        DEEP: np.maximum(dug - deep, 0),
+        NOT_DUG: np.maximum(full - dug, 0),
+        ONE_WAY: found.one_way * settings.crosswise * heard,
+    }
+    return Losses(parts, ledger.usual_left)
+
+
+def _for_coil(one: OwnCoil, ledger: Ledger, found: _Bare, allowed: BaseGeometry) -> TodoCoil:
+    rate, own_pace = ledger.m2_per_minute(one)
+    listed: tuple[TodoPiece, ...] = ()
+    if one.hears(ledger.settings):
+        losses = losses_of(one, ledger, found)
+        gain = losses.open_to_it.ravel() * ledger.chance(one)
+        mask = found.usable & worth_it(losses, ledger.settings)
+        ground = patches(mask, main_reason(losses), ledger.coarse.grid, allowed, ledger.settings.least_m2)
+        made = [(float(gain[patch.cells].mean()), patch) for patch in ground]
+        made.sort(key=lambda pair: (-round(pair[0], 9), -pair[1].shape.area))
+        listed = tuple(_piece(one, rank, mean, patch, ledger, rate) for rank, (mean, patch) in enumerate(made, 1))
+    area_m2 = sum(piece.area_m2 for piece in listed)
+    by_reason: dict[str, float] = {}
+    for piece in listed:
+        by_reason[piece.reason] = by_reason.get(piece.reason, 0.0) + piece.area_m2
+    mostly = max(by_reason, key=lambda reason: by_reason[reason]) if by_reason else ""
+    return TodoCoil(one.coil.name, rate, own_pace, area_m2, _minutes(area_m2, rate), mostly, listed)
+
+
+def _minutes(area_m2: float, rate: float | None) -> float | None:
+    return None if rate is None else area_m2 / rate
+
+
+def _piece(one: OwnCoil, rank: int, gain: float, patch: Patch, ledger: Ledger, rate: float | None) -> TodoPiece:
+    name, shape = one.coil.name, patch.shape
+    junk, error = _junk_in(patch.cells, ledger)
+    point = shape.representative_point()
+    lon, lat = ledger.frame.to_lonlat([point.x], [point.y])
+    heard = ledger.heard_places()
+    return TodoPiece(
+        id=f"{name} {rank}",
+        coil=name,
+        rank=rank,
+        reason=say_reason(patch.reason, ledger.used_in(patch.cells)),
+        area_m2=float(shape.area),
+        minutes=_minutes(float(shape.area), rate),
+        gain_per_100_m2=gain,
+        gain_per_hour=None if rate is None else gain * rate * 60 / 100,
+        junk_per_m2=junk,
+        junk_error_per_m2=error,
+        heard_not_dug=int(shapely.contains_xy(shape, heard[:, 0], heard[:, 1]).sum()),
+        centre=(float(lon[0]), float(lat[0])),
+        shape=shape,
+    )
+
+
+def _junk_in(cells: NDArray[np.intp], ledger: Ledger) -> tuple[float | None, float | None]:
+    """Mean junk there now, and two sigma; None where nothing was counted: what was dug is only a lower bound."""
+    source = ledger.then.source.ravel()[cells]
+    known = cells[(source != NOT_MEASURED) & (source != DUG)]
+    if not len(known):
+        return None, None
+    return float(ledger.met.ravel()[known].mean()), 2 * float(ledger.then.sd_per_m2.ravel()[known].mean())
+
+
+def _one_way(tally: Tally) -> Mask:
+    """Cells that were swept, and in no second direction."""
+    out = tally.passes > 0
+    for row in range(0, out.shape[0], 256):
+        part = slice(row, row + 256)
+        out[part] &= ~crosswise(tally.bearings[part])
+    return np.asarray(out)
