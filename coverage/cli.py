@@ -14,12 +14,15 @@ from typing import Any
 import click
 
 from fieldcomb.coverage.options import (
+    GROUND_OPTIONS,
     SWEEP_OPTIONS,
     WalkOptions,
     boundary_option,
     cell_option,
     check_typed,
     check_walk_options,
+    depth_m,
+    depth_option,
     dug_option,
     laps_option,
     named,
@@ -59,10 +62,17 @@ def cli() -> None:
 @walk_options
 @boundary_option
 @cell_option
+@depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Folder for the map; WALK-map beside the first file else.")
 @click.option("--json", "as_json", is_flag=True, help="Print report.json instead of the table.")
 def map_command(
-    tracks: tuple[str, ...], boundary: str | None, cell: str, out: str | None, as_json: bool, **given: Any
+    tracks: tuple[str, ...],
+    boundary: str | None,
+    cell: str,
+    out: str | None,
+    as_json: bool,
+    depth: str | None,
+    **given: Any,
 ) -> None:
     """Draw a map of one or more walks, without keeping a site.
 
@@ -75,6 +85,7 @@ def map_command(
     """
     options = check_walk_options(given)
     _check_cell(cell)
+    deep = depth_m(depth)
     from fieldcomb.coverage.adding import add
     from fieldcomb.coverage.folder import new_site
     from fieldcomb.coverage.talk import say, tell_added, tell_assumed
@@ -87,7 +98,7 @@ def map_command(
         added = add(site, _walks(options, tracks), _typed(options), label=options.label, each=True, say=say)
         tell_added(added)
         tell_assumed(added)
-        _report(site, Path(out) if out else Path(tracks[0]).parent / f"{stem}-map", as_json)
+        _report(site, Path(out) if out else Path(tracks[0]).parent / f"{stem}-map", as_json, depth=deep)
 
 
 @cli.command("new")
@@ -215,7 +226,7 @@ def edit_command(site: str, outing: str, recording: str | None, leave_out: bool,
         say(f"Outing {outing}: nothing to change, it says so already")
 
 
-for _option in reversed(SWEEP_OPTIONS):
+for _option in reversed((*SWEEP_OPTIONS, *GROUND_OPTIONS)):
     _option(edit_command)
 
 
@@ -223,10 +234,16 @@ for _option in reversed(SWEEP_OPTIONS):
 @click.argument("site", type=path, metavar="SITE")
 @click.option("--between", nargs=2, type=words, metavar="A B", help="Set two outings beside each other.")
 @click.option("--since", type=words, metavar="DATE", help="Only outings from this day on, such as 2026-03-01.")
+@depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Folder for the map; SITE/out if not given.")
 @click.option("--json", "as_json", is_flag=True, help="Print report.json instead of the table.")
 def report_command(
-    site: str, between: tuple[str, str] | None, since: str | None, out: str | None, as_json: bool
+    site: str,
+    between: tuple[str, str] | None,
+    since: str | None,
+    depth: str | None,
+    out: str | None,
+    as_json: bool,
 ) -> None:
     """Draw the map of a site, with percentages and missed strips of all its outings.
 
@@ -237,9 +254,10 @@ def report_command(
       fieldcomb report north-field
     """
     day = named("--since", parse_date, since) if since is not None else None
+    deep = depth_m(depth)
     from fieldcomb.coverage.folder import OUT
 
-    _report(Path(site), Path(out) if out else Path(site) / OUT, as_json, day, between)
+    _report(Path(site), Path(out) if out else Path(site) / OUT, as_json, day, between, deep)
 
 
 @cli.command("card")
@@ -278,7 +296,12 @@ cli.add_command(serve_command)
 
 
 def _report(
-    site: Path, out: Path, as_json: bool, since: date | None = None, between: tuple[str, str] | None = None
+    site: Path,
+    out: Path,
+    as_json: bool,
+    since: date | None = None,
+    between: tuple[str, str] | None = None,
+    depth: float | None = None,
 ) -> None:
     from fieldcomb.coverage.folder import shown
     from fieldcomb.coverage.site import inputs
@@ -293,7 +316,7 @@ def _report(
         say(f"note: {note}")
     progress = Progress()
     try:
-        result = survey(given.site, given.outings, between=between, progress=progress)
+        result = survey(given.site, given.outings, between=between, depth_m=depth, progress=progress)
         progress("drawing the map", 0, 1)
         files = make_outputs(result)
     finally:
@@ -326,6 +349,8 @@ def _typed(options: WalkOptions) -> Any:
         options.top_pace,
         options.carried,
         options.laps,
+        ground=options.ground,
+        lift=options.lift,
         dug=options.dug,
     )
 
@@ -360,7 +385,7 @@ def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[st
     if leave_out and take_back:
         raise UsageError("--leave-out and --take-back were both given", hint="Give one of them")
     sweep_given = given["sweeps"] is not None or given["sweep"] is not None
-    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried", "laps", "dug")})
+    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried", "laps", "lift", "dug")})
     sweep = sweep_s(given.pop("sweeps") or None, given.pop("sweep") or None)
     for key, option in (("start", "--from"), ("end", "--to")):
         if given[key]:
@@ -383,6 +408,7 @@ def _check_whose(changes: dict[str, str | float | bool | None], recording: str |
     """Tell what belongs to one recording from what belongs to the whole outing."""
     own = {"searcher": "--searcher", "from": "--from", "to": "--to"}
     whole = {"label": "--label", "note": "--note", "top_pace": "--top-pace", "sweep": "--sweep", "dug": "--dug"}
+    whole |= {"ground": "--ground", "lift": "--lift"}
     whole["left_out"] = "--leave-out and --take-back"
     for key in changes:
         if recording is None and key in own:

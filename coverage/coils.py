@@ -18,7 +18,10 @@ CARRIED = (BODY, SHAFT, "arm", "wrist", "shoulder", "hat", "belt", "pack", "pock
 # Common practice, no source: the coil's centre travels about 1.2 m from side to side, one sweep takes about a second.
 DEFAULT_TRAVEL_M = 1.2
 DEFAULT_SWEEP_S = 1.0
+SLOWEST_SWEEP_S = 2.0  # common practice, no source: a sweep takes 1 to 2 s
+DEFAULT_LIFT_M = 0.05  # common practice, no source: 3 to 10 cm above the soil in grass
 DEFAULT_COIL = "28cm"
+MOST_LIFT_M = 1.0
 
 _SIZE = re.compile(r"\s*([\d.,]+)\s*([A-Za-z]*)\s*x\s*([\d.,]+)\s*([A-Za-z]+)\s*\Z")
 
@@ -98,7 +101,9 @@ class Swing:
     sweep_s : seconds for one sweep, one side to the other.
     gps : good, typical, poor, or a length as typed (two thirds of fixes are within it, each way).
     carried : where the recorder was, one of CARRIED. rule : which target numbers were dug.
-    The two flags say whether somebody measured the value or it is the default.
+    reach_m : how deep below the coil the target that matters is just heard; None is one coil diameter.
+    lift_m : how high the coil was carried above the soil. ground : a note on the ground.
+    The flags say whether somebody measured the value or it is the default.
     """
 
     coil: Coil
@@ -109,6 +114,10 @@ class Swing:
     sweep_measured: bool
     carried: str = BODY
     rule: DigRule = NO_RULE  # which target numbers were dug
+    reach_m: float | None = None
+    lift_m: float = DEFAULT_LIFT_M
+    lift_measured: bool = False
+    ground: str = ""
 
     @property
     def on_shaft(self) -> bool:
@@ -117,7 +126,12 @@ class Swing:
 
 
 def make_swing(
-    coil: Coil, swath_m: float | None, sweep_s: float | None, gps: str | None, carried: str | None = None
+    coil: Coil,
+    swath_m: float | None,
+    sweep_s: float | None,
+    gps: str | None,
+    carried: str | None = None,
+    lift_m: float | None = None,
 ) -> Swing:
     """Put together what was typed, filling the rest with defaults; refuses a swath narrower than the coil."""
     if swath_m is not None and swath_m < coil.width_m:
@@ -137,6 +151,8 @@ def make_swing(
         swath_m is not None,
         sweep_s is not None,
         parse_carried(carried or BODY),
+        lift_m=DEFAULT_LIFT_M if lift_m is None else lift_m,
+        lift_measured=lift_m is not None,
     )
 
 
@@ -147,6 +163,15 @@ def parse_carried(text: str) -> str:
         hint = f"Use one of {', '.join(CARRIED)}; shaft means that the recorder moved with the coil"
         raise UsageError(f"carried {text!r} is not known", hint=hint)
     return word
+
+
+def parse_lift_m(text: str) -> float:
+    """Read how high the coil was carried above the soil, in metres."""
+    lift_m = parse_length_m(text, "lift")
+    if lift_m > MOST_LIFT_M:
+        hint = "It is the gap between the coil and the soil, such as 5cm"
+        raise UsageError(f"a lift of {text} is higher than anyone searches", hint=hint)
+    return lift_m
 
 
 def parse_gps(text: str) -> str:

@@ -128,6 +128,7 @@ class _Composer:
             self._picture(f"coil-{n}", grid, cells, passes)
             self.ground.append(Choice(f"coil-{n}", f"Passes with {coil}", "By coil"))
         self._chance()
+        self._pace()
         names = {outing.id: outing_name(outing) for outing in self.report.outings}
         for n, outing in enumerate(self.layers.outings):
             self._outing(f"outing-{n}", names.get(outing.id, outing.id), outing)
@@ -143,6 +144,12 @@ class _Composer:
         if not chance.placed:
             self._picture("tiles", chance.grid, _in_steps(_tiles(cells, chance.grid), len(colours)), colours)
             self.ground.append(Choice("tiles", f"Expected share, in tiles of {TILE_M:g} m", "Estimated"))
+
+    def _pace(self) -> None:
+        """Draw where the walk was slow enough for the swing, and where too fast."""
+        if self.layers.pace is not None:
+            self._picture("pace", self.layers.grid, self.layers.pace, legend.PACE_COLOURS)
+            self.ground.append(Choice("pace", "Pace: share under the coil in a pass", "Under the coil"))
 
     def _outing(self, key: str, name: str, outing: OutingLayer) -> None:
         if outing.passes is not None and outing.grid is not None:

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
-from fieldcomb.coverage.coils import parse_carried, parse_gps, split_naming
+from fieldcomb.coverage.coils import parse_carried, parse_gps, parse_lift_m, split_naming
 from fieldcomb.coverage.dug import parse_numbers
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
@@ -17,6 +17,7 @@ from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s
 F = TypeVar("F", bound=Callable[..., Any])
 
 HALF_MINUTE_S = 30.0
+MOST_DEPTH_M = 5.0
 
 
 def words(value: str) -> str:
@@ -48,6 +49,8 @@ class WalkOptions:
     carried: str | None = None
     laps: str | None = None
     dug: str | None = None
+    ground: str | None = None
+    lift: str | None = None
 
 
 dug_option = click.option(
@@ -62,6 +65,17 @@ laps_option = click.option(
     metavar="WHAT",
     help="What a press of the lap button meant: off (not searching, the next one: searching again), lanes (each begins "
     "the next lane), finds (each is a find that was kept), or coil:NAME (to and fro between two coils).",
+)
+
+
+GROUND_OPTIONS = (
+    click.option("--ground", type=words, metavar="TEXT", help="What the ground was like, such as stubble or wet turf."),
+    click.option(
+        "--lift",
+        type=words,
+        metavar="LENGTH",
+        help="How high the coil was carried above the soil; 5cm is taken if not given. It counts with --depth.",
+    ),
 )
 
 
@@ -108,6 +122,7 @@ def walk_options(command: F) -> F:
             ),
             laps_option,
             dug_option,
+            *GROUND_OPTIONS,
             click.option("--label", type=words, metavar="TEXT", help="A short name for the outing."),
         )
     ):
@@ -147,7 +162,7 @@ def check_walk_options(given: dict[str, Any]) -> WalkOptions:
             named("--from" if key == "start" else "--to", parse_time_s, given[key], parse_zone("UTC"))
     check_typed(given)
     sweep = sweep_s(given["sweeps"], given["sweep"])
-    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried", "laps", "dug")
+    keys = ("coil", "swath", "gps", "start", "end", "top_pace", "carried", "laps", "dug", "ground", "lift")
     return WalkOptions(**{key: given[key] for key in keys}, sweep=sweep, label=given["label"] or None)
 
 
@@ -173,6 +188,26 @@ def check_typed(given: dict[str, Any]) -> None:
         named("--laps", laps_meaning, given["laps"])
     if given.get("dug") is not None:
         named("--dug", parse_numbers, given["dug"])
+    if given.get("lift") is not None:
+        named("--lift", parse_lift_m, given["lift"])
+
+
+def depth_option(command: F) -> F:
+    """Add ``--depth``."""
+    text = (
+        "Tell what the coil itself covered at this depth below the soil, such as 15cm; a model, see docs/measures.md."
+    )
+    return click.option("--depth", type=words, metavar="LENGTH", help=text)(command)
+
+
+def depth_m(text: str | None) -> float | None:
+    """Read ``--depth``."""
+    if text is None:
+        return None
+    depth: float = named("--depth", parse_length_m, text, "depth")
+    if depth > MOST_DEPTH_M:
+        raise UsageError(f"--depth: {text!r} is deeper than any hand-held coil reaches", hint="Write it like 15cm")
+    return depth
 
 
 def named(option: str, check: Callable[..., Any], *values: Any) -> Any:

@@ -44,6 +44,9 @@ def _templates() -> Environment:
         bearing=wording.bearing,
         team=wording.team,
         peg_words=wording.pegs,
+        under_coil=wording.under_coil,
+        pace_95=wording.pace_95,
+        filled_words=wording.filled,
         colour_swatch=lambda colour: Markup(legend.colour_swatch(colour)),
         swatch=lambda kind: Markup(legend.swatch(kind)),
         line_swatch=lambda searching: Markup(legend.line_swatch(searching)),
@@ -111,6 +114,7 @@ def panel_html(report: Report, board: Board) -> str:
         strips=strips,
         told=told,
         estimate=_estimate(report),
+        under=_under(report),
         found_from=wording.found_from(report.total.found_from_m, report.total.strips_placed),
         strips_m2=sum(strip.area_m2 for strip in strips),
         wide=wide,
@@ -132,6 +136,12 @@ def panel_html(report: Report, board: Board) -> str:
         junk_lines=list(junk_lines(report.junk)),
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
     )
+
+
+def _under(report: Report) -> str:
+    total = report.total
+    shares = (total.under_coil_pct, total.under_coil_low_pct, total.under_coil_high_pct)
+    return wording.under_coil_of(total.swept_pct, shares, report.depth_m)
 
 
 def _estimate(report: Report) -> str:

@@ -24,6 +24,8 @@ from fieldcomb.tracks.track import Floats
 
 Counts = NDArray[np.int16]
 
+VALUE_STEPS = 2048  # values are summed as whole numbers of such parts, so that sums come back to nothing exactly
+
 
 def count_passes(legs: Sequence[Leg], swath_m: float, grid: Grid) -> Counts:
     """Count passes of a swath along legs over each cell of a grid.
@@ -63,6 +65,33 @@ def _covered(pieces: Pieces, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
     counts = diff.reshape(grid.rows, grid.cols + 1)
     np.cumsum(counts, axis=1, dtype=most, out=counts)
     return np.asarray(counts[:, :-1] > 0)
+
+
+def mean_over(
+    legs: Sequence[Leg], radius_m: float | Floats, values: Floats, grid: Grid
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Mean, at each cell, of the values of all legs that have it within their radius.
+
+    values : float (k, legs), several sorts of value at once, 0 to 1000; kept to 1/2048. Returns float32
+    (k, rows, cols), 0 where no leg comes, and bool (rows, cols) whether any does.
+    """
+    pieces = Pieces.whole(legs)
+    radius = np.broadcast_to(np.asarray(radius_m, float), (len(legs),))[pieces.group]
+    weights = np.concatenate([np.ones((1, len(legs))), np.round(np.asarray(values, float) * VALUE_STEPS)]).astype(
+        np.int32
+    )
+    sums = np.zeros((weights.shape[0], grid.rows * (grid.cols + 1)), np.int32)
+    if pieces.group.size and grid.rows and grid.cols:
+        group, row, first, last = _intervals(pieces, radius, grid)
+        start = row * (grid.cols + 1)
+        for total, weight in zip(sums, weights, strict=True):
+            np.add.at(total, start + first, weight[group])
+            np.subtract.at(total, start + last + 1, weight[group])
+    cells = sums.reshape(weights.shape[0], grid.rows, grid.cols + 1)
+    np.cumsum(cells, axis=2, dtype=np.int32, out=cells)
+    count = cells[0, :, :-1]
+    mean = cells[1:, :, :-1] / (VALUE_STEPS * np.maximum(count, 1)).astype(np.float32)
+    return mean.astype(np.float32), np.asarray(count > 0)
 
 
 # Everything is moved west and north by so many cells, far more than rounding and far less than anything measured, so

@@ -10,6 +10,7 @@ from fieldcomb.coverage.plain import to_json
 from fieldcomb.coverage.results import (
     CoilResult,
     Comparison,
+    FilledResult,
     NoGoEntry,
     OutingResult,
     RecordingResult,
@@ -29,6 +30,7 @@ SCHEMA = 1
 AREA = PCT = LENGTH = 2  # decimals
 SECONDS = 1
 DEGREES = 8
+UNDER = ("under_coil_pct", "under_coil_low_pct", "under_coil_high_pct")
 
 
 def report_json(report: Report) -> str:
@@ -61,6 +63,8 @@ def report_json(report: Report) -> str:
         "searched_for": searched_fields(report.searched_for),
         "junk": junk_fields(report.junk),
         "todo": [todo_fields(coil) for coil in report.todo],
+        "depth_m": rounded(report.depth_m, 3),
+        "filled": [_filled(one) for one in report.filled],
     }
     return to_json(value, indent=2) + "\n"
 
@@ -104,6 +108,7 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         **_estimate(outing),
         "strips_placed": outing.strips_placed,
         "est_reason": outing.est_reason,
+        **_under(outing, whole_m2),
     }
 
 
@@ -118,6 +123,17 @@ def _entry(entry: NoGoEntry) -> dict[str, Any]:
 
 def _estimate(of: OutingResult | CoilResult | TotalResult) -> dict[str, float | None]:
     return {key: rounded(getattr(of, key), PCT) for key in ("swept_est_pct", "swept_low", "swept_high")}
+
+
+def _under(of: OutingResult | CoilResult | TotalResult, whole_m2: float) -> dict[str, float | None]:
+    """Shares under the coil, never above the share swept even when both are rounded."""
+    most = _share(of.swept_pct, of.swept_m2, whole_m2)
+    found = {key: rounded(getattr(of, key), PCT) for key in UNDER}
+    return {key: None if pct is None or most is None else min(pct, most) for key, pct in found.items()}
+
+
+def _filled(one: FilledResult) -> dict[str, Any]:
+    return {"area": one.area, "depth_m": rounded(one.depth_m, 3), "coils": list(one.coils)}
 
 
 def _recording(recording: RecordingResult) -> dict[str, Any]:
@@ -139,6 +155,10 @@ def _recording(recording: RecordingResult) -> dict[str, Any]:
         "notes": list(recording.notes),
         "twin_of": recording.twin_of,
         "pegs": [_peg(peg) for peg in recording.pegs],
+        "reach_m": rounded(recording.reach_m, 3),
+        "lift_m": rounded(recording.lift_m, 3),
+        "lift_measured": recording.lift_measured,
+        "ground": recording.ground or None,
     }
 
 
@@ -155,6 +175,9 @@ def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
         "swept_m2": rounded(coil.swept_m2, AREA),
         "swept_pct": _share(coil.swept_pct, coil.swept_m2, whole_m2),
         **_estimate(coil),
+        **_under(coil, whole_m2),
+        "pace_95_low_m_s": rounded(coil.pace_95_low_m_s, 3),
+        "pace_95_high_m_s": rounded(coil.pace_95_high_m_s, 3),
     }
 
 
@@ -177,6 +200,7 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "est_reason": total.est_reason,
         "strips_placed": total.strips_placed,
         "found_from_m": total.found_from_m,
+        **_under(total, whole),
     }
 
 

@@ -25,6 +25,7 @@ Line = Floats  # (n, 2) metres in the site frame
 
 OUTSIDE = 255  # value of a cell that is not part of the site
 MOST_PASSES = 254  # this many, or more
+PACE_SHARES = (0.95, 0.8, 0.6, 0.4, 0.0)  # lower ends of the classes of ground by the share under the coil in a pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,10 @@ class RecordingResult:
     carried: str = "body"  # where the recorder was; on the shaft it went with the coil
     twin_of: str | None = None  # the recording of the same person that counts in place of this one
     pegs: tuple[PegResidual, ...] = ()  # touches by which drift was taken off the walk
+    reach_m: float = 0.0  # how deep below the coil the target that matters is just heard
+    lift_m: float = 0.05  # how high the coil was carried above the soil
+    lift_measured: bool = False
+    ground: str = ""  # a note on the ground
 
     @property
     def pegs_off_m(self) -> tuple[float, float]:
@@ -111,6 +116,9 @@ class OutingResult:
     swept_high: float | None = None
     strips_placed: bool | None = None  # whether single strips are where they are drawn
     est_reason: str | None = None  # why there is no estimate
+    under_coil_pct: float | None = None  # share of the site that the coil itself passed over; None without a clock
+    under_coil_low_pct: float | None = None  # for sweeps of 2 s and of 1 s, where the sweep time was not measured
+    under_coil_high_pct: float | None = None
 
     @property
     def searchers(self) -> int:
@@ -129,6 +137,20 @@ class CoilResult:
     swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
     swept_low: float | None = None
     swept_high: float | None = None
+    under_coil_pct: float | None = None  # as for an outing
+    under_coil_low_pct: float | None = None
+    under_coil_high_pct: float | None = None
+    pace_95_low_m_s: float | None = None  # slower than this, 95 % of the swath lies under the coil; the range over its
+    pace_95_high_m_s: float | None = None  # recordings and sweep times; None: at any pace
+
+
+@dataclass(frozen=True, slots=True)
+class FilledResult:
+    """Filled ground of a known depth, and the coils used so far that could hear down to the old surface."""
+
+    area: str | None
+    depth_m: float
+    coils: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +170,9 @@ class TotalResult:
     est_reason: str | None = None
     strips_placed: bool | None = None  # whether single strips are where they are drawn, in all outings
     found_from_m: float | None = None  # how wide a missed strip must be to be mostly found; None: none is, or not told
+    under_coil_pct: float | None = None  # as for an outing
+    under_coil_low_pct: float | None = None
+    under_coil_high_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,6 +301,8 @@ class Report:
     searched_for: tuple[SearchedClass, ...] = ()
     junk: JunkResult | None = None
     todo: tuple[TodoCoil, ...] = ()
+    depth_m: float | None = None  # below the soil, of the shares under the coil; None: at the coil itself
+    filled: tuple[FilledResult, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -349,6 +376,7 @@ class Layers:
     difference: Cells | None
     chance: Chance | None = None
     heard: MultiPolygon | None = None  # ground where something was heard and left
+    pace: Cells | None = None  # 0 not swept, then PACE_SHARES from slow to fast, 255 not part of the site
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,6 +18,7 @@ from fieldcomb.coverage.coils import (
     parse_carried,
     parse_coil,
     parse_gps,
+    parse_lift_m,
 )
 from fieldcomb.coverage.dug import CLASSES, NO_RULE, DigRule, parse_numbers
 from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
@@ -49,6 +50,8 @@ class Typed:
     carried: str | None = None
     laps: str | None = None
     dug: str | None = None
+    ground: str | None = None
+    lift: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,6 +276,8 @@ TYPED_FORM: Form = {
     "carried": lambda value: parse_carried(_text(value)),
     "laps": laps_meaning,
     "dug": _numbers,
+    "ground": _text,
+    "lift": lambda value: parse_lift_m(_text(value)),
 }
 _SITE_FORM: Form = {
     "name": _some_text,
@@ -462,8 +467,11 @@ def swing_of(settings: Settings, *typed: Typed) -> Swing:
         swaths.insert(-1, entry.swath_m)
         sweeps.insert(-1, entry.sweep_s)
     gps, carried = (first_typed([getattr(level, key) for level in levels]) for key in ("gps", "carried"))
-    swing = make_swing(coil, first_typed(swaths), first_typed(sweeps), gps, carried)
-    return replace(swing, rule=_rule(entry, first_typed([level.dug for level in typed]), settings.defaults.dug))
+    lift, ground = (first_typed([getattr(level, key) for level in levels]) for key in ("lift", "ground"))
+    lift_m = None if lift is None else parse_lift_m(lift)
+    swing = make_swing(coil, first_typed(swaths), first_typed(sweeps), gps, carried, lift_m)
+    rule = _rule(entry, first_typed([level.dug for level in typed]), settings.defaults.dug)
+    return replace(swing, rule=rule, reach_m=entry.reach_m if entry else None, ground=ground or "")
 
 
 def _rule(entry: KnownCoil | None, typed: str | None, usual: str | None) -> DigRule:

@@ -46,9 +46,9 @@ def edit(
 ) -> tuple[str, ...]:
     """Correct what was typed for an outing, or for one of its recordings; gives a line for each thing that changed.
 
-    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, laps, label, note, left_out) to
-    new values; None takes back what was typed. ``recording`` is the name of one file of it, whose own keys (coil,
-    swath, gps, carried, searcher, from, to) are then changed.
+    ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, laps, ground, lift, label,
+    note, left_out) to new values; None takes back what was typed. ``recording`` is the name of one file of it, whose
+    own keys (coil, swath, gps, carried, searcher, from, to) are then changed.
     """
     with opened(folder, say) as site:
         number = _number(site, outing_id)

@@ -41,6 +41,7 @@ from fieldcomb.coverage.strips import find_strips
 from fieldcomb.coverage.todo import OwnCoil
 from fieldcomb.coverage.todo_ranking import rank_ground
 from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
+from fieldcomb.coverage.under_coil import UnderCoil, coil_with_under, with_under
 from fieldcomb.coverage.walks import OutingInput, RecordingInput, WalkedOuting, too_far, walk_chain, walk_outing
 from fieldcomb.tracks.errors import SiteError, TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
@@ -125,6 +126,7 @@ def survey(
     outings: Sequence[OutingInput],
     *,
     between: tuple[str, str] | None = None,
+    depth_m: float | None = None,
     progress: Progress | None = None,
 ) -> Result:
     """Survey a site.
@@ -137,6 +139,8 @@ def survey(
         In any order; they are counted in order of time, those without a clock last.
     between : (id, id), optional
         Two outings to set beside each other; nothing else is counted then.
+    depth_m : float, optional
+        How deep below the soil it is asked what the coil itself covered; at the coil if not given.
     progress : callable, optional
         Called with what is being done, how much is done, and how much there is.
     """
@@ -159,7 +163,7 @@ def survey(
     ground = lay_out(standing, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
     told = (*site.notes, *notes, *_partly(outings, between))
-    return _Survey(site, ground, areas, told, between).run(walked, widest_m, tell)
+    return _Survey(site, ground, areas, told, between, depth_m).run(walked, widest_m, tell)
 
 
 def _swung(walked: Sequence[WalkedOuting]) -> list[tuple[Leg, float]]:
@@ -199,6 +203,7 @@ class _Survey:
     areas: tuple[AreaShape, ...]  # as they were drawn, those that ended by now among them
     notes: tuple[str, ...]
     between: tuple[str, str] | None
+    depth_m: float | None = None
 
     def run(self, walked: list[WalkedOuting], widest_m: float, tell: Progress) -> Result:
         """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
@@ -213,6 +218,8 @@ class _Survey:
         estimates = estimates_on(self.ground.inside, self.ground.grid, self.ground.boundary, receivers)
         ledger = Ledger(self.ground, self.site.frame, walked, self.site.coils, self.site.todo)
         searched = SearchedTally(self.ground.kind.shape, [w.swing.rule for o in walked for w in o.walks])
+        guessed = any(not w.swing.sweep_measured for outing in walked for w in outing.walks)
+        under = UnderCoil(self.ground.inside, guessed, self.depth_m)
         while walked:
             tell("sweeping", len(results), count)
             outing = walked.pop(0)
@@ -221,7 +228,8 @@ class _Survey:
             estimate = self._estimate(outing, swept, estimates)
             if estimates.reason is None:
                 _add_chance(chances, outing, swept, estimate)
-            results.append(outing_result(outing, tally.add(swept), cut, results, site_m2, estimate, into))
+            result = outing_result(outing, tally.add(swept), cut, results, site_m2, estimate, into)
+            results.append(with_under(result, under.add(outing.walks, swept)))
             ledger.add(outing, swept)
             for w in outing.walks if searched.stated else ():
                 passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
@@ -236,11 +244,14 @@ class _Survey:
         if together.pct is not None:
             placed = not chances.any_drawn
             total = replace(total, strips_placed=placed, found_from_m=found_from_m(worst))
+        total = with_under(total, under.together())
         todo = () if self.between else rank_ground(ledger, tally)
         searched_for = searched.results(tally.inside & (tally.passes > 0), int(np.count_nonzero(tally.inside)))
-        coils, junk, heard = tuple(_coils(tally, results, site_m2, estimates)), ledger.junk(), ledger.heard()
+        coils = tuple(coil_with_under(one, under) for one in _coils(tally, results, site_m2, estimates))
+        junk, heard = ledger.junk(), ledger.heard()
+        pace, filled = under.pace_layer(tally.passes), under.filled(self.areas)
         tally.forget_bearings()
-        del estimates, ledger, searched  # finding strips needs the room
+        del estimates, ledger, searched, under  # finding strips needs the room
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
         if together.pct is not None:
@@ -255,6 +266,8 @@ class _Survey:
                 strips,
                 comparison,
                 self.notes,
+                depth_m=self.depth_m,
+                filled=filled,
                 searched_for=searched_for,
                 junk=junk,
                 todo=todo,
@@ -262,6 +275,7 @@ class _Survey:
             replace(
                 self._layers(tally, tuple(layers), difference),
                 chance=chances.layer(together.pct),
+                pace=pace,
                 heard=heard,
             ),
         )

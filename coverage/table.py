@@ -13,7 +13,19 @@ from fieldcomb.coverage.results import Comparison, OutingResult, RecordingResult
 from fieldcomb.coverage.rounding import share
 from fieldcomb.coverage.strip_fields import strip_name, worth_a_walk
 from fieldcomb.coverage.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
-from fieldcomb.coverage.wording import bearing, entered, estimated, found_from, moment, pegs, team
+from fieldcomb.coverage.wording import (
+    bearing,
+    entered,
+    estimated,
+    filled,
+    found_from,
+    moment,
+    pace_95,
+    pegs,
+    team,
+    under_coil,
+    under_coil_of,
+)
 from fieldcomb.tracks.units import say_duration, say_length
 
 WIDTH = 100
@@ -34,6 +46,7 @@ def table(report: Report) -> str:
         list(_coils(report)),
         list(_passes(report)),
         list(_missed(report)),
+        list(_bullets("The old surface under filled ground", _filled(report))),
         list(_between(report.between)) if report.between else [],
         list(_bullets("Searched for", searched_lines(report))),
         list(_bullets("Junk", junk_lines(report.junk))),
@@ -111,6 +124,7 @@ def _head(report: Report) -> Iterator[str]:
     times = f"in {_count(len(report.outings), 'outing')}"
     yield from _line("Walked over", f"{swept}, {times}; {_number(total.twice_pct, 1)} % of that twice or more")
     yield from _estimate(report)
+    yield from _under(report)
     yield from _line("Crosswise", f"{_area(total.crosswise_m2)} m2 were walked in two directions")
     if total.not_recorded_m2 > 0:
         yield from _line(
@@ -131,6 +145,13 @@ def _estimate(report: Report) -> Iterator[str]:
     said = estimated(total.swept_low, total.swept_est_pct, total.swept_high, recorded, total.strips_placed)
     yield from _line("Estimate", said)
     yield from _line("", found_from(total.found_from_m, total.strips_placed))
+
+
+def _under(report: Report) -> Iterator[str]:
+    total = report.total
+    shares = (total.under_coil_pct, total.under_coil_low_pct, total.under_coil_high_pct)
+    if said := under_coil_of(total.swept_pct, shares, report.depth_m):
+        yield from _line("Under the coil", said)
 
 
 def _line(title: str, text: str) -> list[str]:
@@ -206,6 +227,8 @@ def _walking(outing: OutingResult) -> str:
         (outing.no_go_entered_m2, "of no-go ground entered"),
     )
     said += [f"{_area(m2)} m2 {words}" for m2, words in grounds if m2 > 0]
+    if under := under_coil(outing.under_coil_pct, outing.under_coil_low_pct, outing.under_coil_high_pct):
+        said.append(under)
     said.append(f"all so far {_number(outing.total_pct, 1)} %")
     if outing.total_hours is not None:
         said[-1] += f" in {_span(outing.total_hours * 3600)} of searching"
@@ -222,6 +245,10 @@ def _coils(report: Report) -> Iterator[str]:
     for coil in report.coils:
         pct = _pct(coil.swept_pct, coil.swept_m2, report.site.area_m2)
         said = f"{pct} % {_of_what(report)}, {_area(coil.swept_m2)} m2, in {_count(coil.outings, 'outing')}"
+        if under := under_coil(coil.under_coil_pct, coil.under_coil_low_pct, coil.under_coil_high_pct):
+            said += (
+                f"; {under}; 95 % of the swing under it up to {pace_95(coil.pace_95_low_m_s, coil.pace_95_high_m_s)}"
+            )
         yield from _sentence(f"{coil.coil}: {said}", 2)
 
 
@@ -316,6 +343,10 @@ def _recording(recording: RecordingResult) -> Iterator[str]:
     dropped = [f"{_number(many)} {why}" for why, many in sorted(recording.dropped.items()) if many]
     left_out = f"left out: {', '.join(dropped)}" if dropped else "none left out"
     said = f"{_count(recording.fixes, 'fix', 'fixes')}, {every}, {left_out}; gps {recording.gps}"
+    if recording.lift_measured:
+        said += f"; coil {say_length(recording.lift_m)} above the soil"
+    if recording.ground:
+        said += f"; ground: {recording.ground}"
     if recording.carried != BODY:
         said += f"; carried: {recording.carried}"
     yield from _sentence(f"{recording.file}{who}: {recording.verdict}; {said}", 2)
@@ -323,6 +354,11 @@ def _recording(recording: RecordingResult) -> Iterator[str]:
         yield from wrapped(f"Pegs: {pegs(len(recording.pegs), *recording.pegs_off_m)}", WIDTH, "    - ", "      ")
     for text in (*recording.advice, *recording.notes):
         yield from wrapped(harmless(text), WIDTH, "    - ", "      ")
+
+
+def _filled(report: Report) -> Iterator[str]:
+    for one in report.filled:
+        yield filled(one.area, one.depth_m, one.coils)
 
 
 def _cautions(report: Report) -> Iterator[str]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fieldcomb.coverage.coils import Swing
+from fieldcomb.coverage.depth import reach_m
 from fieldcomb.coverage.doubles import Seen, find_doubles, lacking, trace_of
 from fieldcomb.coverage.results import RecordingResult
 from fieldcomb.coverage.touches import peg_touches, tie_to_pegs
@@ -313,6 +314,10 @@ def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> 
         notes=(*item.recording.notes, *item.mark_notes, *cleaned.notes, *walk.notes),
         twin_of=None,
         pegs=tuple(peg for peg in walk.pegs if peg.source == number),
+        reach_m=reach_m(swing),
+        lift_m=swing.lift_m,
+        lift_measured=swing.lift_measured,
+        ground=swing.ground,
     )
 
 

@@ -145,6 +145,60 @@ def estimated(low: float, pct: float, high: float, recorded: str, placed: bool |
     return f"walked over {pct:.0f} % ({low:.0f}-{high:.0f}), as recorded {recorded}; single strips {trust} be trusted"
 
 
+def under_coil(pct: float | None, low: float | None, high: float | None) -> str:
+    """The share under the coil itself, about; a range where the time of a sweep is a guess. Empty without one.
+
+    >>> under_coil(45.2, None, None), under_coil(45.2, 25.4, 45.2), under_coil(None, None, None)
+    ('the coil itself about 45 %', 'the coil itself about 25 to 45 %', '')
+    >>> under_coil(0.2, None, None), under_coil(0.0, None, None)
+    ('the coil itself under 1 %', 'the coil itself 0 %')
+    """
+    if pct is None:
+        return ""
+    if low is not None and high is not None and round(low) != round(high):
+        return f"the coil itself about {low:.0f} to {high:.0f} %"
+    if pct < 0.5:
+        return f"the coil itself {'under 1' if pct > 0 else '0'} %"
+    return f"the coil itself about {pct:.0f} %"
+
+
+def under_coil_of(pct: float, total: tuple[float | None, float | None, float | None], depth_m: float | None) -> str:
+    """Walked over and under the coil in one line, with what the second number hangs on. Empty without a clock.
+
+    >>> under_coil_of(71.3, (45.2, 25.4, 45.2), None)
+    'walked over 71 %, the coil itself about 25 to 45 %; the time of a sweep is a guess (1 to 2 s): count your sweeps'
+    >>> under_coil_of(71.3, (45.2, None, None), 0.15)
+    'walked over 71 %, the coil itself about 45 % at 15 cm deep, as a model has it'
+    """
+    if not (said := under_coil(*total)):
+        return ""
+    deep = "" if depth_m is None else f" at {say_length(depth_m)} deep, as a model has it"
+    guess = "" if total[1] is None else "; the time of a sweep is a guess (1 to 2 s): count your sweeps"
+    return f"walked over {pct:.0f} %, {said}{deep}{guess}"
+
+
+def pace_95(low_m_s: float | None, high_m_s: float | None) -> str:
+    """How slow a walk keeps 95 % of the swath under the coil.
+
+    >>> pace_95(0.146, 0.146), pace_95(0.073, 0.146), pace_95(None, None)
+    ('0.15 m/s', '0.07 to 0.15 m/s', 'any pace')
+    """
+    if low_m_s is None or high_m_s is None:
+        return "any pace"
+    low, high = f"{low_m_s:.2f}", f"{high_m_s:.2f}"
+    return f"{low} m/s" if low == high else f"{low} to {high} m/s"
+
+
+def filled(area: str | None, depth_m: float, coils: Sequence[str]) -> str:
+    """Which coils could hear down to the old surface of filled ground.
+
+    >>> filled("old pond", 0.4, []), filled(None, 0.15, ["a", "b"])
+    ('old pond, 40 cm of fill: no coil so far can reach it', 'filled ground, 15 cm of fill: a, b could reach it')
+    """
+    said = f"{', '.join(coils)} could reach it" if coils else "no coil so far can reach it"
+    return f"{area or 'filled ground'}, {say_length(depth_m)} of fill: {said}"
+
+
 def found_from(width_m: float | None, placed: bool | None) -> str:
     """What silence about missed ground means with this receiver."""
     if placed:

@@ -1,0 +1,246 @@
+"""How much of the site the coil itself passed over: the swath less the wedges between two sweeps.
+
+A pass at pace v leaves the share 1 - c of the ground in the swath bare (``wedges``), and what passes leave multiplies:
+a cell is under the coil with the chance 1 - prod over passes (1 - c). The pace is taken over pieces of about 30 s of
+searching; c of a pass over a cell is the mean of the pieces that touch it (of -log(1 - c), so that it multiplies).
+
+What is kept for the site is -log of what is left, in 2 bytes a cell for each coil, and as much again where a sweep time
+was not measured, so that memory does not grow with the number of outings.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.coils import SLOWEST_SWEEP_S, Swing
+from fieldcomb.coverage.depth import into_soil_m, print_m
+from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.measures import ROWS_AT_ONCE, Mask, Swept
+from fieldcomb.coverage.raster import mean_over
+from fieldcomb.coverage.results import (
+    OUTSIDE,
+    PACE_SHARES,
+    AreaShape,
+    Cells,
+    CoilResult,
+    FilledResult,
+    OutingResult,
+    TotalResult,
+)
+from fieldcomb.coverage.walks import SwungWalk
+from fieldcomb.coverage.wedges import half_swing_m, pace_for, share_under_coil
+from fieldcomb.tracks.legs import Leg, Way
+from fieldcomb.tracks.track import Floats
+
+PIECE_S = 30  # long enough to smooth a receiver's error at walking pace, short enough to see a change of pace
+STEPS = 2048  # of -log(left) are kept to so many parts of one
+ALL = 20.0  # -log(left) from which on nothing is left: two billionths
+_LEFT = np.exp(-np.arange(65536) / STEPS).astype(np.float32)
+_LEFT[int(ALL * STEPS) :] = 0.0
+
+Lost = NDArray[np.uint16]  # (1 or 2, rows, cols): -log(left), for the sweep time used, and for the slowest usual one
+
+
+@dataclass(frozen=True, slots=True)
+class Under:
+    """Percent of the site under the coil; None where a recording has no times.
+
+    low, high : the same for the slowest and the fastest usual sweep, where it was not measured; else None.
+    """
+
+    pct: float | None
+    low: float | None = None
+    high: float | None = None
+
+
+def paced(ways: Sequence[Way]) -> tuple[list[Leg], Floats]:
+    """Cut searching into pieces of about 30 s; give each as a line, and its smoothed pace in m/s."""
+    legs, paces = [], []
+    for way in ways:
+        last = way.t_s.size - 1
+        edges = np.linspace(0, last, max(1, round(last / PIECE_S)) + 1).round().astype(np.int64)
+        for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+            legs.append(Leg(way.x_m[a : b + 1], way.y_m[a : b + 1]))
+            paces.append(float(np.median(way.step_m[a:b])))
+    return legs, np.array(paces)
+
+
+def sweeps_s(swing: Swing) -> tuple[float, float]:
+    """Sweep time used, and the slowest that it may be: the same where it was measured."""
+    return swing.sweep_s, swing.sweep_s if swing.sweep_measured else max(SLOWEST_SWEEP_S, swing.sweep_s)
+
+
+def shares(swing: Swing, pace_m_s: Floats, depth_m: float | None = None) -> Floats:
+    """Give c for each pace, (2, n): with the sweep time used, and with the slowest that it may be."""
+    width_m, length_m = print_m(swing, depth_m)
+    half_m = half_swing_m(swing.coil.width_m, swing.swath_m)
+    return np.stack(
+        [
+            share_under_coil(width_m, length_m, swing.swath_m, sweep_s, pace_m_s, half_m=half_m)
+            for sweep_s in sweeps_s(swing)
+        ]
+    )
+
+
+@dataclass(slots=True, eq=False)
+class UnderCoil:
+    """Adds up outings. ``guessed``: whether any sweep time of the site was not measured."""
+
+    inside: Mask
+    guessed: bool
+    depth_m: float | None = None
+    by_coil: dict[str, Lost] = field(default_factory=dict)
+    untimed: set[str] = field(default_factory=set)  # coils with ground that was swept without a clock
+    swings: dict[str, set[Swing]] = field(default_factory=dict)
+
+    def add(self, walks: Sequence[SwungWalk], swept: Swept) -> Under:
+        """Add one outing and tell its own share."""
+        part, inside = swept.here, self.inside[swept.here]
+        window = swept.grid.window(swept.there)
+        lost = np.zeros((1 + self.guessed, *inside.shape), np.uint16)
+        known = True
+        for name, counts in swept.by_coil.items():
+            mine = [w for w in walks if w.swing.coil.name == name]
+            self.swings.setdefault(name, set()).update(w.swing for w in mine)
+            passes = np.where(inside, counts[swept.there], 0)
+            mean = self._mean(mine, passes > 0, window)
+            if mean is None:
+                self.untimed.add(name)
+                known = False
+                continue
+            layer = self.by_coil.setdefault(name, np.zeros((len(lost), *self.inside.shape), np.uint16))
+            now = np.minimum(np.rint(mean * passes * STEPS), 65535).astype(np.uint16)
+            _add_up(layer[:, part[0], part[1]], now)
+            _add_up(lost, now)
+        guessed = any(not w.swing.sweep_measured for w in walks)
+        return self._told((_LEFT[lost],), inside, guessed) if known else Under(None)
+
+    def _mean(self, walks: Sequence[SwungWalk], swept: Mask, window: Grid) -> NDArray[np.float32] | None:
+        """Give -log(1 - c) of a pass over each cell, (1 or 2, rows, cols); None where swept ground has no pace."""
+        legs: list[Leg] = []
+        radius_m: list[float] = []
+        values = [np.zeros((2, 0))]
+        for w in walks:
+            if w.walk.coil_legs:  # the wedges were measured, and are not swept ground at all
+                lines, lost = list(w.walk.coil_legs), np.full((2, len(w.walk.coil_legs)), ALL)
+                reach = print_m(w.swing, self.depth_m)[0] / 2
+                lines, lost = (lines, lost) if reach > 0 else ([], lost[:, :0])
+            else:
+                lines, pace = paced(w.walk.ways)
+                left = 1 - shares(w.swing, pace, self.depth_m)
+                lost, reach = -np.log(np.maximum(left, math.exp(-ALL))), w.swing.swath_m / 2
+            legs += lines
+            radius_m += [reach] * len(lines)
+            values.append(lost)
+        lost = np.concatenate(values, axis=1)[: 1 + self.guessed]
+        own = any(w.walk.coil_legs for w in walks)
+        if swept.any() and (any(w.walk.times is None for w in walks) or not (legs or own)):
+            return None
+        mean, met = mean_over(legs, np.array(radius_m), lost, window)
+        rest = swept & ~met
+        if rest.any() and legs and not own:  # a corner that the pieces cut
+            mean[:, rest] = lost.mean(axis=1)[:, None]
+        return mean
+
+    def of_coil(self, name: str) -> Under:
+        """All outings with one coil together."""
+        if name in self.untimed or name not in self.by_coil:
+            return Under(None)
+        guessed = any(not swing.sweep_measured for swing in self.swings[name])
+        return self._told(self._rows([self.by_coil[name]]), None, guessed)
+
+    def together(self) -> Under:
+        """All outings together."""
+        if self.untimed or not self.by_coil:
+            return Under(None)
+        return self._told(self._rows(list(self.by_coil.values())), None, self.guessed)
+
+    def share_left(self, name: str | None = None, *, slowest: bool = False) -> NDArray[np.float32]:
+        """Share of each cell that no pass of a coil (of any coil without a name) left under itself: float32.
+
+        1 where nothing was swept, and for ground swept without a clock. ``slowest``: for the slowest usual sweep.
+        """
+        layers = [layer for coil, layer in self.by_coil.items() if name in (None, coil)]
+        left = np.ones(self.inside.shape, np.float32)
+        for layer in layers:
+            left *= _LEFT[layer[-1 if slowest else 0]]
+        return left
+
+    def _rows(self, layers: Sequence[Lost]) -> Iterator[NDArray[np.float32]]:
+        """Give what all layers together leave, some rows at a time."""
+        for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
+            left = _LEFT[layers[0][:, row : row + ROWS_AT_ONCE]]
+            for layer in layers[1:]:
+                left *= _LEFT[layer[:, row : row + ROWS_AT_ONCE]]
+            yield left
+
+    def _told(
+        self, parts: Sequence[NDArray[np.float32]] | Iterator[NDArray[np.float32]], inside: Mask | None, guessed: bool
+    ) -> Under:
+        """Sum what is under the coil over some parts of the site; cells outside were never swept."""
+        under = np.zeros(1 + self.guessed)
+        for left in parts:
+            under += (1 - left).sum(axis=(1, 2), dtype=np.float64)
+        pct = 100 * under / np.count_nonzero(self.inside)
+        return Under(float(pct[0]), float(pct[-1]), float(pct[0])) if guessed else Under(float(pct[0]))
+
+    def paces_for_95(self, name: str) -> tuple[float | None, float | None]:
+        """Slowest and fastest pace in m/s that keeps 95 % of the swath under a coil, over all that is known of it."""
+        found = [
+            pace_for(swing.coil.width_m, swing.coil.length_m, swing.swath_m, sweep_s)
+            for swing in self.swings.get(name, ())
+            for sweep_s in set(sweeps_s(swing))
+        ]
+        told = [pace for pace in found if pace is not None]
+        return (min(told), max(told)) if told else (None, None)
+
+    def filled(self, areas: Sequence[AreaShape]) -> tuple[FilledResult, ...]:
+        """Tell of each filled area of known depth which coils could hear down to the old surface."""
+        deepest = {name: max(into_soil_m(swing) for swing in swings) for name, swings in self.swings.items() if swings}
+        found = []
+        for area in areas:
+            if area.kind == "filled" and area.depth_cm is not None:
+                depth_m = area.depth_cm / 100
+                coils = tuple(name for name, deep_m in deepest.items() if deep_m >= depth_m - 1e-9)
+                found.append(FilledResult(area.reason or None, depth_m, coils))
+        return tuple(found)
+
+    def pace_layer(self, passes: Cells) -> Cells | None:
+        """Classes of ground by the mean c of its passes (0 not swept, 255 not part of the site); None without times."""
+        if self.untimed or not self.by_coil:
+            return None
+        out: Cells = np.full(self.inside.shape, OUTSIDE, np.uint8)
+        for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
+            part = slice(row, row + ROWS_AT_ONCE)
+            lost = np.zeros(passes[part].shape, np.float32)
+            for layer in self.by_coil.values():
+                lost += layer[0][part]
+            share = -np.expm1(-lost / STEPS / np.maximum(passes[part], 1))
+            kind = np.searchsorted(-np.array(PACE_SHARES[:-1]), -share - 1e-4) + 1
+            out[part] = np.where(self.inside[part], np.where(passes[part] > 0, kind, 0), OUTSIDE)
+        return out
+
+
+def _add_up(layer: Lost, more: Lost) -> None:
+    layer[:] = np.minimum(layer.astype(np.int32) + more, 65535).astype(np.uint16)
+
+
+Told = TypeVar("Told", OutingResult, CoilResult, TotalResult)
+
+
+def with_under(result: Told, under: Under) -> Told:
+    """Put the share under the coil into a result; rounding must not lift it above the share swept."""
+    pct, low, high = (None if one is None else min(one, result.swept_pct) for one in (under.pct, under.low, under.high))
+    return replace(result, under_coil_pct=pct, under_coil_low_pct=low, under_coil_high_pct=high)
+
+
+def coil_with_under(coil: CoilResult, under: UnderCoil) -> CoilResult:
+    """Put a coil's share, and the paces that keep 95 % of its swath under it, into its result."""
+    low, high = under.paces_for_95(coil.coil)
+    return replace(with_under(coil, under.of_coil(coil.coil)), pace_95_low_m_s=low, pace_95_high_m_s=high)
