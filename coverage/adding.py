@@ -52,6 +52,7 @@ class Walk:
     """One file to add, as typed, and what was typed for it alone; ``place`` is its line in a roster.
 
     data : its bytes, where it is a member of an archive and ``path`` only names it; None for a file to read.
+    held : where the file lies, when ``path`` is only the name that it is known by, as that of an upload is.
     """
 
     path: str
@@ -61,6 +62,11 @@ class Walk:
     searcher: str | None = None
     place: tuple[str, int] | None = None
     data: bytes | None = field(default=None, repr=False)
+    held: str | None = None
+
+    def content(self) -> bytes:
+        """Give its bytes; an error has the name that it is known by."""
+        return read_file(self.held or self.path, name=self.path) if self.data is None else self.data
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +220,7 @@ def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
         swing = swing_of(settings, walk.typed, typed)
     except UsageError as error:
         raise _in_roster(error, walk) from error
-    data = read_file(walk.path) if walk.data is None else walk.data
+    data = walk.content()
     recording = read_recording(data, shown(walk.path), member=walk.data is not None)
     pace = top_pace_of(settings, walk.typed, typed)
     item = RecordingInput(recording.file, recording, swing, walk.searcher, window, pace)

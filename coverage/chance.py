@@ -250,14 +250,19 @@ class ChanceMap:
 def _widened(swept: Mask, weight: Floats, share: float) -> Mask:
     from scipy.ndimage import distance_transform_edt
 
-    # To the rim of swept ground, not to the centre of its outermost cell.
-    away = np.stack([np.maximum(distance_transform_edt(~mask) - 0.5, 0).astype(np.float32) for mask in swept])
-    away[~swept.any(axis=(1, 2))] = np.inf
+    away = np.empty(swept.shape, np.float32)
+    for mask, out in zip(swept, away, strict=True):
+        # To the rim of swept ground, not to the centre of its outermost cell.
+        out[:] = np.maximum(distance_transform_edt(~mask) - 0.5, 0) if mask.any() else np.inf
+
+    def covered(reach: float) -> float:
+        return sum(float(weight[one <= reach].sum()) for one in away)
+
     low, high = 0.0, MOST_WIDENED
     wanted = share * float(weight.sum()) * len(swept)
-    if float((weight * (away <= low)).sum()) >= wanted:
+    if covered(low) >= wanted:
         return swept
     for _ in range(16):
         middle = (low + high) / 2
-        low, high = (middle, high) if float((weight * (away <= middle)).sum()) < wanted else (low, middle)
+        low, high = (middle, high) if covered(middle) < wanted else (low, middle)
     return np.asarray(away <= low)

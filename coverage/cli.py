@@ -29,6 +29,7 @@ from fieldcomb.coverage.options import (
     words,
 )
 from fieldcomb.coverage.plain import harmless
+from fieldcomb.coverage.serve_command import serve_command
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 from fieldcomb.tracks.units import parse_date, parse_time_s, parse_zone
 
@@ -268,6 +269,9 @@ def card_command(site: str | None, out: str | None) -> None:
         raise SiteError("is a folder, not a file", file=shown(file), hint="Give a file name with -o, such as card.html")
     write_outputs(file.parent, {file.name: card_html(settings).encode()})
     say(f"The card is {shown(file)}. Print it from your browser")
+
+
+cli.add_command(serve_command)
 
 
 # ----------------------------------------------------------------------------------------- shared by commands

@@ -100,7 +100,7 @@ def draw_missed(plot: Plot, walked: Walked) -> Draws:
     scale = _scales(walked, swept, pattern, rng)
     for axis in (0, 1) if pattern.kind == CROSSWISE else (0,):
         mine = [s * (a == axis) for s, a in zip(swept, _by_second(pattern, walked.ways), strict=True)]
-        missed *= 1 - _shares(effort(plot, walked.ways, mine, reflect_m, kernel_m), scale, pattern.kappa, kappa)
+        _leave_out(missed, effort(plot, walked.ways, mine, reflect_m, kernel_m), scale, pattern.kappa, kappa)
     return Draws(missed, pattern.legs, _placed(pattern, walked))
 
 
@@ -142,15 +142,13 @@ def _by_second(pattern: Pattern, ways: Sequence[Way]) -> list[NDArray[np.int64]]
     return [pattern.axis[np.minimum(k, pattern.axis.size - 1)] for k in at]
 
 
-def _shares(rho: Floats, scale: Floats, kappa: Floats, drawn: NDArray[np.int64]) -> NDArray[np.float32]:
-    """Share swept in each draw and cell, from a table of ``swept_share`` in steps of 0.02."""
+def _leave_out(missed: Missed, rho: Floats, scale: Floats, kappa: Floats, drawn: NDArray[np.int64]) -> None:
+    """Take what was swept off in each draw and cell, in place; from a table of ``swept_share`` in steps of 0.02."""
     most = float(rho.max(initial=0.0) * scale.max()) + 2 * RHO_STEP
     steps = np.arange(0.0, most + RHO_STEP, RHO_STEP)
     table = swept_share(steps[None, :], kappa[:, None]).astype(np.float32)
-    shares = np.empty((drawn.size, rho.size), np.float32)
     for n in range(drawn.size):
-        shares[n] = np.interp(rho * scale[n], steps, table[drawn[n]])
-    return shares
+        missed[n] *= 1 - np.interp(rho * scale[n], steps, table[drawn[n]]).astype(np.float32)
 
 
 def _placed(pattern: Pattern, walked: Walked) -> bool:
@@ -216,14 +214,17 @@ class Estimates:
             self.sums.setdefault(coil, _Sum(nothing, np.zeros(swept.shape, bool)))
         if self.reason or untimed:
             return _untold(self.reason or NO_TIMES)
-        drawn = [(coil, draw_missed(self.plot, walked)) for coil, walked in walks]
-        placed = bool(drawn) and all(d.strips_placed for _, d in drawn)
-        for coil in dict.fromkeys(coil for coil, _ in walks):
-            mine = [d.missed for c, d in drawn if c == coil]
-            self._add(coil, placed, mine, swept_by_coil[coil], [w for c, w in walks if c == coil])
-        mine = [d.missed for _, d in drawn]
-        alone = self._add(None, placed, mine, swept, [w for _, w in walks])
-        if sum(d.legs for _, d in drawn) < LEAST_LEGS and not placed:
+        # Multiplied one after another: the draws of a whole team would not fit into memory beside each other.
+        left: dict[str, Missed] = {}
+        legs, placed = 0, bool(walks)
+        for coil, walked in walks:
+            drawn = draw_missed(self.plot, walked)
+            legs, placed = legs + drawn.legs, placed and drawn.strips_placed
+            left[coil] = drawn.missed if coil not in left else np.multiply(left[coil], drawn.missed, out=left[coil])
+        for coil, mine in left.items():
+            self._add(coil, placed, [mine], swept_by_coil[coil], [w for c, w in walks if c == coil])
+        alone = self._add(None, placed, list(left.values()), swept, [w for _, w in walks])
+        if legs < LEAST_LEGS and not placed:
             return Estimate(None, None, None, placed, f"fewer than {LEAST_LEGS} legs were walked")
         pct, low, high = summed_up(alone, self.plot.weight)
         if placed:  # the map itself

@@ -17,7 +17,7 @@ import numpy as np
 
 from fieldcomb.coverage.adding import Walk, begin_s, day_of
 from fieldcomb.coverage.again import look_for_again
-from fieldcomb.coverage.folder import Say, Site, opened, read_file, shown
+from fieldcomb.coverage.folder import Say, Site, opened, shown
 from fieldcomb.coverage.settings import Typed, swing_of, window_of
 from fieldcomb.coverage.survey import RecordingInput, SiteInput, check_recording, choose_frame
 from fieldcomb.coverage.walks import TooFarError
@@ -69,14 +69,14 @@ def take_apart(folder: Path, walks: Sequence[Walk], *, say: Say) -> list[Walk]:
         Nothing is left to add; or the site has no place yet, and the recordings lie far apart.
 
     """
-    packed = [_read_archive(walk.path) is not None for walk in walks]
+    packed = [_read_archive(walk) is not None for walk in walks]
     if not any(packed):
         return list(walks)
     out: list[Walk] = []
     with opened(folder, say, reading=True) as site:
         chooser = _Chooser(site)
         for walk, is_packed in zip(walks, packed, strict=True):
-            data = _read_archive(walk.path) if is_packed else None
+            data = _read_archive(walk) if is_packed else None
             taken = [walk] if data is None else chooser.take(walk, Archive(data, shown(walk.path)))
             if data is not None:
                 _tell(walk, len(taken), chooser.skipped, say)
@@ -88,9 +88,9 @@ def take_apart(folder: Path, walks: Sequence[Walk], *, say: Say) -> list[Walk]:
     return out
 
 
-def _read_archive(path: str) -> bytes | None:
+def _read_archive(walk: Walk) -> bytes | None:
     """Give the bytes of a zip archive other than KMZ; None when the file is anything else."""
-    data = read_file(path)
+    data = walk.content()
     return data if data[:4] == ZIP and not is_kmz(data) else None
 
 

@@ -86,9 +86,14 @@ def shown(path: str | Path) -> str:
     return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
-def read_file(path: str | Path, error_type: type[FieldcombError] = TrackError) -> bytes:
-    """Read a whole file that the user named; an error of ``error_type`` says why it cannot be."""
-    file = shown(path)
+def read_file(
+    path: str | Path, error_type: type[FieldcombError] = TrackError, *, name: str | Path | None = None
+) -> bytes:
+    """Read a whole file that the user named; an error of ``error_type`` says why it cannot be.
+
+    ``name`` is what the user knows it by, where that is not its path.
+    """
+    file = shown(path if name is None else name)
     try:
         status = Path(path).stat()
         if stat.S_ISDIR(status.st_mode):
@@ -118,6 +123,7 @@ def new_site(
     cell: str = "10cm",
     boundary: str | None = None,
     edge: str | None = None,
+    held: str | None = None,
     say: Say,
 ) -> WalkedEdge | None:
     """Start a site folder, complete or not at all; gives the edge that was made of a walk.
@@ -132,6 +138,8 @@ def new_site(
         File of areas. With it the frame is fixed here, else at the first ``add``.
     edge : str, optional
         Recording of a walk round the edge, instead of a boundary.
+    held : str, optional
+        Where that file lies, when ``boundary`` or ``edge`` is only the name that it is known by.
     say : callable
         Takes notes for the user.
 
@@ -148,7 +156,7 @@ def new_site(
     if boundary is not None and edge is not None:
         raise UsageError("--boundary and --edge were both given", hint="Give the one that draws the site's edge")
     _check_free(folder)
-    frame, areas, walked = _first_areas(boundary, edge, say)
+    frame, areas, walked = _first_areas(boundary, edge, held, say)
     text = new_site_text(name or shown(folder.absolute().name) or "site", zone, cell, frame, bool(areas))
     files = {SITE_FILE: text.encode(), OUTINGS_FILE: NEW_OUTINGS.encode(), LOCK: b""}
     try:
@@ -179,17 +187,17 @@ def _check_free(folder: Path) -> None:
 
 
 def _first_areas(
-    boundary: str | None, edge: str | None, say: Say
+    boundary: str | None, edge: str | None, held: str | None, say: Say
 ) -> tuple[SiteFrame | None, dict[str, bytes], WalkedEdge | None]:
     """Read and check the areas that a site begins with; gives its frame, its file of areas, and a walked edge."""
     walked = None
     if boundary is not None:
-        raw = read_file(boundary, AreaError)
+        raw = read_file(held or boundary, AreaError, name=boundary)
         areas, notes = read_areas(raw, shown(boundary))
         # GeoJSON is kept as it was given, with whatever else it says of its areas.
         content = raw if raw.lstrip().startswith(b"{") else areas_geojson(areas).encode()
     elif edge is not None:
-        recording = read_recording(read_file(edge), shown(edge))
+        recording = read_recording(read_file(held or edge, name=edge), shown(edge))
         walked = edge_of_walk(recording)
         areas, notes = (walked.area,), tuple(dict.fromkeys((*walked.area.notes, *recording.notes)))
         content = areas_geojson(areas).encode()

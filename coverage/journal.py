@@ -68,6 +68,13 @@ def locked(folder: Path, say: Callable[[str], None], *, reading: bool = False) -
         lock.release()
 
 
+def held_lock(folder: Path) -> BaseFileLock:
+    """Hold the lock of any folder, without waiting; TimeoutError when somebody else has it."""
+    lock = FileLock(str(folder / LOCK))
+    lock.acquire(timeout=0)
+    return lock
+
+
 def _acquire(lock: BaseFileLock, folder: Path, say: Callable[[str], None]) -> None:
     try:
         lock.acquire(timeout=1)

@@ -208,11 +208,11 @@ class _Survey:
         layers: list[OutingLayer] = []
         masks: dict[str, Cells] = {}
         count = len(walked)
-        ledger = Ledger(self.ground, self.site.frame, walked, self.site.coils, self.site.todo)
-        searched = SearchedTally(self.ground.kind.shape, [w.swing.rule for o in walked for w in o.walks])
         receivers = [receiver(w.swing.gps) for outing in walked for w in outing.walks]
         chances = ChanceMap(self.ground.inside, self.ground.grid)
         estimates = estimates_on(self.ground.inside, self.ground.grid, self.ground.boundary, receivers)
+        ledger = Ledger(self.ground, self.site.frame, walked, self.site.coils, self.site.todo)
+        searched = SearchedTally(self.ground.kind.shape, [w.swing.rule for o in walked for w in o.walks])
         while walked:
             tell("sweeping", len(results), count)
             outing = walked.pop(0)
@@ -229,15 +229,18 @@ class _Survey:
             layers.append(draw_outing(outing, swept, self.ground, raster))
             if self.between:
                 masks[outing.id] = self._whole(swept)
-        todo = () if self.between else rank_ground(ledger, tally)
-        searched_for = searched.results(tally.inside & (tally.passes > 0), int(np.count_nonzero(tally.inside)))
+        del outing, swept, into  # the walks of the last one, which may be a whole team's
         together = estimates.together()
         worst = max(receivers, key=lambda one: one.sigma_m)
         total = _total(tally, site_m2, together)
         if together.pct is not None:
             placed = not chances.any_drawn
             total = replace(total, strips_placed=placed, found_from_m=found_from_m(worst))
+        todo = () if self.between else rank_ground(ledger, tally)
+        searched_for = searched.results(tally.inside & (tally.passes > 0), int(np.count_nonzero(tally.inside)))
+        coils, junk, heard = tuple(_coils(tally, results, site_m2, estimates)), ledger.junk(), ledger.heard()
         tally.forget_bearings()
+        del estimates, ledger, searched  # finding strips needs the room
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
         if together.pct is not None:
@@ -247,19 +250,19 @@ class _Survey:
             Report(
                 self._site(),
                 tuple(results),
-                tuple(_coils(tally, results, site_m2, estimates)),
+                coils,
                 total,
                 strips,
                 comparison,
                 self.notes,
                 searched_for=searched_for,
-                junk=ledger.junk(),
+                junk=junk,
                 todo=todo,
             ),
             replace(
                 self._layers(tally, tuple(layers), difference),
                 chance=chances.layer(together.pct),
-                heard=ledger.heard(),
+                heard=heard,
             ),
         )
 

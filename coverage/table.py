@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
 
 from fieldcomb.coverage.coils import BODY
 from fieldcomb.coverage.mark_words import say_marks, warning
@@ -232,7 +233,7 @@ def _passes(report: Report) -> Iterator[str]:
         yield f"  {_left(_PASSES.get(key, key), 20)}{_area(m2):>12} m2{pct:>8} %"
 
 
-_STRIP_WIDTHS = (14, 9, 9)
+_STRIP_WIDTHS = (13, 9, 9)
 
 
 def _missed(report: Report) -> Iterator[str]:
@@ -250,14 +251,17 @@ def _missed(report: Report) -> Iterator[str]:
         untold = len(report.strips) - len(told)
         yield from _sentence(f"{_count(untold, 'more piece')} cannot be told from the receiver's error, not listed", 2)
     largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
+    largest.sort(key=lambda strip: strip.tier or "")
     more = len(told) - len(largest)
     yield from _sentence(f"{said}{'. The largest:' if more else ':' if told else ''}", 2)
     if not told:
         return
     heads = _right(("area", "length", "width"), _STRIP_WIDTHS)
-    yield f"{'':9}{heads}  {'runs':<36}latitude, longitude"
-    for strip in largest:
-        yield _strip(strip)
+    yield f"{'':9}{heads}  {'runs':<36} latitude, longitude"
+    for tier, several in groupby(largest, key=lambda strip: strip.tier):
+        if tier:
+            yield f"  {tier}"
+        yield from map(_strip, several)
     if more:
         yield f"  and {_number(more)} more, all on the map and in strips.geojson"
 
@@ -266,8 +270,7 @@ def _strip(strip: Strip) -> str:
     lon, lat = strip.centre
     sizes = (f"{_area(strip.area_m2)} m2", say_length(strip.length_m), say_length(strip.width_m))
     way = bearing(strip.bearing_deg).partition(" (")[0]
-    sure = f"  {strip.tier}" if strip.tier else ""
-    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36}{lat:.5f}, {lon:.5f}{sure}"
+    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36} {lat:.5f}, {lon:.5f}"
 
 
 def _between(between: Comparison) -> Iterator[str]:

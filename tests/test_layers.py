@@ -25,7 +25,9 @@ def order_of(room: str) -> list[str]:
 
 SIBLINGS = ("report", "maps", "export")
 MAP = {"legend", "chart", "overlay", "page", "edge_page", "sheet", "shapes", "maps"}
-EDGE = {"options", "talk", "cli"}
+EDGE = {"options", "talk", "serve_command", "cli"}
+PAGE = {"work", "uploads", "served", "routes", "serving"}
+WEB = {"answers", "routes", "web_app"}
 
 # Who may import what was not written here; the whole rest of the world is closed.
 THIRD_PARTY = {
@@ -56,6 +58,10 @@ THIRD_PARTY = {
     "tomlkit": {"tomlfile"},
     "click": EDGE,
     "filelock": {"journal"},
+    "flask": WEB,
+    "werkzeug": WEB,
+    "waitress": {"serving"},
+    "segno": {"serving"},
 }
 # Parts of the standard library that belong to one room.
 STANDARD = {
@@ -65,17 +71,20 @@ STANDARD = {
     "gzip": {"read"},
     "tomllib": {"tomlfile"},
     "argparse": set[str](),
-    "socket": set[str](),
-    "http": set[str](),
+    "socket": {"serving"},
+    "ipaddress": {"serving"},
+    "http": {"guard"},
     "urllib": set[str](),
-    "subprocess": set[str](),
-    "threading": set[str](),
+    "subprocess": {"jobs"},
+    "threading": {"jobs"},
+    "secrets": {"guard"},
+    "signal": {"serve_command"},
     "random": set[str](),
-    "time": {"talk"},
-    "sys": EDGE,
-    "os": {"journal", "folder", *EDGE},
-    "tempfile": {"cli"},
-    "pathlib": {"journal", "folder", "site", "adding", "export_zip", "outputs", "export", *EDGE},
+    "time": {"talk", "serving"},
+    "sys": {"work", "jobs", *EDGE},
+    "os": {"journal", "folder", "work", *EDGE},
+    "tempfile": {"cli", "uploads"},
+    "pathlib": {"journal", "folder", "site", "adding", "export_zip", "outputs", "export", *PAGE, *EDGE},
 }
 # Without a clock, an environment or a printer the same input gives the same output.
 FORBIDDEN_CALLS = {"print", "input", "eval", "exec"}

@@ -1,0 +1,124 @@
+// What the local page does beyond plain forms: dropping files, sending with progress, watching work. Asks its own server only.
+"use strict";
+(function () {
+  const MEGABYTE = 1048576;
+
+  function size(bytes) {
+    return bytes < MEGABYTE ? Math.max(1, Math.round(bytes / 1024)) + " kB" : (bytes / MEGABYTE).toFixed(1) + " MB";
+  }
+
+  // ------------------------------------------------------------------------------------------ choosing files
+  document.querySelectorAll("[data-drop]").forEach(function (zone) {
+    const input = zone.querySelector("input[type=file]");
+    const list = zone.querySelector(".chosen");
+    function told() {
+      if (!list) { return; }
+      list.replaceChildren();
+      Array.from(input.files).forEach(function (file) {
+        const row = document.createElement("li");
+        row.textContent = file.name + ", " + size(file.size);
+        list.append(row);
+      });
+    }
+    zone.addEventListener("dragover", function (event) { event.preventDefault(); zone.classList.add("over"); });
+    zone.addEventListener("dragleave", function () { zone.classList.remove("over"); });
+    zone.addEventListener("drop", function (event) {
+      event.preventDefault();
+      zone.classList.remove("over");
+      if (!event.dataTransfer.files.length) { return; }
+      input.files = event.dataTransfer.files;
+      input.dispatchEvent(new Event("change", { bubbles: true }));
+    });
+    input.addEventListener("change", told);
+    told();
+  });
+  // A file that misses the field must not take the place of the page.
+  ["dragover", "drop"].forEach(function (name) {
+    window.addEventListener(name, function (event) { event.preventDefault(); });
+  });
+
+  // ------------------------------------------------------------------------------------------------- sending
+  document.querySelectorAll("form[data-send]").forEach(function (form) {
+    const problem = form.querySelector(".problem");
+    const sending = form.querySelector(".sending");
+    const button = form.querySelector("button[type=submit]");
+    let asked = null;
+
+    function tooMuch() {
+      const files = Array.from(form.querySelectorAll("input[type=file]")).flatMap(function (input) { return Array.from(input.files); });
+      const sum = files.reduce(function (total, file) { return total + file.size; }, 0);
+      const most = Number(form.dataset.most), mostFiles = Number(form.dataset.mostFiles);
+      if (most && sum > most) {
+        return "These files have " + size(sum) + ", and at most " + size(most) + " can be sent at once. Send fewer at a time.";
+      }
+      return mostFiles > 1 && files.length > mostFiles ? "At most " + mostFiles + " files can be sent at once." : "";
+    }
+
+    function rest(text) {
+      asked = null;
+      button.disabled = false;
+      if (sending) { sending.hidden = true; }
+      problem.textContent = text;
+    }
+
+    function answered() {
+      let answer = {};
+      try { answer = JSON.parse(asked.responseText); } catch (error) { /* not ours: told below */ }
+      if (answer.job) { location.assign(answer.job); return; }
+      rest(answer.problem || "The server did not take it. Load this page again, and try once more.");
+    }
+
+    form.addEventListener("submit", function (event) {
+      event.preventDefault();
+      if (asked) { return; }
+      problem.textContent = tooMuch();
+      if (problem.textContent) { return; }
+      asked = new XMLHttpRequest();
+      asked.open("POST", form.action);
+      asked.setRequestHeader("Accept", "application/json");
+      asked.addEventListener("load", answered);
+      asked.addEventListener("error", function () {
+        rest("The connection was lost before all of it was there, so nothing of it was added. Try again. If it was added all the same, the second time is refused.");
+      });
+      asked.addEventListener("abort", function () { rest("Stopped. Nothing of it was added."); });
+      if (sending) {
+        const bar = sending.querySelector("progress");
+        sending.hidden = false;
+        asked.upload.addEventListener("progress", function (step) { bar.value = step.lengthComputable ? step.loaded / step.total : 0; });
+      }
+      button.disabled = true;
+      asked.send(new FormData(form, event.submitter));
+    });
+    const cancel = form.querySelector("[data-cancel]");
+    if (cancel) { cancel.addEventListener("click", function () { if (asked) { asked.abort(); } }); }
+  });
+
+  // ------------------------------------------------------------------------------------------------ watching
+  const watched = document.querySelector("[data-job]");
+  if (watched) {
+    const step = watched.querySelector("#step"), bar = watched.querySelector("progress");
+    let lost = 0;
+    const show = function (state) {
+      lost = 0;
+      if (state.over) { location.reload(); return; }
+      let text = state.step || "Beginning";
+      if (state.state === "waiting") { text = "Waiting for " + state.before + " before it"; }
+      if (state.whole > 1) { text += ", " + (state.done + 1) + " of " + state.whole; }
+      if (state.kept.length) { text = "Kept. " + text; }
+      if (step.textContent !== text + " …") { step.textContent = text + " …"; }
+      if (state.whole > 1) { bar.value = state.done / state.whole; } else { bar.removeAttribute("value"); }
+      setTimeout(look, 300);
+    };
+    const look = function () {
+      fetch(watched.dataset.job, { headers: { Accept: "application/json" }, cache: "no-store" })
+        .then(function (answer) { if (!answer.ok) { throw new Error(); } return answer.json(); })
+        .then(show)
+        .catch(function () {
+          lost += 1;
+          if (lost > 3) { step.textContent = "The server does not answer. Start fieldcomb serve again, and look at the outings of the site to see what was kept."; }
+          setTimeout(look, 1000);
+        });
+    };
+    look();
+  }
+})();

@@ -1,0 +1,88 @@
+"""The local page for tests: its application with a line of orders that only writes them down, and a whole server."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from flask.testing import FlaskClient
+
+from fieldcomb.coverage.answers import Desk
+from fieldcomb.coverage.guard import Gate
+from fieldcomb.coverage.jobs import Job
+from fieldcomb.coverage.orders import Order
+from fieldcomb.coverage.served import Served
+from fieldcomb.coverage.serving import Service
+from fieldcomb.coverage.uploads import Uploads
+from fieldcomb.coverage.web_app import make_app
+
+HOST = "127.0.0.1:5001"
+ORIGIN = f"http://{HOST}"
+
+
+class Noted:
+    """Takes orders as ``Jobs`` does, and carries out none of them; ``held`` has the bytes of their uploads."""
+
+    def __init__(self) -> None:
+        self.orders: list[Order] = []
+        self.held: list[list[bytes]] = []
+
+    def put(self, order: Order) -> Job:
+        """Write an order down."""
+        self.orders.append(order)
+        self.held.append([Path(one.path).read_bytes() for one in order.held])
+        return Job("noted", order)
+
+    def get(self, _job_id: str) -> None:
+        """Know of no job."""
+
+    def working_on(self, _site: str) -> None:
+        """Work on nothing."""
+
+
+class Page:
+    """The application, asked as its own pages ask it."""
+
+    def __init__(self, root: Path, temp: Path) -> None:
+        self.jobs, self.gate = Noted(), Gate(frozenset({HOST}))
+        self.uploads = Uploads(str(temp))
+        self.app = make_app(Desk(Served(root), self.jobs, self.uploads), self.gate)  # type: ignore[arg-type]
+        self.client: FlaskClient = self.app.test_client(use_cookies=False)
+
+    def ask(self, method: str, path: str, **given: Any) -> Any:
+        """Send a request with the key; headers that are given go before those of a page, and None takes one away."""
+        headers = {
+            "Host": HOST,
+            "Origin": ORIGIN if method == "POST" else None,
+            "Sec-Fetch-Site": "same-origin",
+            "Cookie": f"{self.gate.cookie_name}={self.gate.session}",
+        } | given.pop("headers", {})
+        kept = {name: value for name, value in headers.items() if value is not None}
+        return self.client.open(
+            path, method=method, headers=kept, buffered=True, base_url=f"http://{kept['Host']}", **given
+        )
+
+    def get(self, path: str, **given: Any) -> Any:
+        """Ask for a page."""
+        return self.ask("GET", path, **given)
+
+    def post(self, path: str, data: dict[str, Any] | None = None, **given: Any) -> Any:
+        """Send a form."""
+        return self.ask("POST", path, data=data or {}, content_type="multipart/form-data", **given)
+
+
+@contextmanager
+def running(root: Path, **given: Any) -> Iterator[Service]:
+    """Run a whole server in a thread."""
+    service = Service(root, **given)
+    thread = threading.Thread(target=service.run, daemon=True)
+    thread.start()
+    try:
+        yield service
+    finally:
+        service.stop()
+        thread.join(10)
+        assert not thread.is_alive()

@@ -1,0 +1,225 @@
+"""The line of orders behind the local page: none lost, none doubled, each can be stopped, and the last one draws."""
+
+from __future__ import annotations
+
+import json
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from small_walks import MORNING, walk
+
+from fieldcomb.coverage import jobs as jobs_module
+from fieldcomb.coverage.adding import Walk, add
+from fieldcomb.coverage.folder import new_site
+from fieldcomb.coverage.jobs import DONE, FAILED, STOPPED, Job, Jobs
+from fieldcomb.coverage.orders import HeldFile, Order
+from fieldcomb.coverage.routes import ids_of
+from fieldcomb.coverage.settings import Typed
+from fieldcomb.tracks.errors import UsageError
+
+# A stand-in for the work: writes its order down, says that it kept something, and waits where the label tells it to.
+STAND_IN = """
+import json, sys, time
+order = json.loads(sys.stdin.readline())
+with open(order["site"], "a") as log:
+    log.write(json.dumps([order["do"], order["label"], order["draw"]]) + "\\n")
+if order["label"] == "die":
+    sys.exit(9)
+if order["label"] == "wait":
+    print(json.dumps({"step": "waiting"}), flush=True)
+    time.sleep(60)
+if order["label"] == "fault":
+    print(json.dumps({"fault": "is no walk"}), flush=True)
+else:
+    print("a library prints this", flush=True)
+    print(json.dumps({"kept": [order["label"] or ""], "drawn": order["draw"]}), flush=True)
+"""
+Starter = Callable[..., Jobs]
+
+
+@pytest.fixture
+def line() -> Iterator[Starter]:
+    """Give a function that starts a line of orders; all are closed in the end."""
+    started: list[Jobs] = []
+
+    def start(over: Callable[[Order], None] = lambda _: None, **given: object) -> Jobs:
+        given.setdefault("worker", (sys.executable, "-S", "-c", STAND_IN))
+        started.append(Jobs(over, lambda _: (), **given))  # type: ignore[arg-type]
+        return started[-1]
+
+    yield start
+    for one in started:
+        one.close()
+
+
+def until(check: Callable[[], bool]) -> None:
+    """Wait for something that other threads bring about."""
+    end = time.monotonic() + 20
+    while not check():
+        assert time.monotonic() < end, "it never came"
+        time.sleep(0.005)
+
+
+def finished(jobs: Jobs, job: Job) -> Job:
+    """Give a job when it is over."""
+    until(lambda: (jobs.get(job.id) or job).is_over)
+    found = jobs.get(job.id)
+    assert found is not None
+    return found
+
+
+def written(log: Path) -> list[list[object]]:
+    """Give what the stand-in wrote down."""
+    return [json.loads(one) for one in log.read_text().splitlines()] if log.exists() else []
+
+
+def test_orders_put_at_the_same_moment_are_each_done_once(line: Starter, tmp_path: Path) -> None:
+    """Of many orders from four people at once, each is carried out once, and only the last one draws the map."""
+    log, over = tmp_path / "log", list[Order]()
+    jobs = line(over.append)
+    put: list[Job] = []
+
+    def client(name: str) -> None:
+        for n in range(4):
+            put.append(jobs.put(Order("add", str(log), label=f"{name}{n}")))
+
+    clients = [threading.Thread(target=client, args=(name,)) for name in "abcd"]
+    for one in clients:
+        one.start()
+    for one in clients:
+        one.join()
+    assert {finished(jobs, job).state for job in put} == {DONE}
+    done = written(log)
+    assert sorted(str(label) for _, label, _ in done) == sorted(f"{name}{n}" for name in "abcd" for n in range(4))
+    assert done[-1][2] is True and sum(bool(draw) for _, _, draw in done) >= 1
+    until(lambda: len(over) == 16)  # the uploads of all of them have been cleared away
+
+
+def test_when_the_last_of_several_fails_the_map_is_drawn_for_the_others(line: Starter, tmp_path: Path) -> None:
+    """One bad file at the end of a batch does not leave the map of the good ones undrawn."""
+    log = tmp_path / "log"
+    jobs = line()
+    first = jobs.put(Order("add", str(tmp_path / "other"), label="wait"))
+    put = [jobs.put(Order("add", str(log), label=label)) for label in ("good", "fault")]
+    jobs.stop(first.id)
+    states = [finished(jobs, job) for job in (first, *put)]
+    assert [job.state for job in states] == [STOPPED, DONE, FAILED]
+    assert states[-1].told.fault == "is no walk"
+    assert written(log) == [["add", "good", False], ["add", "fault", True], ["draw", None, True]]
+
+
+def test_a_stopped_order_ends_at_once_and_the_next_one_begins(line: Starter, tmp_path: Path) -> None:
+    """Who stops the work does not wait for it, and nobody behind it waits longer."""
+    log, over = tmp_path / "log", list[Order]()
+    jobs = line(over.append)
+    endless = jobs.put(Order("add", str(log), label="wait"))
+    waiting = jobs.put(Order("add", str(tmp_path / "b"), label="waiting"))
+    last = jobs.put(Order("add", str(tmp_path / "c"), label="last"))
+    until(lambda: (jobs.get(endless.id) or endless).told.step == "waiting")
+    found = jobs.get(last.id)
+    assert found is not None and found.before == 2
+    jobs.stop(waiting.id)
+    jobs.stop(endless.id)
+    assert finished(jobs, endless).state == STOPPED and finished(jobs, waiting).state == STOPPED
+    assert finished(jobs, last).state == DONE
+    assert not (tmp_path / "b").exists()  # it was never begun
+    until(lambda: len(over) == 3)
+    jobs.stop(last.id)
+    assert finished(jobs, last).state == DONE  # what is over cannot be stopped any more
+
+
+def test_work_that_takes_too_long_or_dies_is_told(line: Starter, tmp_path: Path) -> None:
+    """Work that does not end is ended, and work that ends by itself is not taken for done."""
+    jobs = line(most_s=0.3)
+    late = finished(jobs, jobs.put(Order("add", str(tmp_path / "log"), label="wait")))
+    assert late.state == FAILED and "longer than" in late.told.fault
+    dead = finished(jobs, jobs.put(Order("add", str(tmp_path / "log"), label="die")))
+    assert dead.state == FAILED and "ended by itself" in dead.told.fault
+
+
+def test_work_that_cannot_begin_is_told_and_the_line_goes_on(line: Starter, tmp_path: Path) -> None:
+    """When no process can be started the order fails with a reason, and so does the next."""
+    jobs = line(worker=(str(tmp_path / "nothing"),))
+    for _ in range(2):
+        failed = finished(jobs, jobs.put(Order("add", str(tmp_path / "log"))))
+        assert failed.state == FAILED and "could not be done" in failed.told.fault
+
+
+def test_nothing_is_imported_from_where_the_server_was_started(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file beside the sites that has the name of a library is not run."""
+    for name in ("json", "numpy", "fieldcomb"):
+        (tmp_path / f"{name}.py").write_text(f"open({str(tmp_path / 'ran')!r}, 'w')\n")
+    monkeypatch.chdir(tmp_path)
+    jobs = Jobs(lambda _: None, lambda _: ())
+    try:
+        failed = finished(jobs, jobs.put(Order("draw", str(tmp_path / "gone"))))
+    finally:
+        jobs.close()
+    assert failed.told.fault.startswith("gone: is not there") and not (tmp_path / "ran").exists()
+
+
+def test_too_many_waiting_orders_are_refused(line: Starter, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When the line is full the next upload is refused and told so, not forgotten."""
+    monkeypatch.setattr(jobs_module, "MOST_WAITING", 2)
+    jobs = line()
+    jobs.put(Order("add", str(tmp_path / "log"), label="wait"))
+    until(lambda: bool(written(tmp_path / "log")))
+    for _ in range(2):
+        jobs.put(Order("add", str(tmp_path / "log")))
+    with pytest.raises(UsageError, match="waiting already"):
+        jobs.put(Order("add", str(tmp_path / "log")))
+
+
+def test_closing_ends_the_work(line: Starter, tmp_path: Path) -> None:
+    """When the page is closed no work goes on behind it."""
+    jobs = line()
+    jobs.put(Order("add", str(tmp_path / "log"), label="wait"))
+    until(lambda: jobs._process is not None and bool(written(tmp_path / "log")))
+    process = jobs._process
+    assert process is not None
+    jobs.close()
+    assert process.wait(5) != 0
+
+
+def test_a_walk_is_added_and_drawn_in_a_process_of_its_own(tmp_path: Path) -> None:
+    """The real work adds a walk and draws the map, and tells a bad file without touching the site."""
+    site = tmp_path / "field"
+    new_site(site, say=lambda _: None)
+    (tmp_path / "up").write_text(walk())
+    (tmp_path / "bad").write_text("this is no walk")
+    jobs = Jobs(lambda _: None, ids_of)
+    try:
+        good = jobs.put(
+            Order("add", str(site), (HeldFile("mine.gpx", str(tmp_path / "up")),), typed=Typed(coil="28cm"))
+        )
+        bad = jobs.put(Order("add", str(site), (HeldFile("bad.gpx", str(tmp_path / "bad")),)))
+        done, refused = finished(jobs, good), finished(jobs, bad)
+    finally:
+        jobs.close()
+    assert done.state == DONE and done.told.kept == ("2026-03-07a",) and not done.told.fault
+    assert refused.state == FAILED and refused.told.fault.startswith("bad.gpx: ") and not refused.told.kept
+    assert ids_of(str(site)) == ("2026-03-07a",)
+    assert (site / "out" / "map.html").exists()
+
+
+def test_what_was_kept_before_it_could_be_told_is_told(tmp_path: Path) -> None:
+    """Work that is killed right after the walk is in the site still says that the walk was added."""
+    site = tmp_path / "field"
+    new_site(site, say=lambda _: None)
+    (tmp_path / "mine.gpx").write_text(walk(MORNING))
+
+    class Killed(Jobs):
+        def _carry_out(self, job_id: str, order: Order) -> bool:
+            add(site, [Walk(str(tmp_path / "mine.gpx"))], Typed(), say=lambda _: None)
+            return False
+
+    jobs = Killed(lambda _: None, ids_of)
+    try:
+        done = finished(jobs, jobs.put(Order("add", str(site))))
+    finally:
+        jobs.close()
+    assert done.told.kept == ("2026-03-07a",)

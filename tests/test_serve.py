@@ -1,0 +1,566 @@
+"""The local page: its forms, its limits, what it can reach, and what it does with a site."""
+
+from __future__ import annotations
+
+import errno
+import io
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+import segno
+from hypothesis import given
+from hypothesis import strategies as st
+from local_page import Page, running
+from shapely.geometry import shape
+from small_walks import MORNING, snapshot, square, walk
+
+from fieldcomb.coverage import serving, uploads
+from fieldcomb.coverage.adding import Walk, add
+from fieldcomb.coverage.areas import read_areas
+from fieldcomb.coverage.cli import main
+from fieldcomb.coverage.folder import new_site, opened
+from fieldcomb.coverage.forms import changes_of, corners_of, edge_geojson, in_page_words, outing_texts
+from fieldcomb.coverage.orders import HeldFile, Order, Told, order_line, order_of, told_more
+from fieldcomb.coverage.served import Served, out_files
+from fieldcomb.coverage.serving import home_address
+from fieldcomb.coverage.settings import Typed
+from fieldcomb.coverage.uploads import Uploads, shown_name
+from fieldcomb.coverage.work import carry_out
+from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
+
+JSON = {"Accept": "application/json"}
+
+
+def quiet(_: str) -> None:
+    """Take a note and forget it."""
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    """Make a folder with one site that has one outing, and something secret beside it."""
+    (tmp_path / "edge.geojson").write_text(square(0, 0, 20, 20))
+    (tmp_path / "walk.gpx").write_text(walk())
+    (tmp_path / "secret.txt").write_text("secret")
+    (tmp_path / "sites").mkdir()
+    folder = tmp_path / "sites" / "field"
+    new_site(folder, boundary=str(tmp_path / "edge.geojson"), say=quiet)
+    add(folder, [Walk(str(tmp_path / "walk.gpx"))], Typed(coil="28cm"), say=quiet)
+    return tmp_path / "sites"
+
+
+@pytest.fixture
+def page(root: Path) -> Page:
+    """Serve that folder."""
+    (root.parent / "temp").mkdir()
+    return Page(root, root.parent / "temp")
+
+
+def sent(text: str | bytes, name: str = "walk.gpx") -> tuple[io.BytesIO, str]:
+    """Give a file as a form sends it."""
+    return io.BytesIO(text.encode() if isinstance(text, str) else text), name
+
+
+# --------------------------------------------------------------------------------------------- what can be reached
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/site/../secret.txt",
+        "/site/field/file/../../../secret.txt",
+        "/site/field/file/..%2f..%2f..%2fsecret.txt",
+        "/site/field/file/%2e%2e/site.toml",
+        "/site/field/file/site.toml",
+        "/site/field/file/..%5c..%5csite.toml",
+        "/site/%2e%2e/",
+        "/site/./",
+        "/site/..%2f/",
+        "/site//",
+        "/own/../routes.py",
+        "/own/serve_page.html",
+        "/own/%2e%2e%2froutes.py",
+        "/site/field/file/.map.html.1.part",
+        "/site/field/outing/..%2f..",
+        "/job/..%2f..",
+    ],
+)
+def test_no_address_leads_out_of_the_served_folder(page: Page, path: str) -> None:
+    """No spelling of a path shows a file that is not meant to be shown."""
+    (page_out := page.uploads.folder.parent.parent / "sites" / "field" / "out").mkdir()
+    (page_out / ".map.html.1.part").write_text("half")
+    answer = page.get(path)
+    assert answer.status_code in (404, 308)
+    assert b"secret" not in answer.data and b"zone =" not in answer.data and b"half" not in answer.data
+
+
+def test_a_link_out_of_the_served_folder_is_not_followed(root: Path, page: Page) -> None:
+    """A link to a site elsewhere, or to a file elsewhere in the output folder, is not shown."""
+    elsewhere = root.parent / "elsewhere"
+    new_site(elsewhere, say=quiet)
+    (root / "linked").symlink_to(elsewhere)
+    (root / "field" / "out").mkdir()
+    (root / "field" / "out" / "map.html").symlink_to(root.parent / "secret.txt")
+    assert [site.key for site in Served(root).sites()] == ["field"]
+    assert out_files(root / "field") == ()
+    assert page.get("/site/linked/").status_code == 404
+    assert page.get("/site/field/file/map.html").status_code == 404
+
+
+def test_a_name_in_a_form_makes_no_path(root: Path, page: Page) -> None:
+    """A new site lies in the served folder whatever its name, and never takes the place of something there."""
+    for name in ("../out", "/etc/x", "..", ".hidden", "a/b\\c", "C:\\x", "con\0x", "\u202eabc"):
+        answer = page.post("/new", {"name": name, "way": "none"}, headers=JSON)
+        if answer.status_code == 202:
+            made = Path(page.jobs.orders[-1].site)
+            assert made.parent == root and not made.name.startswith(".") and not made.exists()
+        else:
+            assert answer.status_code == 400 and answer.json["problem"]
+    assert page.post("/new", {"name": "field", "way": "none"}, headers=JSON).status_code == 400
+    with pytest.raises(UsageError, match="only one site"):
+        Served(root / "field").place_for("other")
+
+
+@pytest.mark.parametrize("where", ["gone", "secret.txt"])
+def test_what_is_no_folder_is_not_served(tmp_path: Path, where: str) -> None:
+    """A folder that is not there, or a file, is refused with what to do."""
+    (tmp_path / "secret.txt").write_text("x")
+    with pytest.raises(SiteError, match=where):
+        Served(tmp_path / where)
+
+
+# ------------------------------------------------------------------------------------------------------ uploads
+
+
+@given(st.text(max_size=300))
+def test_a_shown_name_is_one_short_line_and_no_path(given_name: str) -> None:
+    """Whatever an upload is called, it is shown as one line without folders, and never as nothing."""
+    name = shown_name(given_name)
+    assert name.strip(". ") and "/" not in name and "\\" not in name and len(name) <= 150
+    assert name.isprintable() or not any(ord(letter) < 32 for letter in name)
+    assert shown_name(name) == name
+
+
+def test_the_end_of_a_long_name_is_kept() -> None:
+    """A long name is cut in its middle, so that its ending still tells what it is."""
+    assert shown_name("a" * 400 + ".gpx").endswith(".gpx")
+
+
+def test_uploads_lie_under_random_names_and_keep_their_own(root: Path, page: Page) -> None:
+    """An upload whose name is a path lands in the folder for uploads alone, with the bytes that were sent."""
+    before = snapshot(root)
+    files = [sent("one", "../../../sites/field/site.toml"), sent("two", "C:/walks/two.gpx")]
+    answer = page.post("/site/field/add", {"tracks": files, "coil": "28cm"}, headers=JSON)
+    assert answer.status_code == 202
+    order = page.jobs.orders[-1]
+    assert [one.name for one in order.files] == ["site.toml", "two.gpx"]
+    assert {Path(one.path).parent for one in order.files} == {page.uploads.folder}
+    assert page.jobs.held[-1] == [b"one", b"two"]
+    assert snapshot(root) == before
+    assert page.uploads.folder.stat().st_mode & 0o077 == 0
+
+
+def test_what_is_refused_leaves_nothing_behind(page: Page) -> None:
+    """A form with a slip in it is refused with the name of the field, and its uploads are gone."""
+    lying = {path.name for path in page.uploads.folder.iterdir()}
+    forms = [
+        ({"swath": "28"}, "Swing width: "),
+        ({"coil": "x=1=2"}, "Coil: "),
+        ({"gps": "superb"}, "How well the receiver places you: "),
+        ({"sweeps": "none"}, "Sweeps in 30 seconds: "),
+        ({"from": "noon"}, "From: "),
+        ({"top_pace": "fast"}, "Top pace: "),
+        ({"laps": "x"}, "Presses of the lap button: "),
+        ({"label": "x" * 3000}, "Short name: "),
+    ]
+    for fields, said in forms:
+        answer = page.post("/site/field/add", {"tracks": [sent(walk())], **fields}, headers=JSON)
+        assert answer.status_code == 400 and answer.json["problem"].startswith(said), fields
+    assert page.post("/site/field/add", {}, headers=JSON).status_code == 400
+    assert {path.name for path in page.uploads.folder.iterdir()} == lying
+    assert page.jobs.orders == []
+
+
+def test_too_much_at_once_is_refused(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An upload over the limit of bytes, of files, or of what may wait, is refused and not kept."""
+    page.app.config["MAX_CONTENT_LENGTH"] = 20_000
+    answer = page.post("/site/field/add", {"tracks": [sent(b"x" * 30_000)]}, headers=JSON)
+    assert answer.status_code == 413 and "MB" in answer.json["problem"]
+    page.app.config["MAX_CONTENT_LENGTH"] = None
+    many = [sent("x", f"{n}.gpx") for n in range(uploads.MOST_FILES + 1)]
+    answer = page.post("/site/field/add", {"tracks": many}, headers=JSON)
+    assert answer.status_code == 400 and "too many" in answer.json["problem"]
+    monkeypatch.setattr(uploads, "MOST_HELD_BYTES", 10_000)
+    answer = page.post("/site/field/add", {"tracks": [sent(b"x" * 8000, "a"), sent(b"x" * 8000, "b")]}, headers=JSON)
+    assert answer.status_code == 400 and "waiting" in answer.json["problem"]
+    assert [path.name for path in page.uploads.folder.iterdir()] == [".lock"]
+
+
+def test_uploads_of_a_server_that_was_killed_are_removed(tmp_path: Path) -> None:
+    """The next start clears away what a killed server left, and leaves alone what a running one has."""
+    running_one, killed = Uploads(str(tmp_path)), Uploads(str(tmp_path))
+    (killed.folder / "walk").write_text("private")
+    killed._lock.release()  # as the system does for a process that died
+    third = Uploads(str(tmp_path))
+    assert not killed.folder.exists() and running_one.folder.exists()
+    third.close()
+    assert not third.folder.exists()
+
+
+# --------------------------------------------------------------------------------------------------- over the wire
+
+
+def asked(host: str, head: str, body: bytes = b"") -> bytes:
+    """Send raw bytes to a server, and give its answer up to where it stops."""
+    with socket.create_connection(host.split(":"), timeout=5) as wire:
+        wire.sendall(head.encode() + body)
+        answer = b""
+        while chunk := wire.recv(65536):
+            answer += chunk
+        return answer
+
+
+def test_no_byte_of_a_strangers_upload_is_taken(tmp_path: Path) -> None:
+    """Without the key an upload ends at its head, and one that is too large ends there even with it."""
+    with running(tmp_path) as service:
+        host = re.sub(r"http://|/enter.*", "", service.addresses.here)
+        head = f"POST /new HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nConnection: close\r\n"
+        key = f"Cookie: {service.gate.cookie_name}={service.gate.session}\r\n"
+        # The answers come though none of the bytes that were promised has been sent.
+        assert b" 400 " in asked(host, head + "Content-Length: 100000\r\n\r\n").partition(b"\r\n")[0]
+        assert b" 400 " in asked(host, head + "Transfer-Encoding: chunked\r\n\r\n").partition(b"\r\n")[0]
+        assert b" 413 " in asked(host, head + key + "Content-Length: 900000000\r\n\r\n").partition(b"\r\n")[0]
+        get = head.replace("POST /new", "GET /")
+        assert b" 400 " in asked(host, get + key + "Content-Length: 100\r\n\r\n").partition(b"\r\n")[0]
+        assert b" 200 " in asked(host, get + key + "\r\n").partition(b"\r\n")[0]
+
+
+def test_an_upload_that_never_ends_is_cut_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sender who keeps a connection busy for longer than an upload may take is cut off in the middle."""
+    monkeypatch.setattr(serving, "MOST_REQUEST_S", 0.1)
+    with running(tmp_path) as service:
+        host = re.sub(r"http://|/enter.*", "", service.addresses.here)
+        head = f"POST /new HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nContent-Length: 2000\r\n"
+        key = f"Cookie: {service.gate.cookie_name}={service.gate.session}\r\n\r\n"
+        with socket.create_connection(host.split(":"), timeout=5) as wire:
+            wire.sendall((head + key).encode())
+            with pytest.raises(OSError):
+                for _ in range(1999):  # one byte less than was promised
+                    wire.sendall(b"x")
+                    time.sleep(0.01)
+
+
+def test_forms_work_without_the_pages_script(page: Page) -> None:
+    """A browser that runs no script is led on to the page of the work, which then loads itself again."""
+    answer = page.post("/site/field/add", {"tracks": [sent(walk())], "known_coil": "", "coil": "28cm"})
+    assert answer.status_code == 303 and answer.headers["Location"] == "/job/noted"
+    assert page.jobs.orders[-1].typed == Typed(coil="28cm")
+
+
+def test_only_this_machine_is_served_unless_sharing_is_asked_for(tmp_path: Path) -> None:
+    """The address is that of the machine itself, and no other address has the port open."""
+    with running(tmp_path) as service:
+        assert service.addresses.here.startswith("http://127.0.0.1:") and service.addresses.shared is None
+        assert service.gate.hosts == {
+            host for host in service.gate.hosts if host.startswith(("127.0.0.1:", "localhost:"))
+        }
+
+
+def test_a_shared_page_has_one_more_address_and_its_picture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With sharing, the page can be had at two addresses, and shows the second one as a QR code to those inside."""
+    monkeypatch.setattr(serving, "home_address", lambda: "127.0.0.2")
+    with running(tmp_path, share=True) as service:
+        shared = service.addresses.shared
+        assert shared is not None and shared.startswith("http://127.0.0.2:")
+        expected = segno.make(shared, error="m").svg_inline(omitsize=True)
+        key = f"Cookie: {service.gate.cookie_name}={service.gate.session}\r\n"
+        for host in sorted(service.gate.hosts):
+            near = re.sub("localhost", "127.0.0.1", host)
+            answer = asked(near, f"GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{key}\r\n")
+            assert expected.encode() in answer
+            assert service.gate.token not in asked(near, f"GET / HTTP/1.0\r\nHost: {host}\r\n\r\n").decode()
+
+
+def test_the_command_prints_the_address_and_leaves_nothing_behind(root: Path) -> None:
+    """The only line of output is the address, which works; ended by the system, the server clears its uploads away."""
+    temp = root.parent / "own-temp"
+    temp.mkdir()
+    code = "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"
+    command = [sys.executable, "-c", code, "serve", str(root)]
+    with subprocess.Popen(
+        command, env={**os.environ, "TMPDIR": str(temp)}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        address = process.stdout.readline().strip()
+        host, _, entry = address.removeprefix("http://").partition("/")
+        answer = asked(host, f"GET /{entry} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n")
+        assert b" 200 " in answer.partition(b"\r\n")[0] and b"Set-Cookie" in answer
+        assert len(list(temp.iterdir())) == 1
+        process.send_signal(signal.SIGTERM)
+        rest, said = process.communicate(timeout=20)
+    assert process.returncode == 0 and rest == "" and "Traceback" not in said
+    assert list(temp.iterdir()) == []
+
+
+def test_what_cannot_be_served_is_told_and_not_a_traceback(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder that is not there, a port that is taken and missing packages end with what to do."""
+    assert main(["serve", str(tmp_path / "gone")]) == 1
+    assert "Make that folder first" in capsys.readouterr().err
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        assert main(["serve", str(tmp_path), "--port", str(taken.getsockname()[1])]) == 2
+    assert "--port" in capsys.readouterr().err
+    monkeypatch.delitem(sys.modules, "fieldcomb.coverage.serving")
+    monkeypatch.setitem(sys.modules, "waitress.channel", None)
+    assert main(["serve", str(tmp_path)]) == 2
+    assert ".[web]" in capsys.readouterr().err
+
+
+def test_a_full_disk_is_told_and_keeps_nothing(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An upload that finds no room is refused with the system's own words."""
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Uploads, "take", full)
+    answer = page.post("/site/field/add", {"tracks": [sent("x")]}, headers=JSON)
+    assert answer.status_code == 500 and "no space left on device" in answer.json["problem"]
+
+
+def test_only_a_home_network_is_shared() -> None:
+    """A machine with a public address, or with no network, is not shared."""
+    assert home_address(lambda: "192.168.1.20") == "192.168.1.20"
+    for address in ("8.8.8.8", "127.0.0.1", "0.0.0.0"):
+        with pytest.raises(UsageError):
+            home_address(lambda address=address: address)  # type: ignore[misc]
+
+
+# ------------------------------------------------------------------------------------------------------- the forms
+
+
+@given(st.lists(st.tuples(st.floats(-89, 89), st.floats(-179, 179)), min_size=3, max_size=8, unique=True))
+def test_corners_are_read_as_they_were_written(corners: list[tuple[float, float]]) -> None:
+    """Corners come back in their order, longitude first, however they are parted."""
+    for gap in (", ", "; ", " ", "\t"):
+        text = "\n".join(f"{lat:.7f}{gap}{lon:.7f}" for lat, lon in corners)
+        rounded = [(float(f"{lon:.7f}"), float(f"{lat:.7f}")) for lat, lon in corners]
+        if rounded[0] != rounded[-1]:
+            assert corners_of(text) == rounded
+
+
+def test_letters_commas_and_a_closing_corner_are_understood() -> None:
+    """Degrees with N, S, E, W, decimal commas, and an edge that ends where it began, are read as they are meant."""
+    texts = ("46,5; -27,9\n46,6; -27,9\n46,6; -27,8", "46.5N 27.9W\n46.6° N, 27.9° W\n46.6n;27.8w\n46.5N 27.9W\n")
+    for text in texts:
+        assert corners_of(text) == [(-27.9, 46.5), (-27.9, 46.6), (-27.8, 46.6)]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "0 corners"),
+        ("1, 2\n3, 4", "2 corners"),
+        ("1, 2\n\nhere\n3, 4", "line 3"),
+        ("1, 2\n95, 4\n3, 4", "line 2"),
+        ("1, 2\n3, 200\n3, 4", "line 2"),
+        ("nan, 1\n2, 3\n3, 4", "line 1"),
+        ("1e5, 1\n2, 3\n3, 4", "line 1"),
+        ("1, 1\n" * 2001, "more than 2000"),
+    ],
+)
+def test_an_edge_that_cannot_be_is_told_with_its_line(text: str, said: str) -> None:
+    """A slip in a typed edge is refused with the line that it is in."""
+    with pytest.raises(UsageError, match=said):
+        corners_of(text)
+
+
+def test_a_typed_edge_is_the_area_that_its_corners_span() -> None:
+    """A typed edge is read back as one area of kind site with the same corners."""
+    corners = [(3.2, 55.5), (3.201, 55.5), (3.201, 55.501)]
+    areas, _ = read_areas(edge_geojson(corners).encode(), "typed")
+    assert [area.kind for area in areas] == ["site"]
+    assert areas[0].shape.equals(shape({"type": "Polygon", "coordinates": [[*corners, corners[0]]]}))
+
+
+def test_only_what_was_changed_is_corrected(root: Path) -> None:
+    """Sending a form back as it was shown changes nothing; emptying a field takes back what was typed."""
+    with opened(root / "field", quiet, reading=True) as site:
+        outing = site.outings[0]
+    shown = outing_texts(outing)
+    keys = tuple(shown)
+    assert changes_of(shown, shown, keys) == {}
+    assert changes_of({**shown, "coil": ""}, shown, keys) == {"coil": None}
+    assert changes_of({**shown, "swath": "1.4m", "sweeps": "27"}, shown, keys) == {"swath": "1.4m", "sweep": 1.1111}
+    twice = {**shown, "sweeps": "27"}
+    assert changes_of(twice, twice, keys) == {}
+
+
+def test_messages_speak_of_fields_and_not_of_commands(root: Path, page: Page) -> None:
+    """Who gave a walk twice, or left all outings out, is told what to do on the page."""
+    told: list[dict[str, Any]] = []
+    (root.parent / "again.gpx").write_text(walk())
+    files = (HeldFile("again.gpx", str(root.parent / "again.gpx")),)
+    for _ in range(2):
+        with pytest.raises(FieldcombError) as refused:
+            carry_out(Order("add", str(root / "field"), files), lambda **values: told.append(values))
+        text = in_page_words(str(refused.value))
+        assert "again.gpx" in text and "2026-03-07a" in text and "fieldcomb" not in text and "temp" not in text
+        carry_out(
+            Order("edit", str(root / "field"), outing="2026-03-07a", changes={"left_out": True}, draw=False), quiet_tell
+        )
+    with pytest.raises(SiteError) as refused:
+        carry_out(Order("draw", str(root / "field")), quiet_tell)
+    assert "on its page" in in_page_words(str(refused.value))
+
+
+def quiet_tell(**_: Any) -> None:
+    """Take what is told and forget it."""
+
+
+# -------------------------------------------------------------------------------------------------------- the work
+
+
+def test_an_order_comes_through_as_it_was_given() -> None:
+    """Nothing of an order is lost on its way to the process that carries it out."""
+    order = Order("add", "/s", (HeldFile("ä\n.gpx", "/p"),), HeldFile("r", "/r"), typed=Typed(coil="28cm", sweep=1.1))
+    assert order_of(order_line(order)) == order and order_line(order).count("\n") == 1
+
+
+def test_what_is_told_adds_up_and_nonsense_is_passed_over() -> None:
+    """Notes gather, the step is the latest one, and a line that a library printed does no harm."""
+    told = Told()
+    lines = [
+        '{"notes": ["a"], "step": "x"}',
+        "printed",
+        "[1]",
+        '{"notes": ["b"], "done": "3"}',
+        '{"kept": ["k"], "drawn": true}',
+    ]
+    for line in lines:
+        told = told_more(told, line)
+    assert told == Told(step="x", notes=("a", "b"), kept=("k",), drawn=True)
+
+
+def test_the_page_makes_the_same_site_as_the_commands(tmp_path: Path) -> None:
+    """A site made, filled and drawn by the page has the same files, byte for byte, as one made by the commands."""
+    (tmp_path / "edge.geojson").write_text(square(0, 0, 20, 20))
+    (tmp_path / "walk.gpx").write_text(walk())
+    (tmp_path / "held").write_text(walk())
+    (tmp_path / "held-edge").write_text(square(0, 0, 20, 20))
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    by_page, by_command = tmp_path / "a" / "field", tmp_path / "b" / "field"
+    edge, files = HeldFile("edge.geojson", str(tmp_path / "held-edge")), (HeldFile("walk.gpx", str(tmp_path / "held")),)
+    typed = Typed(coil="small=28cm", swath="1.4m")
+    carry_out(Order("new", str(by_page), boundary=edge, name="field", draw=False), quiet_tell)
+    carry_out(Order("add", str(by_page), files, typed=typed, label="west"), quiet_tell)
+    commands = [
+        ["new", str(by_command), "--boundary", str(tmp_path / "edge.geojson"), "--name", "field"],
+        [
+            "add",
+            str(by_command),
+            str(tmp_path / "walk.gpx"),
+            "--coil",
+            "small=28cm",
+            "--swath",
+            "1.4m",
+            "--label",
+            "west",
+        ],
+        ["report", str(by_command)],
+    ]
+    for command in commands:
+        assert main(command) == 0
+    assert snapshot(by_page) == snapshot(by_command)
+
+
+def test_a_roster_is_brought_together_with_uploads_by_their_names(root: Path) -> None:
+    """Rows of a roster find their recordings by the names that these had, and two of one name are refused."""
+    held = []
+    for n, name in enumerate(("ann.gpx", "bo.gpx")):
+        (root.parent / f"up{n}").write_text(walk(MORNING.replace(day=9), east_m=6.0 * n))
+        held.append(HeldFile(name, str(root.parent / f"up{n}")))
+    (root.parent / "up-roster").write_text("file,searcher,coil\nbo.gpx,Bo,33cm\nann.gpx,Ann,28cm\n")
+    roster = HeldFile("team.csv", str(root.parent / "up-roster"))
+    order = Order("add", str(root / "field"), tuple(held), roster, draw=False)
+    with pytest.raises(UsageError, match="same name"):
+        carry_out(Order("add", str(root / "field"), (held[0], held[0]), roster, draw=False), quiet_tell)
+    carry_out(order, quiet_tell)
+    with opened(root / "field", quiet, reading=True) as site:
+        recordings = {one.name: (one.searcher, one.typed.coil) for one in site.outings[-1].recordings}
+    assert recordings == {"ann.gpx": ("Ann", "28cm"), "bo.gpx": ("Bo", "33cm")}
+
+
+# ------------------------------------------------------------------------------------------------------- the pages
+
+
+def test_a_site_is_shown_with_what_changed_and_every_output(root: Path, page: Page) -> None:
+    """The page of a site has its percentage, what the latest outing brought, the map, and each file to fetch."""
+    (root.parent / "later.gpx").write_text(walk(MORNING.replace(day=8), east_m=6.0))
+    files = (HeldFile("later.gpx", str(root.parent / "later.gpx")),)
+    carry_out(Order("add", str(root / "field"), files, typed=Typed(coil="28cm")), quiet_tell)
+    report = json.loads((root / "field" / "out" / "report.json").read_bytes())
+    text = page.get("/site/field/").text
+    before, after = (f"{outing['total_pct']:.1f} %" for outing in report["outings"])
+    assert f"{before} before, <b>{after}</b> with it" in text.replace("\u202f", " ").replace("\xa0", " ")
+    assert 'sandbox="allow-scripts"' in text
+    for path in (root / "field" / "out").iterdir():
+        answer = page.get(f"/site/field/file/{path.name}?save=1")
+        assert path.name in text and answer.data == path.read_bytes()
+        assert answer.headers["Content-Disposition"].startswith("attachment")
+    assert "older than the last change" not in text
+
+
+def test_a_map_that_is_older_than_a_change_says_so(root: Path, page: Page) -> None:
+    """Before the map is drawn, and after a change that was not drawn, the page offers to draw it."""
+    assert "older than the last change" in page.get("/site/field/").text
+    carry_out(Order("draw", str(root / "field")), quiet_tell)
+    assert "older than the last change" not in page.get("/site/field/").text
+    time.sleep(0.02)
+    changes: dict[str, Any] = {"label": "west"}
+    carry_out(Order("edit", str(root / "field"), outing="2026-03-07a", changes=changes, draw=False), quiet_tell)
+    assert "older than the last change" in page.get("/site/field/").text
+
+
+def test_names_from_files_are_text_on_every_page(root: Path, page: Page) -> None:
+    """A name that is a piece of HTML is shown as it is written, and does nothing."""
+    evil = "<img src=x onerror=alert(1)>"
+    changes: dict[str, Any] = {"label": evil, "note": evil, "coil": f"{evil[:4]}a=28cm"}
+    carry_out(Order("edit", str(root / "field"), outing="2026-03-07a", changes=changes, draw=False), quiet_tell)
+    site_file = root / "field" / "site.toml"
+    site_file.write_text(site_file.read_text().replace('name = "field"', f"name = '{evil}'"))
+    for path in ("/", "/site/field/", "/site/field/outing/2026-03-07a", "/site/field/card"):
+        answer = page.get(path)
+        assert answer.status_code == 200 and "<img" not in answer.text
+        assert "&lt;img" in answer.text
+
+
+def test_a_site_that_cannot_be_read_says_why_and_hides_no_other(root: Path, page: Page) -> None:
+    """A slip in a site.toml is shown with its line on the list of sites, and on the page of that site."""
+    new_site(root / "other", say=quiet)
+    (root / "other" / "site.toml").write_text("name = 3\n")
+    text = page.get("/").text
+    assert "line 1" in text and "field" in text
+    answer = page.get("/site/other/")
+    assert answer.status_code == 400 and "line 1" in answer.text
+
+
+def test_a_change_that_was_interrupted_is_finished_before_it_is_shown(root: Path, page: Page) -> None:
+    """What a killed server had decided to keep is in the site when it is looked at next."""
+    from fieldcomb.coverage import journal
+
+    folder = root / "field"
+    text = (folder / "outings.toml").read_text().replace("2026-03-07a", "2026-03-07b")
+    stage = folder / journal._STAGE
+    journal._stage(folder, stage, {"outings.toml": text.encode()})
+    stage.rename(folder / journal.COMMIT)
+    assert "2026-03-07b" in page.get("/site/field/").text

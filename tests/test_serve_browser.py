@@ -1,0 +1,400 @@
+"""The local page in a real browser: the whole job from a new site to the map, and what can go wrong on the way."""
+
+from __future__ import annotations
+
+import http.server
+import json
+import os
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import suppress
+from functools import partial
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pytest
+import test_browser
+from local_page import running
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select
+from small_walks import LAT, LON, MORNING, snapshot, square, walk
+from test_browser import DESK, PHONE, errors, wait
+
+from fieldcomb.coverage.adding import Walk, add
+from fieldcomb.coverage.folder import new_site
+from fieldcomb.coverage.orders import Order
+from fieldcomb.coverage.routes import ids_of
+from fieldcomb.coverage.serving import Service
+from fieldcomb.coverage.settings import Typed
+from fieldcomb.coverage.work import carry_out
+
+pytestmark = pytest.mark.browser
+
+driver = test_browser.driver  # a fixture
+DRAWN = "return document.documentElement.getAttribute('data-drawn') === 'yes'"
+
+
+def quiet(_: str) -> None:
+    """Take a note and forget it."""
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    """Make a folder of sites with one site, which has a coil of its own and no outing yet; walks lie beside it."""
+    (tmp_path / "edge.geojson").write_text(square(0, 0, 20, 20))
+    for n in range(3):
+        (tmp_path / f"walk{n}.gpx").write_text(walk(MORNING.replace(day=7 + n), east_m=5.0 * n))
+    (tmp_path / "sites").mkdir()
+    folder = tmp_path / "sites" / "field"
+    new_site(folder, boundary=str(tmp_path / "edge.geojson"), say=quiet)
+    with (folder / "site.toml").open("a") as file:
+        file.write('\n[coils.small]\nsize = "20cm"\nswath = "1.2m"\n')
+    return tmp_path / "sites"
+
+
+@pytest.fixture
+def service(root: Path) -> Iterator[Service]:
+    """Serve that folder."""
+    with running(root) as started:
+        yield started
+
+
+@pytest.fixture
+def browser(driver: Any, service: Service) -> Iterator[Any]:
+    """Give the browser on the first page, at the size of a desk, with the logs emptied."""
+    driver.execute_cdp_cmd("Network.enable", {})
+    resize(driver, DESK)
+    driver.get(service.addresses.here)
+    wait(driver, "return location.pathname === '/' && document.readyState === 'complete'")
+    for kind in ("browser", "performance"):
+        driver.get_log(kind)
+    yield driver
+    for handle in driver.window_handles[1:]:
+        driver.switch_to.window(handle)
+        driver.close()
+    driver.switch_to.window(driver.window_handles[0])
+
+
+def resize(driver: Any, size: tuple[int, int]) -> None:
+    """Give the screen a size."""
+    screen = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+
+
+def base(service: Service) -> str:
+    """Give the address without the key."""
+    return service.addresses.here.partition("/enter/")[0]
+
+
+def choose(driver: Any, *paths: Path, field: str = "tracks") -> None:
+    """Choose files in a form."""
+    driver.find_element(By.ID, field).send_keys("\n".join(map(str, paths)))
+
+
+def send(driver: Any) -> None:
+    """Press the main button."""
+    driver.find_element(By.CSS_SELECTOR, "form[data-send] button.main").click()
+
+
+def finished(driver: Any) -> str:
+    """Wait for the page of a piece of work to tell how it ended; gives its headline."""
+    wait(driver, "return location.pathname.startsWith('/job/') && !document.querySelector('[data-job]')")
+    return str(driver.find_element(By.TAG_NAME, "h1").text)
+
+
+def problem(driver: Any) -> str:
+    """Wait for a form to tell what is wrong; gives the words."""
+    wait(driver, "return !!document.querySelector('.problem').textContent")
+    return str(driver.find_element(By.CSS_SELECTOR, ".problem").text)
+
+
+def clicked_plan(driver: Any, x: float, y: float) -> None:
+    """Click on the blank plan, at a share of its width and height."""
+    script = (
+        "var p = document.getElementById('plan'), b = p.getBoundingClientRect();"
+        "var at = {clientX: b.left + b.width * arguments[0], clientY: b.top + b.height * arguments[1], bubbles: true};"
+        "p.dispatchEvent(new MouseEvent('click', at))"
+    )
+    driver.execute_script(script, x, y)
+
+
+def test_the_whole_job_is_done_on_the_page(browser: Any, service: Service, root: Path) -> None:
+    """From an empty list to a map: draw the edge, drop a walk, name the coil, see the map and what changed."""
+    browser.find_element(By.LINK_TEXT, "Make a new site").click()
+    browser.find_element(By.ID, "name").send_keys("West side")
+    browser.find_element(By.ID, "middle").send_keys(f"{LAT + 10 / 111_300}, {LON + 3 / 63_200}")
+    Select(browser.find_element(By.ID, "plan-width")).select_by_value("60")
+    for x, y in ((0.2, 0.2), (0.8, 0.2), (0.8, 0.8), (0.1, 0.9)):
+        clicked_plan(browser, x, y)
+    browser.find_element(By.ID, "undo").click()
+    clicked_plan(browser, 0.2, 0.8)
+    send(browser)
+    assert finished(browser) == "The site is ready"
+    area = json.loads((root / "West-side" / "areas.geojson").read_text())["features"][0]
+    assert len(area["geometry"]["coordinates"][0]) == 5
+
+    browser.find_element(By.CSS_SELECTOR, "a.button").click()
+    dropped = (
+        "var t = new DataTransfer(); t.items.add(new File([arguments[0]], 'saturday.gpx'));"
+        "var zone = document.querySelector('[data-drop]'), how = {dataTransfer: t, bubbles: true, cancelable: true};"
+        "zone.dispatchEvent(new DragEvent('drop', how))"
+    )
+    browser.execute_script(dropped, walk())
+    assert "saturday.gpx" in browser.find_element(By.CSS_SELECTOR, ".chosen").text
+    browser.find_element(By.ID, "coil").send_keys("small=20cm")
+    send(browser)
+    wait(browser, "return location.pathname.startsWith('/job/')")
+    assert finished(browser) == "Added"
+    text = browser.find_element(By.TAG_NAME, "main").text
+    assert (
+        "Outing 2026-03-07a" in text and "What the latest outing brought" in text and "It is the first outing" in text
+    )
+    browser.switch_to.frame(browser.find_element(By.CSS_SELECTOR, "iframe.map"))
+    wait(browser, DRAWN)
+    assert browser.find_elements(By.CSS_SELECTOR, ".leaflet-map-pane img")
+    browser.switch_to.default_content()
+    assert ids_of(str(root / "West-side")) == ("2026-03-07a",)
+
+    events = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    asked = {e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"}
+    assert len(asked) > 10 and {url for url in asked if not url.startswith((base(service) + "/", "data:"))} == set()
+    assert errors(browser) == []
+
+
+def test_an_outing_is_corrected_left_out_and_taken_back(browser: Any, service: Service, root: Path) -> None:
+    """What was typed is corrected on the page of the outing, and the outing is left out and taken back."""
+    site = root / "field"
+    for n in range(2):
+        add(site, [Walk(str(root.parent / f"walk{n}.gpx"))], Typed(coil="28cm"), say=quiet)
+    place = base(service) + "/site/field/outing/2026-03-08a"
+    browser.get(place)
+    coil = browser.find_element(By.ID, "coil")
+    coil.clear()
+    coil.send_keys("small")
+    send(browser)
+    assert finished(browser) == "Corrected"
+    assert "coil: 28cm -> small" in browser.find_element(By.TAG_NAME, "main").text
+    for words in ("Leave it out", "Take it back"):
+        browser.get(place)
+        browser.find_element(By.XPATH, f"//button[text()='{words}']").click()
+        assert finished(browser) == "Corrected"
+    assert (site / "outings.toml").read_text().count("left_out") == 0
+    assert (site / "outings.toml").read_text().count('coil = "small"') == 1
+    assert errors(browser) == []
+
+
+def test_a_bad_file_and_a_large_file_are_told_in_words(browser: Any, service: Service, root: Path) -> None:
+    """A file that is no walk is told with its name, one that is too large before it is sent; the site stays."""
+    before = snapshot(root / "field")
+    browser.get(base(service) + "/site/field/")
+    with (root.parent / "large.gpx").open("wb") as file:
+        file.truncate(300 * 1024 * 1024)
+    (root.parent / "bad.gpx").write_text("<html>no walk</html>")
+    choose(browser, root.parent / "large.gpx")
+    send(browser)
+    assert "256.0 MB" in problem(browser)
+    browser.refresh()
+    choose(browser, root.parent / "bad.gpx")
+    browser.find_element(By.ID, "swath").send_keys("14")
+    send(browser)
+    assert problem(browser).startswith("Swing width: ")
+    browser.find_element(By.ID, "swath").clear()
+    send(browser)
+    assert finished(browser) == "Nothing was added"
+    assert browser.find_element(By.CSS_SELECTOR, ".warn").text.startswith("bad.gpx: ")
+    assert snapshot(root / "field") == before
+
+
+def test_two_uploads_at_once_are_both_added(browser: Any, service: Service, root: Path) -> None:
+    """Two people who send a walk at the same moment both find it in the site, and the map has both."""
+    for n in range(2):
+        if n:
+            browser.switch_to.new_window("tab")
+        browser.get(base(service) + "/site/field/")
+        choose(browser, root.parent / f"walk{n}.gpx")
+    for handle in browser.window_handles:
+        browser.switch_to.window(handle)
+        send(browser)
+    for handle in browser.window_handles:
+        browser.switch_to.window(handle)
+        assert finished(browser) == "Added"
+    assert sorted(ids_of(str(root / "field"))) == ["2026-03-07a", "2026-03-08a"]
+    report = json.loads((root / "field" / "out" / "report.json").read_text())
+    assert len(report["outings"]) == 2
+
+
+class Line:
+    """A wire between the browser and the server that can be cut in the middle of an upload."""
+
+    def __init__(self, service: Service) -> None:
+        self.target = base(service).removeprefix("http://").split(":")
+        self.cut_after: int | None = None
+        self.listening = socket.create_server(("127.0.0.1", 0))
+        self.host = f"127.0.0.1:{self.listening.getsockname()[1]}"
+        # The server is known by the near end of the wire.
+        object.__setattr__(service.gate, "hosts", frozenset({self.host}))
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    def _accept(self) -> None:
+        with suppress(OSError):
+            while True:
+                near = self.listening.accept()[0]
+                try:
+                    far = socket.create_connection(self.target)
+                except OSError:  # the server is gone
+                    near.close()
+                    continue
+                for ends in ((near, far, True), (far, near, False)):
+                    threading.Thread(target=self._carry, args=ends, daemon=True).start()
+
+    def _carry(self, source: socket.socket, target: socket.socket, upwards: bool) -> None:
+        carried = 0
+        with suppress(OSError):
+            while data := source.recv(8192):
+                carried += len(data)
+                if upwards and self.cut_after is not None and carried > self.cut_after:
+                    break
+                target.sendall(data)
+        for end in (source, target):
+            with suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+            end.close()
+
+
+def test_a_connection_lost_in_the_middle_adds_nothing_and_can_be_tried_again(
+    browser: Any, service: Service, root: Path
+) -> None:
+    """When the network goes while a walk is sent, the page says so and nothing was added; a second try works."""
+    before = snapshot(root / "field")
+    (root.parent / "long.gpx").write_text(walk(count=40))
+    line = Line(service)
+    browser.get(f"http://{line.host}/enter/{service.gate.token}")
+    wait(browser, "return location.pathname === '/' && document.readyState === 'complete'")
+    browser.get(f"http://{line.host}/site/field/")
+    choose(browser, root.parent / "long.gpx")
+    line.cut_after = 60_000
+    send(browser)
+    assert "connection was lost" in problem(browser)
+    assert snapshot(root / "field") == before
+    assert [path.name for path in service.uploads.folder.iterdir()] == [".lock"]
+    line.cut_after = None
+    send(browser)
+    assert finished(browser) == "Added"
+    line.listening.close()
+
+
+def test_a_page_of_another_origin_gets_nothing(browser: Any, service: Service, root: Path, tmp_path: Path) -> None:
+    """A strange page in the same browser can neither send a form here, nor read, nor show this page inside its own."""
+    before = snapshot(root / "field")
+    here = base(service)
+    strange = tmp_path / "strange"
+    strange.mkdir()
+    (strange / "index.html").write_text(
+        f"<iframe src='{here}/'></iframe><form method=post action='{here}/site/field/draw'><button>x</button></form>"
+        f"<script>fetch('{here}/', {{credentials: 'include'}}).then(a => a.text()).then(t => document.title = 'read')"
+        f".catch(e => document.title = 'refused')</script>"
+    )
+
+    class Quiet(http.server.SimpleHTTPRequestHandler):
+        def log_message(self, *_: Any) -> None:
+            """Print nothing."""
+
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), partial(Quiet, directory=str(strange))) as other:
+        threading.Thread(target=other.serve_forever, daemon=True).start()
+        # Another port is the same site to a browser, which then sends the cookie; another host is not.
+        for host in ("127.0.0.1", "localhost"):
+            browser.get(f"http://{host}:{other.server_port}/")
+            wait(browser, "return document.title === 'refused'")
+            browser.switch_to.frame(0)
+            assert "Your sites" not in browser.find_element(By.TAG_NAME, "body").text
+            browser.switch_to.default_content()
+            browser.find_element(By.TAG_NAME, "button").click()
+            wait(browser, "return document.body.textContent.includes('refused')")
+        other.shutdown()
+    assert service.jobs.working_on(str(root / "field")) is None
+    assert snapshot(root / "field") == before
+
+
+def test_the_map_cannot_reach_the_page_around_it(browser: Any, service: Service, root: Path) -> None:
+    """A script inside the map sees neither the key nor the page, and can ask the server for nothing."""
+    add(root / "field", [Walk(str(root.parent / "walk0.gpx"))], Typed(), say=quiet)
+    carry_out(Order("draw", str(root / "field")), lambda **_: None)
+    reach = (
+        "var done = arguments[0], found = [self.origin === 'null'];"
+        "try { document.cookie; found.push(false) } catch (e) { found.push(true) }"
+        "try { top.document.title; found.push(top === self) } catch (e) { found.push(true) }"
+        "fetch('/').then(function () { done(found.concat(false)) }, function () { done(found.concat(true)) })"
+    )
+    browser.get(base(service) + "/site/field/")
+    browser.switch_to.frame(browser.find_element(By.CSS_SELECTOR, "iframe.map"))
+    wait(browser, DRAWN)
+    assert browser.execute_async_script(reach) == [True, True, True, True]
+    browser.switch_to.default_content()
+    browser.get(base(service) + "/site/field/file/map.html")
+    wait(browser, DRAWN)
+    assert browser.execute_async_script(reach) == [True, True, True, True]
+
+
+def test_everything_can_be_done_with_the_keyboard(browser: Any, service: Service, root: Path) -> None:
+    """Tab reaches every field in the order in which they are read, each with a visible ring, and Enter sends."""
+    browser.get(base(service) + "/site/field/")
+    seen: list[str] = []
+    for _ in range(40):
+        ActionChains(browser).send_keys(Keys.TAB).perform()
+        here = browser.switch_to.active_element
+        ring = "return getComputedStyle(document.activeElement).outlineStyle !== 'none'"
+        assert browser.execute_script(ring), here.get_attribute("outerHTML")
+        seen.append(here.get_attribute("id") or here.tag_name)
+        if here.get_attribute("id") == "tracks":
+            here.send_keys(str(root.parent / "walk0.gpx"))
+        if here.get_attribute("id") == "coil":
+            here.send_keys("25cm")
+        if here.get_attribute("id") == "swath":
+            here.send_keys("1.3m")
+        if here.get_attribute("type") == "submit":
+            break
+    order = [name for name in seen if name in ("tracks", "known_coil", "coil", "swath", "summary", "button")]
+    assert order == ["tracks", "known_coil", "coil", "swath", "summary", "button"]
+    ActionChains(browser).send_keys(Keys.ENTER).perform()
+    assert finished(browser) == "Added"
+    assert 'coil = "25cm"' in (root / "field" / "outings.toml").read_text()
+
+
+def axe(driver: Any) -> list[str]:
+    """Give the violations of level A and AA that axe-core finds on the page, with the elements at fault."""
+    given = os.environ.get("FIELDCOMB_AXE")  # a newer one, by hand
+    script = Path(given).read_text("utf-8") if given else (files("axe_core_python") / "axe.min.js").read_text("utf-8")
+    driver.execute_script(script)
+    rules = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'], iframes: false}"
+    found = driver.execute_async_script(f"axe.run(document, {rules}).then(arguments[0])")
+    assert len(found["passes"]) > 5
+    return [f"{one['id']}: {node['html'][:120]}" for one in found["violations"] for node in one["nodes"]]
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_every_page_is_readable_by_everybody(browser: Any, service: Service, root: Path, size: tuple[int, int]) -> None:
+    """On a desk and on a phone no page breaks a rule of WCAG A or AA that can be checked, and none is too wide."""
+    add(root / "field", [Walk(str(root.parent / "walk0.gpx"))], Typed(), label="a" * 70, say=quiet)
+    carry_out(Order("draw", str(root / "field")), lambda **_: None)
+    done = service.jobs.put(Order("edit", str(root / "field"), outing="none"))
+    resize(browser, size)
+    paths = ["/", "/new", "/site/field/", "/site/field/outing/2026-03-07a", f"/job/{done.id}", "/nowhere", "/card"]
+    found: dict[str, list[str]] = {}
+    for path in [*paths, "/site/field/file/map.html"]:
+        browser.get(base(service) + path)
+        if path.startswith("/job/"):
+            assert finished(browser) == "Nothing was changed"
+        if path == "/new":
+            browser.find_element(By.ID, "middle").send_keys(f"{LAT}, {LON}")
+            clicked_plan(browser, 0.3, 0.3)
+        if path.endswith("map.html"):
+            wait(browser, DRAWN)
+        browser.execute_script("document.querySelectorAll('details').forEach(function (d) { d.open = true })")
+        found[path] = axe(browser)
+        wide = "return document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        assert browser.execute_script(wide) <= 0, path
+    assert found == {path: [] for path in found}
