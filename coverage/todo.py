@@ -33,7 +33,7 @@ _REASONS = {
     ONE_WAY: "one direction only",
     NOT_DUG: "not dug",
 }
-CLOSE_M = 1.0  # pieces so near are one, and what is narrower than OPEN_M falls off
+CLOSE_M = 0.5  # pieces so near are one when doubled, and what is narrower than OPEN_M falls off
 OPEN_M = 0.8
 CORNER_M = 0.6
 
@@ -119,7 +119,7 @@ def patches(mask: Mask, reason: NDArray[np.int8], grid: Grid, allowed: BaseGeome
 
 
 def _smoothed(shape: BaseGeometry) -> BaseGeometry:
-    """Close gaps of 2 m, drop necks of 0.8 m, round the steps of the cells; areas stay about as they are."""
+    """Close gaps of 1 m, drop necks of 0.8 m, round the steps of the cells; areas stay about as they are."""
     half = OPEN_M / 2
     closed = shapely.union_all(shape).buffer(CLOSE_M, quad_segs=4).buffer(-CLOSE_M - half, quad_segs=4)
     return shapely.simplify(closed.buffer(half, quad_segs=4), CORNER_M)
