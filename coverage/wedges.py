@@ -26,6 +26,8 @@ GOOD_SHARE = 0.95  # what a pace is asked for; chosen for this project
 FASTEST_M_S = 5.0
 STEPS = 50  # halvings when a pace is looked for
 
+STANDING_M = 1e-9  # a shorter way in one sweep is none, and would not fit into a number when divided by
+
 
 def half_swing_m(width_m: float, swath_m: float) -> float:
     """How far the coil's centre goes to each side, A = (W - Wc) / 2; 0 where the swath is no wider than the coil."""
@@ -34,7 +36,7 @@ def half_swing_m(width_m: float, swath_m: float) -> float:
 
 def share_at(u_m: ArrayLike, width_m: float, length_m: float, half_m: float, sweep_s: float, pace_m_s: float) -> Floats:
     """f(u): share covered at a lateral place within the turns, |u| <= A; see the module for the symbols."""
-    if half_m <= 0 or pace_m_s <= 0:
+    if half_m <= 0 or pace_m_s * sweep_s <= STANDING_M:
         return np.ones_like(np.asarray(u_m, float))
     away = np.abs(np.asarray(u_m, float)) / half_m
     q = float(_print_over_step(width_m, length_m, half_m, np.asarray(pace_m_s * sweep_s, float)))
@@ -47,7 +49,7 @@ def share_between_turns(width_m: float, length_m: float, half_m: float, sweep_s:
     half_m is A. It is 1 where nobody walks on or swings. Returns float64 in the shape of ``pace_m_s``.
     """
     step = np.asarray(pace_m_s, float) * sweep_s
-    moving = step > 0
+    moving = step > STANDING_M
     if half_m <= 0:
         return np.where(np.isnan(step), np.nan, 1.0)
     q = _print_over_step(width_m, length_m, half_m, np.where(moving, step, 1.0))
@@ -90,7 +92,7 @@ def share_under_coil(
     if a <= 0 or length_m <= 0 or swath_m <= 0:
         return np.where(np.isnan(step), np.nan, 0.0)
     reached = min(1.0, 2 * (half + a) / swath_m)
-    moving = step > 0
+    moving = step > STANDING_M
     gaps = _gaps_m(a, length_m, half, np.where(moving, step, 1.0)) if half > 0 else np.zeros_like(step)
     share = reached - np.where(moving, gaps, 0.0) / swath_m
     return np.asarray(np.where(np.isnan(step), np.nan, np.clip(share, 0.0, 1.0)))
