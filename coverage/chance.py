@@ -8,12 +8,12 @@ shifted, all by the same amount on the logit scale, until their mean is the esti
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.grid import Grid, grid_over
+from fieldcomb.coverage.coarse import Coarse
+from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.position import Receiver
 from fieldcomb.coverage.raster import cover
 from fieldcomb.coverage.results import Chance
@@ -23,7 +23,7 @@ from fieldcomb.tracks.track import Floats
 Mask = NDArray[np.bool_]
 
 DRAWS = 24
-CELL_M = 0.5
+CELL_M = 0.5  # about: whole cells of the site's raster
 # How fast the slow error fades is not known of a receiver, and decides whether neighbouring lanes move together: the
 # draws take these in turn, from one to thirty minutes. The fast error fades over half a minute.
 SLOW_TAUS_S = (60.0, 120.0, 240.0, 450.0, 900.0, 1800.0)
@@ -35,25 +35,7 @@ MOST_WIDENED = 8.0  # cells
 _STEEP = 40.0  # logits beyond this are 0 and 1
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Redrawn:
-    """Ground swept in each draw: bool (DRAWS, rows, cols), packed to bits along the columns of ``grid``."""
-
-    grid: Grid
-    packed: NDArray[np.uint8]
-
-    @staticmethod
-    def of(masks: Mask, grid: Grid) -> Redrawn:
-        """Pack masks."""
-        return Redrawn(grid, np.packbits(masks, axis=2))
-
-    @property
-    def masks(self) -> Mask:
-        """The masks, unpacked."""
-        return np.unpackbits(self.packed, axis=2, count=self.grid.cols).astype(bool)
-
-
-def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) -> Redrawn:
+def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) -> Mask:
     """Sweep a walk 24 times, each time with another error of its receiver.
 
     Parameters
@@ -65,7 +47,12 @@ def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) 
     receiver : Receiver
         Its errors on each axis.
     grid : Grid
-        Cells of 0.5 m.
+        Cells of about 0.5 m.
+
+    Returns
+    -------
+    bool (DRAWS, rows, cols)
+        Ground swept in each draw.
 
     """
     masks = np.zeros((DRAWS, grid.rows, grid.cols), bool)
@@ -81,7 +68,7 @@ def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) 
                 for way, here, error in zip(lines, at, errors, strict=True)
             ]
             masks[k] = cover(legs, swath_m / 2, grid)
-    return Redrawn.of(masks, grid)
+    return masks
 
 
 def _every(count: int, step: int) -> NDArray[np.int64]:
@@ -157,84 +144,40 @@ def _from_logit(logit: Floats) -> Floats:
     return np.asarray(1 / (1 + np.exp(-np.clip(logit, -_STEEP, _STEEP))))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Coarse:
-    """The site in cells of 0.5 m: ``weight`` (rows, cols) is the area of site in each, in coarse cells.
-
-    row_starts, col_starts : first row and column of the site's grid in each coarse row and column.
-    """
-
-    grid: Grid
-    weight: Floats
-    row_starts: NDArray[np.int64]
-    col_starts: NDArray[np.int64]
-
-    @staticmethod
-    def over(inside: Mask, fine: Grid) -> Coarse:
-        """Lay coarse cells over the site's grid; cells of the site larger than 0.5 m stay as they are."""
-        if fine.cell_m >= CELL_M:
-            return Coarse(fine, inside.astype(float), np.arange(fine.rows), np.arange(fine.cols))
-        grid = grid_over(fine.bounds_m, CELL_M)
-        x, y = fine.centres()
-        col = np.floor(x / CELL_M).astype(np.int64) - grid.west
-        row = grid.north - 1 - np.floor(y / CELL_M).astype(np.int64)
-        rows, cols = (np.searchsorted(index, np.arange(n)) for index, n in ((row, grid.rows), (col, grid.cols)))
-        blank = Coarse(grid, np.zeros((0, 0)), rows, cols)
-        whole = (CELL_M / fine.cell_m) ** 2
-        return Coarse(grid, blank.sums(inside) / whole, rows, cols)
-
-    def sums(self, fine: Mask) -> Floats:
-        """Number of true cells of the site's grid in each coarse cell."""
-        many = fine.astype(np.int32)
-        for axis, starts in ((0, self.row_starts), (1, self.col_starts)):
-            count = fine.shape[axis]
-            many = np.add.reduceat(many, np.minimum(starts, count - 1), axis=axis)
-            # A coarse row or column without a cell of its own: at the far edge of a grid.
-            empty = np.diff(np.append(starts, count)) <= 0
-            many[empty if axis == 0 else (slice(None), empty)] = 0
-        return many.astype(float)
-
-
 class ChanceMap:
     """Adds up walks of a site: draws of those that a receiver cannot place, cells of those that it can."""
 
     def __init__(self, inside: Mask, fine: Grid) -> None:
-        self.coarse = Coarse.over(inside, fine)
-        self._inside = inside
-        self._cells = self.coarse.sums(inside)
-        shape = self._cells.shape
-        self.union = np.zeros((DRAWS, *shape), bool)
+        self.coarse = Coarse(inside, fine, CELL_M)
+        self.union = np.zeros((DRAWS, *self.coarse.cells.shape), bool)
         self.placed = np.zeros(inside.shape, bool)
         self.any_drawn = False
 
-    def add_drawn(self, drawn: Redrawn) -> None:
+    def add_drawn(self, swept: Mask) -> None:
         """Add a walk by its draws, on the coarse grid."""
-        self.union |= drawn.masks
+        self.union |= swept
         self.any_drawn = True
 
     def add_placed(self, swept: Mask, part: tuple[slice, slice]) -> None:
         """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
         self.placed[part] |= swept
 
-    def chance(self, pct: float | None) -> Floats | None:
+    def chance(self, pct: float) -> Floats:
         """Chance of each coarse cell to be passed, NaN off the site; ``pct`` is the estimate of the whole."""
-        if pct is None:
-            return None
-        cells = np.maximum(self._cells, 1)
-        placed = self.coarse.sums(self.placed & self._inside) / cells
+        cells = self.coarse.cells
+        placed = self.coarse.whole(self.placed)
         if self.any_drawn:
-            weight = self.coarse.weight * (1 - placed)
-            sure = float((self.coarse.weight * placed).sum())
-            whole = float(self.coarse.weight.sum())
-            rest = (pct / 100 * whole - sure) / max(float(weight.sum()), 1e-9)
-            share = calibrated(self.union.mean(axis=0), weight, float(np.clip(rest, 0.001, 0.999)))
-            placed = 1 - (1 - placed) * (1 - share)
-        return np.where(self._cells > 0, placed, np.nan)
+            weight = cells * (1 - placed)
+            wanted = pct / 100 * float(cells.sum()) - float((cells * placed).sum())
+            rest = float(np.clip(wanted / max(float(weight.sum()), 1e-9), 0.001, 0.999))
+            placed = 1 - (1 - placed) * (1 - calibrated(self.union.mean(axis=0), weight, rest))
+        return np.where(cells > 0, placed, np.nan)
 
     def layer(self, pct: float | None) -> Chance | None:
         """Give the chances as they are drawn and written; None without an estimate."""
-        cells = self.chance(pct)
-        return None if cells is None else Chance(self.coarse.grid, cells.astype(np.float32), not self.any_drawn)
+        if pct is None:
+            return None
+        return Chance(self.coarse.grid, self.chance(pct).astype(np.float32), not self.any_drawn)
 
     def swept(self, pct: float) -> Mask:
         """In each draw, coarse cells mostly swept, of ground that is swept to ``pct`` percent by the estimate.
@@ -242,9 +185,8 @@ class ChanceMap:
         Errors drawn once more open gaps between even lanes that nobody left. So what the draws sweep is widened to all
         sides until it comes to the estimate.
         """
-        placed = self.coarse.sums(self.placed & self._inside) >= np.maximum(self._cells, 1) / 2
-        swept = self.union | placed
-        return np.asarray(_widened(swept, self.coarse.weight, pct / 100) if self.any_drawn else swept)
+        swept = self.union | (self.coarse.whole(self.placed) >= 0.5)
+        return np.asarray(_widened(swept, self.coarse.cells, pct / 100) if self.any_drawn else swept)
 
 
 def _widened(swept: Mask, weight: Floats, share: float) -> Mask:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.grid import Grid, block_sums
 from fieldcomb.tracks.legs import Way
 from fieldcomb.tracks.track import Floats
 
@@ -22,9 +22,8 @@ Mask = NDArray[np.bool_]
 CELL_M = 1.0
 MOST_CELLS = 10_000  # on larger sites the cells are larger
 WIDEST_CELL_M = 4.0
-PACE_S = (
-    121  # a second's way is the usual one of two minutes: turns cut short by smoothing do not count as slow walking
-)
+# A second's way is the usual one of two minutes, so that turns cut short by smoothing do not count as slow walking.
+PACE_S = 121
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,23 +65,15 @@ def plot_of(inside: Mask, grid: Grid, margin_m: float) -> Plot:
     block = max(1, round(wanted_m / grid.cell_m))
     cell_m = block * grid.cell_m
     pad = math.ceil(margin_m / cell_m) + 1
-    share = np.pad(block_mean(inside, block), pad)
+    share = np.pad(block_sums(inside, block) / block**2, pad)
     away, nearest = distance_transform_edt(share == 0, return_indices=True)
     left, _, _, top = grid.bounds_m
     return Plot(share, cell_m, left - pad * cell_m, top + pad * cell_m, away * cell_m, nearest, block, pad)
 
 
-def block_mean(fine: NDArray[np.generic], block: int) -> Floats:
-    """Mean of ``block`` by ``block`` cells; beyond the edge there is nothing (0)."""
-    rows, cols = (math.ceil(n / block) for n in fine.shape)
-    sums = np.add.reduceat(fine.astype(np.float32), np.arange(rows) * block, axis=0)
-    sums = np.add.reduceat(sums, np.arange(cols) * block, axis=1)
-    return np.asarray(sums / block**2, float)
-
-
 def on_plot(plot: Plot, fine: NDArray[np.generic]) -> Floats:
     """Mean over the site in each inside cell of the plot, (n,), of values on the site's grid, 0 off the site."""
-    total = np.pad(block_mean(fine, plot.block), plot.pad)[plot.inside]
+    total = np.pad(block_sums(fine, plot.block) / plot.block**2, plot.pad)[plot.inside]
     return np.asarray(total / plot.share[plot.inside])
 
 

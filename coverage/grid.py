@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from rasterio.transform import Affine
 
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.legs import Leg
 from fieldcomb.tracks.track import Floats
 
+ROWS_AT_ONCE = 64  # of blocks, so that no copy of all of a raster is made
 MOST_CELLS = 200_000_000  # a grid larger than this is refused before memory goes (200 MB a layer)
 
 
@@ -95,3 +98,24 @@ def bounds_of(legs: Sequence[Leg], margin_m: float) -> tuple[float, float, float
         max(float(leg.x_m.max()) for leg in legs) + margin_m,
         max(float(leg.y_m.max()) for leg in legs) + margin_m,
     )
+
+
+def block_sums(values: NDArray[Any], k: int, down: int = 0, right: int = 0) -> Floats:
+    """Add up blocks of ``k`` by ``k`` cells, of which the first begins ``down`` rows and ``right`` columns earlier.
+
+    Where a block reaches beyond the values there is nothing.
+
+    >>> block_sums(np.ones((3, 4)), 2, down=1).tolist()
+    [[2.0, 2.0], [4.0, 4.0]]
+    """
+    rows, cols = (-(-(n + before) // k) for n, before in zip(values.shape, (down, right), strict=True))
+    total = np.zeros((rows, cols))
+    for first in range(0, rows, ROWS_AT_ONCE):
+        last = min(first + ROWS_AT_ONCE, rows)
+        top = max(first * k - down, 0)
+        part = values[top : last * k - down]
+        padded = np.zeros(((last - first) * k, cols * k), np.float32)
+        begin = top + down - first * k
+        padded[begin : begin + len(part), right : right + part.shape[1]] = part
+        total[first:last] = padded.reshape(last - first, k, cols, k).sum(axis=(1, 3))
+    return total

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
-from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.grid import Grid, block_sums
 from fieldcomb.coverage.ground import SITE, Ground
 from fieldcomb.coverage.measures import Mask, Swept
 from fieldcomb.coverage.results import MOST_PASSES, OUTSIDE, OutingLayer, StopMark
@@ -46,12 +46,8 @@ def outline(mask: Mask, grid: Grid) -> MultiPolygon:
     if not mask.any():
         return MultiPolygon()
     k = max(1, round(OUTLINE_CELL_M / grid.cell_m))
-    rows, cols = -(-grid.rows // k), -(-grid.cols // k)
-    padded = np.zeros((rows * k, cols * k), bool)
-    padded[: grid.rows, : grid.cols] = mask
-    coarse = np.asarray(padded.reshape(rows, k, cols, k).any(axis=(1, 3)))
     left, _, _, top = grid.bounds_m
-    return vectorise(coarse, left, top, k * grid.cell_m)
+    return vectorise(block_sums(mask, k) > 0, left, top, k * grid.cell_m)
 
 
 def vectorise(mask: Mask, left_m: float, top_m: float, cell_m: float) -> MultiPolygon:

@@ -24,7 +24,7 @@ from fieldcomb.coverage.results import AreaShape
 def test_sums_are_those_of_the_cells(x: float, y: float, high: float, wide: float, cell_m: float, seed: int) -> None:
     """In any window of any site each coarse cell holds the sum of the raster's cells whose centre lies in it."""
     ground = lay_out([AreaShape("site", "", shapely.box(x, y, x + wide, y + high))], [], cell_m, "areas")
-    coarse = Coarse(ground, 1.0)
+    coarse = Coarse(ground.inside, ground.grid, 1.0)
     fine = ground.grid
     random = np.random.default_rng(seed)
     r0, r1 = sorted(random.integers(0, fine.rows + 1, 2).tolist())
@@ -46,6 +46,12 @@ def test_sums_are_those_of_the_cells(x: float, y: float, high: float, wide: floa
 def test_shares_are_of_the_sites_own_ground() -> None:
     """A cell that lies half outside the site, swept on all its ground, is swept whole."""
     ground = lay_out([AreaShape("site", "", shapely.box(0.5, 0.5, 9.5, 9.5))], [], 0.1, "areas")
-    coarse = Coarse(ground, 1.0)
+    coarse = Coarse(ground.inside, ground.grid, 1.0)
     assert coarse.cells.max() == 100 and coarse.cells.min() == pytest.approx(25)
     assert coarse.whole(np.ones(ground.kind.shape, bool)) == pytest.approx(1.0)
+
+
+def test_sites_with_large_cells_keep_them() -> None:
+    """Where the raster's cells are larger than what is wanted, coarse cells are those of the raster."""
+    ground = lay_out([AreaShape("site", "", shapely.box(0, 0, 20, 20))], [], 2.0, "areas")
+    assert Coarse(ground.inside, ground.grid, 0.5).grid == ground.grid
