@@ -29,6 +29,7 @@ from fieldcomb.coverage.settings import (
     Settings,
     Typed,
     Window,
+    overlap,
     read_outings,
     read_settings,
     swing_of,
@@ -247,24 +248,18 @@ def begin_s(t_s: Floats) -> float:
     return float(t_s[t_s >= np.median(t_s) - CLOCK_UNSET_S][0])
 
 
-def _overlap(one: Window, other: Window) -> bool:
-    low = max(-math.inf if w[0] is None else w[0] for w in (one, other))
-    high = min(math.inf if w[1] is None else w[1] for w in (one, other))
-    return low < high
-
-
 def _refuse_doubles(site: Site, loaded: Sequence[_Loaded]) -> None:
     """The same file may come twice only with times that do not overlap, as when the coil was changed."""
     hint = "For two coils in one file, give each its own times with --from and --to"
     for number, one in enumerate(loaded):
         for other in loaded[:number]:
-            if one.sha256 == other.sha256 and _overlap(one.window, other.window):
+            if one.sha256 == other.sha256 and overlap(one.window, other.window):
                 problem = f"is the same recording as {shown(other.walk.path)}, given in the same call"
                 raise TrackError(problem, file=shown(one.walk.path), hint="Give it once. " + hint)
         for outing in site.outings:
             for old in outing.recordings:
                 same = one.sha256 == old.sha256
-                if same and _overlap(one.window, window_of(old.start, old.end, site.settings.zone)):
+                if same and overlap(one.window, window_of(old.start, old.end, site.settings.zone)):
                     raise _double(one, outing, old, hint)
 
 

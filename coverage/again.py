@@ -9,7 +9,7 @@ from datetime import date, timedelta
 
 from fieldcomb.coverage.doubles import Seen, one_person, trace_of
 from fieldcomb.coverage.folder import Say, Site, read_file, shown
-from fieldcomb.coverage.settings import TRACKS, OutingEntry, RecordingEntry, swing_of, window_of
+from fieldcomb.coverage.settings import TRACKS, OutingEntry, RecordingEntry, overlap, swing_of, window_of
 from fieldcomb.coverage.survey import RecordingInput
 from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.errors import FieldcombError, TrackError
@@ -47,15 +47,17 @@ def look_for_again(site: Site, frame: SiteFrame, items: Sequence[RecordingInput]
         A walk has the very fixes of one that is there, under other bytes.
 
     """
+    new = [(item, _seen(item, frame)) for item in items]
     for old in _near_in_time(site, days):
-        for item in items:
-            if not _overlap(item, old.item):
+        known = _seen(old.item, frame)
+        for item, seen in new:
+            if not overlap(item.window, old.item.window):
                 continue
             if same_fixes(item.recording.track, old.item.recording.track):
                 if old.outing.left_out and _longer(item, old):
                     continue
                 raise _copy(item, old)
-            if one_person(_seen(item, frame), _seen(old.item, frame)):
+            if one_person(seen, known):
                 which = f"{old.entry.name} of outing {old.outing.id}"
                 say(
                     f"note: {item.file} went the same way at the same time as {which}: if both are of one person, "
@@ -102,12 +104,6 @@ def _around(day: str) -> list[str]:
         return [(middle + timedelta(days=k)).isoformat() for k in (-1, 0, 1)]
     except (ValueError, OverflowError):
         return [day]
-
-
-def _overlap(a: RecordingInput, b: RecordingInput) -> bool:
-    low = max(one.window[0] if one.window[0] is not None else -float("inf") for one in (a, b))
-    high = min(one.window[1] if one.window[1] is not None else float("inf") for one in (a, b))
-    return low < high
 
 
 def _seen(item: RecordingInput, frame: SiteFrame) -> Seen:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -450,6 +451,13 @@ def window_of(start: str | None, end: str | None, zone: ZoneInfo) -> Window:
     if low is not None and high is not None and low >= high:
         raise UsageError(f"the time from {start!r} is not before the time to {end!r}", hint="Swap or correct them")
     return low, high
+
+
+def overlap(one: Window, other: Window) -> bool:
+    """Whether two windows of time share a moment; None leaves an end open."""
+    low = max(-math.inf if window[0] is None else window[0] for window in (one, other))
+    high = min(math.inf if window[1] is None else window[1] for window in (one, other))
+    return low < high
 
 
 def swing_of(settings: Settings, *typed: Typed) -> Swing:
