@@ -37,13 +37,14 @@ from fieldcomb.coverage.results import JunkResult
 from fieldcomb.coverage.todo import OwnCoil
 from fieldcomb.coverage.todo_settings import TodoSettings
 from fieldcomb.coverage.told import told_by
+from fieldcomb.coverage.under_coil import half_minutes, shares
 from fieldcomb.coverage.walks import SwungWalk, WalkedOuting
 from fieldcomb.coverage.wedges import share_under_coil
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.legs import Way
 from fieldcomb.tracks.track import Floats
 
 MOST_TOLD_APART = 6  # passes of one outing over one cell
-PACE_S = 30
 LEVELS = 200
 GOOD_QUARTER = 0.25
 LEAST_WAY_M = 1e-3  # of walking round a cell: on less its pace is not known
@@ -179,7 +180,7 @@ class Ledger:
         covered, walked = np.zeros((2, grid.rows, grid.cols))
         for w in walks:
             for way in w.walk.ways:
-                share = _share_along(way.step_m, w)
+                share = _share_along(way, w)
                 covered += histogram(grid, way.x_m, way.y_m, way.step_m * share)
                 walked += histogram(grid, way.x_m, way.y_m, way.step_m)
         sigma = walks[0].swing.swath_m / 2 / grid.cell_m
@@ -285,15 +286,13 @@ def own_coil(coil: Coil, swath_m: float | None, sweep_s: float | None, reach_m: 
     return OwnCoil(coil, swath, DEFAULT_SWEEP_S if sweep_s is None else sweep_s, reach_m, rule)
 
 
-def _share_along(step_m: Floats, w: SwungWalk) -> Floats:
+def _share_along(way: Way, w: SwungWalk) -> Floats:
     """Share under the coil for each second of a way, by the pace of its half minute."""
     if w.walk.coil_legs:
-        return np.ones_like(step_m)
-    last = max(step_m.size // PACE_S, 1) - 1
-    piece = np.minimum(np.arange(step_m.size) // PACE_S, last)
-    pace = np.bincount(piece, weights=step_m) / np.bincount(piece)
-    swing, coil = w.swing, w.swing.coil
-    return share_under_coil(coil.width_m, coil.length_m, swing.swath_m, swing.sweep_s, pace)[piece]
+        return np.ones_like(way.step_m)
+    edges, pace = half_minutes(way)
+    piece = np.minimum(np.searchsorted(edges, np.arange(way.t_s.size), side="right") - 1, pace.size - 1)
+    return np.asarray(shares(w.swing, pace)[0][piece])
 
 
 def _mean_under_coil(walks: Sequence[SwungWalk], settings: TodoSettings) -> float:
@@ -302,8 +301,7 @@ def _mean_under_coil(walks: Sequence[SwungWalk], settings: TodoSettings) -> floa
     for w in walks:
         swing, times = w.swing, w.walk.times
         pace = w.walk.search_m / times.searching_s if times and times.searching_s > 0 else settings.pace_m_s
-        coil = swing.coil
-        share = float(share_under_coil(coil.width_m, coil.length_m, swing.swath_m, swing.sweep_s, pace))
+        share = float(shares(swing, np.array([pace]))[0, 0])
         total += (1.0 if w.walk.coil_legs else share) * w.walk.search_m
         weight += w.walk.search_m
     return total / weight if weight else 1.0

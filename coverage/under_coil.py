@@ -10,6 +10,7 @@ was not measured, so that memory does not grow with the number of outings.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -59,16 +60,24 @@ class Under:
     high: float | None = None
 
 
+def half_minutes(way: Way) -> tuple[NDArray[np.int64], Floats]:
+    """Cut a way into pieces of about 30 s: the seconds where they begin and end (n + 1,), and their usual pace in m/s.
+
+    The median, because smoothing cuts turns short and so reads them as slow walking.
+    """
+    last = way.t_s.size - 1
+    edges = np.linspace(0, last, max(1, round(last / PIECE_S)) + 1).round().astype(np.int64)
+    return edges, np.array([float(np.median(way.step_m[a : max(b, a + 1)])) for a, b in itertools.pairwise(edges)])
+
+
 def paced(ways: Sequence[Way]) -> tuple[list[Leg], Floats]:
     """Cut searching into pieces of about 30 s; give each as a line, and its smoothed pace in m/s."""
-    legs, paces = [], []
+    legs, paces = [], [np.zeros(0)]
     for way in ways:
-        last = way.t_s.size - 1
-        edges = np.linspace(0, last, max(1, round(last / PIECE_S)) + 1).round().astype(np.int64)
-        for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-            legs.append(Leg(way.x_m[a : b + 1], way.y_m[a : b + 1]))
-            paces.append(float(np.median(way.step_m[a:b])))
-    return legs, np.array(paces)
+        edges, pace = half_minutes(way)
+        legs += [Leg(way.x_m[a : b + 1], way.y_m[a : b + 1]) for a, b in itertools.pairwise(edges.tolist())]
+        paces.append(pace)
+    return legs, np.concatenate(paces)
 
 
 def sweeps_s(swing: Swing) -> tuple[float, float]:
@@ -160,17 +169,6 @@ class UnderCoil:
         if self.untimed or not self.by_coil:
             return Under(None)
         return self._told(self._rows(list(self.by_coil.values())), None, self.guessed)
-
-    def share_left(self, name: str | None = None, *, slowest: bool = False) -> NDArray[np.float32]:
-        """Share of each cell that no pass of a coil (of any coil without a name) left under itself: float32.
-
-        1 where nothing was swept, and for ground swept without a clock. ``slowest``: for the slowest usual sweep.
-        """
-        layers = [layer for coil, layer in self.by_coil.items() if name in (None, coil)]
-        left = np.ones(self.inside.shape, np.float32)
-        for layer in layers:
-            left *= _LEFT[layer[-1 if slowest else 0]]
-        return left
 
     def _rows(self, layers: Sequence[Lost]) -> Iterator[NDArray[np.float32]]:
         """Give what all layers together leave, some rows at a time."""
