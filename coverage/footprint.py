@@ -13,7 +13,9 @@ is the threshold, and the footprint at a depth is where the response is at least
 The overlap is where, in this model, a D receives nothing of the other: worked out for round and long coils with wires
 1 to 4 % of the width apart, 0.06 to 0.09. A footprint is never wider or longer than the coil, and only what hangs
 together with the axis counts. Signs do not (|B . B|): where the response changes its sign, it is silent along a thin
-line; a gap up to 2 cm, the size of a coin, does not end the footprint.
+line; a gap up to 2 cm, the size of a coin, does not end the footprint. A long dd coil is silent on its axis at one
+depth too, and hears below it again: the coil moves, so what it hears deeper it hears above as well, and a footprint is
+never smaller than one below it.
 """
 
 from __future__ import annotations
@@ -32,6 +34,7 @@ OVERLAP = 0.08  # of the width of a dd coil
 BRIDGE_M = 0.02
 SIDES = 120  # of the polygon that stands for an ellipse
 SAMPLES = 120  # from the axis to the rim
+LAYERS = 16  # depths down to the reach that are looked at
 SHALLOWEST = 0.02  # of the coil's size: nearer to it the wires themselves would be seen
 
 
@@ -72,10 +75,14 @@ def footprint_m(
         return width_m, length_m
     deep = max(depth_m, SHALLOWEST * min(width_m, length_m))
     least = response(width_m, length_m, winding, np.array([[0.0, 0.0, -max(reach, deep)]]))[0]
-    return (
-        2 * _extent_m(width_m, length_m, winding, deep, least, 0),
-        2 * _extent_m(width_m, length_m, winding, deep, least, 1),
-    )
+    depths = [deep, *(d for d in np.linspace(0, reach, LAYERS, endpoint=False) if d > deep)]
+    extents = [0.0, 0.0]
+    for axis, rim in enumerate((width_m / 2, length_m / 2)):
+        for depth in depths:
+            extents[axis] = max(extents[axis], _extent_m(width_m, length_m, winding, depth, least, axis))
+            if extents[axis] == rim:
+                break
+    return 2 * extents[0], 2 * extents[1]
 
 
 def response(width_m: float, length_m: float, winding: str, at_m: Floats) -> Floats:
