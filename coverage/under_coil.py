@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
@@ -41,6 +41,7 @@ from fieldcomb.tracks.track import Floats
 
 PIECE_S = 30  # long enough to smooth a receiver's error at walking pace, short enough to see a change of pace
 STEPS = 2048  # of -log(left) are kept to so many parts of one
+CELLS_AT_ONCE = 1_000_000
 ALL = 20.0  # -log(left) from which on nothing is left: two billionths
 _LEFT = np.exp(-np.arange(65536) / STEPS).astype(np.float32)
 _LEFT[int(ALL * STEPS) :] = 0.0
@@ -97,6 +98,27 @@ def shares(swing: Swing, pace_m_s: Floats, depth_m: float | None = None) -> Floa
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pieces:
+    """Lines of walks with one coil, how far each reaches to its sides, and -log(1 - c) on it (2, n).
+
+    own : whether any is the coil's own way, from a recorder on the shaft.
+    """
+
+    legs: list[Leg]
+    radius_m: Floats
+    lost: Floats
+    own: bool
+
+    def mean(self, swept: Mask, window: Grid, kinds: int) -> NDArray[np.float32]:
+        """Give -log(1 - c) of a pass over each cell of a window, (kinds, rows, cols)."""
+        mean, met = mean_over(self.legs, self.radius_m, self.lost[:kinds], window)
+        rest = swept & ~met
+        if rest.any() and self.legs and not self.own:  # a corner that the pieces cut
+            mean[:, rest] = self.lost[:kinds].mean(axis=1)[:, None]
+        return mean
+
+
 @dataclass(slots=True, eq=False)
 class UnderCoil:
     """Adds up outings. ``guessed``: whether any sweep time of the site was not measured."""
@@ -109,33 +131,53 @@ class UnderCoil:
     swings: dict[str, set[Swing]] = field(default_factory=dict)
 
     def add(self, walks: Sequence[SwungWalk], swept: Swept) -> Under:
-        """Add one outing and tell its own share."""
-        part, inside = swept.here, self.inside[swept.here]
-        window = swept.grid.window(swept.there)
-        lost = np.zeros((1 + self.guessed, *inside.shape), np.uint16)
-        known = True
+        """Add one outing and tell its own share; some rows at a time, since several numbers are needed of each cell."""
+        rows, cols = swept.here
+        known: dict[str, _Pieces] = {}
+        complete = True
         for name, counts in swept.by_coil.items():
             mine = [w for w in walks if w.swing.coil.name == name]
             self.swings.setdefault(name, set()).update(w.swing for w in mine)
-            passes = np.where(inside, counts[swept.there], 0)
-            mean = self._mean(mine, passes > 0, window)
-            if mean is None:
+            if not ((counts[swept.there] > 0) & self.inside[swept.here]).any():
+                continue  # nothing of the site was swept with it, so it does not matter how
+            pieces = self._pieces(mine)
+            if pieces is None or not (pieces.legs or pieces.own):
                 self.untimed.add(name)
-                known = False
-                continue
+                complete = False
+            else:
+                known[name] = pieces
+        under = np.zeros(1 + self.guessed)
+        step = max(1, CELLS_AT_ONCE // max(cols.stop - cols.start, 1))
+        for first in range(0, rows.stop - rows.start, step):
+            band = slice(first, min(first + step, rows.stop - rows.start))
+            under += self._add_rows(known, swept, band)
+        guessed = any(not w.swing.sweep_measured for w in walks)
+        return self._told(under, guessed) if complete else Under(None)
+
+    def _add_rows(self, known: Mapping[str, _Pieces], swept: Swept, band: slice) -> Floats:
+        """Add some rows of an outing's window; gives how many cells of them it has under its coils, (1 or 2,)."""
+        (top, cols), (other, across) = swept.here, swept.there
+        here = (slice(top.start + band.start, top.start + band.stop), cols)
+        there = (slice(other.start + band.start, other.start + band.stop), across)
+        window = swept.grid.window(there)
+        lost = np.zeros((1 + self.guessed, window.rows, window.cols), np.uint16)
+        for name, pieces in known.items():
+            passes = np.where(self.inside[here], swept.by_coil[name][there], 0)
+            mean = pieces.mean(passes > 0, window, 1 + self.guessed)
             layer = self.by_coil.setdefault(name, np.zeros((len(lost), *self.inside.shape), np.uint16))
             now = np.minimum(np.rint(mean * passes * STEPS), 65535).astype(np.uint16)
-            _add_up(layer[:, part[0], part[1]], now)
+            _add_up(layer[:, here[0], here[1]], now)
             _add_up(lost, now)
-        guessed = any(not w.swing.sweep_measured for w in walks)
-        return self._told((_LEFT[lost],), inside, guessed) if known else Under(None)
+        return np.asarray((1 - _LEFT[lost]).sum(axis=(1, 2), dtype=np.float64))
 
-    def _mean(self, walks: Sequence[SwungWalk], swept: Mask, window: Grid) -> NDArray[np.float32] | None:
-        """Give -log(1 - c) of a pass over each cell, (1 or 2, rows, cols); None where swept ground has no pace."""
+    def _pieces(self, walks: Sequence[SwungWalk]) -> _Pieces | None:
+        """Pieces of all walks with one coil; None where one has no clock."""
         legs: list[Leg] = []
         radius_m: list[float] = []
         values = [np.zeros((2, 0))]
         for w in walks:
+            if w.walk.times is None:
+                return None
             if w.walk.coil_legs:  # the wedges were measured, and are not swept ground at all
                 lines, lost = list(w.walk.coil_legs), np.full((2, len(w.walk.coil_legs)), ALL)
                 reach = print_m(w.swing, self.depth_m)[0] / 2
@@ -147,44 +189,34 @@ class UnderCoil:
             legs += lines
             radius_m += [reach] * len(lines)
             values.append(lost)
-        lost = np.concatenate(values, axis=1)[: 1 + self.guessed]
         own = any(w.walk.coil_legs for w in walks)
-        if swept.any() and (any(w.walk.times is None for w in walks) or not (legs or own)):
-            return None
-        mean, met = mean_over(legs, np.array(radius_m), lost, window)
-        rest = swept & ~met
-        if rest.any() and legs and not own:  # a corner that the pieces cut
-            mean[:, rest] = lost.mean(axis=1)[:, None]
-        return mean
+        return _Pieces(legs, np.array(radius_m), np.concatenate(values, axis=1), own)
 
     def of_coil(self, name: str) -> Under:
         """All outings with one coil together."""
         if name in self.untimed or name not in self.by_coil:
             return Under(None)
         guessed = any(not swing.sweep_measured for swing in self.swings[name])
-        return self._told(self._rows([self.by_coil[name]]), None, guessed)
+        return self._told(self._sum([self.by_coil[name]]), guessed)
 
     def together(self) -> Under:
         """All outings together."""
         if self.untimed or not self.by_coil:
             return Under(None)
-        return self._told(self._rows(list(self.by_coil.values())), None, self.guessed)
+        return self._told(self._sum(list(self.by_coil.values())), self.guessed)
 
-    def _rows(self, layers: Sequence[Lost]) -> Iterator[NDArray[np.float32]]:
-        """Give what all layers together leave, some rows at a time."""
+    def _sum(self, layers: Sequence[Lost]) -> Floats:
+        """How many cells all layers together have under the coil, (1 or 2,); some rows at a time."""
+        under = np.zeros(1 + self.guessed)
         for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
             left = _LEFT[layers[0][:, row : row + ROWS_AT_ONCE]]
             for layer in layers[1:]:
                 left *= _LEFT[layer[:, row : row + ROWS_AT_ONCE]]
-            yield left
-
-    def _told(
-        self, parts: Sequence[NDArray[np.float32]] | Iterator[NDArray[np.float32]], inside: Mask | None, guessed: bool
-    ) -> Under:
-        """Sum what is under the coil over some parts of the site; cells outside were never swept."""
-        under = np.zeros(1 + self.guessed)
-        for left in parts:
             under += (1 - left).sum(axis=(1, 2), dtype=np.float64)
+        return under
+
+    def _told(self, under: Floats, guessed: bool) -> Under:
+        """Make percent of the site of numbers of cells."""
         pct = 100 * under / np.count_nonzero(self.inside)
         return Under(float(pct[0]), float(pct[-1]), float(pct[0])) if guessed else Under(float(pct[0]))
 
