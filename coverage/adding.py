@@ -19,6 +19,7 @@ from fieldcomb.coverage.folder import Say, Site, keep_coil, opened, read_file, s
 from fieldcomb.coverage.journal import write_all
 from fieldcomb.coverage.mark_words import tell_marks
 from fieldcomb.coverage.naming import NO_DATE, free_name, next_id, safe_name
+from fieldcomb.coverage.placing import SiteInput, check_recording, choose_frame
 from fieldcomb.coverage.roster import RosterRow
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
@@ -36,7 +37,7 @@ from fieldcomb.coverage.settings import (
     top_pace_of,
     window_of,
 )
-from fieldcomb.coverage.survey import RecordingInput, SiteInput, check_recording, choose_frame
+from fieldcomb.coverage.walks import RecordingInput
 from fieldcomb.coverage.writing import with_frame, with_outing
 from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError

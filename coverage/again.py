@@ -10,7 +10,7 @@ from datetime import date, timedelta
 from fieldcomb.coverage.doubles import Seen, one_person, trace_of
 from fieldcomb.coverage.folder import Say, Site, read_file, shown
 from fieldcomb.coverage.settings import TRACKS, OutingEntry, RecordingEntry, overlap, swing_of, window_of
-from fieldcomb.coverage.survey import RecordingInput
+from fieldcomb.coverage.walks import RecordingInput
 from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.errors import FieldcombError, TrackError
 from fieldcomb.tracks.frame import SiteFrame

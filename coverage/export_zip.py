@@ -18,9 +18,9 @@ import numpy as np
 from fieldcomb.coverage.adding import Walk, begin_s, day_of
 from fieldcomb.coverage.again import look_for_again
 from fieldcomb.coverage.folder import Say, Site, opened, shown
+from fieldcomb.coverage.placing import SiteInput, check_recording, choose_frame
 from fieldcomb.coverage.settings import Typed, swing_of, window_of
-from fieldcomb.coverage.survey import RecordingInput, SiteInput, check_recording, choose_frame
-from fieldcomb.coverage.walks import TooFarError
+from fieldcomb.coverage.walks import RecordingInput, TooFarError
 from fieldcomb.tracks.archive import ZIP, Archive, Member, is_kmz
 from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.errors import TrackError

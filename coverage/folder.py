@@ -17,6 +17,7 @@ from fieldcomb.coverage.edge import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.journal import LOCK, locked, new_folder, reason
 from fieldcomb.coverage.ledger import own_coil
 from fieldcomb.coverage.peg_file import PegRow, place_pegs, read_pegs
+from fieldcomb.coverage.placing import SiteInput, choose_frame
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
     SITE_FILE,
@@ -27,7 +28,6 @@ from fieldcomb.coverage.settings import (
     read_outings,
     read_settings,
 )
-from fieldcomb.coverage.survey import SiteInput, choose_frame
 from fieldcomb.coverage.tomlfile import TomlFile
 from fieldcomb.coverage.writing import NEW_OUTINGS, new_site_text, with_coil
 from fieldcomb.tracks.errors import AreaError, FieldcombError, SiteError, TrackError, UsageError

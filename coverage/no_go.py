@@ -29,6 +29,7 @@ DEPTH_M = 1e-4
 SLACK_M = 1e-6
 
 Mask = NDArray[np.bool_]
+Entered = tuple[tuple[NoGoEntry, ...], float]  # by area, and m2 in all of them, each cell once
 Days = tuple[date, date] | None  # first and last day of an outing; None without a clock
 
 
@@ -86,9 +87,7 @@ class Swath:
     gps: str
 
 
-def entered(
-    areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath], cell_m: float
-) -> tuple[tuple[NoGoEntry, ...], float]:
+def entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath], cell_m: float) -> Entered:
     """Tell how far an outing reached into each no-go area that holds on its day.
 
     Parameters

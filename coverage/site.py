@@ -14,6 +14,7 @@ from fieldcomb.coverage.coils import Swing
 from fieldcomb.coverage.folder import NO_AREAS, Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.initials import initials_of
 from fieldcomb.coverage.journal import write_all
+from fieldcomb.coverage.placing import SiteInput
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
     OWN,
@@ -29,8 +30,8 @@ from fieldcomb.coverage.settings import (
     top_pace_of,
     window_of,
 )
-from fieldcomb.coverage.survey import OutingInput, RecordingInput, SiteInput
 from fieldcomb.coverage.tomlfile import Keys, set_values
+from fieldcomb.coverage.walks import OutingInput, RecordingInput
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.read import read_recording

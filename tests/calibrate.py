@@ -23,8 +23,10 @@ from drift_walks import KINDS, DriftWalk, draw  # noqa: E402
 
 from fieldcomb.coverage.areas import Area  # noqa: E402
 from fieldcomb.coverage.coils import Coil, Swing  # noqa: E402
+from fieldcomb.coverage.placing import SiteInput  # noqa: E402
 from fieldcomb.coverage.results import OutingResult  # noqa: E402
-from fieldcomb.coverage.survey import OutingInput, RecordingInput, SiteInput, survey  # noqa: E402
+from fieldcomb.coverage.survey import survey  # noqa: E402
+from fieldcomb.coverage.walks import OutingInput, RecordingInput  # noqa: E402
 from fieldcomb.tracks.frame import SiteFrame  # noqa: E402
 from fieldcomb.tracks.track import Recording, Track  # noqa: E402
 

@@ -12,7 +12,8 @@ from shapely.geometry import Polygon
 from fieldcomb.coverage.areas import Area
 from fieldcomb.coverage.coils import Swing, make_swing, parse_coil
 from fieldcomb.coverage.outlines import to_degrees
-from fieldcomb.coverage.survey import OutingInput, RecordingInput, SiteInput
+from fieldcomb.coverage.placing import SiteInput
+from fieldcomb.coverage.walks import OutingInput, RecordingInput
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Recording, Track
 

@@ -17,8 +17,9 @@ from fieldcomb.coverage.cli import cli, main
 from fieldcomb.coverage.dug import NO_RULE, DigRule, parse_numbers
 from fieldcomb.coverage.results import Report
 from fieldcomb.coverage.settings import Typed, read_settings, swing_of
-from fieldcomb.coverage.survey import OutingInput, survey
+from fieldcomb.coverage.survey import survey
 from fieldcomb.coverage.todo_settings import USUAL
+from fieldcomb.coverage.walks import OutingInput
 from fieldcomb.tracks.errors import SiteError, UsageError
 
 CLASSES = (("iron", parse_numbers("0-15")), ("low", parse_numbers("16-45")), ("high", parse_numbers("71-99")))

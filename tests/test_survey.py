@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, part, serpentine, site, swing
 
 from fieldcomb.coverage.layers import MOST_RASTERS
+from fieldcomb.coverage.placing import check_recording, choose_frame
 from fieldcomb.coverage.results import OUTSIDE, Result
-from fieldcomb.coverage.survey import check_recording, choose_frame, survey
+from fieldcomb.coverage.survey import survey
 from fieldcomb.tracks.errors import SiteError, TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.track import Recording, Track

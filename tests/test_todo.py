@@ -23,10 +23,11 @@ from fieldcomb.coverage.export import todo_geojson, todo_gpx
 from fieldcomb.coverage.position import receiver
 from fieldcomb.coverage.report import report_json, table
 from fieldcomb.coverage.results import Report, TodoCoil
-from fieldcomb.coverage.survey import OutingInput, survey
+from fieldcomb.coverage.survey import survey
 from fieldcomb.coverage.todo import OwnCoil
 from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
 from fieldcomb.coverage.todo_words import PROMISE
+from fieldcomb.coverage.walks import OutingInput
 from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.track import Track
 
