@@ -145,6 +145,7 @@ class _Survey:
             layers.append(draw_outing(outing, swept, self.ground, raster=len(walked) < MOST_RASTERS))
             if self.between:
                 masks[outing.id] = self._whole(swept)
+        del outing, swept  # the last one's walks may be a whole team's
         tally, chances, worst = sums.tally, sums.chances, sums.worst
         report, pace, heard = sums.told()
         tally.forget_bearings()
