@@ -1,4 +1,4 @@
-"""The fixes of one file as a reader meets them, one after another, with what was odd counted for the user.
+"""What a reader meets in one file, one thing after another: fixes, plans and marks, with what was odd counted.
 
 Nothing is cleaned here: a fix without a readable position or time is kept with NaN in its place, so that later steps
 can count it.
@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from array import array
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from fieldcomb.tracks.clock import Clock
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.track import Floats, Lap, Track
+from fieldcomb.tracks.track import Floats, Lap, Route, Track, Waypoint
 from fieldcomb.tracks.units import many
 
 MAX_POINTS = 5_000_000
@@ -83,6 +83,69 @@ class Gather:
     def place_notes(self) -> list[str]:
         """Say how many fixes have no position."""
         return [f"{many(self._no_position, 'track point')} without a readable position"] if self._no_position else []
+
+
+class Asides:
+    """Takes plans (routes, courses) and marks that stand beside the fixes; those without a place are counted.
+
+    routes, marks : what was taken so far, in file order.
+    points : points of plans taken.
+    left_out : points of plans, and marks, without a readable position.
+    in_plan : whether a plan is open.
+    words : texts of the mark that is open, by key; the first of each counts.
+    """
+
+    def __init__(self) -> None:
+        self.routes: list[Route] = []
+        self.marks: list[Waypoint] = []
+        self.points = self.left_out = 0
+        self.in_plan = False
+        self.words: dict[str, str] = {}
+        self._name = ""
+        self._lon, self._lat = array("d"), array("d")
+
+    def keep_as(self, key: str) -> Callable[[str], None]:
+        """Give what keeps a text of the open mark under a key."""
+
+        def keep(text: str) -> None:
+            if text.strip():
+                self.words.setdefault(key, text.strip())
+
+        return keep
+
+    def begin_plan(self, _: dict[str, str]) -> None:
+        """Open a plan."""
+        self._lon, self._lat = array("d"), array("d")
+        self._name, self.in_plan = "", True
+
+    def name_plan(self, text: str) -> None:
+        """Take the name of the open plan; the first one counts."""
+        self._name = self._name or text.strip()
+
+    def add_planned(self, lon_deg: float, lat_deg: float) -> None:
+        """Take one point of the open plan; NaN for what is not known."""
+        if math.isnan(lon_deg + lat_deg):
+            self.left_out += 1
+            return
+        self.points += 1
+        self._lon.append(lon_deg)
+        self._lat.append(lat_deg)
+
+    def end_plan(self) -> None:
+        """Keep the plan that is open, complete or not; nothing to do if none is."""
+        if self.in_plan:
+            self.routes.append(Route(self._name, floats(self._lon), floats(self._lat)))
+        self.in_plan = False
+
+    def add_mark(self, lon_deg: float, lat_deg: float, time_s: float, *notes: str) -> None:
+        """Take one mark, with its ``name`` and the words under the keys ``notes``; NaN for what is not known."""
+        words, self.words = self.words, {}
+        if math.isnan(lon_deg + lat_deg):
+            self.left_out += 1
+            return
+        note = "; ".join(dict.fromkeys(words[key] for key in notes if key in words))
+        time = None if math.isnan(time_s) else time_s
+        self.marks.append(Waypoint(lon_deg, lat_deg, time, words.get("name", ""), note))
 
 
 def floats(values: array[float]) -> Floats:

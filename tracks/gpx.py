@@ -9,17 +9,16 @@ Source of the format: the GPX 1.1 schema.
 from __future__ import annotations
 
 import math
-from array import array
 from collections.abc import Callable
-from dataclasses import replace
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.gather import Gather, floats
-from fieldcomb.tracks.track import Recording, Route, Waypoint
+from fieldcomb.tracks.gather import Asides, Gather
+from fieldcomb.tracks.track import Recording
 from fieldcomb.tracks.units import many
-from fieldcomb.tracks.xml import Actions, Ending, Place, break_notes, mend_ampersands, read_xml
+from fieldcomb.tracks.xml import Actions, Ending, Place, break_notes, read_mending
 
 _POINTS: tuple[Place, ...] = (("trkseg", "trkpt"), ("trk", "trkpt"), ("rte", "rtept"), ("gpx", "wpt"))
+_NOTES = ("desc", "cmt")
 
 
 class _Builder:
@@ -28,37 +27,32 @@ class _Builder:
     def __init__(self, file: str) -> None:
         self.file = file
         self.fixes = Gather(file)
-        self.route_points = self.left_out = 0
+        self.asides = Asides()
         self.names: list[str] = []
-        self.routes: list[Route] = []
-        self.waypoints: list[Waypoint] = []
-        self.in_route = False
         self._named = False
         self._lon = self._lat = self._time = math.nan
-        self._route_lon, self._route_lat = array("d"), array("d")
-        self._words: dict[str, str] = {}
 
     def actions(self) -> Actions:
         """Tell what to do in which element."""
         times: dict[Place, Callable[[str], None]] = {
             (tag, "time"): self._read_time for _, tag in _POINTS if tag != "rtept"
         }
-        words = [("wpt", "name"), ("wpt", "desc"), ("wpt", "cmt"), ("rte", "name")]
+        words = {("wpt", key): self.asides.keep_as(key) for key in ("name", *_NOTES)}
         return Actions(
             opens={
                 **dict.fromkeys(_POINTS, self._point),
                 ("gpx", "trk"): self._start_track,
                 ("trk", "trkseg"): self._start_run,
                 ("gpx", "trkseg"): self._start_run,
-                ("gpx", "rte"): self._start_route,
+                ("gpx", "rte"): self.asides.begin_plan,
             },
-            texts={**times, **{place: self._keep_as(place[1]) for place in words}, ("trk", "name"): self._track_name},
+            texts={**times, **words, ("rte", "name"): self.asides.name_plan, ("trk", "name"): self._track_name},
             closes={
                 ("trkseg", "trkpt"): self._end_fix,
                 ("trk", "trkpt"): self._end_fix,
                 ("rte", "rtept"): self._end_route_point,
                 ("gpx", "wpt"): self._end_waypoint,
-                ("gpx", "rte"): self.end_route,
+                ("gpx", "rte"): self.asides.end_plan,
             },
             skips=frozenset({"extensions"}),
         )
@@ -95,38 +89,11 @@ class _Builder:
 
     # -- routes and waypoints
 
-    def _keep_as(self, key: str) -> Callable[[str], None]:
-        def keep(text: str) -> None:
-            if text.strip():
-                self._words.setdefault(key, text.strip())
-
-        return keep
-
-    def _start_route(self, _: dict[str, str]) -> None:
-        self._route_lon, self._route_lat = array("d"), array("d")
-        self._words, self.in_route = {}, True
-
     def _end_route_point(self) -> None:
-        if math.isnan(self._lon + self._lat):
-            self.left_out += 1
-            return
-        self.route_points += 1
-        self._route_lon.append(self._lon)
-        self._route_lat.append(self._lat)
-
-    def end_route(self) -> None:
-        """Keep the route that is open, complete or not."""
-        self.routes.append(Route(self._words.get("name", ""), floats(self._route_lon), floats(self._route_lat)))
-        self._words, self.in_route = {}, False
+        self.asides.add_planned(self._lon, self._lat)
 
     def _end_waypoint(self) -> None:
-        words, self._words = self._words, {}
-        if math.isnan(self._lon + self._lat):
-            self.left_out += 1
-            return
-        note = "; ".join(dict.fromkeys(words[key] for key in ("desc", "cmt") if key in words))
-        time_s = None if math.isnan(self._time) else self._time
-        self.waypoints.append(Waypoint(self._lon, self._lat, time_s, words.get("name", ""), note))
+        self.asides.add_mark(self._lon, self._lat, self._time, *_NOTES)
 
 
 def read_gpx(data: bytes, file: str, *, need_track: bool = True) -> Recording:
@@ -150,27 +117,20 @@ def read_gpx(data: bytes, file: str, *, need_track: bool = True) -> Recording:
         Not GPX, refused by the limits of the XML reader, or without track points when they are needed.
 
     """
-    builder = _Builder(file)
-    ending = read_xml(data, file, "gpx", builder.actions(), counted="trkpt")
-    mended, note = mend_ampersands(data) if ending.unread else (data, "")
-    if note:
-        builder = _Builder(file)
-        ending = read_xml(mended, file, "gpx", builder.actions(), counted="trkpt")
-        ending = replace(ending, notes=(*ending.notes, note))
-    if builder.in_route:
-        builder.end_route()
+    builder, ending = read_mending(data, file, "gpx", lambda: _Builder(file), counted="trkpt")
+    builder.asides.end_plan()
     if need_track and not len(builder.fixes):
         raise _no_track(builder, ending)
-    track, notes = builder.fixes.track(), _notes(builder, ending)
-    return Recording(file, track, tuple(builder.waypoints), tuple(builder.routes), tuple(builder.names), notes=notes)
+    track, marks, routes = builder.fixes.track(), tuple(builder.asides.marks), tuple(builder.asides.routes)
+    return Recording(file, track, marks, routes, tuple(builder.names), notes=_notes(builder, ending))
 
 
 def _no_track(builder: _Builder, ending: Ending) -> TrackError:
-    found = []
-    if builder.routes:
-        found.append(f"{many(len(builder.routes), 'route')} with {many(builder.route_points, 'point')}")
-    if builder.waypoints:
-        found.append(many(len(builder.waypoints), "waypoint"))
+    found, asides = [], builder.asides
+    if asides.routes:
+        found.append(f"{many(len(asides.routes), 'route')} with {many(asides.points, 'point')}")
+    if asides.marks:
+        found.append(many(len(asides.marks), "waypoint"))
     problem = "holds no track points, " + (f"only {' and '.join(found)}" if found else "and no routes or waypoints")
     hint = "Only a recorded track shows where the coil has been: export the recording itself, with its points"
     if ending.broken:
@@ -180,15 +140,15 @@ def _no_track(builder: _Builder, ending: Ending) -> TrackError:
 
 def _notes(builder: _Builder, ending: Ending) -> tuple[str, ...]:
     notes = [*ending.notes, *break_notes(ending)]
-    fixes = builder.fixes
-    if fixes.points > len(fixes) + len(builder.waypoints) + builder.left_out + builder.route_points:
+    fixes, asides = builder.fixes, builder.asides
+    if fixes.points > len(fixes) + len(asides.marks) + asides.left_out + asides.points:
         notes.append("The last point is unfinished and was left out")
     notes += fixes.comma_notes() + fixes.place_notes()
-    if builder.left_out:
-        notes.append(f"{many(builder.left_out, 'point')} of routes or waypoints without a readable position, left out")
+    if asides.left_out:
+        notes.append(f"{many(asides.left_out, 'point')} of routes or waypoints without a readable position, left out")
     notes += fixes.clock.notes()
-    if len(fixes) and builder.routes:
-        notes.append(f"{many(len(builder.routes), 'route')} beside the track: a plan, not a walk, and not counted")
-    if len(fixes) and builder.waypoints:
-        notes.append(f"{many(len(builder.waypoints), 'waypoint')} beside the track")
+    if len(fixes) and asides.routes:
+        notes.append(f"{many(len(asides.routes), 'route')} beside the track: a plan, not a walk, and not counted")
+    if len(fixes) and asides.marks:
+        notes.append(f"{many(len(asides.marks), 'waypoint')} beside the track")
     return tuple(notes)

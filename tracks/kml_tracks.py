@@ -18,7 +18,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.gather import Gather, floats
 from fieldcomb.tracks.track import Recording, Waypoint
 from fieldcomb.tracks.units import many
-from fieldcomb.tracks.xml import Actions, Ending, Place, read_xml
+from fieldcomb.tracks.xml import Actions, Ending, Place, break_notes, read_mending
 
 _COMMA = re.compile(r"\s*,\s*")
 _GROUP = re.compile(r"\S+")
@@ -213,8 +213,7 @@ def read_kml(data: bytes, file: str) -> Recording:
         Not KML, refused by the limits of the XML reader, or without a track or a line.
 
     """
-    builder = _Builder(file)
-    ending = read_xml(data, file, "kml", builder.actions(), counted="coord")
+    builder, ending = read_mending(data, file, "kml", lambda: _Builder(file), counted="coord")
     if builder.in_track:
         builder.end_track()
     elif builder.in_line:
@@ -240,11 +239,7 @@ def _no_track(builder: _Builder, ending: Ending) -> TrackError:
 
 
 def _notes(builder: _Builder, ending: Ending) -> list[str]:
-    notes = [*ending.notes]
-    if ending.broken:
-        notes.append(f"{ending.broken[0].upper()}{ending.broken[1:]}. All before that was read")
-    if ending.unread:
-        notes.append(f"{ending.unread} behind that place were not read")
+    notes = [*ending.notes, *break_notes(ending)]
     if builder.cut:
         notes.append("The last point is unfinished and was left out")
     fixes = builder.fixes

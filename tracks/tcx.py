@@ -9,15 +9,13 @@ Source of the format: the Training Center Database schema, version 2.
 from __future__ import annotations
 
 import math
-from array import array
-from collections.abc import Callable
 from dataclasses import replace
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.gather import Gather, floats, lap_notes
-from fieldcomb.tracks.track import Lap, Recording, Route, Waypoint
+from fieldcomb.tracks.gather import Asides, Gather, lap_notes
+from fieldcomb.tracks.track import Lap, Recording
 from fieldcomb.tracks.units import many
-from fieldcomb.tracks.xml import Actions, Ending, Place, break_notes, mend_ampersands, read_xml
+from fieldcomb.tracks.xml import Actions, Ending, Place, break_notes, read_mending
 
 ROOT = "TrainingCenterDatabase"
 
@@ -58,16 +56,11 @@ class _Builder:
     def __init__(self, file: str) -> None:
         self.fixes = Gather(file)
         self.laps: list[Lap] = []
+        self.asides = Asides()
         self.names: list[str] = []
-        self.routes: list[Route] = []
-        self.marks: list[Waypoint] = []
-        self.course_points = self.left_out = 0
-        self.in_course = False
         self._lap: _OpenLap | None = None
         self._activity_laps = 0
         self._lon = self._lat = self._time = math.nan
-        self._words: dict[str, str] = {}
-        self._course_lon, self._course_lat = array("d"), array("d")
 
     def actions(self) -> Actions:
         """Tell what to do in which element."""
@@ -78,7 +71,7 @@ class _Builder:
                 **dict.fromkeys(_ACTIVITIES, self._start_activity),
                 **dict.fromkeys(_LAPS, self._start_lap),
                 **{(tag, "Track"): self._start_track for tag in _LAP_TAGS},
-                ("Courses", "Course"): self._start_course,
+                ("Courses", "Course"): self.asides.begin_plan,
             },
             texts={
                 ("Trackpoint", "Time"): self._read_time,
@@ -87,16 +80,16 @@ class _Builder:
                 ("Position", "LongitudeDegrees"): self._read_lon,
                 **{(tag, what): read for tag in _LAP_TAGS for what, read in in_laps.items()},
                 ("Activity", "Notes"): self._name,
-                ("Course", "Name"): self._keep_as("course"),
-                ("CoursePoint", "Name"): self._keep_as("name"),
-                ("CoursePoint", "Notes"): self._keep_as("note"),
+                ("Course", "Name"): self.asides.name_plan,
+                ("CoursePoint", "Name"): self.asides.keep_as("name"),
+                ("CoursePoint", "Notes"): self.asides.keep_as("note"),
             },
             closes={
                 ("Track", "Trackpoint"): self._end_trackpoint,
                 ("Course", "CoursePoint"): self._end_course_point,
                 **dict.fromkeys(_LAPS, self._end_lap),
                 **dict.fromkeys(_ACTIVITIES, self._end_activity),
-                ("Courses", "Course"): self.end_course,
+                ("Courses", "Course"): self.asides.end_plan,
             },
             skips=frozenset({"Extensions"}),
         )
@@ -114,7 +107,7 @@ class _Builder:
         self._lon = self.fixes.degrees(text)
 
     def _read_time(self, text: str) -> None:
-        if not self.in_course:
+        if not self.asides.in_plan:
             self._read_mark_time(text)
 
     def _read_mark_time(self, text: str) -> None:
@@ -157,8 +150,8 @@ class _Builder:
             self._lap.tracks += 1
 
     def _end_trackpoint(self) -> None:
-        if self.in_course:
-            self._end_planned()
+        if self.asides.in_plan:
+            self.asides.add_planned(self._lon, self._lat)
             return
         self.fixes.add(self._lon, self._lat, self._time)
         if self._lap is not None:
@@ -176,44 +169,14 @@ class _Builder:
 
     # -- courses
 
-    def _keep_as(self, key: str) -> Callable[[str], None]:
-        def keep(text: str) -> None:
-            if text.strip():
-                self._words.setdefault(key, text.strip())
-
-        return keep
-
-    def _start_course(self, _: dict[str, str]) -> None:
-        self._course_lon, self._course_lat = array("d"), array("d")
-        self._words, self.in_course = {}, True
-
-    def _end_planned(self) -> None:
-        if math.isnan(self._lon + self._lat):
-            self.left_out += 1
-            return
-        self.course_points += 1
-        self._course_lon.append(self._lon)
-        self._course_lat.append(self._lat)
-
-    def end_course(self) -> None:
-        """Keep the course that is open, complete or not."""
-        self.routes.append(Route(self._words.get("course", ""), floats(self._course_lon), floats(self._course_lat)))
-        self._words, self.in_course = {}, False
-
     def _end_course_point(self) -> None:
-        name, note = self._words.pop("name", ""), self._words.pop("note", "")
-        if math.isnan(self._lon + self._lat):
-            self.left_out += 1
-            return
-        time_s = None if math.isnan(self._time) else self._time
-        self.marks.append(Waypoint(self._lon, self._lat, time_s, name, note))
+        self.asides.add_mark(self._lon, self._lat, self._time, "note")
 
     def break_off(self) -> None:
         """Close what a broken file leaves open; what cut the recording off also ended its lap, and no hand did."""
         if self._lap is not None:
             self.laps.append(replace(self._lap.closed(), by_hand=False))
-        if self.in_course:
-            self.end_course()
+        self.asides.end_plan()
 
 
 def _cut(lap: Lap, next_start_s: float) -> Lap:
@@ -252,21 +215,15 @@ def read_tcx(data: bytes, file: str) -> Recording:
         Not TCX, refused by the limits of the XML reader, or without a trackpoint of an activity.
 
     """
-    builder = _Builder(file)
-    ending = read_xml(data, file, ROOT, builder.actions(), counted="Trackpoint")
-    mended, note = mend_ampersands(data) if ending.unread else (data, "")
-    if note:
-        builder = _Builder(file)
-        ending = read_xml(mended, file, ROOT, builder.actions(), counted="Trackpoint")
-        ending = replace(ending, notes=(*ending.notes, note))
+    builder, ending = read_mending(data, file, ROOT, lambda: _Builder(file), counted="Trackpoint")
     builder.break_off()
     if not len(builder.fixes):
         raise _no_track(builder, ending)
     return Recording(
         file,
         builder.fixes.track(),
-        tuple(builder.marks),
-        tuple(builder.routes),
+        tuple(builder.asides.marks),
+        tuple(builder.asides.routes),
         tuple(builder.names),
         tuple(builder.laps),
         _notes(builder, ending),
@@ -274,10 +231,11 @@ def read_tcx(data: bytes, file: str) -> Recording:
 
 
 def _no_track(builder: _Builder, ending: Ending) -> TrackError:
+    asides = builder.asides
     problem = "holds no trackpoints of an activity"
-    if builder.routes:
-        points = many(builder.course_points, "point")
-        problem += f", only {many(len(builder.routes), 'course')} with {points}: a plan, not a walk"
+    if asides.routes:
+        points = many(asides.points, "point")
+        problem += f", only {many(len(asides.routes), 'course')} with {points}: a plan, not a walk"
     hint = "Only a recorded activity shows where the coil has been: export that, with its points"
     if ending.broken:
         hint = "Copy or export it again from the recorder"
@@ -285,16 +243,16 @@ def _no_track(builder: _Builder, ending: Ending) -> TrackError:
 
 
 def _notes(builder: _Builder, ending: Ending) -> tuple[str, ...]:
-    fixes = builder.fixes
+    fixes, asides = builder.fixes, builder.asides
     notes = [*ending.notes, *break_notes(ending)]
-    if fixes.points > len(fixes) + len(builder.marks) + builder.left_out + builder.course_points:
+    if fixes.points > len(fixes) + len(asides.marks) + asides.left_out + asides.points:
         notes.append("The last point is unfinished and was left out")
     notes += fixes.comma_notes() + fixes.place_notes()
-    if builder.left_out:
-        notes.append(f"{many(builder.left_out, 'point')} of courses without a readable position, left out")
+    if asides.left_out:
+        notes.append(f"{many(asides.left_out, 'point')} of courses without a readable position, left out")
     notes += fixes.clock.notes() + lap_notes(builder.laps)
-    if builder.routes:
-        notes.append(f"{many(len(builder.routes), 'course')} beside the track: a plan, not a walk, and not counted")
-    if builder.marks:
-        notes.append(f"{many(len(builder.marks), 'waypoint')} beside the track")
+    if asides.routes:
+        notes.append(f"{many(len(asides.routes), 'course')} beside the track: a plan, not a walk, and not counted")
+    if asides.marks:
+        notes.append(f"{many(len(asides.marks), 'waypoint')} beside the track")
     return tuple(notes)

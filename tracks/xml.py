@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import NoReturn
+from typing import NoReturn, Protocol, TypeVar
 from xml.parsers import expat
 
 from fieldcomb.tracks.errors import TrackError
@@ -257,6 +257,32 @@ def mend_ampersands(data: bytes) -> tuple[bytes, str]:
         return data, ""
     note = f"{count} times an & stands alone, as in a name like A & B, where it should be &amp;; read as meant"
     return mended, note
+
+
+class Builder(Protocol):
+    """Grows what the XML reader meets into something."""
+
+    def actions(self) -> Actions:
+        """Tell what to do in which element."""
+        ...
+
+
+B = TypeVar("B", bound=Builder)
+
+
+def read_mending(data: bytes, file: str, root: str, builder: Callable[[], B], counted: str) -> tuple[B, Ending]:
+    """Walk through a document with a new builder, and once more with another if an & that stands alone broke it off.
+
+    Parameters and errors are those of :func:`read_xml`. Gives the builder that met the most, and the ending.
+    """
+    built = builder()
+    ending = read_xml(data, file, root, built.actions(), counted)
+    mended, note = mend_ampersands(data) if ending.unread else (data, "")
+    if not note:
+        return built, ending
+    built = builder()
+    ending = read_xml(mended, file, root, built.actions(), counted)
+    return built, replace(ending, notes=(*ending.notes, note))
 
 
 def break_notes(ending: Ending) -> list[str]:
