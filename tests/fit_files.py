@@ -9,6 +9,8 @@ import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from format_checks import Case
+
 FILE_ID, SESSION, LAP, RECORD, EVENT, HEART_RATE = 0, 18, 19, 20, 21, 132
 FIELD_DESCRIPTION, DEVELOPER_DATA = 206, 207
 START = 1_141_722_000  # FIT seconds of 2026-03-06T09:00:00Z
@@ -117,19 +119,6 @@ def walk(count: int = 10) -> Fit:
 
 
 # ------------------------------------------------------------------------------------------------ awkward files
-
-
-@dataclass(frozen=True)
-class Case:
-    """A file, and what is expected of it: fixes (None: it is refused), laps by hand, runs, words that must be said."""
-
-    data: bytes
-    fixes: int | None
-    by_hand: tuple[bool | None, ...] = (False,)
-    says: tuple[str, ...] = ()
-    runs: int = 1
-    without_place: int = 0
-    without_time: int = 0
 
 
 def _no_place_at_start() -> Case:

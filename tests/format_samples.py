@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 import json
-import random
 import zipfile
 from pathlib import Path
 
@@ -98,30 +97,3 @@ SAMPLES: dict[str, tuple[bytes, ...]] = {
     ),
     "CSV": (table(*ROWS), table(*ROWS).replace(b",", b";").replace(b".", b",")),
 }
-
-
-def damaged(data: bytes, other: bytes, rng: random.Random) -> bytes:
-    """Damage a file in one to four places: flipped bits, bytes lost, put in, repeated or spliced, digits changed."""
-    raw = bytearray(data)
-    for _ in range(rng.randint(1, 4)):
-        at = rng.randrange(len(raw) + 1)
-        length = rng.choice((1, 1, 2, 8, 64))
-        kind = rng.randrange(7)
-        if kind == 0 and at < len(raw):
-            raw[at] ^= 1 << rng.randrange(8)
-        elif kind == 1:
-            del raw[at : at + length]
-        elif kind == 2:
-            raw[at:at] = rng.randbytes(length)
-        elif kind == 3:
-            raw[at:at] = raw[at : at + length] * rng.choice((1, 2, 50))
-        elif kind == 4:
-            begin = rng.randrange(len(other))
-            raw[at : at + length] = other[begin : begin + 8 * length]
-        elif kind == 5 and (digits := [i for i, byte in enumerate(raw) if 48 <= byte <= 57]):
-            raw[rng.choice(digits)] = rng.choice(b"0123456789.,-eE+ ")
-        elif kind == 6:
-            raw[at:at] = rng.choice(
-                (b"\0", b'"', b"[", b"{", b"<", b"&", b"9" * 5000, b"\n", b"\xff\xfe", b"]", b"}", b"-", b"1e999")
-            )
-    return bytes(raw)

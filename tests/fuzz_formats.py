@@ -19,7 +19,8 @@ import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from format_samples import SAMPLES, damaged
+from format_checks import damaged
+from format_samples import SAMPLES
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.read import FORMATS, read_recording

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+
+from format_checks import Case
 
 NINE = datetime(2026, 3, 7, 9, tzinfo=UTC)
 SPACE = "http://www.garmin.com/xmlschemas/TrainingCenterDatabase/v2"
@@ -66,19 +67,6 @@ def course(count: int, mark: str = "") -> str:
 
 
 MARK = f"<CoursePoint><Name>peg 1</Name><Time>{stamp(5)}</Time>{place(5)}<PointType>Generic</PointType></CoursePoint>"
-
-
-@dataclass(frozen=True)
-class Case:
-    """A file, and what is expected of it: fixes (None: it is refused), laps by hand, runs, words that must be said."""
-
-    data: bytes
-    fixes: int | None
-    by_hand: tuple[bool | None, ...] = (False,)
-    says: tuple[str, ...] = ()
-    runs: int = 1
-    without_place: int = 0
-    without_time: int = 0
 
 
 def _case(text: str, *rest: object, **more: object) -> Case:
