@@ -31,12 +31,11 @@ from fieldcomb.coverage.settings import (
     Typed,
     Window,
     overlap,
-    read_outings,
-    read_settings,
     swing_of,
     top_pace_of,
     window_of,
 )
+from fieldcomb.coverage.settings_file import read_outings, read_settings
 from fieldcomb.coverage.walks import RecordingInput
 from fieldcomb.coverage.writing import with_frame, with_outing
 from fieldcomb.tracks.clean import clean

@@ -327,7 +327,7 @@ def _report(
 
 
 def _check_cell(cell: str) -> None:
-    from fieldcomb.coverage.settings import cell_m
+    from fieldcomb.coverage.values import cell_m
 
     named("--cell", cell_m, cell)
 

@@ -24,11 +24,10 @@ from fieldcomb.coverage.settings import (
     TRACKS,
     OutingEntry,
     Settings,
-    cell_m,
-    read_outings,
-    read_settings,
 )
+from fieldcomb.coverage.settings_file import read_outings, read_settings
 from fieldcomb.coverage.tomlfile import TomlFile
+from fieldcomb.coverage.values import cell_m
 from fieldcomb.coverage.writing import NEW_OUTINGS, new_site_text, with_coil
 from fieldcomb.tracks.errors import AreaError, FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame

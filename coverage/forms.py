@@ -10,7 +10,8 @@ from typing import Any
 from fieldcomb.coverage.coils import coil_of_size, parse_carried, parse_gps, split_naming
 from fieldcomb.coverage.orders import Changes
 from fieldcomb.coverage.plain import harmless
-from fieldcomb.coverage.settings import OutingEntry, RecordingEntry, Typed, laps_meaning
+from fieldcomb.coverage.settings import OutingEntry, RecordingEntry, Typed
+from fieldcomb.coverage.values import laps_meaning
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 

@@ -183,7 +183,7 @@ def check_typed(given: dict[str, Any]) -> None:
     if given.get("carried") is not None:
         named("--carried", parse_carried, given["carried"])
     if given["laps"] is not None:
-        from fieldcomb.coverage.settings import laps_meaning  # brings numpy, which --help should not wait for
+        from fieldcomb.coverage.values import laps_meaning  # brings numpy, which --help should not wait for
 
         named("--laps", laps_meaning, given["laps"])
     if given.get("dug") is not None:

@@ -7,7 +7,8 @@ import io
 from dataclasses import dataclass
 
 from fieldcomb.coverage.coils import parse_carried, parse_gps
-from fieldcomb.coverage.settings import Typed, typed_time
+from fieldcomb.coverage.settings import Typed
+from fieldcomb.coverage.values import typed_time
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.units import parse_length_m
 

@@ -20,8 +20,9 @@ from fieldcomb.coverage.jobs import Job
 from fieldcomb.coverage.orders import ADD, DRAW, EDIT, NEW, Changes, Order
 from fieldcomb.coverage.page import fill, text_of
 from fieldcomb.coverage.served import SiteView, outing_ids, view
-from fieldcomb.coverage.settings import OutingEntry, cell_m
+from fieldcomb.coverage.settings import OutingEntry
 from fieldcomb.coverage.uploads import MOST_BYTES, MOST_FILES
+from fieldcomb.coverage.values import cell_m
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 from fieldcomb.tracks.units import parse_zone
 

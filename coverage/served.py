@@ -14,7 +14,8 @@ from typing import Any
 from fieldcomb.coverage.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
 from fieldcomb.coverage.journal import COMMIT
 from fieldcomb.coverage.naming import safe_name
-from fieldcomb.coverage.settings import OUTINGS_FILE, SITE_FILE, OutingEntry, Settings, read_outings, read_settings
+from fieldcomb.coverage.settings import OUTINGS_FILE, SITE_FILE, OutingEntry, Settings
+from fieldcomb.coverage.settings_file import read_outings, read_settings
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
 
 MAP_PAGE = "map.html"

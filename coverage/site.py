@@ -17,7 +17,6 @@ from fieldcomb.coverage.journal import write_all
 from fieldcomb.coverage.placing import SiteInput
 from fieldcomb.coverage.settings import (
     OUTINGS_FILE,
-    OWN,
     SITE_FILE,
     TRACKS,
     OutingEntry,
@@ -25,11 +24,11 @@ from fieldcomb.coverage.settings import (
     Settings,
     Typed,
     Window,
-    read_outings,
     swing_of,
     top_pace_of,
     window_of,
 )
+from fieldcomb.coverage.settings_file import OWN, read_outings
 from fieldcomb.coverage.tomlfile import Keys, set_values
 from fieldcomb.coverage.walks import OutingInput, RecordingInput
 from fieldcomb.tracks.errors import SiteError, UsageError

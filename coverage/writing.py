@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from typing import TypeVar
 
 from fieldcomb.coverage.coils import Coil
-from fieldcomb.coverage.settings import OWN, TYPED_FORM, OutingEntry, Typed
+from fieldcomb.coverage.settings import OutingEntry, Typed
+from fieldcomb.coverage.settings_file import OWN, TYPED_FORM
 from fieldcomb.coverage.tomlfile import append_table, quoted
 from fieldcomb.tracks.frame import SiteFrame
 

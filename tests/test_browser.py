@@ -24,7 +24,7 @@ from fieldcomb.coverage.card import card_html
 from fieldcomb.coverage.edge import edge_of_walk
 from fieldcomb.coverage.edge_page import edge_html
 from fieldcomb.coverage.maps import map_html
-from fieldcomb.coverage.settings import read_settings
+from fieldcomb.coverage.settings_file import read_settings
 
 pytestmark = pytest.mark.browser
 

@@ -17,7 +17,8 @@ from fieldcomb.coverage.changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.cli import main
 from fieldcomb.coverage.coils import make_swing, parse_coil
 from fieldcomb.coverage.results import OUTSIDE, Result
-from fieldcomb.coverage.settings import Settings, Typed, read_settings
+from fieldcomb.coverage.settings import Settings, Typed
+from fieldcomb.coverage.settings_file import read_settings
 from fieldcomb.coverage.survey import survey
 from fieldcomb.coverage.walks import RecordingInput
 from fieldcomb.tracks.errors import SiteError, UsageError

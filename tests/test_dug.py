@@ -16,7 +16,8 @@ from small_walks import walk
 from fieldcomb.coverage.cli import cli, main
 from fieldcomb.coverage.dug import NO_RULE, DigRule, parse_numbers
 from fieldcomb.coverage.results import Report
-from fieldcomb.coverage.settings import Typed, read_settings, swing_of
+from fieldcomb.coverage.settings import Typed, swing_of
+from fieldcomb.coverage.settings_file import read_settings
 from fieldcomb.coverage.survey import survey
 from fieldcomb.coverage.todo_settings import USUAL
 from fieldcomb.coverage.walks import OutingInput

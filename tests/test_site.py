@@ -700,7 +700,7 @@ def test_any_bytes_for_settings_end_in_a_message(raw: bytes) -> None:
     """Whatever stands in site.toml or outings.toml, it is read or there is a message for people."""
     from zoneinfo import ZoneInfo
 
-    from fieldcomb.coverage.settings import read_outings, read_settings
+    from fieldcomb.coverage.settings_file import read_outings, read_settings
 
     with pytest.raises(SiteError):
         read_settings(raw, "site.toml")
