@@ -13,28 +13,23 @@ from typing import Any
 
 import click
 
+from fieldcomb.coverage.edit_command import edit_command
 from fieldcomb.coverage.options import (
-    GROUND_OPTIONS,
-    SWEEP_OPTIONS,
     WalkOptions,
     boundary_option,
     cell_option,
-    check_typed,
     check_walk_options,
     depth_m,
     depth_option,
-    dug_option,
-    laps_option,
     named,
     path,
-    sweep_s,
     walk_options,
     words,
 )
 from fieldcomb.coverage.plain import harmless
 from fieldcomb.coverage.serve_command import serve_command
 from fieldcomb.tracks.errors import FieldcombError, UsageError
-from fieldcomb.tracks.units import parse_date, parse_time_s, parse_zone
+from fieldcomb.tracks.units import parse_date, parse_zone
 
 # Everything heavier is imported inside the command that needs it, so that --help answers at once.
 
@@ -183,53 +178,6 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
     say(f"See the map with: fieldcomb report {shown(site)}")
 
 
-@cli.command("edit")
-@click.argument("site", type=path, metavar="SITE")
-@click.argument("outing", type=words, metavar="OUTING")
-@click.option("--coil", type=words, metavar="COIL", help="The coil that was really used.")
-@click.option("--swath", type=words, metavar="LENGTH", help="Swing width, edge to edge.")
-@click.option("--gps", type=words, metavar="HOW", help="good, typical, poor, or a LENGTH.")
-@click.option("--carried", type=words, metavar="WHERE", help="Where the recorder was, such as arm, hat or shaft.")
-@click.option("--label", type=words, metavar="TEXT", help="A short name for the outing.")
-@click.option("--note", type=words, metavar="TEXT", help="Anything worth remembering.")
-@click.option("--top-pace", type=words, metavar="SPEED", help="Faster than this is walking, not searching.")
-@click.option("--recording", type=words, metavar="FILE", help="Correct only this file of the outing.")
-@click.option("--searcher", type=words, metavar="NAME", help="With --recording: who walked it.")
-@click.option("--from", "start", type=words, metavar="TIME", help="With --recording: use it from this time on.")
-@click.option("--to", "end", type=words, metavar="TIME", help="With --recording: use it up to this time.")
-@laps_option
-@dug_option
-@click.option("--leave-out", is_flag=True, help="Leave the outing out of every report; its files stay.")
-@click.option("--take-back", is_flag=True, help="Take a left-out outing back.")
-def edit_command(site: str, outing: str, recording: str | None, leave_out: bool, take_back: bool, **given: Any) -> None:
-    """Correct what was typed for an outing.
-
-    OUTING is its id, such as 2026-03-07a. An empty text takes back what was typed. The recordings are never changed.
-
-    \b
-    Example:
-      fieldcomb edit north-field 2026-03-07a --coil small --note "rain from noon"
-      fieldcomb edit north-field 2026-03-07a --recording bo.gpx --searcher Bo --swath 0.9m
-    """
-    changes = _changes(leave_out, take_back, given)
-    _check_whose(changes, recording)
-    from fieldcomb.coverage.folder import shown
-    from fieldcomb.coverage.site import edit
-    from fieldcomb.coverage.talk import say
-
-    changed = edit(Path(site), outing, changes, recording=recording, say=say)
-    for line in changed:
-        say(f"Outing {outing}: {line}")
-    if changed:
-        say(f"See the map with: fieldcomb report {shown(site)}")
-    else:
-        say(f"Outing {outing}: nothing to change, it says so already")
-
-
-for _option in reversed((*SWEEP_OPTIONS, *GROUND_OPTIONS)):
-    _option(edit_command)
-
-
 @cli.command("report")
 @click.argument("site", type=path, metavar="SITE")
 @click.option("--between", nargs=2, type=words, metavar="A B", help="Set two outings beside each other.")
@@ -289,6 +237,7 @@ def card_command(site: str | None, out: str | None) -> None:
     say(f"The card is {shown(file)}. Print it from your browser")
 
 
+cli.add_command(edit_command)
 cli.add_command(serve_command)
 
 
@@ -339,20 +288,11 @@ def _stem(path: str) -> str:
 
 
 def _typed(options: WalkOptions) -> Any:
+    from dataclasses import fields
+
     from fieldcomb.coverage.settings import Typed
 
-    return Typed(
-        options.coil,
-        options.swath,
-        options.sweep,
-        options.gps,
-        options.top_pace,
-        options.carried,
-        options.laps,
-        ground=options.ground,
-        lift=options.lift,
-        dug=options.dug,
-    )
+    return Typed(**{field.name: getattr(options, field.name) for field in fields(Typed)})
 
 
 def _walks(options: WalkOptions, tracks: Sequence[str]) -> list[Any]:
@@ -378,43 +318,6 @@ def _team(
     walks, people = walks_of_roster(rows, roster, tracks)
     walks_in = [replace(walk, start=walk.start or options.start, end=walk.end or options.end) for walk in walks]
     return walks_in, people
-
-
-def _changes(leave_out: bool, take_back: bool, given: dict[str, Any]) -> dict[str, str | float | bool | None]:
-    """Check what ``edit`` was told; empty text stands for nothing typed."""
-    if leave_out and take_back:
-        raise UsageError("--leave-out and --take-back were both given", hint="Give one of them")
-    sweep_given = given["sweeps"] is not None or given["sweep"] is not None
-    check_typed({key: given[key] or None for key in ("swath", "gps", "top_pace", "carried", "laps", "lift", "dug")})
-    sweep = sweep_s(given.pop("sweeps") or None, given.pop("sweep") or None)
-    for key, option in (("start", "--from"), ("end", "--to")):
-        if given[key]:
-            named(option, parse_time_s, given[key], parse_zone("UTC"))
-    toml = {"start": "from", "end": "to"}
-    changes: dict[str, str | float | bool | None] = {
-        toml.get(key, key): value or None for key, value in given.items() if value is not None
-    }
-    if sweep_given:
-        changes["sweep"] = sweep
-    if leave_out or take_back:
-        changes["left_out"] = leave_out or None
-    if not changes:
-        hint = "Say what to change, for example --coil small or --leave-out; fieldcomb edit --help lists all"
-        raise UsageError("nothing to change was given", hint=hint)
-    return changes
-
-
-def _check_whose(changes: dict[str, str | float | bool | None], recording: str | None) -> None:
-    """Tell what belongs to one recording from what belongs to the whole outing."""
-    own = {"searcher": "--searcher", "from": "--from", "to": "--to"}
-    whole = {"label": "--label", "note": "--note", "top_pace": "--top-pace", "sweep": "--sweep", "dug": "--dug"}
-    whole |= {"ground": "--ground", "lift": "--lift"}
-    whole["left_out"] = "--leave-out and --take-back"
-    for key in changes:
-        if recording is None and key in own:
-            raise UsageError(f"{own[key]} is for one recording", hint="Name its file with --recording FILE")
-        if recording is not None and key in whole:
-            raise UsageError(f"{whole[key]} is for the whole outing", hint="Leave --recording out")
 
 
 # ------------------------------------------------------------------------------------------------- the edge

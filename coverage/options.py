@@ -53,6 +53,17 @@ class WalkOptions:
     lift: str | None = None
 
 
+def _all_of(*options: Callable[[Any], Any]) -> Callable[[F], F]:
+    """Give what adds several options to a command, in this order."""
+
+    def add(command: F) -> F:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return add
+
+
 dug_option = click.option(
     "--dug",
     type=words,
@@ -66,9 +77,7 @@ laps_option = click.option(
     help="What a press of the lap button meant: off (not searching, the next one: searching again), lanes (each begins "
     "the next lane), finds (each is a find that was kept), or coil:NAME (to and fro between two coils).",
 )
-
-
-GROUND_OPTIONS = (
+ground_options = _all_of(
     click.option("--ground", type=words, metavar="TEXT", help="What the ground was like, such as stubble or wet turf."),
     click.option(
         "--lift",
@@ -77,60 +86,7 @@ GROUND_OPTIONS = (
         help="How high the coil was carried above the soil; 5cm is taken if not given. It counts with --depth.",
     ),
 )
-
-
-def walk_options(command: F) -> F:
-    """Add the options that ``map`` and ``add`` share."""
-    for option in reversed(
-        (
-            click.option(
-                "--coil",
-                type=words,
-                metavar="COIL",
-                help="The coil: a size such as 28cm, 11in or 13x20cm (width x length; add :concentric when it is not a "
-                "DD), a name from the site's coils, or small=13x20cm to give it a name for good.",
-            ),
-            click.option(
-                "--swath",
-                type=words,
-                metavar="LENGTH",
-                help="Swing width, edge to edge, that the coil passes over, such as 1.4m. Measure it: swing as usual "
-                "over a tape on the ground.",
-            ),
-            *SWEEP_OPTIONS,
-            click.option(
-                "--gps",
-                type=words,
-                metavar="HOW",
-                help="How well the receiver places you: good, typical (taken if not given), poor, or a LENGTH that two "
-                "thirds of fixes are within.",
-            ),
-            click.option(
-                "--carried",
-                type=words,
-                metavar="WHERE",
-                help="Where the recorder was, such as arm, hat or pocket; shaft when it moved with the coil, and so "
-                "recorded every sweep.",
-            ),
-            click.option("--from", "start", type=words, metavar="TIME", help="Use the walk from this time on."),
-            click.option("--to", "end", type=words, metavar="TIME", help="Use the walk up to this time."),
-            click.option(
-                "--top-pace",
-                type=words,
-                metavar="SPEED",
-                help="Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
-            ),
-            laps_option,
-            dug_option,
-            *GROUND_OPTIONS,
-            click.option("--label", type=words, metavar="TEXT", help="A short name for the outing."),
-        )
-    ):
-        command = option(command)
-    return command
-
-
-SWEEP_OPTIONS = (
+sweep_options = _all_of(
     click.option(
         "--sweeps",
         type=words,
@@ -138,6 +94,49 @@ SWEEP_OPTIONS = (
         help="How many sweeps, from one side to the other, you count in 30 seconds.",
     ),
     click.option("--sweep", type=words, metavar="SECONDS", help="Or: how long one sweep takes."),
+)
+walk_options = _all_of(  # those that ``map`` and ``add`` share
+    click.option(
+        "--coil",
+        type=words,
+        metavar="COIL",
+        help="The coil: a size such as 28cm, 11in or 13x20cm (width x length; add :concentric when it is not a "
+        "DD), a name from the site's coils, or small=13x20cm to give it a name for good.",
+    ),
+    click.option(
+        "--swath",
+        type=words,
+        metavar="LENGTH",
+        help="Swing width, edge to edge, that the coil passes over, such as 1.4m. Measure it: swing as usual "
+        "over a tape on the ground.",
+    ),
+    sweep_options,
+    click.option(
+        "--gps",
+        type=words,
+        metavar="HOW",
+        help="How well the receiver places you: good, typical (taken if not given), poor, or a LENGTH that two "
+        "thirds of fixes are within.",
+    ),
+    click.option(
+        "--carried",
+        type=words,
+        metavar="WHERE",
+        help="Where the recorder was, such as arm, hat or pocket; shaft when it moved with the coil, and so "
+        "recorded every sweep.",
+    ),
+    click.option("--from", "start", type=words, metavar="TIME", help="Use the walk from this time on."),
+    click.option("--to", "end", type=words, metavar="TIME", help="Use the walk up to this time."),
+    click.option(
+        "--top-pace",
+        type=words,
+        metavar="SPEED",
+        help="Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
+    ),
+    laps_option,
+    dug_option,
+    ground_options,
+    click.option("--label", type=words, metavar="TEXT", help="A short name for the outing."),
 )
 
 

@@ -25,7 +25,7 @@ def order_of(room: str) -> list[str]:
 
 SIBLINGS = ("report", "maps", "export")
 MAP = {"legend", "chart", "overlay", "page", "edge_page", "sheet", "shapes", "maps"}
-EDGE = {"options", "talk", "serve_command", "cli"}
+EDGE = {"options", "talk", "edit_command", "serve_command", "cli"}
 PAGE = {"work", "uploads", "served", "routes", "serving"}
 WEB = {"answers", "routes", "web_app"}
 
