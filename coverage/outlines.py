@@ -187,11 +187,12 @@ def geometry(shape: Shape, places: int) -> dict[str, Any]:
 def _cut(shape: Shape) -> Sequence[Polygon]:
     """Cut at 180 degrees east and west, and bring each piece to where longitudes lie in -180 to 180."""
     left, _, right, _ = shape.bounds if not shape.is_empty else (0.0, 0.0, 0.0, 0.0)
-    if left >= -180 and right <= 180:
-        return [part for part in shapely.get_parts(shape) if not part.is_empty]
     out: list[Polygon] = []
-    for turn in range(math.floor((left + 180) / 360), math.floor((right + 180) / 360) + 1):
-        lane = whole(shape.intersection(box(360 * turn - 180, -90, 360 * turn + 180, 90)))
+    first, last = math.floor((left + 180) / 360), math.ceil((right + 180) / 360)
+    for turn in range(first, max(last, first + 1)):
+        west, east = 360 * turn - 180, 360 * turn + 180
+        fits = west <= left and right <= east  # a ring that only touches the line keeps its first corner
+        lane = shape if fits else whole(shape.intersection(box(west, -90, east, 90)))
         moved = shapely.transform(lane, lambda xy, turn=turn: shifted(xy, -360.0 * turn))
         out += [part for part in shapely.get_parts(moved) if not part.is_empty]
     return out

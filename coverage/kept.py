@@ -1,0 +1,191 @@
+"""Results that took long, kept by what they were computed from, so that a report computes only what changed.
+
+A result is found by a digest of everything that went into it: it can never be out of date, only not be there. It is
+written as plain values and arrays, and read back as the types named beforehand and nothing else, so that what somebody
+else put there does no harm.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import zlib
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from datetime import date
+from typing import Any, Protocol, TypeVar
+
+import numpy as np
+from shapely.geometry.base import BaseGeometry
+
+T = TypeVar("T")
+
+LEVEL = 1  # of compression: faster than the disk
+MOST_BYTES = 1 << 30  # a result is never so large
+_LENGTH = 8
+
+
+class Store(Protocol):
+    """Somewhere to put bytes by name."""
+
+    def get(self, name: str) -> bytes | None:
+        """Give what was put under a name; None when there is nothing."""
+
+    def put(self, name: str, data: bytes) -> None:
+        """Keep bytes under a name; it does not matter if that cannot be done."""
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """Results by what they were computed from; without a store everything is computed.
+
+    types : dataclasses that results are made of.
+    """
+
+    store: Store | None = None
+    types: tuple[type, ...] = ()
+
+    def recall(self, what: str, given: Sequence[Any], compute: Callable[[], T]) -> T:
+        """Give a result that is kept, or compute and keep it.
+
+        Parameters
+        ----------
+        what : str
+            Name of the computation.
+        given : sequence
+            All that the result depends on: plain values, arrays, outlines, dataclasses.
+        compute : callable
+            Computes it; what it raises is raised, and not kept.
+
+        """
+        if self.store is None:
+            return compute()
+        name = digest((what, *given))
+        data = self.store.get(name)
+        if data is not None:
+            try:
+                told, found = unpacked(data, self.types)
+                if told == name:
+                    result: T = found
+                    return result
+            except (ValueError, TypeError):
+                pass  # cut off or not ours: computed anew
+        result = compute()
+        self.store.put(name, packed((name, result)))
+        return result
+
+
+NOTHING = Memory()
+
+
+def digest(value: Any) -> str:
+    """Give the same 64 letters for the same value, and others for any other."""
+    found = hashlib.sha256()
+    for part in _parts(value):
+        found.update(part)
+    return found.hexdigest()
+
+
+def packed(value: Any) -> bytes:
+    """Write a value: its structure, then its arrays, compressed. TypeError for what cannot be written."""
+    squeeze = zlib.compressobj(LEVEL)
+    return b"".join([*(squeeze.compress(part) for part in _parts(value)), squeeze.flush()])
+
+
+def unpacked(data: bytes, types: Iterable[type]) -> Any:
+    """Read a value that ``packed`` wrote, of plain values and these dataclasses; ValueError when it is none."""
+    known = {one.__qualname__: one for one in types}
+    try:
+        expand = zlib.decompressobj()
+        plain = expand.decompress(data, MOST_BYTES)
+        if not expand.eof or expand.unused_data:
+            raise ValueError("cut off, or longer than it should be")
+        at = _LENGTH + int.from_bytes(plain[:_LENGTH], "big")
+        return _Reader(memoryview(plain)[at:], known).value(json.loads(plain[_LENGTH:at]))
+    except (zlib.error, KeyError, IndexError, TypeError, AttributeError, RecursionError) as error:
+        raise ValueError("not a result that was kept") from error
+
+
+def _parts(value: Any) -> list[Any]:
+    """Structure as JSON behind its length, then each array; what stands in it twice is written once."""
+    arrays: list[Any] = []
+    seen: dict[int, Any] = {}
+    tree = json.dumps(_plain(value, arrays, seen), separators=(",", ":")).encode()
+    return [len(tree).to_bytes(_LENGTH, "big"), tree, *arrays]
+
+
+def _plain(value: Any, arrays: list[Any], seen: dict[int, Any]) -> Any:
+    """Give a value as JSON has it: plain ones as they are, all else as a list of what it is and what is in it."""
+    if value is None or isinstance(value, bool | str) or type(value) in (int, float):
+        return value
+    if isinstance(value, np.ndarray):
+        if id(value) not in seen:
+            seen[id(value)] = (len(arrays), value)  # held, so that no other array takes its number meanwhile
+            arrays.append(np.packbits(value) if value.dtype == bool else np.ascontiguousarray(value))
+        return ["array", seen[id(value)][0], value.dtype.str, list(value.shape)]
+    if isinstance(value, np.generic):
+        return _plain(value.item(), arrays, seen)
+    if isinstance(value, tuple | list):
+        return [type(value).__name__, *(_plain(one, arrays, seen) for one in value)]
+    if isinstance(value, dict):
+        return ["dict", *([_plain(key, arrays, seen), _plain(one, arrays, seen)] for key, one in value.items())]
+    if isinstance(value, frozenset | set):
+        return [type(value).__name__, *(_plain(one, arrays, seen) for one in sorted(value))]
+    if isinstance(value, slice):
+        return ["slice", *(_plain(one, arrays, seen) for one in (value.start, value.stop, value.step))]
+    if isinstance(value, date):
+        return ["date", value.isoformat()]
+    if isinstance(value, BaseGeometry):
+        return ["outline", value.wkb_hex]
+    if is_dataclass(value) and not isinstance(value, type):
+        values = (_plain(getattr(value, field.name), arrays, seen) for field in fields(value))
+        return ["of", type(value).__qualname__, *values]
+    raise TypeError(f"a {type(value).__qualname__} cannot be kept")
+
+
+@dataclass(slots=True)
+class _Reader:
+    """Makes values of JSON; ``rest`` holds the arrays one behind another, in the order of their numbers."""
+
+    rest: memoryview
+    types: dict[str, type]
+    arrays: list[Any]
+
+    def __init__(self, rest: memoryview, types: dict[str, type]) -> None:
+        self.rest, self.types, self.arrays = rest, types, []
+
+    def value(self, tree: Any) -> Any:
+        if not isinstance(tree, list):
+            return tree
+        kind, *rest = tree
+        if kind == "array":
+            return self._array(*rest)
+        if kind == "of":
+            name, *rest = rest
+            return self.types[name](*(self.value(one) for one in rest))
+        if kind == "dict":
+            return {self.value(key): self.value(one) for key, one in rest}
+        make = {"tuple": tuple, "list": list, "set": set, "frozenset": frozenset}.get(kind)
+        if make is not None:
+            return make(self.value(one) for one in rest)
+        if kind == "slice":
+            return slice(*rest)
+        raise ValueError(f"there is no kind {kind!r}")
+
+    def _array(self, number: int, dtype: str, shape: list[int]) -> Any:
+        if number < len(self.arrays):
+            return self.arrays[number]
+        if number != len(self.arrays) or np.dtype(dtype).hasobject:
+            raise ValueError("arrays in the wrong order")
+        count = int(np.prod(shape, dtype=np.int64))
+        if count < 0:
+            raise ValueError("an array of less than nothing")
+        if dtype == "|b1":
+            size = -(-count // 8)
+            array = np.unpackbits(np.frombuffer(self.rest, np.uint8, size), count=count).view(bool)
+        else:
+            size = count * np.dtype(dtype).itemsize
+            array = np.frombuffer(self.rest, dtype, count).copy()
+        self.rest = self.rest[size:]
+        self.arrays.append(array.reshape(shape))
+        return self.arrays[-1]
