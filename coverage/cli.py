@@ -252,25 +252,28 @@ def _report(
     between: tuple[str, str] | None = None,
     depth: float | None = None,
 ) -> None:
-    from fieldcomb.coverage.folder import shown
+    from fieldcomb.coverage.folder import OUT, shown
     from fieldcomb.coverage.site import inputs
     from fieldcomb.coverage.talk import Progress, say
 
     given = inputs(site, since=since, between=between, say=say)
     from fieldcomb.coverage.outputs import MAP_FILE, make_outputs, write_outputs
     from fieldcomb.coverage.report import report_json, table
+    from fieldcomb.coverage.shelf import KEPT, Shelf
     from fieldcomb.coverage.survey import survey
 
     for note in given.notes:
         say(f"note: {note}")
     progress = Progress()
+    shelf = Shelf(site / OUT / KEPT, closed=out != site / OUT)
     try:
-        result = survey(given.site, given.outings, between=between, depth_m=depth, progress=progress)
+        result = survey(given.site, given.outings, between=between, depth_m=depth, progress=progress, store=shelf)
         progress("drawing the map", 0, 1)
         files = make_outputs(result)
     finally:
         progress.close()
     write_outputs(out, files)
+    shelf.tidy()
     click.echo(report_json(result.report) if as_json else table(result.report), nl=False)
     say(f"The map is {shown(out / MAP_FILE)}")
 

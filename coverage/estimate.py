@@ -9,12 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial, reduce
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.effort import Mask, Plot, effort, on_plot, path_m, plot_of
 from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.kept import NOTHING, Memory
 from fieldcomb.coverage.position import Receiver
 from fieldcomb.coverage.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
 from fieldcomb.tracks.legs import Way
@@ -77,31 +79,46 @@ class Walked:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Draws:
-    """Chance that each inside cell of the plot was left out, float32 (DRAWS, cells): one row for each way it may be."""
+class Drawn:
+    """What one walk may have swept: effort round each inside cell, and how even its lanes and how long it may be.
 
-    missed: Missed
+    efforts : one (cells,) for each direction that was walked. scale : (DRAWS,) factors of the effort. kappa : values,
+    and drawn : (DRAWS,) places in them.
+    """
+
+    efforts: tuple[Floats, ...]
+    scale: Floats
+    kappa: Floats
+    drawn: NDArray[np.int64]
     legs: int
     strips_placed: bool
 
 
-def draw_missed(plot: Plot, walked: Walked) -> Draws:
-    """Draw for one walk what share of each cell it left out: kappa by its chance, length and swath about their values.
+def draw(plot: Plot, walked: Walked) -> Drawn:
+    """Draw for one walk kappa by its chance, and length and swath about their values.
 
     The same walk gives the same draws.
     """
     pattern = pattern_of(walked.ways, walked.receiver)
     reflect_m = REFLECT_SIGMAS * float(np.hypot(walked.receiver.slow_m, walked.receiver.fast_m))
     swept = [walked.swath_m * path_m(way) for way in walked.ways]
-    missed = np.ones((DRAWS, plot.weight.size), np.float32)
     rng = np.random.default_rng(_seed(walked.ways))
     kernel_m = KERNEL_M + (0 if pattern.kind == WANDERING else KERNEL_SIGMAS * walked.receiver.sigma_m)
-    kappa = _kappas(pattern, rng)
+    drawn = _kappas(pattern, rng)
     scale = _scales(walked, swept, pattern, rng)
+    efforts = []
     for axis in (0, 1) if pattern.kind == CROSSWISE else (0,):
         mine = [s * (a == axis) for s, a in zip(swept, _by_second(pattern, walked.ways), strict=True)]
-        _leave_out(missed, effort(plot, walked.ways, mine, reflect_m, kernel_m), scale, pattern.kappa, kappa)
-    return Draws(missed, pattern.legs, _placed(pattern, walked))
+        efforts.append(effort(plot, walked.ways, mine, reflect_m, kernel_m))
+    return Drawn(tuple(efforts), scale, pattern.kappa, drawn, pattern.legs, _placed(pattern, walked))
+
+
+def left_out(walk: Drawn) -> Missed:
+    """Give the chance that each inside cell of the plot was left out, (DRAWS, cells): a row for each way it may be."""
+    missed = np.ones((DRAWS, walk.efforts[0].size), np.float32)
+    for rho in walk.efforts:
+        _leave_out(missed, rho, walk.scale, walk.kappa, walk.drawn)
+    return missed
 
 
 def _seed(ways: Sequence[Way]) -> list[int]:
@@ -159,7 +176,7 @@ def _placed(pattern: Pattern, walked: Walked) -> bool:
 
 def summed_up(missed: NDArray[np.float32], weight: Floats) -> tuple[float, float, float]:
     """Percent swept: the mean of the draws, and the interval told as 90 %, which holds 91.5 % of them."""
-    pct = 100 * (1 - missed @ weight)
+    pct = 100 * (1 - (missed @ weight.astype(np.float32)).astype(np.float64))
     low, high = np.quantile(pct, INTERVAL)
     return float(pct.mean()), float(low), float(high)
 
@@ -173,7 +190,7 @@ class _Sum:
     rim_sd_m: float = 0.0
 
     def add(self, missed: Missed) -> None:
-        self.missed = np.asarray(self.missed * missed, np.float32)
+        self.missed *= missed
 
     def place(self, swept: Mask, rim_sd_m: float) -> None:
         self.placed = np.asarray(self.placed | swept)
@@ -193,6 +210,7 @@ class Estimates:
 
     plot: Plot
     reason: str | None  # why nothing on this site can be told
+    memory: Memory = NOTHING
     sums: dict[str | None, _Sum] = field(default_factory=dict)  # by coil; None is all together
     untimed: set[str | None] = field(default_factory=set)
 
@@ -210,17 +228,19 @@ class Estimates:
         self.untimed |= untimed | ({None} if untimed else set())
         known: list[str | None] = [None, *swept_by_coil]
         for coil in known:
-            nothing = np.ones((DRAWS, self.plot.weight.size), np.float32)
-            self.sums.setdefault(coil, _Sum(nothing, np.zeros(swept.shape, bool)))
+            if coil not in self.sums:
+                nothing = np.ones((DRAWS, self.plot.weight.size), np.float32)
+                self.sums[coil] = _Sum(nothing, np.zeros(swept.shape, bool))
         if self.reason or untimed:
             return _untold(self.reason or NO_TIMES)
         # Multiplied one after another: the draws of a whole team would not fit into memory beside each other.
         left: dict[str, Missed] = {}
         legs, placed = 0, bool(walks)
         for coil, walked in walks:
-            drawn = draw_missed(self.plot, walked)
+            drawn = self.memory.recall("draw", (self.plot, walked), partial(draw, self.plot, walked))
             legs, placed = legs + drawn.legs, placed and drawn.strips_placed
-            left[coil] = drawn.missed if coil not in left else np.multiply(left[coil], drawn.missed, out=left[coil])
+            missed = left_out(drawn)
+            left[coil] = missed if coil not in left else np.multiply(left[coil], missed, out=left[coil])
         for coil, mine in left.items():
             self._add(coil, placed, [mine], swept_by_coil[coil], [w for c, w in walks if c == coil])
         alone = self._add(None, placed, list(left.values()), swept, [w for _, w in walks])
@@ -239,9 +259,9 @@ class Estimates:
             rim_sd_m = max(_rim_sd_m(walked) for walked in walks)
             self.sums[coil].place(swept, rim_sd_m)
             return recorded_missed(self.plot, swept, rim_sd_m)
-        alone = np.prod([np.ones((DRAWS, self.plot.weight.size), np.float32), *missed], axis=0, dtype=np.float32)
+        alone = reduce(np.multiply, missed) if missed else np.ones((DRAWS, self.plot.weight.size), np.float32)
         self.sums[coil].add(alone)
-        return np.asarray(alone)
+        return alone
 
     def together(self, coil: str | None = None) -> Estimate:
         """All outings with one coil; None for all outings."""
@@ -255,7 +275,9 @@ def _untold(reason: str) -> Estimate:
     return Estimate(None, None, None, None, reason)
 
 
-def estimates_on(inside: Mask, grid: Grid, boundary: str, receivers: Sequence[Receiver]) -> Estimates:
+def estimates_on(
+    inside: Mask, grid: Grid, boundary: str, receivers: Sequence[Receiver], memory: Memory = NOTHING
+) -> Estimates:
     """Begin estimates of a site; ``receivers`` are those of all walks, which say how far outside to look."""
     reflect_m = max((REFLECT_SIGMAS * math.hypot(r.slow_m, r.fast_m) for r in receivers), default=0.0)
     area_m2 = float(np.count_nonzero(inside)) * grid.cell_m2
@@ -264,7 +286,7 @@ def estimates_on(inside: Mask, grid: Grid, boundary: str, receivers: Sequence[Re
         reason = "the boundary was drawn from the walks"
     elif area_m2 < LEAST_M2:
         reason = f"the site is smaller than {LEAST_M2:g} m2"
-    return Estimates(plot_of(inside, grid, reflect_m), reason)
+    return Estimates(plot_of(inside, grid, reflect_m), reason, memory)
 
 
 def recorded_missed(plot: Plot, swept: Mask, rim_sd_m: float) -> Missed:

@@ -75,7 +75,10 @@ def check_distance(walk: Walk, file: str, areas: Sequence[AreaShape], frame: Sit
     y = np.concatenate([np.array([s.y_m for s in walk.stops]), *(leg.y_m for leg in lines)])
     site = [a.shape for a in areas if a.kind == "site"]
     if site:
-        away = shapely.distance(shapely.union_all(site), shapely.points(x, y))
+        whole = shapely.union_all(site)
+        if shapely.distance(whole, shapely.Point(x[0], y[0])) <= FAR_M:
+            return  # one place is enough, and the first is mostly it
+        away = shapely.distance(whole, shapely.points(x, y))
         limit = FAR_M
     else:
         away = np.hypot(x, y)

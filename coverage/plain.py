@@ -44,7 +44,7 @@ def feature_collection(features: list[dict[str, Any]]) -> str:
 
 def columns(text: str) -> int:
     """How many columns of a terminal a text takes: none for marks above letters, two for wide letters."""
-    return sum(_letter_columns(letter) for letter in text)
+    return len(text) if text.isascii() else sum(_letter_columns(letter) for letter in text)
 
 
 def _letter_columns(letter: str) -> int:

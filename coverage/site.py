@@ -251,7 +251,8 @@ def _outing_input(site: Site, number: int, short: Mapping[str, str], pegs: tuple
     planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
     unrecorded = tuple(short[name] for name in outing.unrecorded)
     load = partial(_load, site.settings, planned, pegs)
-    return OutingInput(outing.id, outing.label, outing.note, load, unrecorded)
+    known_by = partial(_known_by, site.settings, planned, pegs)
+    return OutingInput(outing.id, outing.label, outing.note, load, unrecorded, known_by)
 
 
 def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _Planned:
@@ -289,13 +290,26 @@ def _load(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ..
     """Read the files of one outing, each only if it is still the one that was added; cut where the coil was changed."""
     loaded: list[RecordingInput] = []
     for one in planned:
-        entry = one.entry
-        data = read_file(one.path, SiteError)
-        if hashlib.sha256(data).hexdigest() != entry.sha256:
-            hint = f"Put the file back as it was when it was added as {entry.name}; fieldcomb never changes it"
-            raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
-        recording = read_recording(data, entry.name)
-        item = RecordingInput(entry.name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
+        name = one.entry.name
+        recording = read_recording(_data(one), name)
+        item = RecordingInput(name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
         marked = with_marks(settings, one.typed, replace(item, pegs=pegs))
         loaded += by_coil(settings, one.typed, marked)
     return tuple(loaded)
+
+
+def _data(one: _Planned) -> bytes:
+    """Read a file, if it is still the one that was added."""
+    data = read_file(one.path, SiteError)
+    if hashlib.sha256(data).hexdigest() != one.entry.sha256:
+        hint = f"Put the file back as it was when it was added as {one.entry.name}; fieldcomb never changes it"
+        raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
+    return data
+
+
+def _known_by(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[object, ...]:
+    """Give all that ``_load`` depends on; each file is looked at, so that one that was changed is told."""
+    for one in planned:
+        _data(one)
+    typed = [(p.entry, p.searcher, p.swing, p.window, p.top_pace_m_s, p.typed) for p in planned]
+    return (typed, settings.coils, settings.defaults, settings.words, pegs)

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas import place_areas
 from fieldcomb.coverage.chance import ChanceMap, redraw
+from fieldcomb.coverage.coils import Coil, Swing
 from fieldcomb.coverage.confidence import found_from_m, rated
-from fieldcomb.coverage.estimate import Estimate, Walked, estimates_on
+from fieldcomb.coverage.dug import DigRule
+from fieldcomb.coverage.estimate import Drawn, Estimate, Walked, estimates_on
 from fieldcomb.coverage.figures import coil_results, outing_result, total_result
+from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.ground import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
+from fieldcomb.coverage.kept import NOTHING, Memory, Store, digest
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
 from fieldcomb.coverage.ledger import Ledger
 from fieldcomb.coverage.marked import Marked, marked_areas, marked_notes, marks_of_others
@@ -28,8 +33,10 @@ from fieldcomb.coverage.results import (
     Cells,
     Comparison,
     Layers,
+    NoGoEntry,
     OutingLayer,
     OutingResult,
+    RecordingResult,
     Report,
     Result,
     SiteResult,
@@ -39,13 +46,22 @@ from fieldcomb.coverage.searched import SearchedTally
 from fieldcomb.coverage.strips import find_strips
 from fieldcomb.coverage.todo_ranking import rank_ground
 from fieldcomb.coverage.under_coil import UnderCoil, coil_with_under, with_under
-from fieldcomb.coverage.walks import OutingInput, WalkedOuting, walk_outing
+from fieldcomb.coverage.walks import OutingInput, SwungWalk, WalkedOuting, walk_outing
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.legs import Leg
+from fieldcomb.tracks.legs import DropOut, Leg, Stop, Times, Walk, Way
+from fieldcomb.tracks.marks import Mark
+from fieldcomb.tracks.pegs import PegResidual
 from fieldcomb.tracks.units import parse_zone
 
 Progress = Callable[[str, int, int], None]
+
+# What the results that are kept are made of.
+KEPT = (
+    *(WalkedOuting, SwungWalk, RecordingResult, Mark, PegResidual, Swing, Coil, DigRule),
+    *(Walk, Leg, Way, Stop, DropOut, Times),
+    *(Swept, Grid, NoGoEntry, Drawn),
+)
 
 
 def survey(
@@ -55,6 +71,7 @@ def survey(
     between: tuple[str, str] | None = None,
     depth_m: float | None = None,
     progress: Progress | None = None,
+    store: Store | None = None,
 ) -> Result:
     """Survey a site.
 
@@ -70,16 +87,19 @@ def survey(
         How deep below the soil it is asked what the coil itself covered; at the coil if not given.
     progress : callable, optional
         Called with what is being done, how much is done, and how much there is.
+    store : Store, optional
+        Where results that take long are kept for the next time; the numbers are the same without.
     """
     if not outings:
         raise SiteError("there are no outings to report", file=site.name, hint="Add one with: fieldcomb add SITE TRACK")
     tell = progress or (lambda _what, _done, _all: None)
+    memory = Memory(store, KEPT)
     areas, notes = place_areas(site.areas, site.frame, site.areas_file)
     walked = []
     chosen = _chosen(outings, between)
     for k, outing in enumerate(chosen):
         tell("reading", k, len(outings))
-        walked.append(_checked(walk_outing(outing, site.frame), areas, site.frame))
+        walked.append(_checked(_walk(outing, site.frame, memory), areas, site.frame))
     walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
     others, unread = marks_of_others([*site.others, *(one for one in outings if one not in chosen)])
     marked = [Marked(w.id, w.start_s, w.marks) for w in walked]
@@ -90,7 +110,16 @@ def survey(
     ground = lay_out(standing, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
     told = (*site.notes, *notes, *_partly(outings, between))
-    return _Survey(site, ground, areas, told, between, depth_m).run(walked, widest_m, tell)
+    return _Survey(site, ground, areas, told, between, depth_m, memory).run(walked, widest_m, tell)
+
+
+def _walk(outing: OutingInput, frame: SiteFrame, memory: Memory) -> WalkedOuting:
+    """Read and clean an outing, or recall it where nothing that it depends on has changed."""
+    work = partial(walk_outing, outing, frame)
+    if outing.known_by is None or memory.store is None:
+        return work()
+    told = (outing.id, outing.label, outing.note, outing.unrecorded, frame)
+    return memory.recall("walk", (*told, *outing.known_by()), work)
 
 
 def _swung(walked: Sequence[WalkedOuting]) -> list[tuple[Leg, float]]:
@@ -131,6 +160,13 @@ class _Survey:
     notes: tuple[str, ...]
     between: tuple[str, str] | None
     depth_m: float | None = None
+    memory: Memory = NOTHING
+    ground_key: str = ""
+
+    def __post_init__(self) -> None:
+        if self.memory.store is not None:
+            ground = self.ground
+            self.ground_key = digest((ground.grid, ground.kind, ground.shape, ground.near))
 
     def run(self, walked: list[WalkedOuting], widest_m: float, tell: Progress) -> Result:
         """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
@@ -163,6 +199,10 @@ class _Survey:
 
     def sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:
         """Count one outing; also the share of its searching that lay far from the site, and no-go ground entered."""
+        given = (self.ground_key, self.areas, self.site.zone, self.site.cell_m, outing)
+        return self.memory.recall("sweep", given, partial(self._sweep, outing))
+
+    def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:
         swinging: list[Swinging] = []
         swaths: list[Swath] = []
         lengths = cut_m = 0.0
@@ -232,10 +272,11 @@ class _Sums:
         self.worst = max(receivers, key=lambda one: one.sigma_m)
         self.tally = Tally(ground)
         self.chances = ChanceMap(ground.inside, ground.grid)
-        self.estimates = estimates_on(ground.inside, ground.grid, ground.boundary, receivers)
+        self.estimates = estimates_on(ground.inside, ground.grid, ground.boundary, receivers, of.memory)
         self.ledger = Ledger(ground, site.frame, walked, site.coils, site.todo)
         self.searched = SearchedTally(ground.kind.shape, [swing.rule for swing in swings])
-        self.under = UnderCoil(ground.inside, any(not swing.sweep_measured for swing in swings), of.depth_m)
+        guessed = any(not swing.sweep_measured for swing in swings)
+        self.under = UnderCoil(ground.inside, guessed, of.depth_m, of.memory)
         self.results: list[OutingResult] = []
 
     def add(self, outing: WalkedOuting) -> Swept:
@@ -307,4 +348,5 @@ class _Sums:
             return
         for w in outing.walks:
             if w.walk.ways:
-                chances.add_drawn(redraw(w.walk.ways, w.swing.swath_m, receiver(w.swing.gps), chances.coarse.grid))
+                given = (w.walk.ways, w.swing.swath_m, receiver(w.swing.gps), chances.coarse.grid)
+                chances.add_drawn(self.of.memory.recall("redraw", given, partial(redraw, *given)))

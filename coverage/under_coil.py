@@ -14,6 +14,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
@@ -22,8 +23,9 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.coils import SLOWEST_SWEEP_S, Swing
 from fieldcomb.coverage.depth import into_soil_m, print_m
 from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.kept import NOTHING, Memory
 from fieldcomb.coverage.measures import ROWS_AT_ONCE, Mask, Swept
-from fieldcomb.coverage.raster import mean_over
+from fieldcomb.coverage.raster import Counts, mean_over
 from fieldcomb.coverage.results import (
     OUTSIDE,
     PACE_SHARES,
@@ -68,7 +70,17 @@ def half_minutes(way: Way) -> tuple[NDArray[np.int64], Floats]:
     """
     last = way.t_s.size - 1
     edges = np.linspace(0, last, max(1, round(last / PIECE_S)) + 1).round().astype(np.int64)
-    return edges, np.array([float(np.median(way.step_m[a : max(b, a + 1)])) for a, b in itertools.pairwise(edges)])
+    return edges, _medians(way.step_m, edges[:-1], np.maximum(edges[1:], edges[:-1] + 1))
+
+
+def _medians(values: Floats, start: NDArray[np.int64], end: NDArray[np.int64]) -> Floats:
+    """Median of each of many pieces of about the same length, none of them empty; all of them sorted at once."""
+    count = end - start
+    place = np.arange(count.max())
+    at = np.minimum(start[:, None] + place, values.size - 1)
+    ranked = np.sort(np.where(place < count[:, None], values[at], np.inf), axis=1)
+    row = np.arange(count.size)
+    return np.asarray((ranked[row, (count - 1) // 2] + ranked[row, count // 2]) / 2)
 
 
 def paced(ways: Sequence[Way]) -> tuple[list[Leg], Floats]:
@@ -126,6 +138,7 @@ class UnderCoil:
     inside: Mask
     guessed: bool
     depth_m: float | None = None
+    memory: Memory = NOTHING
     by_coil: dict[str, Lost] = field(default_factory=dict)
     untimed: set[str] = field(default_factory=set)  # coils with ground that was swept without a clock
     swings: dict[str, set[Swing]] = field(default_factory=dict)
@@ -162,11 +175,11 @@ class UnderCoil:
         window = swept.grid.window(there)
         lost = np.zeros((1 + self.guessed, window.rows, window.cols), np.uint16)
         for name, pieces in known.items():
-            passes = np.where(self.inside[here], swept.by_coil[name][there], 0)
-            mean = pieces.mean(passes > 0, window, 1 + self.guessed)
-            layer = self.by_coil.setdefault(name, np.zeros((len(lost), *self.inside.shape), np.uint16))
-            now = np.minimum(np.rint(mean * passes * STEPS), 65535).astype(np.uint16)
-            _add_up(layer[:, here[0], here[1]], now)
+            if name not in self.by_coil:
+                self.by_coil[name] = np.zeros((len(lost), *self.inside.shape), np.uint16)
+            given = (pieces, np.where(self.inside[here], swept.by_coil[name][there], 0), window, len(lost))
+            now = self.memory.recall("under coil", given, partial(_lost, *given))
+            _add_up(self.by_coil[name][:, here[0], here[1]], now)
             _add_up(lost, now)
         return np.asarray((1 - _LEFT[lost]).sum(axis=(1, 2), dtype=np.float64))
 
@@ -255,6 +268,12 @@ class UnderCoil:
             kind = np.searchsorted(-np.array(PACE_SHARES[:-1]), -share - 1e-4) + 1
             out[part] = np.where(self.inside[part], np.where(passes[part] > 0, kind, 0), OUTSIDE)
         return out
+
+
+def _lost(pieces: _Pieces, passes: Counts, window: Grid, kinds: int) -> Lost:
+    """Give -log of what passes with one coil leave of each cell of a window, in steps, (kinds, rows, cols)."""
+    mean = pieces.mean(passes > 0, window, kinds)
+    return np.asarray(np.minimum(np.rint(mean * passes * STEPS), 65535), np.uint16)
 
 
 def _add_up(layer: Lost, more: Lost) -> None:

@@ -58,7 +58,8 @@ class RecordingInput:
 class OutingInput:
     """One outing; ``load`` reads its recordings, so that only one outing's files are in memory at a time.
 
-    ``unrecorded`` are the initials of people who searched without a recording.
+    ``unrecorded`` are the initials of people who searched without a recording. ``known_by`` gives all that ``load``
+    depends on, without reading what the files mean; None when nobody can tell.
     """
 
     id: str
@@ -66,6 +67,7 @@ class OutingInput:
     note: str | None
     load: Callable[[], tuple[RecordingInput, ...]]
     unrecorded: tuple[str, ...] = ()
+    known_by: Callable[[], tuple[object, ...]] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -160,14 +160,18 @@ def _draw(order: Order, tell: Tell) -> None:
     given = inputs(Path(order.site), say=_say(tell))
     tell(notes=[harmless(note) for note in given.notes])
     from fieldcomb.coverage.outputs import make_outputs, write_outputs
+    from fieldcomb.coverage.shelf import KEPT, Shelf
     from fieldcomb.coverage.survey import survey
 
     def progress(what: str, done: int, whole: int) -> None:
         tell(step=what[:1].upper() + what[1:], done=done, whole=whole)
 
-    result = survey(given.site, given.outings, progress=progress)
+    out = Path(order.site) / OUT
+    shelf = Shelf(out / KEPT)
+    result = survey(given.site, given.outings, progress=progress, store=shelf)
     progress("drawing the map", 0, 1)
-    write_outputs(Path(order.site) / OUT, make_outputs(result))
+    write_outputs(out, make_outputs(result))
+    shelf.tidy()
     tell(drawn=True)
 
 

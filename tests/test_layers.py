@@ -67,7 +67,7 @@ THIRD_PARTY = {
 STANDARD = {
     "xml": {"xml"},
     "zipfile": {"archive"},
-    "zlib": {"read", "archive"},
+    "zlib": {"read", "archive", "kept"},
     "gzip": {"read"},
     "tomllib": {"tomlfile"},
     "argparse": set[str](),
@@ -82,9 +82,9 @@ STANDARD = {
     "random": set[str](),
     "time": {"talk", "serving"},
     "sys": {"work", "jobs", *EDGE},
-    "os": {"journal", "folder", "work", *EDGE},
-    "tempfile": {"cli", "uploads"},
-    "pathlib": {"journal", "folder", "site", "adding", "export_zip", "outputs", "export", *PAGE, *EDGE},
+    "os": {"journal", "folder", "shelf", "work", *EDGE},
+    "tempfile": {"cli", "shelf", "uploads"},
+    "pathlib": {"journal", "folder", "site", "adding", "export_zip", "outputs", "export", "shelf", *PAGE, *EDGE},
 }
 # Without a clock, an environment or a printer the same input gives the same output.
 FORBIDDEN_CALLS = {"print", "input", "eval", "exec"}
