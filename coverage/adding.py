@@ -38,12 +38,11 @@ from fieldcomb.coverage.settings import (
 from fieldcomb.coverage.settings_file import read_outings, read_settings
 from fieldcomb.coverage.walks import RecordingInput
 from fieldcomb.coverage.writing import with_frame, with_outing
-from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.read import read_recording
-from fieldcomb.tracks.track import Floats
+from fieldcomb.tracks.track import Floats, Recording
 
 CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long before the middle of it has a wrong clock
 
@@ -74,7 +73,7 @@ class Walk:
 class ReadIn:
     """What was read from one file: fixes in it, those left out by reason, how it was swung, and what there is to say.
 
-    coil_assumed : nobody named a coil, neither now nor as the site's default.
+    coil_assumed : nobody named a coil, neither now nor as the site's default. sha256 : of the file. recording : itself.
     """
 
     file: str
@@ -83,6 +82,8 @@ class ReadIn:
     fixes: int
     dropped: dict[str, int]
     notes: tuple[str, ...]
+    sha256: str
+    recording: Recording
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,14 +228,14 @@ def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
     item = RecordingInput(recording.file, recording, swing, walk.searcher, window, pace)
     item = with_marks(settings, (walk.typed, typed), item)
     assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
-    read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, ())
-    return _Loaded(walk, data, hashlib.sha256(data).hexdigest(), window, item, read_in)
+    sha256 = hashlib.sha256(data).hexdigest()
+    read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, (), sha256, recording)
+    return _Loaded(walk, data, sha256, window, item, read_in)
 
 
 def _looked_at(site: SiteInput, one: _Loaded, pegs: tuple[Peg, ...]) -> _Loaded:
     """Check that a walk can be used, and see when it began."""
-    notes = check_recording(site, replace(one.item, pegs=pegs))
-    cleaned = clean([one.item.recording.track], site.frame, [one.window])
+    cleaned, notes = check_recording(site, replace(one.item, pegs=pegs))
     first_s = begin_s(cleaned.fixes.t_s)
     # Both the reader's and the survey's notes, each once.
     told = tuple(dict.fromkeys((*one.item.recording.notes, *cleaned.notes, *notes)))

@@ -47,8 +47,9 @@ def look_for_again(site: Site, frame: SiteFrame, items: Sequence[RecordingInput]
         A walk has the very fixes of one that is there, under other bytes.
 
     """
-    new = [(item, _seen(item, frame)) for item in items]
+    new: list[tuple[RecordingInput, Seen]] = []
     for old in _near_in_time(site, days):
+        new = new or [(item, _seen(item, frame)) for item in items]
         known = _seen(old.item, frame)
         for item, seen in new:
             if not overlap(item.window, old.item.window):

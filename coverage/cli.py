@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from datetime import date
 from pathlib import Path
@@ -93,7 +93,8 @@ def map_command(
         added = add(site, _walks(options, tracks), _typed(options), label=options.label, each=True, say=say)
         tell_added(added)
         tell_assumed(added)
-        _report(site, Path(out) if out else Path(tracks[0]).parent / f"{stem}-map", as_json, depth=deep)
+        read = {one.sha256: one.recording for outing in added for one in outing.recordings}
+        _report(site, Path(out) if out else Path(tracks[0]).parent / f"{stem}-map", as_json, depth=deep, read=read)
 
 
 @cli.command("new")
@@ -251,12 +252,13 @@ def _report(
     since: date | None = None,
     between: tuple[str, str] | None = None,
     depth: float | None = None,
+    read: Mapping[str, Any] | None = None,
 ) -> None:
     from fieldcomb.coverage.folder import OUT, shown
     from fieldcomb.coverage.site import inputs
     from fieldcomb.coverage.talk import Progress, say
 
-    given = inputs(site, since=since, between=between, say=say)
+    given = inputs(site, since=since, between=between, read=read or {}, say=say)
     from fieldcomb.coverage.outputs import MAP_FILE, make_outputs, write_outputs
     from fieldcomb.coverage.report import report_json, table
     from fieldcomb.coverage.shelf import KEPT, Shelf
@@ -266,8 +268,9 @@ def _report(
         say(f"note: {note}")
     progress = Progress()
     shelf = Shelf(site / OUT / KEPT, closed=out != site / OUT)
+    store = None if shelf.closed and not shelf.folder.is_dir() else shelf
     try:
-        result = survey(given.site, given.outings, between=between, depth_m=depth, progress=progress, store=shelf)
+        result = survey(given.site, given.outings, between=between, depth_m=depth, progress=progress, store=store)
         progress("drawing the map", 0, 1)
         files = make_outputs(result)
     finally:

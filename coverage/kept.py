@@ -26,7 +26,11 @@ _LENGTH = 8
 
 
 class Store(Protocol):
-    """Somewhere to put bytes by name."""
+    """Somewhere to put bytes by name; nothing more is put where it is closed."""
+
+    @property
+    def closed(self) -> bool:
+        """Whether it only gives."""
 
     def get(self, name: str) -> bytes | None:
         """Give what was put under a name; None when there is nothing."""
@@ -71,7 +75,8 @@ class Memory:
             except (ValueError, TypeError):
                 pass  # cut off or not ours: computed anew
         result = compute()
-        self.store.put(name, packed((name, result)))
+        if not self.store.closed:
+            self.store.put(name, packed((name, result)))
         return result
 
 

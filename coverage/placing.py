@@ -13,6 +13,7 @@ from fieldcomb.coverage.results import AreaShape
 from fieldcomb.coverage.todo import OwnCoil
 from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
 from fieldcomb.coverage.walks import OutingInput, RecordingInput, too_far, walk_chain
+from fieldcomb.tracks.clean import Cleaned
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
 from fieldcomb.tracks.legs import Walk
@@ -56,16 +57,16 @@ def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> Site
     return middle_frame(lon[good], lat[good])
 
 
-def check_recording(site: SiteInput, item: RecordingInput) -> tuple[str, ...]:
+def check_recording(site: SiteInput, item: RecordingInput) -> tuple[Cleaned, tuple[str, ...]]:
     """Check that a recording can be used on a site, before anything is kept.
 
-    Returns sentences on what was met. Raises TrackError when nothing usable is left, when it has fewer than two
-    places, or when it is far from the site.
+    Returns it cleaned, and sentences on what was met. Raises TrackError when nothing usable is left, when it has fewer
+    than two places, or when it is far from the site.
     """
     walk, cleaned = walk_chain([item], site.frame)
     placed, _ = place_areas(site.areas, site.frame, site.areas_file)
     check_distance(walk, item.file, placed, site.frame)
-    return (*item.recording.notes, *cleaned.notes, *walk.notes)
+    return cleaned, (*item.recording.notes, *cleaned.notes, *walk.notes)
 
 
 def check_distance(walk: Walk, file: str, areas: Sequence[AreaShape], frame: SiteFrame) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
+from types import MappingProxyType
 
 from fieldcomb.coverage.changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.coils import Swing
@@ -34,6 +35,9 @@ from fieldcomb.coverage.walks import OutingInput, RecordingInput
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.pegs import Peg
 from fieldcomb.tracks.read import read_recording
+from fieldcomb.tracks.track import Recording
+
+NOTHING_READ: Mapping[str, Recording] = MappingProxyType({})
 
 
 def edit(
@@ -135,8 +139,17 @@ class Inputs:
     notes: tuple[str, ...]
 
 
-def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] | None = None, say: Say) -> Inputs:
+def inputs(
+    folder: Path,
+    *,
+    since: date | None = None,
+    between: tuple[str, str] | None = None,
+    read: Mapping[str, Recording] = NOTHING_READ,
+    say: Say,
+) -> Inputs:
     """Look up everything that a survey of the site takes; the files themselves are read one outing at a time.
+
+    ``read``: recordings that were read already, by the SHA-256 of their files.
 
     Raises
     ------
@@ -154,7 +167,7 @@ def inputs(folder: Path, *, since: date | None = None, between: tuple[str, str] 
         short = initials_of(_people(site))
         frame = site.settings.frame
         pegs = () if frame is None else site.pegs_in(frame)
-        given = tuple(_outing_input(site, site.outings.index(outing), short, pegs) for outing in chosen)
+        given = tuple(_outing_input(site, site.outings.index(outing), short, pegs, read) for outing in chosen)
         others, unread = _others(site, chosen, short)
         notes += unread
         named = {item.stored for outing in site.outings for item in outing.recordings}
@@ -246,11 +259,17 @@ def _people(site: Site) -> list[str]:
     return [name for name in named if name]
 
 
-def _outing_input(site: Site, number: int, short: Mapping[str, str], pegs: tuple[Peg, ...] = ()) -> OutingInput:
+def _outing_input(
+    site: Site,
+    number: int,
+    short: Mapping[str, str],
+    pegs: tuple[Peg, ...] = (),
+    read: Mapping[str, Recording] = NOTHING_READ,
+) -> OutingInput:
     outing = site.outings[number]
     planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
     unrecorded = tuple(short[name] for name in outing.unrecorded)
-    load = partial(_load, site.settings, planned, pegs)
+    load = partial(_load, site.settings, planned, pegs, read)
     known_by = partial(_known_by, site.settings, planned, pegs)
     return OutingInput(outing.id, outing.label, outing.note, load, unrecorded, known_by)
 
@@ -286,12 +305,15 @@ def _check_laps(site: Site, number: int, typed: Typed) -> None:
         raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
 
 
-def _load(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[RecordingInput, ...]:
+def _load(
+    settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...], read: Mapping[str, Recording]
+) -> tuple[RecordingInput, ...]:
     """Read the files of one outing, each only if it is still the one that was added; cut where the coil was changed."""
     loaded: list[RecordingInput] = []
     for one in planned:
-        name = one.entry.name
-        recording = read_recording(_data(one), name)
+        name, data = one.entry.name, _data(one)
+        known = read.get(one.entry.sha256)
+        recording = read_recording(data, name) if known is None else replace(known, file=name)
         item = RecordingInput(name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
         marked = with_marks(settings, one.typed, replace(item, pegs=pegs))
         loaded += by_coil(settings, one.typed, marked)

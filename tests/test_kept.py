@@ -39,6 +39,7 @@ class Shelved:
 
     held: dict[str, bytes] = field(default_factory=dict)
     put_names: list[str] = field(default_factory=list)
+    closed: bool = False
 
     def get(self, name: str) -> bytes | None:
         """Give what was put."""
