@@ -54,7 +54,7 @@ def read_drawn(data: bytes, file: str) -> tuple[list[Drawn], list[str]]:
         if form in ("GPX", DAMAGED):
             drawn, more = _gpx(content, file)
         elif form == "KML":
-            drawn, more = _kml(content, file), []
+            drawn, more = _kml(content, file)
         elif form in ("GeoJSON", "JSON"):
             drawn, more = _geojson(content, file)
         else:
@@ -98,13 +98,13 @@ def _runs(segment: Any) -> list[Any]:
     return np.split(np.arange(segment.size), np.flatnonzero(np.diff(segment)) + 1) if segment.size else []
 
 
-def _kml(content: bytes, file: str) -> list[Drawn]:
-    polygons = read_kml_polygons(content, file)
+def _kml(content: bytes, file: str) -> tuple[list[Drawn], list[str]]:
+    polygons, notes = read_kml_polygons(content, file)
     out = []
     for number, polygon in enumerate(polygons, 1):
         rings = tuple(np.column_stack(ring) for ring in (polygon.outer, *polygon.inners))
         out.append(Drawn(_where(f"polygon {number} of {len(polygons)}", polygon.name), (rings,), polygon.data))
-    return out
+    return out, list(notes)
 
 
 def _where(place: str, name: object) -> str:

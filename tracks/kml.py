@@ -18,7 +18,7 @@ import numpy as np
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.gather import MAX_POINTS
 from fieldcomb.tracks.track import Floats
-from fieldcomb.tracks.xml import Actions, Place, read_xml
+from fieldcomb.tracks.xml import Actions, Place, mend_ampersands, read_xml
 
 Ring = tuple[Floats, Floats]
 """Longitudes and latitudes in degrees, float64 (n,) each; as in the file, closed or not."""
@@ -157,10 +157,11 @@ class _Builder:
         return TrackError(problem, file=self.file, where=where, hint=hint)
 
 
-def read_kml_polygons(data: bytes, file: str) -> tuple[KmlPolygon, ...]:
-    """Read all polygons of a KML file, in file order, those in a MultiGeometry each on its own.
+def read_kml_polygons(data: bytes, file: str) -> tuple[tuple[KmlPolygon, ...], tuple[str, ...]]:
+    """Read all polygons of a KML file, in file order, those in a MultiGeometry each on its own; and give notes.
 
-    Positions are not range-checked, and rings are neither closed nor turned.
+    Positions are not range-checked, and rings are neither closed nor turned. An & that stands alone in a name is read
+    as meant, which changes no place, and told.
 
     Raises
     ------
@@ -170,6 +171,10 @@ def read_kml_polygons(data: bytes, file: str) -> tuple[KmlPolygon, ...]:
     """
     builder = _Builder(file)
     ending = read_xml(data, file, "kml", builder.actions())
+    mended, note = mend_ampersands(data) if ending.broken else (data, "")
+    if note:
+        builder = _Builder(file)
+        ending = read_xml(mended, file, "kml", builder.actions())
     if ending.broken:
         hint = "A boundary must be whole: export it again"
         raise TrackError("is not a whole KML file", file=file, where=ending.broken, hint=hint)
@@ -177,4 +182,4 @@ def read_kml_polygons(data: bytes, file: str) -> tuple[KmlPolygon, ...]:
         found = ", ".join(f"{many} x {words}" for words, many in sorted(builder.others.items()))
         problem = f"holds no polygon, only {found}" if found else "holds no polygon, and no other shape"
         raise TrackError(problem, file=file, hint="Draw the boundary as a closed polygon and export it as KML")
-    return tuple(builder.polygons)
+    return tuple(builder.polygons), (note,) if note else ()
