@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.grid import Grid, block_sums, grid_over
+from fieldcomb.coverage.grid import Grid, block_sums
 from fieldcomb.tracks.track import Floats
 
 Mask = NDArray[np.bool_]
@@ -23,7 +23,11 @@ class Coarse:
     def __init__(self, inside: Mask, fine: Grid, wanted_m: float) -> None:
         self.inside, self.fine = inside, fine
         self.k = max(1, round(wanted_m / fine.cell_m))
-        self.grid: Grid = grid_over(fine.bounds_m, fine.cell_m * self.k)
+        # In whole cells: metres divided by 0.6 m may fall beside the whole number, and give a row too many.
+        k = self.k
+        west, south = fine.west // k, (fine.north - fine.rows) // k
+        north, east = -(-fine.north // k), -(-(fine.west + fine.cols) // k)
+        self.grid = Grid(fine.cell_m * k, west, north, north - south, east - west)
         self._all = (slice(0, fine.rows), slice(0, fine.cols))
         _, self.cells = self.sums(inside, self._all)
 

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fieldcomb.coverage.coarse import Coarse
+from fieldcomb.coverage.grid import grid_over
 from fieldcomb.coverage.ground import lay_out
 from fieldcomb.coverage.results import AreaShape
 
@@ -55,3 +56,14 @@ def test_sites_with_large_cells_keep_them() -> None:
     """Where the raster's cells are larger than what is wanted, coarse cells are those of the raster."""
     ground = lay_out([AreaShape("site", "", shapely.box(0, 0, 20, 20))], [], 2.0, "areas")
     assert Coarse(ground.inside, ground.grid, 0.5).grid == ground.grid
+
+
+def test_coarse_cells_fit_the_raster_at_any_size() -> None:
+    """Whatever the cells and wherever the site, its coarse cells are as many rows and columns as their sums have."""
+    for cell_m in (0.05, 0.1, 0.15, 0.2, 0.3, 0.35, 0.4, 0.45, 0.6, 0.7, 0.8):
+        for wide_m in range(10, 80, 3):
+            fine = grid_over((-wide_m / 2, -wide_m / 3, wide_m / 2 + 0.3, wide_m / 3), cell_m)
+            for wanted_m in (0.5, 1.0):
+                coarse = Coarse(np.ones((fine.rows, fine.cols), bool), fine, wanted_m)
+                assert coarse.cells.shape == (coarse.grid.rows, coarse.grid.cols)
+                assert coarse.cells.sum() == fine.rows * fine.cols and coarse.cells.any(axis=1).all()
