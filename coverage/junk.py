@@ -15,10 +15,14 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.tracks.track import Floats
 
+Mask = NDArray[np.bool_]
+
 NOT_MEASURED, COUNTED, DUG, DRAWN, USUAL = range(5)
 REACH = 2.5  # kernels: farther from every square nothing is counted; chosen for this project
-FAR_REACH = 5.0  # but so far where at least half as much was dug as round the squares: the same ground goes on
-ENOUGH_DIGS = 10.0  # as many round the squares tell where the junk ends; chosen for this project
+ENOUGH_DIGS = 10.0  # as many in a kernel round the squares tell where the junk ends; chosen for this project
+GOES_ON = 0.5  # where so much of that was dug on ground that hangs together, the same junk goes on: an edge, blurred
+DIG_KERNELS = 2.0  # round a square the digs tell what is usual: wider than the kernel, so that a square at the edge of
+# the junk is not taken to lie on ground where less was dug
 FEW_DIGS = 25  # fewer are known to +-40 % (two sigma of a Poisson count) or worse
 TWO_SIGMA = 1.96
 LEAST_SWEPT = 0.1  # of the kernel's weight: on less ground nobody can say how much was dug per swept m2
@@ -56,13 +60,20 @@ class Digs:
 
     def __init__(self, grid: Grid, swept: Floats, kernel_m: float) -> None:
         self.grid = grid
+        self.kernel_m = kernel_m
         self.sigma = kernel_m / grid.cell_m
         self.weight = self._blur(swept)
+        self.counts = np.zeros((grid.rows, grid.cols))  # of all digs told of so far
 
     def _blur(self, values: Floats) -> Floats:
         from scipy.ndimage import gaussian_filter
 
         return np.asarray(gaussian_filter(values, self.sigma, mode="constant", truncate=4.0))
+
+    def add(self, x_m: Floats, y_m: Floats) -> Floats:
+        """Take in the digs of an outing; gives them per swept m2 round each cell, (rows, cols)."""
+        self.counts += histogram(self.grid, x_m, y_m)
+        return self.per_m2(x_m, y_m)
 
     def per_m2(self, x_m: Floats, y_m: Floats) -> Floats:
         """Digs per swept m2 round each cell, (rows, cols)."""
@@ -74,10 +85,20 @@ class Digs:
         np.divide(self._blur(counts), self.weight * self.grid.cell_m2, out=out, where=known)
         return out
 
+    @property
+    def effective_m2(self) -> float:
+        """The kernel's effective area, 4 pi sigma^2."""
+        return 4 * float(np.pi) * self.kernel_m**2
+
     def effective(self, per_m2: Floats) -> Floats:
-        """How many digs each density rests on: those within the kernel's effective area, 4 pi sigma^2."""
-        area_m2 = 4 * np.pi * (self.sigma * self.grid.cell_m) ** 2
-        return np.asarray(per_m2 * self.weight * area_m2)
+        """How many digs each density rests on: those within the kernel's effective area."""
+        return np.asarray(per_m2 * self.weight * self.effective_m2)
+
+    def mean_of_digs(self, per_m2: Floats, weight: Floats) -> float:
+        """Mean density at the places of the digs, weighted: how densely was dug where anything was dug at all."""
+        weighted = self.counts * weight
+        total = float(weighted.sum())
+        return float((weighted * per_m2).sum()) / total if total > 0 else 0.0
 
 
 def histogram(grid: Grid, x_m: Floats, y_m: Floats, weight: Floats | None = None) -> Floats:
@@ -113,9 +134,9 @@ def local_junk(
     usual_per_m2 : float, optional
         Taken where nothing was counted, dug or drawn.
 
-    Squares go before everything else within 2.5 kernels of them: their weighted mean, and of it only the part that the
-    digs have there by comparison with the squares, when 10 or more lie round those; then also up to 5 kernels away,
-    where at least half as much was dug. Never less than what was dug.
+    Squares go before everything else within 2.5 kernels of them: their weighted mean. When 10 or more digs lie in a
+    kernel round them, that mean is scaled by the digs here over what is usual where the squares lie, at most 1; and it
+    holds as far as ground hangs together on which at least half as much was dug. Never less than what was dug.
     """
     per_m2, sd = np.zeros_like(dug_per_m2), np.zeros_like(dug_per_m2)
     source = np.full(dug_per_m2.shape, NOT_MEASURED, np.uint8)
@@ -133,32 +154,38 @@ def local_junk(
     return Junk(per_m2, sd, source)
 
 
-def _counted(
-    digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare]
-) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Weighted mean of the squares round each cell, its standard error, and where there is one."""
-    grid, kernel_m = digs.grid, digs.sigma * digs.grid.cell_m
+def _counted(digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare]) -> tuple[Floats, Floats, Mask]:
+    """Weighted mean of the squares round each cell, shaped by the digs; its standard error, and where there is one."""
+    grid = digs.grid
     x, y = grid.centres()
-    total, value, spread, dug, near = (np.zeros(dug_per_m2.shape) for _ in range(5))
-    rests_on = digs.effective(dug_per_m2)
-    nearest2 = np.full(dug_per_m2.shape, np.inf)
-    for one in squares:
-        away2 = (x - one.x_m)[None, :] ** 2 + (y - one.y_m)[:, None] ** 2
-        weight = np.exp(-away2 / (2 * kernel_m**2))
+    away2 = [((x - one.x_m)[None, :] ** 2 + (y - one.y_m)[:, None] ** 2) / digs.kernel_m**2 for one in squares]
+    nearest2 = np.min(away2, axis=0)
+    total, value, spread, usual = (np.zeros(dug_per_m2.shape) for _ in range(4))
+    for one, far2 in zip(squares, away2, strict=True):
+        weight = np.exp((nearest2 - far2) / 2)
         total += weight
         value += weight * (one.count + one.dug_before_per_m2)
         spread += weight**2 * max(one.count, 1)
-        row, col = cell_at(grid, one.x_m, one.y_m)
-        dug += weight * dug_per_m2[row, col]
-        near += weight * rests_on[row, col]
-        nearest2 = np.minimum(nearest2, away2)
-    total = np.maximum(total, 1e-300)
-    by_digs = np.ones_like(total)
-    shaped = (near / total >= ENOUGH_DIGS) & (dug > 0)
-    np.divide(dug_per_m2 * total, dug, out=by_digs, where=shaped)
-    known = nearest2 <= (REACH * kernel_m) ** 2
-    known |= shaped & (by_digs >= 0.5) & (nearest2 <= (FAR_REACH * kernel_m) ** 2)
-    return value / total * np.minimum(by_digs, 1), np.sqrt(spread) / total, known
+        usual += weight * digs.mean_of_digs(dug_per_m2, np.exp(-far2 / (2 * DIG_KERNELS**2)))
+    mean, usual = value / total, usual / total
+    shaped = usual * digs.effective_m2 >= ENOUGH_DIGS
+    share = np.ones_like(total)
+    np.divide(dug_per_m2, usual, out=share, where=shaped)
+    near = nearest2 <= REACH**2
+    known = near | _touching(shaped & (share >= GOES_ON), near)
+    noise = np.where(shaped, 1 / np.maximum(digs.effective(dug_per_m2), 1), 0)
+    error = np.sqrt(spread / total**2 + mean**2 * noise) * np.minimum(share, 1)
+    return mean * np.minimum(share, 1), error, known
+
+
+def _touching(ground: Mask, seeds: Mask) -> Mask:
+    """Those pieces of ground that have a cell of ``seeds`` in them."""
+    from scipy.ndimage import label
+
+    number, many = label(ground)
+    kept = np.zeros(many + 1, bool)
+    kept[number[ground & seeds]] = True
+    return np.asarray(kept[number])
 
 
 def cell_at(grid: Grid, x_m: float, y_m: float) -> tuple[int, int]:

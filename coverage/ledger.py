@@ -110,7 +110,7 @@ class Ledger:
             told = self.told[outing.id]
             for x, y, count in told.squares:
                 squares.append(CountSquare(x, y, count, float(so_far[cell_at(grid, x, y)])))
-            so_far += self.digs.per_m2(*told.dug.T)
+            so_far += self.digs.add(*told.dug.T)
         drawn = _drawn(self.ground, grid)
         return local_junk(self.digs, so_far, squares, drawn, self.settings.junk_per_m2), so_far
 
