@@ -7,7 +7,7 @@ shifted, all by the same amount on the logit scale, until their mean is the esti
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -161,6 +161,29 @@ class ChanceMap:
     def add_placed(self, swept: Mask, part: tuple[slice, slice]) -> None:
         """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
         self.placed[part] |= swept
+
+    def of_outing(self, drawn: Mapping[str, Mask], pct: float | None) -> dict[str, Floats]:
+        """Chance of each coarse cell that each coil of one outing passed it.
+
+        Parameters
+        ----------
+        drawn : mapping of coil to bool (DRAWS, rows, cols)
+            What its walks swept in each draw.
+        pct : float, optional
+            The outing's estimate, to which the ground that any draw swept is shifted; shares of draws without one.
+
+        """
+        cells = self.coarse.cells
+        count = np.any(list(drawn.values()), axis=0).sum(axis=0)
+        share = np.arange(DRAWS + 1) / DRAWS  # all that draws can say, so that shifting takes no time
+        ground = np.bincount(count.ravel(), weights=cells.ravel(), minlength=DRAWS + 1).astype(float)
+        ground[0] = 0  # no draw comes near it
+        told = share
+        if pct is not None and ground.any():
+            wanted = float(np.clip(pct / 100 * cells.sum() / ground.sum(), 0.001, 0.999))
+            told = np.where(share > 0, calibrated(share, ground, wanted), 0.0)
+        factor = np.divide(told, share, out=np.zeros_like(told), where=share > 0)[count]
+        return {coil: np.minimum(mask.mean(axis=0) * factor, 1.0) for coil, mask in drawn.items()}
 
     def chance(self, pct: float) -> Floats:
         """Chance of each coarse cell to be passed, NaN off the site; ``pct`` is the estimate of the whole."""

@@ -47,3 +47,40 @@ class Coarse:
     def whole(self, mask: Mask) -> Floats:
         """Share of each coarse cell's ground that a mask of the whole raster takes."""
         return self.share(mask, self._all)[1]
+
+    def onto(self, values: Floats, grid: Grid) -> Floats:
+        """Mean of values of these cells in each cell of another grid, by the site's ground in them; 0 off the site.
+
+        Cells of the other grid that hold no centre of these take the value at their own centre.
+        """
+        x, y = (np.broadcast_to(v, values.shape).ravel() for v in _centres(self.grid))
+        weight = self.cells.ravel()
+        total, known = (histogram(grid, x, y, part) for part in (weight * values.ravel(), weight))
+        x, y = (np.broadcast_to(v, known.shape).ravel() for v in _centres(grid))
+        row, col = cells_at(self.grid, x, y)
+        own = np.where(self.cells > 0, values, 0.0)[row, col].reshape(known.shape)
+        return np.divide(total, known, out=own, where=known > 0)
+
+
+def _centres(grid: Grid) -> tuple[Floats, Floats]:
+    x, y = grid.centres()
+    return x[None, :], y[:, None]
+
+
+def cells_at(grid: Grid, x_m: Floats, y_m: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and columns of the cells at places, or of the nearest ones."""
+    left, _, _, top = grid.bounds_m
+    row = np.floor((top - np.asarray(y_m)) / grid.cell_m).astype(np.int64)
+    col = np.floor((np.asarray(x_m) - left) / grid.cell_m).astype(np.int64)
+    return np.clip(row, 0, grid.rows - 1), np.clip(col, 0, grid.cols - 1)
+
+
+def histogram(grid: Grid, x_m: Floats, y_m: Floats, weight: Floats | None = None) -> Floats:
+    """Count places in each cell, or add up their weights, (rows, cols); places outside the grid are not counted."""
+    counts = np.zeros((grid.rows, grid.cols))
+    left, _, _, top = grid.bounds_m
+    col = np.floor((np.asarray(x_m) - left) / grid.cell_m).astype(int)
+    row = np.floor((top - np.asarray(y_m)) / grid.cell_m).astype(int)
+    inside = (col >= 0) & (col < grid.cols) & (row >= 0) & (row < grid.rows)
+    np.add.at(counts, (row[inside], col[inside]), 1.0 if weight is None else weight[inside])
+    return counts

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.coarse import cells_at, histogram
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.tracks.track import Floats
 
@@ -101,17 +102,6 @@ class Digs:
         return float((weighted * per_m2).sum()) / total if total > 0 else 0.0
 
 
-def histogram(grid: Grid, x_m: Floats, y_m: Floats, weight: Floats | None = None) -> Floats:
-    """Count places in each cell, or add up their weights, (rows, cols); places outside the grid are not counted."""
-    counts = np.zeros((grid.rows, grid.cols))
-    left, _, _, top = grid.bounds_m
-    col = np.floor((np.asarray(x_m) - left) / grid.cell_m).astype(int)
-    row = np.floor((top - np.asarray(y_m)) / grid.cell_m).astype(int)
-    inside = (col >= 0) & (col < grid.cols) & (row >= 0) & (row < grid.rows)
-    np.add.at(counts, (row[inside], col[inside]), 1.0 if weight is None else weight[inside])
-    return counts
-
-
 def local_junk(
     digs: Digs,
     dug_per_m2: Floats,
@@ -190,10 +180,8 @@ def _touching(ground: Mask, seeds: Mask) -> Mask:
 
 def cell_at(grid: Grid, x_m: float, y_m: float) -> tuple[int, int]:
     """Row and column of the cell at a place, or of the nearest one."""
-    left, _, _, top = grid.bounds_m
-    row = min(max(int((top - y_m) // grid.cell_m), 0), grid.rows - 1)
-    col = min(max(int((x_m - left) // grid.cell_m), 0), grid.cols - 1)
-    return row, col
+    row, col = cells_at(grid, np.array([x_m]), np.array([y_m]))
+    return int(row[0]), int(col[0])
 
 
 def error_pct(count: int) -> float | None:

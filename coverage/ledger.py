@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Point
 
-from fieldcomb.coverage.coarse import Coarse
-from fieldcomb.coverage.coils import DEFAULT_SWEEP_S, Coil, Swing
+from fieldcomb.coverage.coarse import Coarse, histogram
+from fieldcomb.coverage.coils import DEFAULT_SWEEP_S, Coil, Swing, make_swing
+from fieldcomb.coverage.depth import print_m
 from fieldcomb.coverage.dug import DigRule
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.ground import Ground
@@ -26,11 +27,10 @@ from fieldcomb.coverage.junk import (
     Junk,
     cell_at,
     error_pct,
-    histogram,
     local_junk,
 )
 from fieldcomb.coverage.masking import Remaining, footprint_m2
-from fieldcomb.coverage.measures import Mask, Slices, Swept
+from fieldcomb.coverage.measures import Slices, Swept
 from fieldcomb.coverage.position import receiver
 from fieldcomb.coverage.raster import Counts, cover
 from fieldcomb.coverage.results import JunkResult
@@ -39,7 +39,6 @@ from fieldcomb.coverage.todo_settings import TodoSettings
 from fieldcomb.coverage.told import told_by
 from fieldcomb.coverage.under_coil import half_minutes, shares
 from fieldcomb.coverage.walks import SwungWalk, WalkedOuting
-from fieldcomb.coverage.wedges import share_under_coil
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.legs import Way
 from fieldcomb.tracks.track import Floats
@@ -47,6 +46,7 @@ from fieldcomb.tracks.track import Floats
 MOST_TOLD_APART = 6  # passes of one outing over one cell
 LEVELS = 200
 GOOD_QUARTER = 0.25
+LEAST_NEAR = 1e-6  # of a pass round about: on less nobody can say how many there were
 LEAST_WAY_M = 1e-3  # of walking round a cell: on less its pace is not known
 HEARD_M = 2.5  # round a mark left: about as far as the mark may be off; chosen for this project
 
@@ -77,14 +77,18 @@ class Ledger:
         walked: Sequence[WalkedOuting],
         own: Sequence[OwnCoil],
         settings: TodoSettings,
+        chances: Coarse,
     ) -> None:
         self.ground, self.frame, self.settings = ground, frame, settings
+        self.chances = chances  # cells on which chances are given
         self.coarse = Coarse(ground.inside, ground.grid, settings.grid_m)
         self.own = tuple(own) or _used(walked)
         self.known = {one.coil.name: one for one in (*_used(walked), *self.own)}
         self.r95_m = max((receiver(w.swing.gps).r95_m for o in walked for w in o.walks), default=0.0)
         self.told = {outing.id: told_by(outing, frame) for outing in walked}
         grid = self.coarse.grid
+        self.depth_m = _depths(ground, grid, settings)
+        self.depths_m: list[float] = np.unique(self.depth_m[np.isfinite(self.depth_m)]).tolist()
         self.digs = Digs(grid, _swept(walked, grid), settings.kernel_m)
         self.then, self.dug = self._junk(walked)
         self.met = self.then.per_m2.copy()
@@ -95,8 +99,10 @@ class Ledger:
         # What would be left had everything heard been dug; had all been deep enough; had nobody walked too fast.
         self.left = Remaining(shape)
         self.had_dug = Remaining(shape) if g_matters else self.left
-        self.had_reached = Remaining(shape) if settings.depth_m is not None else self.had_dug
+        self.had_reached = Remaining(shape) if self.depths_m else self.had_dug
         self.had_time = Remaining(shape)
+        self.bare = np.ones(shape)  # chance that no pass was over a place of the cell
+        self.any_drawn = False
         self.used_m2 = np.full(shape, np.inf)
         self.used = np.full(shape, -1, np.int16)
         self.names: list[str] = []
@@ -114,15 +120,17 @@ class Ledger:
         drawn = _drawn(self.ground, grid)
         return local_junk(self.digs, so_far, squares, drawn, self.settings.junk_per_m2), so_far
 
-    def add(self, outing: WalkedOuting, swept: Swept) -> None:
+    def add(self, outing: WalkedOuting, swept: Swept, passed_by: Mapping[str, Floats]) -> None:
         """Take in one outing: its passes, and what was dug in it.
 
+        ``passed_by`` is the chance that a coil passed each cell of ``chances``, where that is not as recorded.
         Who digs sweeps the hole again and finds what that junk hid, so dug junk counts as if it had hidden nothing;
         without ``recheck`` it hid targets from all passes up to this outing's.
         """
         told = self.told[outing.id]
         for name, counts in swept.by_coil.items():
-            self._visit(name, [w for w in outing.walks if w.swing.coil.name == name], counts[swept.there], swept.here)
+            walks = [w for w in outing.walks if w.swing.coil.name == name]
+            self._visit(name, walks, counts[swept.there], swept.here, passed_by.get(name))
         if len(told.dug):
             fewer = np.minimum(self.digs.per_m2(*told.dug.T), self.met)
             self.met = self.met - fewer
@@ -130,7 +138,9 @@ class Ledger:
             for one in () if self.settings.recheck else {id(one): one for one in kept}.values():
                 one.dig(fewer)
 
-    def _visit(self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices) -> None:
+    def _visit(
+        self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices, chance: Floats | None
+    ) -> None:
         passed = (counts > 0) & self.coarse.inside[here]
         if not passed.any() or not walks:
             return
@@ -141,26 +151,26 @@ class Ledger:
         area_m2 = float(np.count_nonzero(passed)) * self.ground.grid.cell_m2
         use.swept_m2 += area_m2 if len(timed) == len(walks) else 0.0
         where, passes = self._passes(counts, here)
+        if chance is not None:
+            where, passes = self._redrawn(where, passes, chance, walks)
+        reached = np.minimum(passes.sum(axis=0), 1)
+        self.bare[where] *= 1 - reached
+        self.any_drawn |= chance is not None
         coil, swing = walks[0].swing.coil, walks[0].swing
-        under = self._under_coil(walks)[where]
-        swept = passes.sum(axis=0) * self.coarse.cells[where] * self.ground.grid.cell_m2
-        after = np.clip(np.rint((1 - under * self.settings.g) * LEVELS), 0, LEVELS).astype(int)
+        under, deep = (share[where] for share in self._under_coil(walks))
+        swept = reached * self.coarse.cells[where] * self.ground.grid.cell_m2
+        found = under * self.settings.g * (reached if chance is not None else 1)
+        after = np.clip(np.rint((1 - found) * LEVELS), 0, LEVELS).astype(int)
         self.left_m2 += np.bincount(after.ravel(), weights=swept.ravel(), minlength=LEVELS + 1)
         g = self.settings.g * swing.rule.share(self.settings.target)
-        deep = float(self.known[name].hears(self.settings))
         foot = footprint_m2(coil.width_m, coil.length_m)
-        chances = (
-            (self.left, under * deep * g),
-            (self.had_dug, under * deep),
-            (self.had_reached, under),
-            (self.had_time, np.ones_like(under)),
-        )
-        for remaining, chance in {id(one): (one, chance) for one, chance in reversed(chances)}.values():
+        chances = ((self.left, deep * g), (self.had_dug, deep), (self.had_reached, under), (self.had_time, 1.0))
+        for remaining, one in {id(kept): (kept, one) for kept, one in reversed(chances)}.values():
             caught = np.zeros_like(under)
             for n, share in enumerate(passes, 1):
-                caught += share * (1 - (1 - chance) ** n)
+                caught += share * (1 - (1 - one) ** n)
             remaining.visit(foot, caught, where)
-        self._remember(name, foot, passed, here)
+        self._remember(name, foot, reached, where)
 
     def _passes(self, counts: Counts, here: Slices) -> tuple[Slices, Floats]:
         """Share of each coarse cell with 1, 2, ... passes of an outing, (6, rows, cols); the last is 6 or more."""
@@ -168,33 +178,60 @@ class Ledger:
         where, most = self.coarse.share(counts >= MOST_TOLD_APART, here)
         return where, np.stack([*found, most])
 
-    def _under_coil(self, walks: Sequence[SwungWalk]) -> Floats:
-        """Share under the coil on each coarse cell, by the local pace of walks with one coil in an outing.
+    def _redrawn(
+        self, where: Slices, passes: Floats, chance: Floats, walks: Sequence[SwungWalk]
+    ) -> tuple[Slices, Floats]:
+        """Passes on all coarse cells as far as a receiver that is metres off can tell.
 
-        Pace is that of pieces of half a minute; between the lines it is averaged over half a swing width. A recorder
-        on the shaft has measured what the coil covered, so that there it is 1.
+        Whether there was any pass is the chance of the cell; how many there were then, as recorded round about.
         """
+        from scipy.ndimage import gaussian_filter
+
+        grid = self.coarse.grid
+        reached = np.where(self.coarse.cells > 0, self.chances.onto(chance, grid), 0.0)
+        whole = np.zeros((MOST_TOLD_APART, grid.rows, grid.cols))
+        whole[:, where[0], where[1]] = passes
+        sigma = max(receiver(w.swing.gps).sigma_m for w in walks) / grid.cell_m
+        near = gaussian_filter(whole, (0, sigma, sigma), mode="constant")
+        total = near.sum(axis=0)
+        out = np.zeros_like(whole)
+        out[0] = reached
+        np.divide(near * reached, total, out=out, where=np.broadcast_to(total > LEAST_NEAR, out.shape))
+        return (slice(0, grid.rows), slice(0, grid.cols)), out
+
+    def _under_coil(self, walks: Sequence[SwungWalk]) -> tuple[Floats, Floats]:
+        """Share under the coil on each coarse cell, and the same at the depth that matters there.
+
+        It is that of walks with one coil in an outing, by their local pace in pieces of half a minute; between the
+        lines it is averaged over half a swing width. A recorder on the shaft has measured what the coil covered.
+        """
+        under = self._covered(walks, None)
+        deep = under
+        for depth_m in self.depths_m:
+            deep = np.where(self.depth_m == depth_m, self._covered(walks, depth_m), deep)
+        return under, deep
+
+    def _covered(self, walks: Sequence[SwungWalk], depth_m: float | None) -> Floats:
         from scipy.ndimage import gaussian_filter
 
         grid = self.coarse.grid
         covered, walked = np.zeros((2, grid.rows, grid.cols))
         for w in walks:
             for way in w.walk.ways:
-                share = _share_along(way, w)
+                share = _share_along(way, w, depth_m)
                 covered += histogram(grid, way.x_m, way.y_m, way.step_m * share)
                 walked += histogram(grid, way.x_m, way.y_m, way.step_m)
         sigma = walks[0].swing.swath_m / 2 / grid.cell_m
         covered, walked = (gaussian_filter(values, sigma, mode="constant") for values in (covered, walked))
-        out = np.full(walked.shape, _mean_under_coil(walks, self.settings))
+        out = np.full(walked.shape, _mean_under_coil(walks, self.settings, depth_m))
         np.divide(covered, walked, out=out, where=walked > LEAST_WAY_M)
         return np.clip(out, 0, 1)
 
-    def _remember(self, name: str, foot_m2: float, passed: Mask, here: Slices) -> None:
+    def _remember(self, name: str, foot_m2: float, reached: Floats, where: Slices) -> None:
         """Note the smallest coil that swept most of each coarse cell: the one that junk or depth was too much for."""
         if name not in self.names:
             self.names.append(name)
-        where, share = self.coarse.share(passed, here)
-        smaller = (share > 0.5) & (foot_m2 < self.used_m2[where])
+        smaller = (reached > 0.5) & (foot_m2 < self.used_m2[where])
         self.used_m2[where][smaller] = foot_m2
         self.used[where][smaller] = self.names.index(name)
 
@@ -202,11 +239,22 @@ class Ledger:
 
     def chance(self, one: OwnCoil) -> float:
         """Share under the coil on a careful pass at its usual pace, times the chance of a signal."""
+        return self.settings.g * self._next_pass(one, None)
+
+    def hears(self, one: OwnCoil) -> Floats:
+        """How much of what it covers a coil hears down to the depth that matters, 0 to 1 on each coarse cell."""
+        out = np.ones(self.depth_m.shape)
+        for depth_m in self.depths_m:
+            out[self.depth_m == depth_m] = self._next_pass(one, depth_m) / max(self._next_pass(one, None), 1e-9)
+        return np.minimum(out, 1)
+
+    def _next_pass(self, one: OwnCoil, depth_m: float | None) -> float:
         use = self.use.get(one.coil.name, _Use())
         pace = use.pace_m_s or self._all().pace_m_s or self.settings.pace_m_s
-        coil = one.coil
-        under = share_under_coil(coil.width_m, coil.length_m, one.swath_m, one.sweep_s, pace)
-        return self.settings.g * float(under)
+        swing = replace(
+            make_swing(one.coil, one.swath_m, one.sweep_s, None, None, self.settings.lift_m), reach_m=one.reach_m
+        )
+        return float(shares(swing, np.array([pace]), depth_m)[0, 0])
 
     def _all(self) -> _Use:
         uses = self.use.values()
@@ -286,25 +334,42 @@ def own_coil(coil: Coil, swath_m: float | None, sweep_s: float | None, reach_m: 
     return OwnCoil(coil, swath, DEFAULT_SWEEP_S if sweep_s is None else sweep_s, reach_m, rule)
 
 
-def _share_along(way: Way, w: SwungWalk) -> Floats:
+def _share_along(way: Way, w: SwungWalk, depth_m: float | None) -> Floats:
     """Share under the coil for each second of a way, by the pace of its half minute."""
     if w.walk.coil_legs:
-        return np.ones_like(way.step_m)
+        return np.full_like(way.step_m, _own_share(w.swing, depth_m))
     edges, pace = half_minutes(way)
     piece = np.minimum(np.searchsorted(edges, np.arange(way.t_s.size), side="right") - 1, pace.size - 1)
-    return np.asarray(shares(w.swing, pace)[0][piece])
+    return np.asarray(shares(w.swing, pace, depth_m)[0][piece])
 
 
-def _mean_under_coil(walks: Sequence[SwungWalk], settings: TodoSettings) -> float:
+def _own_share(swing: Swing, depth_m: float | None) -> float:
+    """Of the coil's own way, which was recorded: all of it, and at a depth what the footprint has of the width."""
+    return print_m(swing, depth_m)[0] / swing.coil.width_m
+
+
+def _mean_under_coil(walks: Sequence[SwungWalk], settings: TodoSettings, depth_m: float | None) -> float:
     """Mean share under the coil on walks with one coil, by their usual pace."""
     total = weight = 0.0
     for w in walks:
         swing, times = w.swing, w.walk.times
         pace = w.walk.search_m / times.searching_s if times and times.searching_s > 0 else settings.pace_m_s
-        share = float(shares(swing, np.array([pace]))[0, 0])
-        total += (1.0 if w.walk.coil_legs else share) * w.walk.search_m
+        share = float(shares(swing, np.array([pace]), depth_m)[0, 0])
+        total += (_own_share(swing, depth_m) if w.walk.coil_legs else share) * w.walk.search_m
         weight += w.walk.search_m
     return total / weight if weight else 1.0
+
+
+def _depths(ground: Ground, grid: Grid, settings: TodoSettings) -> Floats:
+    """Depth that matters below today's surface: that of the settings, and what the ground was filled up by; or NaN."""
+    out = np.full((grid.rows, grid.cols), np.nan if settings.depth_m is None else settings.depth_m)
+    filled = np.zeros_like(out)
+    x, y = grid.centres()
+    for area in ground.areas:
+        if area.kind == "filled" and area.depth_cm is not None:
+            here = shapely.contains_xy(area.shape, *np.meshgrid(x, y))
+            filled[here] = np.maximum(filled[here], area.depth_cm / 100)
+    return np.where(filled > 0, np.nan_to_num(out) + filled, out)
 
 
 def _swept(walked: Sequence[WalkedOuting], grid: Grid) -> Floats:

@@ -25,7 +25,7 @@ from fieldcomb.coverage.results import OUTSIDE, AreaShape, Cells, OutingLayer, R
 from fieldcomb.coverage.shapes import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.sheet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.strip_fields import worth_a_walk
-from fieldcomb.coverage.todo_words import PROMISE, junk_words
+from fieldcomb.coverage.todo_words import PROMISE, junk_words, reason_words
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Floats
 
@@ -267,7 +267,7 @@ class _Composer:
 
     def _todo_item(self, n: int, piece: TodoPiece) -> Json:
         size = wording.area(piece.area_m2)
-        rows = [("Why", piece.reason), ("Area", size), ("Junk", junk_words(piece))]
+        rows = [("Why", reason_words(piece)), ("Area", size), ("Junk", junk_words(piece))]
         if piece.minutes is not None:
             rows.insert(2, ("Time", wording.hours(piece.minutes * 60)))
         rows.append(("Would find", f"{100 * piece.gain_per_100_m2:.0f} of 100 targets, by the model"))

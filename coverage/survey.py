@@ -52,6 +52,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.legs import DropOut, Leg, Stop, Times, Walk, Way
 from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.pegs import PegResidual
+from fieldcomb.tracks.track import Floats
 from fieldcomb.tracks.units import parse_zone
 
 Progress = Callable[[str, int, int], None]
@@ -273,7 +274,7 @@ class _Sums:
         self.tally = Tally(ground)
         self.chances = ChanceMap(ground.inside, ground.grid)
         self.estimates = estimates_on(ground.inside, ground.grid, ground.boundary, receivers, of.memory)
-        self.ledger = Ledger(ground, site.frame, walked, site.coils, site.todo)
+        self.ledger = Ledger(ground, site.frame, walked, site.coils, site.todo, self.chances.coarse)
         self.searched = SearchedTally(ground.kind.shape, [swing.rule for swing in swings])
         guessed = any(not swing.sweep_measured for swing in swings)
         self.under = UnderCoil(ground.inside, guessed, of.depth_m, of.memory)
@@ -283,11 +284,11 @@ class _Sums:
         """Add one outing; gives what it swept."""
         of, tally = self.of, self.tally
         swept, cut, into = of.sweep(outing)
-        estimate = self._estimate(outing, swept)
+        estimate, passed_by = self._estimate(outing, swept)
         site_m2 = of.ground.m2(SITE)
         result = outing_result(outing, tally.add(swept), cut, self.results, site_m2, estimate, into)
         self.results.append(with_under(result, self.under.add(outing.walks, swept)))
-        self.ledger.add(outing, swept)
+        self.ledger.add(outing, swept, passed_by)
         for w in outing.walks if self.searched.stated else ():
             passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
             self.searched.add(swept.here, passed & tally.inside[swept.here], w.swing.rule)
@@ -321,8 +322,8 @@ class _Sums:
             return total
         return replace(total, strips_placed=not self.chances.any_drawn, found_from_m=found_from_m(self.worst))
 
-    def _estimate(self, outing: WalkedOuting, swept: Swept) -> Estimate:
-        """Estimate one outing, and add it to what all outings swept."""
+    def _estimate(self, outing: WalkedOuting, swept: Swept) -> tuple[Estimate, dict[str, Floats]]:
+        """Estimate one outing, and add it to what all outings swept; with the chances as ``_add_chance`` gives them."""
         walks = [
             (w.swing.coil.name, Walked(w.walk.ways, w.swing.swath_m, w.swing.swath_measured, receiver(w.swing.gps)))
             for w in outing.walks
@@ -330,9 +331,7 @@ class _Sums:
         ]
         by_coil = {coil: self._on_site(counts, swept) for coil, counts in swept.by_coil.items()}
         estimate = self.estimates.add(walks, self._on_site(swept.passes, swept), by_coil)
-        if self.estimates.reason is None:
-            self._add_chance(outing, swept, estimate)
-        return estimate
+        return estimate, {} if self.estimates.reason else self._add_chance(outing, swept, estimate)
 
     def _on_site(self, counts: Counts, swept: Swept) -> Mask:
         """Where an outing swept, on the site's grid."""
@@ -340,13 +339,23 @@ class _Sums:
         whole[swept.here] = counts[swept.there] > 0
         return np.asarray(whole & self.tally.inside)
 
-    def _add_chance(self, outing: WalkedOuting, swept: Swept, estimate: Estimate) -> None:
-        """Add an outing to the chances: as recorded where its strips can be trusted, by its draws elsewhere."""
+    def _add_chance(self, outing: WalkedOuting, swept: Swept, estimate: Estimate) -> dict[str, Floats]:
+        """Add an outing to the chances: as recorded where its strips can be trusted, by its draws elsewhere.
+
+        Gives the chance that each of its coils passed each cell, where that is not as recorded.
+        """
         chances = self.chances
         if estimate.strips_placed:
             chances.add_placed(swept.passes[swept.there] > 0, swept.here)
-            return
+            return {}
+        drawn: dict[str, Mask] = {}
         for w in outing.walks:
             if w.walk.ways:
                 given = (w.walk.ways, w.swing.swath_m, receiver(w.swing.gps), chances.coarse.grid)
-                chances.add_drawn(self.of.memory.recall("redraw", given, partial(redraw, *given)))
+                mask = self.of.memory.recall("redraw", given, partial(redraw, *given))
+                chances.add_drawn(mask)
+                name = w.swing.coil.name
+                drawn[name] = drawn[name] | mask if name in drawn else mask
+        untimed = {w.swing.coil.name for w in outing.walks if w.walk.times is None}
+        told = chances.of_outing(drawn, estimate.pct) if drawn else {}
+        return {name: one for name, one in told.items() if name not in untimed}

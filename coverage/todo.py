@@ -24,7 +24,7 @@ from fieldcomb.tracks.track import Floats
 Mask = NDArray[np.bool_]
 
 NEVER, LOST, FAST, JUNK, DEEP, ONE_WAY, NOT_DUG = range(7)
-_REASONS = {
+REASONS = {
     NEVER: "never swept",
     LOST: "not recorded",
     FAST: "walked too fast",
@@ -47,13 +47,6 @@ class OwnCoil:
     sweep_s: float
     reach_m: float | None = None
     rule: DigRule = NO_RULE
-
-    def hears(self, settings: TodoSettings) -> bool:
-        """Whether the coil reaches the depth that matters; its reach is usually taken as its own diameter."""
-        if settings.depth_m is None:
-            return True
-        reach_m = max(self.coil.width_m, self.coil.length_m) if self.reach_m is None else self.reach_m
-        return reach_m - settings.lift_m >= settings.depth_m
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,7 +83,7 @@ def main_reason(losses: Losses) -> NDArray[np.int8]:
 
 def say_reason(reason: int, coil: str) -> str:
     """Give a reason in words; ``coil`` is the one that was used there."""
-    return _REASONS[reason].format(coil=coil or "the coils used")
+    return REASONS[reason].format(coil=coil or "the coils used")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

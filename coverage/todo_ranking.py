@@ -47,7 +47,8 @@ class _Bare:
 def rank_ground(ledger: Ledger, tally: Tally) -> tuple[TodoCoil, ...]:
     """Rank the ground for each coil; before the bearings of the tally are forgotten."""
     whole = ledger.coarse.whole
-    bare = whole(tally.passes == 0)
+    # Strips that a receiver cannot place are not taken as drawn: what counts is the chance that nobody passed there.
+    bare = ledger.bare if ledger.any_drawn else whole(tally.passes == 0)
     one_way = whole(_one_way(tally)) if ledger.settings.crosswise else np.zeros_like(bare)
     gone = np.minimum(whole(tally.not_recorded & (tally.passes == 0)), bare)
     found = _Bare(bare, gone, one_way, (ledger.coarse.cells > 0) & (whole(tally.said_walked()) < 0.5))
@@ -80,20 +81,19 @@ def losses_of(one: OwnCoil, ledger: Ledger, found: _Bare) -> Losses:
         NOT_DUG: np.maximum(full - dug, 0),
         ONE_WAY: found.one_way * settings.crosswise * heard,
     }
-    return Losses(parts, ledger.usual_left)
+    reaches = ledger.hears(one)
+    return Losses({reason: share * reaches for reason, share in parts.items()}, ledger.usual_left)
 
 
 def _for_coil(one: OwnCoil, ledger: Ledger, found: _Bare, allowed: BaseGeometry) -> TodoCoil:
     rate, own_pace = ledger.m2_per_minute(one)
-    listed: tuple[TodoPiece, ...] = ()
-    if one.hears(ledger.settings):
-        losses = losses_of(one, ledger, found)
-        gain = losses.open_to_it.ravel() * ledger.chance(one)
-        mask = found.usable & worth_it(losses, ledger.settings)
-        ground = patches(mask, main_reason(losses), ledger.coarse.grid, allowed, ledger.settings.least_m2)
-        made = [(float(gain[patch.cells].mean()), patch) for patch in ground]
-        made.sort(key=lambda pair: (-round(pair[0], 9), -pair[1].shape.area))
-        listed = tuple(_piece(one, rank, mean, patch, ledger, rate) for rank, (mean, patch) in enumerate(made, 1))
+    losses = losses_of(one, ledger, found)
+    gain = losses.open_to_it.ravel() * ledger.chance(one)
+    mask = found.usable & worth_it(losses, ledger.settings)
+    ground = patches(mask, main_reason(losses), ledger.coarse.grid, allowed, ledger.settings.least_m2)
+    made = [(float(gain[patch.cells].mean()), patch) for patch in ground]
+    made.sort(key=lambda pair: (-round(pair[0], 9), -pair[1].shape.area))
+    listed = tuple(_piece(one, rank, mean, patch, ledger, rate, found) for rank, (mean, patch) in enumerate(made, 1))
     area_m2 = sum(piece.area_m2 for piece in listed)
     by_reason: dict[str, float] = {}
     for piece in listed:
@@ -106,7 +106,9 @@ def _minutes(area_m2: float, rate: float | None) -> float | None:
     return None if rate is None else area_m2 / rate
 
 
-def _piece(one: OwnCoil, rank: int, gain: float, patch: Patch, ledger: Ledger, rate: float | None) -> TodoPiece:
+def _piece(
+    one: OwnCoil, rank: int, gain: float, patch: Patch, ledger: Ledger, rate: float | None, found: _Bare
+) -> TodoPiece:
     name, shape = one.coil.name, patch.shape
     junk, error = _junk_in(patch.cells, ledger)
     point = shape.representative_point()
@@ -126,6 +128,7 @@ def _piece(one: OwnCoil, rank: int, gain: float, patch: Patch, ledger: Ledger, r
         heard_not_dug=int(shapely.contains_xy(shape, heard[:, 0], heard[:, 1]).sum()),
         centre=(float(lon[0]), float(lat[0])),
         shape=shape,
+        unswept_pct=100 * float(found.bare.ravel()[patch.cells].mean()),
     )
 
 

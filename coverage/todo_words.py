@@ -8,12 +8,14 @@ from typing import Any
 from fieldcomb.coverage.junk import FEW_DIGS
 from fieldcomb.coverage.results import JunkResult, Report, SearchedClass, TodoCoil, TodoPiece
 from fieldcomb.coverage.rounding import rounded
+from fieldcomb.coverage.todo import NEVER, REASONS
 from fieldcomb.tracks.units import many, say_duration
 
 PROMISE = (
     "This ranks ground by where one more pass might find most. It is a model, and promises nothing: how deep, how many "
     "and how loud the targets are, nobody knows."
 )
+SURE_PCT = 99.5  # more is all of it
 NOT_MEASURED = "iron not measured here"
 _CLASS_NAMES = {"iron": "iron", "low": "low targets", "middle": "middle targets", "high": "high targets"}
 
@@ -35,6 +37,7 @@ def piece_fields(piece: TodoPiece) -> dict[str, Any]:
         "junk_per_m2": rounded(piece.junk_per_m2, 2),
         "junk_error_per_m2": rounded(piece.junk_error_per_m2, 2),
         "heard_not_dug": piece.heard_not_dug,
+        "unswept_pct": rounded(piece.unswept_pct, 1),
         "centre": [round(degrees, 8) + 0.0 for degrees in piece.centre],
     }
 
@@ -85,7 +88,14 @@ def todo_line(coil: TodoCoil, area: str) -> str:
 def piece_line(piece: TodoPiece, area: str) -> str:
     """One piece in words."""
     time = "" if piece.minutes is None else f", {say_duration(piece.minutes * 60)}"
-    return f"{piece.rank}. {area}{time}: {piece.reason}; {junk_words(piece)}"
+    return f"{piece.rank}. {area}{time}: {reason_words(piece)}; {junk_words(piece)}"
+
+
+def reason_words(piece: TodoPiece) -> str:
+    """Why a piece is to do; where a receiver cannot place strips, with how much of it may be bare."""
+    if piece.reason != REASONS[NEVER] or piece.unswept_pct >= SURE_PCT:
+        return piece.reason
+    return f"{piece.reason}, by the estimate {piece.unswept_pct:.0f} % of it"
 
 
 def junk_words(piece: TodoPiece) -> str:

@@ -14,7 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike
 from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, part, serpentine, site
-from shapely.geometry import Polygon, box
+from shapely.geometry import LineString, Polygon, box
+from walker import GOOD, TYPICAL, Noise
 
 from fieldcomb.coverage.areas import Area
 from fieldcomb.coverage.coils import Coil, Swing, make_swing, parse_coil
@@ -57,10 +58,16 @@ def walked(
     *,
     day: int = 0,
     pace: float = 0.3,
-    gps: str = "typical",
+    gps: str = "2cm",
+    noise: Noise | None = None,
 ) -> OutingInput:
-    """An outing along corners."""
+    """An outing along corners, without error or with that of a receiver, the same each time."""
     track = fixes(corners, pace_m_s=pace, start_s=START_S + day * DAY_S)
+    if noise is not None:
+        random = np.random.default_rng(day)
+        x, y = FRAME.to_metres(track.lon_deg, track.lat_deg)
+        lon, lat = FRAME.to_lonlat(x + noise.draw(track.time_s, random), y + noise.draw(track.time_s, random))
+        track = replace(track, lon_deg=lon, lat_deg=lat)
     return outing(name, item(track, swung(one, gps), marks=marks))
 
 
@@ -192,6 +199,40 @@ def test_a_number_drawn_with_junk_ground_counts() -> None:
     assert of_coil(untold, "small").pieces == ()
 
 
+# ---------------------------------------------------------------------------------------------- a receiver metres off
+
+
+@pytest.mark.parametrize("day", range(3))
+def test_a_wandering_watch_does_not_hide_the_junk(day: int) -> None:
+    """On a field swept whole with a watch that is metres off, hardly any ground is on the list as never swept, though
+    the recorded lanes part and leave gaps; the junk corner comes first all the same.
+    """
+    corners = serpentine(30, SIDE_M, SIDE_M / 30, x0_m=0.67)
+    report = todo(walked("a", corners, LARGE, corner_marks(day), day=day, gps="typical", noise=TYPICAL))
+    assert report.total.passes_m2["0"] > 0.1 * report.site.area_m2
+    bare_m2 = sum(piece.area_m2 for piece in of_coil(report, "large").pieces if piece.reason == "never swept")
+    assert bare_m2 < 0.03 * report.site.area_m2
+    first = of_coil(report, "small").pieces[0]
+    assert first.reason == "too much junk for large" and overlap(first.shape, CORNER) >= 0.6
+
+
+def test_lanes_that_were_left_out_are_found_by_a_good_receiver() -> None:
+    """Of four lanes left out, what is listed as never swept was in truth mostly never swept, and its told share is no
+    larger than that.
+    """
+    corners = serpentine(30, SIDE_M, SIDE_M / 30, x0_m=0.67, skip=(12, 13, 14, 15))
+    truth = LineString(corners).buffer(LARGE.swath_m / 2, cap_style="flat")
+    for day in range(3):
+        report = todo(walked("a", corners, day=day, gps="good", noise=GOOD))
+        found = [piece for piece in of_coil(report, "large").pieces if piece.reason == "never swept"]
+        area_m2 = sum(piece.area_m2 for piece in found)
+        bare_m2 = sum(piece.shape.difference(truth).area for piece in found)
+        told_m2 = sum(piece.area_m2 * piece.unswept_pct / 100 for piece in found)
+        told = [line for line in table(report).splitlines() if "never swept, by the estimate" in line]
+        assert len(told) >= len([piece for piece in found if piece.rank <= 3])
+        assert area_m2 > 50 and bare_m2 > 0.6 * area_m2 and told_m2 < 1.1 * bare_m2
+
+
 # ------------------------------------------------------------------------------------------------------------- reasons
 
 
@@ -227,6 +268,32 @@ def test_too_deep() -> None:
     report = todo(walked("a", lanes(), SMALL), coils=(wide, SMALL), assumed=assumed)
     assert of_coil(report, "wide").pieces[0].reason == "too deep for small"
     assert of_coil(report, "small").pieces == ()
+
+
+def test_filled_ground_is_for_a_coil_that_reaches_the_old_surface() -> None:
+    """Under 30 cm of fill lies what a 28 cm coil does not reach: a coil that does has it on its list for that reason,
+    and the other has nothing to do there. Without a depth nobody can say so.
+    """
+    wide = OwnCoil(Coil("wide", 0.45, 0.45), 1.65, 1.0, reach_m=0.6)
+    fill = box(5, 5, 20, 20)
+    told, untold = (
+        todo(walked("a", lanes()), coils=(wide, LARGE), areas=(replace(area(fill, "filled"), depth_cm=depth),))
+        for depth in (30.0, None)
+    )
+    [first] = of_coil(told, "wide").pieces
+    assert first.reason == "too deep for large" and overlap(first.shape, fill) > 0.9
+    assert of_coil(told, "large").pieces == () and of_coil(untold, "wide").pieces == ()
+
+
+def test_a_deep_target_is_heard_on_less_ground() -> None:
+    """Near the end of its reach a coil hears a narrower piece of ground, so a pass over fresh ground finds less."""
+    wide = OwnCoil(Coil("wide", 0.45, 0.45), 1.65, 1.0, reach_m=0.40)
+    gains = []
+    for depth_m in (0.1, 0.33):
+        report = todo(walked("a", lanes(20)), coils=(wide,), assumed=TodoSettings(depth_m=depth_m))
+        [gain] = [p.gain_per_100_m2 for p in of_coil(report, "wide").pieces if p.reason == "never swept"]
+        gains.append(gain)
+    assert 0 < gains[1] < 0.9 * gains[0]
 
 
 def test_one_direction_only() -> None:
