@@ -21,6 +21,18 @@ CHANCE_NAMES = ("under 20 %", "20 to 40 %", "40 to 60 %", "60 to 80 %", "over 80
 PACE_COLOURS = ("#ffffff", "#fdebc8", "#f6c27a", "#dd8a3a", "#a5521a", "#5a2708")
 PACE_NAMES = ("not passed over", "95 % or more", "80 to 95 %", "60 to 80 %", "40 to 60 %: fast", "under 40 %: too fast")
 
+# Searched for, by class of target: one hue from dark to light; ground where the class was heard and left is striped,
+# so that it can be told from both by its pattern. The last is the other half of the stripes.
+SEARCHED_COLOURS = ("#ffffff", "#5e0b40", "#b4558f", "#5e0b40", "#bdbdbd", "#f0d5e6")
+SEARCHED_NAMES = (
+    "not passed over",
+    "passed over, all of the class dug",
+    "passed over, part of the class dug",
+    "heard, not dug: its numbers were left",
+    "passed over, not stated what was dug",
+)
+STRIPED = 3  # of SEARCHED_NAMES
+
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
@@ -136,6 +148,15 @@ def swatch(kind: str) -> str:
 def colour_swatch(colour: str) -> str:
     """A sample of one raster value for the legend."""
     return _sample(f'<rect x="1" y="1" width="32" height="20" fill="{colour}" stroke="{INK}" stroke-width="1.5"/>')
+
+
+def searched_swatch(n: int) -> str:
+    """A sample of ground by what was dug there; the striped one with the stripes of the map."""
+    if n != STRIPED:
+        return colour_swatch(SEARCHED_COLOURS[n])
+    stripes = f'<path d="M1 10L10 1M1 19L19 1M8 21L28 1M17 21L33 5M26 21L33 14" stroke="{SEARCHED_COLOURS[n]}"'
+    box = f'<rect x="1" y="1" width="32" height="20" fill="none" stroke="{INK}" stroke-width="1.5"/>'
+    return _sample(f'<path d="M1 1h32v20H1z" fill="{SEARCHED_COLOURS[-1]}"/>{stripes} stroke-width="3.4"/>{box}')
 
 
 def line_swatch(searching: bool) -> str:

@@ -22,14 +22,16 @@ from fieldcomb.coverage.marked import place_of
 from fieldcomb.coverage.overlay import draw
 from fieldcomb.coverage.page import of_what, outing_name, panel_html, strip_name, strip_rows, text_of
 from fieldcomb.coverage.results import OUTSIDE, AreaShape, Cells, OutingLayer, Result, Strip, TodoPiece
+from fieldcomb.coverage.searched import LEFT, class_cells
 from fieldcomb.coverage.shapes import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.sheet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.strip_fields import worth_a_walk
-from fieldcomb.coverage.todo_words import PROMISE, junk_words, reason_words
+from fieldcomb.coverage.todo_words import CLASS_NAMES, PROMISE, junk_words, reason_words
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.track import Floats
 
 TILE_M = 10.0  # ground shown as one where single strips cannot be placed
+STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and at most so many across the site: 3 pixels of a phone
 MAX_ZOOM = 24  # a cell of 5 cm is then 5 to 9 pixels wide
 
 Json = dict[str, Any]
@@ -129,6 +131,7 @@ class _Composer:
             self.ground.append(Choice(f"coil-{n}", f"Passes with {coil}", "By coil"))
         self._chance()
         self._pace()
+        self._searched()
         names = {outing.id: outing_name(outing) for outing in self.report.outings}
         for n, outing in enumerate(self.layers.outings):
             self._outing(f"outing-{n}", names.get(outing.id, outing.id), outing)
@@ -150,6 +153,22 @@ class _Composer:
         if self.layers.pace is not None:
             self._picture("pace", self.layers.grid, self.layers.pace, legend.PACE_COLOURS)
             self.ground.append(Choice("pace", "Pace: share under the coil in a pass", "Under the coil"))
+
+    def _searched(self) -> None:
+        """Draw by class of target what was searched for; a class of which nobody said anything is told in words."""
+        packed = self.layers.searched
+        if packed is None:
+            return
+        unsaid = []
+        for one in self.report.searched_for:
+            if one.whole_pct == one.part_pct == one.none_pct == 0:
+                unsaid.append(CLASS_NAMES[one.name])
+                continue
+            cells = _striped(class_cells(packed, self.layers.passes, one.name), self.layers.grid)
+            self._picture(f"class-{one.name}", self.layers.grid, cells, legend.SEARCHED_COLOURS)
+            self.ground.append(Choice(f"class-{one.name}", f"Searched for {CLASS_NAMES[one.name]}", "Searched for"))
+        if unsaid:
+            self.notes.append(f"Not stated whether dug, so not drawn: {', '.join(unsaid)}.")
 
     def _outing(self, key: str, name: str, outing: OutingLayer) -> None:
         if outing.passes is not None and outing.grid is not None:
@@ -346,6 +365,14 @@ class _Composer:
         lon, lat = self.frame.to_lonlat(x, y)
         east = self.frame.lon_deg + (lon - self.frame.lon_deg + 180) % 360 - 180
         return [[float(lat.min()), float(east.min())], [float(lat.max()), float(east.max())]]
+
+
+def _striped(cells: Cells, grid: Grid) -> Cells:
+    """Draw ground that was heard and left in stripes, wide enough to be seen on a phone that shows all of the site."""
+    wide = max(STRIPE_M / grid.cell_m, max(grid.rows, grid.cols) / STRIPES)
+    row, col = np.ogrid[: grid.rows, : grid.cols]
+    light = ((row + col) // max(1, round(wide))) % 2 == 1
+    return np.where((cells == LEFT) & light, np.uint8(len(legend.SEARCHED_COLOURS) - 1), cells)
 
 
 def _in_steps(share: Floats, steps: int) -> Cells:

@@ -48,6 +48,7 @@ def _templates() -> Environment:
         pace_95=wording.pace_95,
         filled_words=wording.filled,
         colour_swatch=lambda colour: Markup(legend.colour_swatch(colour)),
+        searched_swatch=lambda n: Markup(legend.searched_swatch(n)),
         swatch=lambda kind: Markup(legend.swatch(kind)),
         line_swatch=lambda searching: Markup(legend.line_swatch(searching)),
         sign_swatch=lambda kind: Markup(legend.sign_swatch(kind)),

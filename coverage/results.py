@@ -379,6 +379,7 @@ class Layers:
     chance: Chance | None = None
     heard: MultiPolygon | None = None  # ground where something was heard and left
     pace: Cells | None = None  # 0 not swept, then PACE_SHARES from slow to fast, 255 not part of the site
+    searched: Cells | None = None  # what was dug by class of target, packed as in ``searched``; None: nobody said
 
 
 @dataclass(frozen=True, slots=True, eq=False)

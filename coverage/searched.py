@@ -9,7 +9,11 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.dug import CLASSES, NOT_STATED, PART, WHOLE, DigRule
 from fieldcomb.coverage.measures import Mask, Slices
-from fieldcomb.coverage.results import SearchedClass
+from fieldcomb.coverage.results import OUTSIDE, Cells, SearchedClass
+
+NOT_SWEPT, ALL_DUG, PART_DUG, LEFT, UNSAID = range(5)  # values of a cell as drawn
+# By rank: nothing of the class was dug, nobody said, part, all of it.
+_DRAWN = np.array([LEFT, UNSAID, PART_DUG, ALL_DUG], np.uint8)
 
 # The most that any outing did on a cell counts; what nobody stated goes before what somebody did not dig.
 _RANK = {NOT_STATED: 1, PART: 2, WHOLE: 3}
@@ -44,3 +48,14 @@ class SearchedTally:
             none, unsaid, part, all_of_it = (100 * float(n) / whole for n in ranks)
             found.append(SearchedClass(name, all_of_it, part, none, unsaid))
         return tuple(found)
+
+    @property
+    def packed(self) -> Cells | None:
+        """The best of each cell, two bits a class; None where nobody said what was dug."""
+        return self.best if self.stated else None
+
+
+def class_cells(packed: Cells, passes: Cells, name: str) -> Cells:
+    """Ground by how much of a class was dug, as it is drawn: NOT_SWEPT to UNSAID, 255 not part of the site."""
+    ranks = (packed >> (2 * CLASSES.index(name))) & 3
+    return np.where(passes == OUTSIDE, np.uint8(OUTSIDE), np.where(passes > 0, _DRAWN[ranks], np.uint8(NOT_SWEPT)))

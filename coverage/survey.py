@@ -183,7 +183,7 @@ class _Survey:
             if self.between:
                 masks[outing.id] = self._whole(swept)
         del outing, swept  # the last one's walks may be a whole team's
-        tally, chances, worst = sums.tally, sums.chances, sums.worst
+        tally, chances, worst, searched = sums.tally, sums.chances, sums.worst, sums.searched.packed
         report, pace, heard = sums.told()
         tally.forget_bearings()
         del sums  # finding strips needs the room
@@ -194,7 +194,11 @@ class _Survey:
             strips = rated(strips, chances.swept(estimate_pct), chances.coarse.grid, worst)
         comparison, difference = self._compare(masks)
         drawn = replace(
-            self._layers(tally, tuple(layers), difference), chance=chances.layer(estimate_pct), pace=pace, heard=heard
+            self._layers(tally, tuple(layers), difference),
+            chance=chances.layer(estimate_pct),
+            pace=pace,
+            heard=heard,
+            searched=searched,
         )
         return Result(replace(report, strips=strips, between=comparison), drawn)
 

@@ -17,7 +17,7 @@ PROMISE = (
 )
 SURE_PCT = 99.5  # more is all of it
 NOT_MEASURED = "iron not measured here"
-_CLASS_NAMES = {"iron": "iron", "low": "low targets", "middle": "middle targets", "high": "high targets"}
+CLASS_NAMES = {"iron": "iron", "low": "low targets", "middle": "middle targets", "high": "high targets"}
 
 
 # -------------------------------------------------------------------------------------------------------- report.json
@@ -116,7 +116,7 @@ def searched_lines(report: Report) -> Iterator[str]:
     for one in report.searched_for:
         parts = ((one.whole_pct, "all of them dug"), (one.part_pct, "part of them dug"), (one.none_pct, "not dug"))
         said = [f"{pct:.1f} % {words}" for pct, words in (*parts, (one.not_stated_pct, "not stated")) if pct >= 0.05]
-        yield f"{_CLASS_NAMES[one.name]}: {', '.join(said) or 'nothing swept'}"
+        yield f"{CLASS_NAMES[one.name]}: {', '.join(said) or 'nothing swept'}"
 
 
 def junk_lines(junk: JunkResult | None) -> Iterator[str]:

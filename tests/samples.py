@@ -98,8 +98,16 @@ def sample_result(cell_m: float = 0.1) -> Result:
         ),
         difference=None,
         heard=MultiPolygon([Point(-5, 20).buffer(2.5)]),
+        searched=_searched(raw),
     )
     return Result(_report(grid, inside, passes, raw, strips), layers)
+
+
+def _searched(raw: list[Cells]) -> Cells:
+    """By class, two bits each: iron was left in the first outing, low targets dug in part there and wholly later."""
+    low = np.where(raw[1] > 0, 3, np.where(raw[0] > 0, 2, 1))
+    iron = np.where((raw[0] > 0) & (raw[1] == 0), 0, 1)
+    return (iron | low << 2).astype(np.uint8)
 
 
 def with_difference(result: Result) -> Result:

@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from hypothesis import given
@@ -16,6 +17,7 @@ from small_walks import walk
 from fieldcomb.coverage.cli import cli, main
 from fieldcomb.coverage.dug import NO_RULE, DigRule, parse_numbers
 from fieldcomb.coverage.results import Report
+from fieldcomb.coverage.searched import ALL_DUG, LEFT, NOT_SWEPT, PART_DUG, UNSAID, class_cells
 from fieldcomb.coverage.settings import Typed, swing_of
 from fieldcomb.coverage.settings_file import read_settings
 from fieldcomb.coverage.survey import survey
@@ -74,6 +76,19 @@ def test_ground_by_class() -> None:
     assert found["iron"] == pytest.approx((0, 0, 50, 50), abs=0.6)
     for shares in found.values():
         assert sum(shares) == pytest.approx(report.total.swept_pct)
+
+
+def test_ground_by_class_as_drawn() -> None:
+    """On the map each cell tells what was dug there, and ground that nobody passed over is told apart."""
+    rule = DigRule(parse_numbers("40-99"), CLASSES)
+    part, bare = lane("a", 0, rule, 0), lane("b", 15, NO_RULE, 1)
+    layers = survey(site(field(34, 30)), (part, bare)).layers
+    assert layers.searched is not None
+    for name, told in (("iron", LEFT), ("low", PART_DUG), ("high", ALL_DUG), ("middle", UNSAID)):
+        cells = class_cells(layers.searched, layers.passes, name)[5:290]
+        assert set(np.unique(cells[:, :148])) == {told} and set(np.unique(cells[:, 152:298])) == {UNSAID}
+        assert set(np.unique(cells[:, 302:335])) == {NOT_SWEPT}
+    assert survey(site(field(34, 30)), (bare,)).layers.searched is None
 
 
 def test_the_most_that_anybody_dug_counts() -> None:

@@ -24,7 +24,8 @@ from fieldcomb.coverage import chart, legend, overlay, page, shapes, wording
 from fieldcomb.coverage.grid import Grid, grid_over
 from fieldcomb.coverage.maps import map_html
 from fieldcomb.coverage.mark_words import TITLES
-from fieldcomb.coverage.results import OUTSIDE, OutingLayer, Result
+from fieldcomb.coverage.results import OUTSIDE, OutingLayer, Result, SearchedClass
+from fieldcomb.coverage.searched import LEFT, UNSAID, class_cells
 from fieldcomb.coverage.sheet import leaflet_css, leaflet_js
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks import KINDS, NOTE, PRESS
@@ -212,6 +213,8 @@ def test_key_tells_every_colour_pattern_and_sign() -> None:
     assert marked == {"keep", "count", "stop", "note"}
     for kind in marked:
         assert f'd="{legend.MARK_SIGNS[kind]}"' in key and TITLES[kind] in Reader(key).words
+    for n, name in enumerate(legend.SEARCHED_NAMES):
+        assert f"{legend.searched_swatch(n)} {name}" in key
     for name in (*legend.PASS_NAMES, *legend.SIGN_NAMES.values(), *legend.AREA_NAMES.values(), "searching"):
         assert name in Reader(key).words
 
@@ -246,9 +249,10 @@ def test_colours_part_in_grey() -> None:
         linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
         return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
-    values = [lightness(colour) for colour in legend.PASS_COLOURS]
-    for lighter, darker in pairwise(values):
-        assert (lighter + 0.05) / (darker + 0.05) > 1.6
+    _, whole, part, _, unsaid, _ = legend.SEARCHED_COLOURS
+    for colours in (legend.PASS_COLOURS, ("#ffffff", unsaid, part, whole)):
+        for lighter, darker in pairwise([lightness(colour) for colour in colours]):
+            assert (lighter + 0.05) / (darker + 0.05) > 1.6
     # WCAG 2: text and the outline of what was missed against white.
     assert 1.05 / (lightness(legend.INK) + 0.05) > 7
     assert 1.05 / (lightness(legend.MISSED) + 0.05) > 4.5
@@ -428,7 +432,7 @@ def test_large_rasters_are_drawn_coarser_and_say_so() -> None:
     codes, _ = codes_of(picture.url)
     assert picture.drawn_m == pytest.approx(0.2) and codes.shape == (1500, 1500)
     result = sample_result()
-    layers = replace(result.layers, grid=grid, passes=cells, by_coil={})
+    layers = replace(result.layers, grid=grid, passes=cells, by_coil={}, searched=None)
     words = Reader(map_html(Result(result.report, layers))).words
     assert "Passes are drawn at 20 cm, measured at 10 cm." in words
 
@@ -513,3 +517,33 @@ def test_what_is_to_do_is_a_layer_a_coil() -> None:
     assert "checked" not in box and "to do with small (2)" in text
     assert "small: 160\u202fm² worth it, 13 min, mostly too much junk for 28cm" in text
     assert "promises nothing" in text[text.index('id="key"') : text.index('id="report"')]
+
+
+def test_ground_by_class_is_striped_where_it_was_heard_and_left() -> None:
+    """Each class of which anything was said has a picture, not shown at first: dug ground in plain colours, and ground
+    where the class was heard and left in stripes of two. A class of which nobody said anything is told in words.
+    """
+    result = sample_result()
+    silent = SearchedClass("high", 0.0, 0.0, 0.0, 75.0)
+    report = replace(result.report, searched_for=(*result.report.searched_for, silent))
+    text = map_html(Result(report, result.layers))
+    drawn = [
+        attrs["value"] for tag, attrs in Reader(text).tags if tag == "option" and "class-" in (attrs["value"] or "")
+    ]
+    assert drawn == ["class-iron", "class-low"] and "so not drawn: high targets." in Reader(text).words
+    packed, passes = result.layers.searched, result.layers.passes
+    assert packed is not None
+    cells = class_cells(packed, passes, "iron")
+    codes, colours = codes_of(overlay_of(text, "class-iron"))
+    left = codes[cells == LEFT]
+    stripe, gap = legend.STRIPED, len(legend.SEARCHED_COLOURS) - 1
+    assert set(left.tolist()) == {stripe, gap} and 0.4 < np.mean(left == stripe) < 0.6
+    assert (codes[cells == UNSAID] == UNSAID).all() and not np.isin([stripe, gap], codes[cells != LEFT]).any()
+    assert colours[stripe] != colours[gap]
+
+
+def overlay_of(text: str, key: str) -> str:
+    """The picture of one ground, as its data URI."""
+    name = re.search(rf'"{key}": (image_overlay_\d+)', text)
+    assert name is not None
+    return re.findall(r'"(data:image/png;base64,[^"]+)"', text[text.index(f"var {name[1]} ") :])[0]
