@@ -21,6 +21,7 @@ DEFAULT_SWEEP_S = 1.0
 SLOWEST_SWEEP_S = 2.0  # common practice, no source: a sweep takes 1 to 2 s
 DEFAULT_LIFT_M = 0.05  # common practice, no source: 3 to 10 cm above the soil in grass
 DEFAULT_COIL = "28cm"
+MOST_DEPTH_M = 5.0
 MOST_LIFT_M = 1.0
 
 _SIZE = re.compile(r"\s*([\d.,]+)\s*([A-Za-z]*)\s*x\s*([\d.,]+)\s*([A-Za-z]+)\s*\Z")
@@ -172,6 +173,14 @@ def parse_lift_m(text: str) -> float:
         hint = "It is the gap between the coil and the soil, such as 5cm"
         raise UsageError(f"a lift of {text} is higher than anyone searches", hint=hint)
     return lift_m
+
+
+def parse_depth_m(text: str) -> float:
+    """Read a depth below the soil of which is asked what the coil covered there, in metres."""
+    depth_m = parse_length_m(text, "depth")
+    if depth_m > MOST_DEPTH_M:
+        raise UsageError(f"{text!r} is deeper than any hand-held coil reaches", hint="Write it like 15cm")
+    return depth_m
 
 
 def parse_gps(text: str) -> str:

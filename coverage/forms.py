@@ -7,7 +7,15 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from fieldcomb.coverage.coils import coil_of_size, parse_carried, parse_gps, split_naming
+from fieldcomb.coverage.coils import (
+    coil_of_size,
+    parse_carried,
+    parse_depth_m,
+    parse_gps,
+    parse_lift_m,
+    split_naming,
+)
+from fieldcomb.coverage.dug import parse_numbers
 from fieldcomb.coverage.orders import Changes
 from fieldcomb.coverage.plain import harmless
 from fieldcomb.coverage.settings import OutingEntry, RecordingEntry, Typed
@@ -28,11 +36,15 @@ LABELS = {
     "carried": "Where the recorder was",
     "top_pace": "Top pace",
     "laps": "Presses of the lap button",
+    "dug": "Target numbers that were dug",
+    "ground": "What the ground was like",
+    "lift": "Coil above the soil",
     "label": "Short name",
     "note": "Note",
     "searcher": "Who walked it",
     "from": "From",
     "to": "To",
+    "depth": "Depth below the soil",
 }
 
 
@@ -50,10 +62,27 @@ _CHECKS: dict[str, Callable[[str], Any]] = {
     "carried": parse_carried,
     "top_pace": lambda text: parse_speed_m_s(text, "top pace"),
     "laps": laps_meaning,
+    "dug": parse_numbers,
+    "lift": parse_lift_m,
+    "depth": parse_depth_m,
     "from": lambda text: parse_time_s(text, parse_zone("UTC")),
     "to": lambda text: parse_time_s(text, parse_zone("UTC")),
 }
-OUTING_FIELDS = ("coil", "swath", "sweeps", "gps", "carried", "top_pace", "laps", "label", "note")
+TYPED_TEXTS = ("coil", "swath", "gps", "carried", "top_pace", "laps", "dug", "ground", "lift")  # of a walk, as typed
+OUTING_FIELDS = (
+    "coil",
+    "swath",
+    "sweeps",
+    "gps",
+    "carried",
+    "top_pace",
+    "laps",
+    "dug",
+    "ground",
+    "lift",
+    "label",
+    "note",
+)
 RECORDING_FIELDS = ("searcher", "coil", "swath", "gps", "carried", "from", "to")
 
 Fields = Mapping[str, str]
@@ -78,7 +107,7 @@ def field(form: Fields, key: str) -> str | None:
 def typed_of(form: Fields) -> Typed:
     """Give what was typed for a walk. A coil that is written goes before one that is picked."""
     coil = field(form, "coil") or field({"coil": form.get("known_coil", "")}, "coil")
-    others = {key: field(form, key) for key in ("swath", "gps", "top_pace", "carried", "laps")}
+    others = {key: field(form, key) for key in TYPED_TEXTS if key != "coil"}
     return Typed(coil=coil, sweep=sweep_s(form), **others)
 
 
@@ -101,7 +130,7 @@ def outing_texts(outing: OutingEntry) -> dict[str, str]:
     """Give the fields of an outing as its page shows them."""
     typed = outing.typed
     sweeps = "" if typed.sweep is None else f"{HALF_MINUTE_S / typed.sweep:.4g}"
-    texts = {key: getattr(typed, key) for key in ("coil", "swath", "gps", "carried", "top_pace", "laps")}
+    texts = {key: getattr(typed, key) for key in TYPED_TEXTS}
     return {key: text or "" for key, text in {**texts, "label": outing.label, "note": outing.note}.items()} | {
         "sweeps": sweeps
     }
@@ -193,6 +222,7 @@ _IN_PAGE = (
     (re.compile(r"Start the site with --boundary"), "Make the site with an edge"),
     (re.compile(r"fieldcomb edit"), "the page of the outing"),
     (re.compile(r"--top-pace"), "the field Top pace"),
+    (re.compile(r"--dug"), "the field Target numbers that were dug"),
     (re.compile(r"--boundary"), "a boundary file"),
 )
 

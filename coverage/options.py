@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
-from fieldcomb.coverage.coils import parse_carried, parse_gps, parse_lift_m, split_naming
+from fieldcomb.coverage.coils import parse_carried, parse_depth_m, parse_gps, parse_lift_m, split_naming
 from fieldcomb.coverage.dug import parse_numbers
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
@@ -17,7 +17,6 @@ from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s
 F = TypeVar("F", bound=Callable[..., Any])
 
 HALF_MINUTE_S = 30.0
-MOST_DEPTH_M = 5.0
 
 
 def words(value: str) -> str:
@@ -203,9 +202,7 @@ def depth_m(text: str | None) -> float | None:
     """Read ``--depth``."""
     if text is None:
         return None
-    depth: float = named("--depth", parse_length_m, text, "depth")
-    if depth > MOST_DEPTH_M:
-        raise UsageError(f"--depth: {text!r} is deeper than any hand-held coil reaches", hint="Write it like 15cm")
+    depth: float = named("--depth", parse_depth_m, text)
     return depth
 
 

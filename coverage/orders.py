@@ -47,6 +47,8 @@ class Order:
         What to correct, as ``site.edit`` takes it.
     draw : bool
         Whether to draw the map afterwards.
+    depth : str, optional
+        How deep below the soil the map is to tell what the coil covered, as ``report`` takes it.
 
     """
 
@@ -69,6 +71,7 @@ class Order:
     recording: str | None = None
     changes: Changes = field(default_factory=dict)
     draw: bool = True
+    depth: str | None = None
 
     @property
     def held(self) -> tuple[HeldFile, ...]:

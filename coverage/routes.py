@@ -166,7 +166,8 @@ def _making(pages: Blueprint, desk: Desk) -> None:
 
     @pages.post("/site/<key>/draw")
     def draw(key: str) -> AnyResponse:
-        return _answer(desk.jobs.put(Order(DRAW, str(_site(desk, key).folder))))
+        depth = forms.field(request.form, "depth")
+        return _answer(desk.jobs.put(Order(DRAW, str(_site(desk, key).folder), depth=depth)))
 
 
 def _files(key: str) -> Sequence[FileStorage]:

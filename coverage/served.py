@@ -29,6 +29,9 @@ TOLD_FILES = {
     "coverage.tif": "the passes as a raster, for map programs",
     "strips.geojson": "missed ground, for map programs",
     "strips.gpx": "missed ground, to load into a watch or phone",
+    "todo.geojson": "ground that is still to do by coil, for map programs",
+    "todo.gpx": "ground that is still to do by coil, to load into a watch or phone",
+    "chance.tif": "how likely the coil passed each place, for map programs",
 }
 
 

@@ -159,6 +159,7 @@ def _draw(order: Order, tell: Tell) -> None:
     tell(step="Looking at the site", done=0, whole=1)
     given = inputs(Path(order.site), say=_say(tell))
     tell(notes=[harmless(note) for note in given.notes])
+    from fieldcomb.coverage.coils import parse_depth_m
     from fieldcomb.coverage.outputs import make_outputs, write_outputs
     from fieldcomb.coverage.shelf import KEPT, Shelf
     from fieldcomb.coverage.survey import survey
@@ -168,7 +169,8 @@ def _draw(order: Order, tell: Tell) -> None:
 
     out = Path(order.site) / OUT
     shelf = Shelf(out / KEPT)
-    result = survey(given.site, given.outings, progress=progress, store=shelf)
+    depth_m = None if order.depth is None else parse_depth_m(order.depth)
+    result = survey(given.site, given.outings, depth_m=depth_m, progress=progress, store=shelf)
     progress("drawing the map", 0, 1)
     write_outputs(out, make_outputs(result))
     shelf.tidy()

@@ -179,6 +179,8 @@ def test_what_is_refused_leaves_nothing_behind(page: Page) -> None:
         ({"from": "noon"}, "From: "),
         ({"top_pace": "fast"}, "Top pace: "),
         ({"laps": "x"}, "Presses of the lap button: "),
+        ({"dug": "9-1"}, "Target numbers that were dug: "),
+        ({"lift": "5"}, "Coil above the soil: "),
         ({"label": "x" * 3000}, "Short name: "),
     ]
     for fields, said in forms:
@@ -187,6 +189,29 @@ def test_what_is_refused_leaves_nothing_behind(page: Page) -> None:
     assert page.post("/site/field/add", {}, headers=JSON).status_code == 400
     assert {path.name for path in page.uploads.folder.iterdir()} == lying
     assert page.jobs.orders == []
+
+
+def test_what_was_typed_of_a_walk_is_in_its_order(page: Page) -> None:
+    """Numbers that were dug, the ground and the lift go with the walk, as the fields of add say them."""
+    fields = {"dug": "40-99", "ground": "wet turf", "lift": "8cm"}
+    assert page.post("/site/field/add", {"tracks": [sent(walk())], **fields}).status_code == 303
+    typed = page.jobs.orders[0].typed
+    assert (typed.dug, typed.ground, typed.lift) == ("40-99", "wet turf", "8cm")
+
+
+def test_a_depth_is_asked_of_the_map(root: Path, page: Page) -> None:
+    """The map is drawn for a depth that is typed; one that cannot be is refused by the name of its field."""
+    for text, said in (("15", "Depth below the soil: "), ("9m", "Depth below the soil: ")):
+        answer = page.post("/site/field/draw", {"depth": text}, headers=JSON)
+        assert answer.status_code == 400 and answer.json["problem"].startswith(said)
+    assert page.post("/site/field/draw", {"depth": "15cm"}).status_code == 303
+    assert page.post("/site/field/draw").status_code == 303
+    first, second = page.jobs.orders
+    assert (first.depth, second.depth) == ("15cm", None) and order_of(order_line(first)) == first
+    carry_out(first, quiet_tell)
+    assert json.loads((root / "field" / "out" / "report.json").read_text())["depth_m"] == 0.15
+    carry_out(second, quiet_tell)
+    assert json.loads((root / "field" / "out" / "report.json").read_text())["depth_m"] is None
 
 
 def test_too_much_at_once_is_refused(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -399,6 +424,8 @@ def test_only_what_was_changed_is_corrected(root: Path) -> None:
     keys = tuple(shown)
     assert changes_of(shown, shown, keys) == {}
     assert changes_of({**shown, "coil": ""}, shown, keys) == {"coil": None}
+    typed = {"dug": "40-99", "ground": "stubble", "lift": "8cm"}
+    assert changes_of({**shown, **typed}, shown, keys) == typed
     assert changes_of({**shown, "swath": "1.4m", "sweeps": "27"}, shown, keys) == {"swath": "1.4m", "sweep": 1.1111}
     twice = {**shown, "sweeps": "27"}
     assert changes_of(twice, twice, keys) == {}
