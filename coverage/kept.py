@@ -23,6 +23,7 @@ T = TypeVar("T")
 LEVEL = 1  # of compression: faster than the disk
 MOST_BYTES = 1 << 30  # a result is never so large
 _LENGTH = 8
+_PLAIN = frozenset((bool, int, float, str))
 
 
 class Store(Protocol):
@@ -121,7 +122,7 @@ def _parts(value: Any) -> list[Any]:
 
 def _plain(value: Any, arrays: list[Any], seen: dict[int, Any]) -> Any:
     """Give a value as JSON has it: plain ones as they are, all else as a list of what it is and what is in it."""
-    if value is None or isinstance(value, bool | str) or type(value) in (int, float):
+    if value is None or type(value) in _PLAIN:
         return value
     if isinstance(value, np.ndarray):
         if id(value) not in seen:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 import shapely
@@ -17,9 +17,11 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.ground import Ground
+from fieldcomb.coverage.kept import NOTHING, Memory
 from fieldcomb.coverage.raster import Counts, count_passes, cover
 from fieldcomb.coverage.results import MOST_PASSES, OUTSIDE, Cells
 from fieldcomb.tracks.legs import DropOut, Leg
+from fieldcomb.tracks.track import Floats
 
 Mask = NDArray[np.bool_]
 Slices = tuple[slice, slice]
@@ -48,6 +50,21 @@ class Swinging:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Runs:
+    """Straight lines, from (x_m, y_m)[:, 0] to [:, 1], (n, 2), and the swath along each, (n,)."""
+
+    swath_m: Floats
+    x_m: Floats
+    y_m: Floats
+
+    @property
+    def swung(self) -> list[Swung]:
+        """Give them one by one."""
+        legs = map(Leg, self.x_m, self.y_m)
+        return list(zip(self.swath_m.tolist(), legs, strict=True))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Swept:
     """One outing on the ground.
 
@@ -60,7 +77,7 @@ class Swept:
     by_coil: dict[str, Counts]
     here: Slices
     there: Slices
-    runs: dict[int, list[Swung]]
+    runs: dict[int, Runs]
     gaps: list[Swung]
 
 
@@ -84,6 +101,7 @@ class Tally:
     """Everything added up so far, on the site's grid."""
 
     ground: Ground
+    memory: Memory = NOTHING
     inside: Mask = field(init=False)
     passes: Cells = field(init=False)
     by_coil: dict[str, Cells] = field(init=False)
@@ -134,7 +152,8 @@ class Tally:
 
     def _turn(self, swept: Swept) -> None:
         for sector, runs in swept.runs.items():
-            part, mask = _covered(runs, self.ground.grid)
+            given = (runs, self.ground.grid)
+            part, mask = self.memory.recall("straight runs", given, partial(_covered_by, *given))
             self.bearings[part] |= np.where(mask & (self.passes[part] > 0), np.uint16(1 << sector), np.uint16(0))
 
     def _lose(self, swept: Swept) -> int:
@@ -210,11 +229,17 @@ def sweep_outing(swinging: Sequence[Swinging], dropouts: Sequence[tuple[float, D
         by_coil[one.coil] = by_coil[one.coil] + counts if one.coil in by_coil else counts
     passes = _sum(list(by_coil.values()), grid)
     here, there = grid.part_of(site), site.part_of(grid)
-    runs: dict[int, list[Swung]] = {}
+    found: dict[int, list[Swung]] = {}
     for one in swinging:
         for sector, run in straight_runs(one.legs):
-            runs.setdefault(sector, []).append((one.swath_m, run))
+            found.setdefault(sector, []).append((one.swath_m, run))
+    runs = {sector: _runs(swung) for sector, swung in found.items()}
     return Swept(grid, passes, by_coil, here, there, runs, gaps)
+
+
+def _runs(swung: Sequence[Swung]) -> Runs:
+    swath_m = np.array([swath for swath, _ in swung])
+    return Runs(swath_m, np.array([leg.x_m for _, leg in swung]), np.array([leg.y_m for _, leg in swung]))
 
 
 def _passes(one: Swinging, grid: Grid) -> Counts:
@@ -257,6 +282,10 @@ def _covered(swung: Sequence[Swung], site: Grid) -> tuple[Slices, Mask]:
     y0, y1 = (min(max(y, south), north) for y in (bottom, top))
     part = grid_over((x0, y0, x1, y1), site.cell_m).part_of(site)
     return part, cover(lines, reach, site.window(part))
+
+
+def _covered_by(runs: Runs, site: Grid) -> tuple[Slices, Mask]:
+    return _covered(runs.swung, site)
 
 
 @cache

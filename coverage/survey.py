@@ -22,7 +22,7 @@ from fieldcomb.coverage.kept import NOTHING, Memory, Store, digest
 from fieldcomb.coverage.layers import MOST_RASTERS, draw_outing, vectorise
 from fieldcomb.coverage.ledger import Ledger
 from fieldcomb.coverage.marked import Marked, marked_areas, marked_notes, marks_of_others
-from fieldcomb.coverage.measures import Mask, Swept, Swinging, Tally, sweep_outing
+from fieldcomb.coverage.measures import Mask, Runs, Swept, Swinging, Tally, sweep_outing
 from fieldcomb.coverage.no_go import Entered, Swath, day_of, days_of, entered, without_ended
 from fieldcomb.coverage.placing import SiteInput, check_distance
 from fieldcomb.coverage.position import receiver
@@ -61,7 +61,7 @@ Progress = Callable[[str, int, int], None]
 KEPT = (
     *(WalkedOuting, SwungWalk, RecordingResult, Mark, PegResidual, Swing, Coil, DigRule),
     *(Walk, Leg, Way, Stop, DropOut, Times),
-    *(Swept, Grid, NoGoEntry, Drawn),
+    *(Swept, Runs, Grid, NoGoEntry, Drawn),
 )
 
 
@@ -275,7 +275,7 @@ class _Sums:
         swings = [w.swing for outing in walked for w in outing.walks]
         receivers = [receiver(swing.gps) for swing in swings]
         self.worst = max(receivers, key=lambda one: one.sigma_m)
-        self.tally = Tally(ground)
+        self.tally = Tally(ground, of.memory)
         self.chances = ChanceMap(ground.inside, ground.grid)
         self.estimates = estimates_on(ground.inside, ground.grid, ground.boundary, receivers, of.memory)
         self.ledger = Ledger(ground, site.frame, walked, site.coils, site.todo, self.chances.coarse)
