@@ -1,14 +1,16 @@
 """How right the estimate of the truly swept share is: simulated walks with known truth, one row a kind and receiver.
 
     PYTHONPATH=.dev python tests/calibrate.py --first 4000 --count 40
+    PYTHONPATH=.dev python tests/calibrate.py --strips --first 9000 --count 40
 
-Prints a table for docs/accuracy.md. Seeds below 4000 were looked at while the
-estimate was made, and say nothing new about it.
+Prints tables for docs/accuracy.md: of the estimate, and of strips. Seeds below
+4000 were looked at while these were made, and say nothing new about them.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,11 +22,12 @@ HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent / "demo")]
 
 from drift_walks import KINDS, DriftWalk, draw  # noqa: E402
+from gap_walks import draw_gaps, found, unswept_between, unswept_in_place  # noqa: E402
 
 from fieldcomb.coverage.areas import Area  # noqa: E402
 from fieldcomb.coverage.coils import Coil, Swing  # noqa: E402
 from fieldcomb.coverage.placing import SiteInput  # noqa: E402
-from fieldcomb.coverage.results import OutingResult  # noqa: E402
+from fieldcomb.coverage.results import OutingResult, Strip  # noqa: E402
 from fieldcomb.coverage.survey import survey  # noqa: E402
 from fieldcomb.coverage.walks import OutingInput, RecordingInput  # noqa: E402
 from fieldcomb.tracks.frame import SiteFrame  # noqa: E402
@@ -96,13 +99,73 @@ def line(row: Row, seeds: range) -> str:
     )
 
 
+GAPS = (
+    *((gap_m, "2cm") for gap_m in (1.0, 1.5, 3.0)),
+    (2.0, "50cm"),
+    *((gap_m, "good") for gap_m in (1.5, 3.0, 4.5)),
+    *((gap_m, "typical") for gap_m in (3.0, 4.5, 6.0, 6.5)),
+    *((gap_m, "poor") for gap_m in (6.0, 9.0)),
+)
+FOUND = 0.5  # of the middle line of a gap
+SURENESS = (0.0, 0.1, 0.25, 0.5, 0.7, 0.85, 0.95, 1.01)
+
+
+def strips_line(gap_m: float, gps: str, seeds: range, pieces: list[tuple[float, float]]) -> str:
+    """One line of the table of strips; adds to ``pieces`` how sure each was and how much of it was unswept there."""
+    gaps: list[tuple[float, float]] = []
+    told: list[tuple[str | None, float, float]] = []
+    for seed in seeds:
+        of = draw_gaps(seed, gps, gap_m)
+        strips = survey(site_of(of.walk, 0.1), [outing_of(of.walk)]).report.strips
+        listed = [strip for strip in strips if strip.tier]
+        gaps += found(of, [strip.shape for strip in listed])
+        there = unswept_in_place(of, [strip.shape for strip in strips])
+        pieces += [
+            (strip.confidence or 0.0, share) for strip, share in zip(strips, there, strict=True) if _large(strip)
+        ]
+        between = unswept_between(of, [(strip.shape, strip.bearing_deg) for strip in listed])
+        at = [share for strip, share in zip(strips, there, strict=True) if strip.tier]
+        told += [(strip.tier, *shares) for strip, *shares in zip(listed, at, between, strict=True)]
+    place, passes = (sum(share >= FOUND for share in side) for side in zip(*gaps, strict=True))
+    cells = [f"{gap_m:g} m", gps, str(len(gaps)), str(place), str(passes)]
+    for tier in ("certain", "likely"):
+        mine = [shares for name, *shares in told if name == tier]
+        cells += [str(len(mine)), *(str(sum(share[side] >= 0.5 for share in mine)) for side in (0, 1))]
+    return f"| {' | '.join(cells)} |"
+
+
+def _large(strip: Strip) -> bool:
+    return strip.width_m >= 0.6 and strip.length_m >= 4 and strip.area_m2 >= 3
+
+
+def print_strips(seeds: range) -> None:
+    """Print how many gaps were found, how many told pieces are right, and how right the chances of pieces are."""
+    print("| gap | receiver | gaps | found there | between the same passes | certain | half unswept there ", end="")
+    print("| between the same passes | likely | there | between |")
+    print("|---|---|---|---|---|---|---|---|---|---|---|")
+    pieces: list[tuple[float, float]] = []
+    for gap_m, gps in GAPS:
+        print(strips_line(gap_m, gps, seeds, pieces if gps != "2cm" else []), flush=True)
+    sure, share = np.array(pieces).T
+    print("\n| told chance | pieces | mean told | half unswept there |\n|---|---|---|---|")
+    for low, high in itertools.pairwise(SURENESS):
+        mine = (sure >= low) & (sure < high)
+        if mine.any():
+            right = (share[mine] >= 0.5).mean()
+            print(f"| {low:g} to {min(high, 1):g} | {mine.sum()} | {sure[mine].mean():.2f} | {right:.2f} |")
+
+
 def main() -> None:
-    """Print the table."""
+    """Print the table that was asked for."""
     asked = argparse.ArgumentParser()
     asked.add_argument("--first", type=int, default=4000)
     asked.add_argument("--count", type=int, default=40)
     asked.add_argument("--kinds", default=",".join(KINDS))
+    asked.add_argument("--strips", action="store_true", help="strips between lanes with gaps, instead of the estimate")
     told = asked.parse_args()
+    if told.strips:
+        print_strips(range(told.first, told.first + told.count))
+        return
     print("| kind | receiver | swing width | walks | as recorded: bias | rms ", end="")
     print("| estimate: bias | rms | inside | width | placed |")
     print("|---|---|---|---|---|---|---|---|---|---|---|")

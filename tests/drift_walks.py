@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 import shapely
@@ -35,7 +37,7 @@ from walker import (
 
 KINDS = ("lanes", "straight", "ragged", "crosswise", "wandering", "spiral", "two fields")
 EXACT = Noise(0.019, 0.006, 0.002)
-RECEIVERS = {"good": GOOD, "typical": TYPICAL, "poor": POOR, "2cm": EXACT}
+RECEIVERS = {"good": GOOD, "typical": TYPICAL, "poor": POOR, "2cm": EXACT, "50cm": EXACT.scaled(25.0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +78,14 @@ def draw(
     rng = np.random.default_rng([seed, KINDS.index(kind), 77])
     area = field(rng, hectares) if over is None else over
     swath_m = uniform(rng, 1.25, 1.75)
-    walk = _walk(_paths(kind, area, swath_m, rng), area, rng)
+    return walked(kind, gps, area, _paths(kind, area, swath_m, rng), swath_m, rng)
+
+
+def walked(
+    kind: str, gps: str, area: Polygon, paths: list[Path], swath_m: float, rng: np.random.Generator
+) -> DriftWalk:
+    """Walk paths over a field, and record that with a receiver."""
+    walk = _walk(paths, area, rng)
     noise = replace(RECEIVERS[gps], slow_tau_s=math.exp(uniform(rng, math.log(40.0), math.log(1800.0))))
     fixes = _record(walk, noise, rng)
     cell_m = 0.1 if area.area < 3000 else 0.2
@@ -101,8 +110,18 @@ def evenness(kind: str, rng: np.random.Generator) -> Evenness:
     return Evenness(sizes[0], float(rng.random()) * 0.8, 0.8 * sizes[1], uniform(rng, 3.0, 9.0))
 
 
-def uneven_lanes(area: Polygon, spacing_m: float, bearing_deg: float, even: Evenness, rng: np.random.Generator) -> Path:
-    """Lanes there and back that slip and swerve as people's do, with rounded turns inside the field."""
+def uneven_lanes(
+    area: Polygon,
+    spacing_m: float,
+    bearing_deg: float,
+    even: Evenness,
+    rng: np.random.Generator,
+    left_out: Mapping[int, float] = MappingProxyType({}),
+) -> Path:
+    """Lanes there and back that slip and swerve as people's do, with rounded turns inside the field.
+
+    ``left_out``: metres that lie between a lane (by its number, from 0) and the one before it on top of the spacing.
+    """
     bearing = math.radians(bearing_deg)
     forward, right = np.array([math.sin(bearing), math.cos(bearing)]), np.array([math.cos(bearing), -math.sin(bearing)])
     turned = shapely.transform(area, lambda p: np.column_stack([p @ right, p @ forward]))
@@ -111,7 +130,7 @@ def uneven_lanes(area: Polygon, spacing_m: float, bearing_deg: float, even: Even
     slip = even.lane_m * float(rng.standard_normal())
     for number in range(math.ceil((far - left) / spacing_m)):
         slip = even.stays * slip + even.lane_m * math.sqrt(1 - even.stays**2) * float(rng.standard_normal())
-        across = left + (number + 0.5) * spacing_m + slip
+        across = left + (number + 0.5) * spacing_m + slip + sum(m for n, m in left_out.items() if n <= number)
         cut = turned.intersection(LineString([(across, low - 1), (across, high + 1)]))
         inset = uniform(rng, 0.3, 1.0)
         if cut.is_empty or cut.bounds[3] - cut.bounds[1] < 2 * inset + 2:
@@ -140,7 +159,7 @@ def _paths(kind: str, area: Polygon, swath_m: float, rng: np.random.Generator) -
     """Searching paths, one after another."""
     even = evenness(kind, rng)
     spacing = 1.5 * math.exp(0.12 * float(rng.standard_normal()))
-    bearing = _long_way(area) + uniform(rng, -12, 12)
+    bearing = long_way(area) + uniform(rng, -12, 12)
     if kind == "crosswise":
         wide = spacing * uniform(rng, 1.0, 1.6)
         return [uneven_lanes(area, wide, bearing + more, even, rng) for more in (0.0, 90.0)]
@@ -166,7 +185,7 @@ def _spiral(area: Polygon, spacing: float, rng: np.random.Generator) -> Path:
     return x, y
 
 
-def _long_way(area: Polygon) -> float:
+def long_way(area: Polygon) -> float:
     """Bearing of the longer side."""
     x, y = area.minimum_rotated_rectangle.exterior.xy
     k = int(np.hypot(np.diff(x), np.diff(y)).argmax())
