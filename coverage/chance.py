@@ -31,7 +31,6 @@ FAST_TAU_S = 25.0
 KNOT_S, LINE_S = 4, 2  # seconds between errors drawn, joined by straight lines, and between places of a line
 EVEN_LANES = 0.5  # tried on simulated walks: Brier scores were best near it
 _LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
-MOST_WIDENED = 8.0  # cells
 _STEEP = 40.0  # logits beyond this are 0 and 1
 
 
@@ -202,32 +201,6 @@ class ChanceMap:
             return None
         return Chance(self.coarse.grid, self.chance(pct).astype(np.float32), not self.any_drawn)
 
-    def swept(self, pct: float) -> Mask:
-        """In each draw, coarse cells mostly swept, of ground that is swept to ``pct`` percent by the estimate.
-
-        Errors drawn once more open gaps between even lanes that nobody left. So what the draws sweep is widened to all
-        sides until it comes to the estimate.
-        """
-        swept = self.union | (self.coarse.whole(self.placed) >= 0.5)
-        return np.asarray(_widened(swept, self.coarse.cells, pct / 100) if self.any_drawn else swept)
-
-
-def _widened(swept: Mask, weight: Floats, share: float) -> Mask:
-    from scipy.ndimage import distance_transform_edt
-
-    away = np.empty(swept.shape, np.float32)
-    for mask, out in zip(swept, away, strict=True):
-        # To the rim of swept ground, not to the centre of its outermost cell.
-        out[:] = np.maximum(distance_transform_edt(~mask) - 0.5, 0) if mask.any() else np.inf
-
-    def covered(reach: float) -> float:
-        return sum(float(weight[one <= reach].sum()) for one in away)
-
-    low, high = 0.0, MOST_WIDENED
-    wanted = share * float(weight.sum()) * len(swept)
-    if covered(low) >= wanted:
-        return swept
-    for _ in range(16):
-        middle = (low + high) / 2
-        low, high = (middle, high) if covered(middle) < wanted else (low, middle)
-    return np.asarray(away <= low)
+    def swept(self) -> Mask:
+        """In each draw, coarse cells mostly swept."""
+        return np.asarray(self.union | (self.coarse.whole(self.placed) >= 0.5))

@@ -77,6 +77,21 @@ def on_plot(plot: Plot, fine: NDArray[np.generic]) -> Floats:
     return np.asarray(total / plot.share[plot.inside])
 
 
+def off_plot(plot: Plot, values: Floats, grid: Grid) -> Floats:
+    """Read values of the inside cells of the plot, (n,), at the centres of the cells of a grid over the site.
+
+    Gives float64 (rows, cols); a centre off the site takes the value of the nearest cell that is on it.
+    """
+    whole = np.zeros(plot.share.shape)
+    whole[plot.inside] = values
+    x, y = grid.centres()
+    row, _ = _cells(plot, np.zeros(y.size), y)
+    _, col = _cells(plot, x, np.zeros(x.size))
+    rows, cols = plot.share.shape
+    near = plot.nearest[:, np.clip(row, 0, rows - 1)[:, None], np.clip(col, 0, cols - 1)]
+    return np.asarray(whole[near[0], near[1]])
+
+
 def path_m(way: Way) -> Floats:
     """Length walked in each second: the smoothed way, and the usual one of the two minutes round it."""
     from scipy.ndimage import median_filter

@@ -14,7 +14,7 @@ from functools import partial, reduce
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.effort import Mask, Plot, effort, on_plot, path_m, plot_of
+from fieldcomb.coverage.effort import Mask, Plot, effort, off_plot, on_plot, path_m, plot_of
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.kept import NOTHING, Memory
 from fieldcomb.coverage.position import Receiver
@@ -262,6 +262,10 @@ class Estimates:
         alone = reduce(np.multiply, missed) if missed else np.ones((DRAWS, self.plot.weight.size), np.float32)
         self.sums[coil].add(alone)
         return alone
+
+    def left_out(self, grid: Grid) -> Floats:
+        """Mean chance that walks which cannot be placed left out the cells of a grid over the site, (rows, cols)."""
+        return off_plot(self.plot, self.sums[None].missed.mean(axis=0, dtype=float), grid)
 
     def together(self, coil: str | None = None) -> Estimate:
         """All outings with one coil; None for all outings."""

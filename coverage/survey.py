@@ -185,13 +185,14 @@ class _Survey:
         del outing, swept  # the last one's walks may be a whole team's
         tally, chances, worst, searched = sums.tally, sums.chances, sums.worst, sums.searched.packed
         report, pace, heard = sums.told()
+        left_out = sums.estimates.left_out(chances.coarse.grid)
         tally.forget_bearings()
         del sums  # finding strips needs the room
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
         estimate_pct = report.total.swept_est_pct
         if estimate_pct is not None:
-            strips = rated(strips, chances.swept(estimate_pct), chances.coarse.grid, worst)
+            strips = rated(strips, chances.swept(), left_out, chances.coarse.grid, worst)
         comparison, difference = self._compare(masks)
         drawn = replace(
             self._layers(tally, tuple(layers), difference),

@@ -104,19 +104,38 @@ def test_every_draw_sweeps_about_as_much() -> None:
     assert drawn.sum(axis=(1, 2)).mean() * 0.25 == pytest.approx(40 * 1.5, rel=0.15)
 
 
-def test_a_strip_that_every_draw_leaves_is_certain() -> None:
-    """Left unswept in all draws it is certain, in most likely, in few neither."""
-    shape = shapely.box(0, 0, 2, 10)
-    strip = Strip(1, "strip", 20.0, 10.0, 2.0, 2.0, 0.0, (0.0, 0.0), shape)
-    grid = Grid(0.5, -10, 30, 40, 40)
-    union = np.zeros((24, 40, 40), bool)
-    (told,) = rated([strip], union, grid, receiver("good"))
-    assert told.tier == "certain" and told.confidence is not None and told.confidence > 0.9
-    union[:4] = True
-    assert rated([strip], union, grid, receiver("good"))[0].tier == "likely"
-    union[:12] = True
-    assert rated([strip], union, grid, receiver("good"))[0].tier is None
-    assert rated([strip], np.zeros_like(union), grid, receiver("poor"))[0].tier == "likely"
+GRID = Grid(0.5, -10, 30, 40, 40)
+
+
+def rate(width_m: float, gps: str, swept_draws: int = 0, left_out: float = 0.3) -> Strip:
+    """Rate one strip of 10 m that some of 24 draws sweep, where a share of the ground is expected to be left out."""
+    strip = Strip(1, "strip", 10 * width_m, 10.0, width_m, width_m, 0.0, (0.0, 0.0), shapely.box(0, 0, width_m, 10))
+    swept = np.zeros((24, GRID.rows, GRID.cols), bool)
+    swept[:swept_draws] = True
+    (told,) = rated([strip], swept, np.full((GRID.rows, GRID.cols), left_out), GRID, receiver(gps))
+    return told
+
+
+def sureness(told: Strip) -> float:
+    """Confidence of a strip."""
+    assert told.confidence is not None
+    return told.confidence
+
+
+def test_what_makes_a_strip_surer() -> None:
+    """A strip is surer the fewer draws sweep it, the wider it is, the better the receiver, and the less was walked."""
+    usual = sureness(rate(2.5, "good", 4))
+    assert sureness(rate(2.5, "good", 0)) > usual > sureness(rate(2.5, "good", 12))
+    assert sureness(rate(4.0, "good", 4)) > usual > sureness(rate(1.5, "good", 4))
+    assert sureness(rate(2.5, "1m", 4)) > usual > sureness(rate(2.5, "typical", 4))
+    assert sureness(rate(2.5, "good", 4, left_out=0.6)) > usual > sureness(rate(2.5, "good", 4, left_out=0.05))
+
+
+def test_tiers_go_by_the_chance_that_a_strip_is_there() -> None:
+    """Certain from 0.85 on, likely from 0.5 on; never certain with a poor receiver, nor told when too small for it."""
+    assert [rate(width_m, "good").tier for width_m in (0.9, 2.0, 4.0)] == [None, "likely", "certain"]
+    assert rate(9.0, "poor").tier == "likely"
+    assert rate(0.5, "50cm", left_out=0.9).tier is None and rate(0.5, "2cm").tier == "certain"
 
 
 def test_widths_that_can_be_found() -> None:

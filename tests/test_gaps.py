@@ -70,3 +70,37 @@ def test_with_an_exact_receiver_both_places_are_the_same() -> None:
     assert unswept_between(of, [(shape, None) for shape in shapes]) == pytest.approx(place, abs=0.1)
     nowhere = shapely.box(500, 500, 501, 501)
     assert found(of, [nowhere]) == [(0.0, 0.0)] * 2 and found(of, [of.walk.field]) == [(1.0, 1.0)] * 2
+
+
+# ----------------------------------------------------------------------------------------------------------------- told
+
+
+@pytest.mark.parametrize("gap_m", [1.0, 1.5])
+def test_with_an_exact_receiver_every_gap_is_certain(gap_m: float) -> None:
+    """With positions to 2 cm each gap of 1 m or more is found, and certain pieces, slivers too, are unswept."""
+    for seed in SEEDS[:2]:
+        of, strips = gap_walk(seed, "2cm", gap_m), told(seed, "2cm", gap_m)
+        assert all(min(shares) >= 0.5 for shares in found(of, [s.shape for s in strips if s.tier == "certain"]))
+        assert (unswept_in_place(of, [s.shape for s in strips]) >= 0.5).mean() >= 0.95
+
+
+@pytest.mark.parametrize(("gps", "gap_m", "least"), [("good", 4.5, 9), ("typical", 6.0, 7)])
+def test_wide_gaps_are_found_and_certain_ones_are_there(gps: str, gap_m: float, least: int) -> None:
+    """Of ten gaps of three or four lanes most are found, and of the certain pieces most are unswept.
+
+    That holds at the place drawn and between the same two passes.
+    """
+    gaps, place, between = [], [], []
+    for seed in SEEDS:
+        of, strips = gap_walk(seed, gps, gap_m), told(seed, gps, gap_m)
+        gaps += found(of, [s.shape for s in strips])
+        sure = [s for s in strips if s.tier == "certain"]
+        place += list(unswept_in_place(of, [s.shape for s in sure]) >= 0.5)
+        between += list(unswept_between(of, [(s.shape, s.bearing_deg) for s in sure]) >= 0.5)
+    assert (np.array(gaps) >= 0.5).sum(axis=0).min() >= least
+    assert len(place) >= 5 and np.mean(place) >= 0.85 and np.mean(between) >= 0.85
+
+
+def test_with_a_poor_receiver_no_gap_is_certain() -> None:
+    """However wide a gap is, with a poor receiver nothing is certain."""
+    assert not any(s.tier == "certain" for seed in SEEDS[:3] for s in told(seed, "poor", 6.0))
