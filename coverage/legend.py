@@ -18,8 +18,16 @@ CHANCE_COLOURS = ("#ffffff", "#cfe8d5", "#8fcaa3", "#3f9a6b", "#0c5a3b")
 CHANCE_NAMES = ("under 20 %", "20 to 40 %", "40 to 60 %", "60 to 80 %", "over 80 %")
 
 # Pace, by the share under the coil in a pass: one hue, lighter where slower, which parts in grey and for all eyes.
-PACE_COLOURS = ("#ffffff", "#fdebc8", "#f6c27a", "#dd8a3a", "#a5521a", "#5a2708")
-PACE_NAMES = ("not passed over", "95 % or more", "80 to 95 %", "60 to 80 %", "40 to 60 %: fast", "under 40 %: too fast")
+PACE_COLOURS = ("#ffffff", "#fdebc8", "#f6c27a", "#dd8a3a", "#a5521a", "#5a2708", "#bdbdbd")
+PACE_NAMES = (
+    "not passed over",
+    "95 % or more",
+    "80 to 95 %",
+    "60 to 80 %",
+    "40 to 60 %: fast",
+    "under 40 %: too fast",
+    "walked without times",
+)
 
 # Searched for, by class of target: one hue from dark to light; ground where the class was heard and left is striped,
 # so that it can be told from both by its pattern. The last is the other half of the stripes.

@@ -142,7 +142,7 @@ def panel_html(report: Report, board: Board) -> str:
 def _under(report: Report) -> str:
     total = report.total
     shares = (total.under_coil_pct, total.under_coil_low_pct, total.under_coil_high_pct)
-    return wording.under_coil_of(total.swept_pct, shares, report.depth_m)
+    return wording.under_coil_of(total.swept_pct, shares, report.depth_m, total.under_coil_left_out)
 
 
 def _estimate(report: Report) -> str:

@@ -176,6 +176,7 @@ def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
         "swept_pct": _share(coil.swept_pct, coil.swept_m2, whole_m2),
         **_estimate(coil),
         **_under(coil, whole_m2),
+        "under_coil_left_out": coil.under_coil_left_out,
         "pace_95_low_m_s": rounded(coil.pace_95_low_m_s, 3),
         "pace_95_high_m_s": rounded(coil.pace_95_high_m_s, 3),
     }
@@ -201,6 +202,7 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "strips_placed": total.strips_placed,
         "found_from_m": total.found_from_m,
         **_under(total, whole),
+        "under_coil_left_out": total.under_coil_left_out,
     }
 
 

@@ -140,6 +140,7 @@ class CoilResult:
     under_coil_pct: float | None = None  # as for an outing
     under_coil_low_pct: float | None = None
     under_coil_high_pct: float | None = None
+    under_coil_left_out: int = 0  # outings without times, which are not in it
     pace_95_low_m_s: float | None = None  # slower than this, 95 % of the swath lies under the coil; the range over its
     pace_95_high_m_s: float | None = None  # recordings and sweep times; None: at any pace
 
@@ -173,6 +174,7 @@ class TotalResult:
     under_coil_pct: float | None = None  # as for an outing
     under_coil_low_pct: float | None = None
     under_coil_high_pct: float | None = None
+    under_coil_left_out: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -378,7 +380,7 @@ class Layers:
     difference: Cells | None
     chance: Chance | None = None
     heard: MultiPolygon | None = None  # ground where something was heard and left
-    pace: Cells | None = None  # 0 not swept, then PACE_SHARES from slow to fast, 255 not part of the site
+    pace: Cells | None = None  # 0 not swept, PACE_SHARES from slow to fast, no times; 255 not part of the site
     searched: Cells | None = None  # what was dug by class of target, packed as in ``searched``; None: nobody said
 
 

@@ -150,7 +150,7 @@ def _estimate(report: Report) -> Iterator[str]:
 def _under(report: Report) -> Iterator[str]:
     total = report.total
     shares = (total.under_coil_pct, total.under_coil_low_pct, total.under_coil_high_pct)
-    if said := under_coil_of(total.swept_pct, shares, report.depth_m):
+    if said := under_coil_of(total.swept_pct, shares, report.depth_m, total.under_coil_left_out):
         yield from _line("Under the coil", said)
 
 
@@ -245,7 +245,8 @@ def _coils(report: Report) -> Iterator[str]:
     for coil in report.coils:
         pct = _pct(coil.swept_pct, coil.swept_m2, report.site.area_m2)
         said = f"{pct} % {_of_what(report)}, {_area(coil.swept_m2)} m2, in {_count(coil.outings, 'outing')}"
-        if under := under_coil(coil.under_coil_pct, coil.under_coil_low_pct, coil.under_coil_high_pct):
+        shares = (coil.under_coil_pct, coil.under_coil_low_pct, coil.under_coil_high_pct)
+        if under := under_coil(*shares, coil.under_coil_left_out):
             said += (
                 f"; {under}; 95 % of the swing under it up to {pace_95(coil.pace_95_low_m_s, coil.pace_95_high_m_s)}"
             )

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -24,7 +25,7 @@ from fieldcomb.coverage.coils import SLOWEST_SWEEP_S, Swing
 from fieldcomb.coverage.depth import into_soil_m, print_m
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.kept import NOTHING, Memory
-from fieldcomb.coverage.measures import ROWS_AT_ONCE, Mask, Swept
+from fieldcomb.coverage.measures import ROWS_AT_ONCE, Mask, Slices, Swept
 from fieldcomb.coverage.raster import Counts, mean_over
 from fieldcomb.coverage.results import (
     OUTSIDE,
@@ -56,11 +57,13 @@ class Under:
     """Percent of the site under the coil; None where a recording has no times.
 
     low, high : the same for the slowest and the fastest usual sweep, where it was not measured; else None.
+    left_out : of a coil or of all, outings that have no times and are not in it.
     """
 
     pct: float | None
     low: float | None = None
     high: float | None = None
+    left_out: int = 0
 
 
 def half_minutes(way: Way) -> tuple[NDArray[np.int64], Floats]:
@@ -140,7 +143,9 @@ class UnderCoil:
     depth_m: float | None = None
     memory: Memory = NOTHING
     by_coil: dict[str, Lost] = field(default_factory=dict)
-    untimed: set[str] = field(default_factory=set)  # coils with ground that was swept without a clock
+    untimed: Counter[str] = field(default_factory=Counter)  # outings with ground swept without a clock, by coil
+    left_out: int = 0  # outings with any such ground
+    no_clock: Mask | None = None  # that ground
     swings: dict[str, set[Swing]] = field(default_factory=dict)
 
     def add(self, walks: Sequence[SwungWalk], swept: Swept) -> Under:
@@ -155,10 +160,11 @@ class UnderCoil:
                 continue  # nothing of the site was swept with it, so it does not matter how
             pieces = self._pieces(mine)
             if pieces is None or not (pieces.legs or pieces.own):
-                self.untimed.add(name)
+                self._leave_out(name, counts[swept.there] > 0, swept.here)
                 complete = False
             else:
                 known[name] = pieces
+        self.left_out += not complete
         under = np.zeros(1 + self.guessed)
         step = max(1, CELLS_AT_ONCE // max(cols.stop - cols.start, 1))
         for first in range(0, rows.stop - rows.start, step):
@@ -166,6 +172,13 @@ class UnderCoil:
             under += self._add_rows(known, swept, band)
         guessed = any(not w.swing.sweep_measured for w in walks)
         return self._told(under, guessed) if complete else Under(None)
+
+    def _leave_out(self, name: str, passed: Mask, here: Slices) -> None:
+        """Remember ground that was swept without a clock: of that nothing can be told."""
+        self.untimed[name] += 1
+        if self.no_clock is None:
+            self.no_clock = np.zeros(self.inside.shape, bool)
+        self.no_clock[here] |= passed
 
     def _add_rows(self, known: Mapping[str, _Pieces], swept: Swept, band: slice) -> Floats:
         """Add some rows of an outing's window; gives how many cells of them it has under its coils, (1 or 2,)."""
@@ -206,17 +219,18 @@ class UnderCoil:
         return _Pieces(legs, np.array(radius_m), np.concatenate(values, axis=1), own)
 
     def of_coil(self, name: str) -> Under:
-        """All outings with one coil together."""
-        if name in self.untimed or name not in self.by_coil:
-            return Under(None)
+        """All outings with one coil together that have times."""
+        left_out = self.untimed[name]
+        if name not in self.by_coil:
+            return Under(None, left_out=left_out)
         guessed = any(not swing.sweep_measured for swing in self.swings[name])
-        return self._told(self._sum([self.by_coil[name]]), guessed)
+        return replace(self._told(self._sum([self.by_coil[name]]), guessed), left_out=left_out)
 
     def together(self) -> Under:
-        """All outings together."""
-        if self.untimed or not self.by_coil:
-            return Under(None)
-        return self._told(self._sum(list(self.by_coil.values())), self.guessed)
+        """All outings together that have times."""
+        if not self.by_coil:
+            return Under(None, left_out=self.left_out)
+        return replace(self._told(self._sum(list(self.by_coil.values())), self.guessed), left_out=self.left_out)
 
     def _sum(self, layers: Sequence[Lost]) -> Floats:
         """How many cells all layers together have under the coil, (1 or 2,); some rows at a time."""
@@ -255,8 +269,11 @@ class UnderCoil:
         return tuple(found)
 
     def pace_layer(self, passes: Cells) -> Cells | None:
-        """Classes of ground by the mean c of its passes (0 not swept, 255 not part of the site); None without times."""
-        if self.untimed or not self.by_coil:
+        """Classes of ground by the mean c of its passes: 0 not swept, 255 not part of the site; None without times.
+
+        Ground that was swept without a clock, in any outing, has the number after the last class.
+        """
+        if not self.by_coil:
             return None
         out: Cells = np.full(self.inside.shape, OUTSIDE, np.uint8)
         for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
@@ -266,6 +283,8 @@ class UnderCoil:
                 lost += layer[0][part]
             share = -np.expm1(-lost / STEPS / np.maximum(passes[part], 1))
             kind = np.searchsorted(-np.array(PACE_SHARES[:-1]), -share - 1e-4) + 1
+            if self.no_clock is not None:
+                kind[self.no_clock[part]] = len(PACE_SHARES) + 1
             out[part] = np.where(self.inside[part], np.where(passes[part] > 0, kind, 0), OUTSIDE)
         return out
 
@@ -286,7 +305,8 @@ Told = TypeVar("Told", OutingResult, CoilResult, TotalResult)
 def with_under(result: Told, under: Under) -> Told:
     """Put the share under the coil into a result; rounding must not lift it above the share swept."""
     pct, low, high = (None if one is None else min(one, result.swept_pct) for one in (under.pct, under.low, under.high))
-    return replace(result, under_coil_pct=pct, under_coil_low_pct=low, under_coil_high_pct=high)
+    told = replace(result, under_coil_pct=pct, under_coil_low_pct=low, under_coil_high_pct=high)
+    return told if isinstance(told, OutingResult) else replace(told, under_coil_left_out=under.left_out)
 
 
 def coil_with_under(coil: CoilResult, under: UnderCoil) -> CoilResult:

@@ -145,16 +145,20 @@ def estimated(low: float, pct: float, high: float, recorded: str, placed: bool |
     return f"walked over {pct:.0f} % ({low:.0f}-{high:.0f}), as recorded {recorded}; single strips {trust} be trusted"
 
 
-def under_coil(pct: float | None, low: float | None, high: float | None) -> str:
+def under_coil(pct: float | None, low: float | None, high: float | None, left_out: int = 0) -> str:
     """The share under the coil itself, about; a range where the time of a sweep is a guess. Empty without one.
 
     >>> under_coil(45.2, None, None), under_coil(45.2, 25.4, 45.2), under_coil(None, None, None)
     ('the coil itself about 45 %', 'the coil itself about 25 to 45 %', '')
     >>> under_coil(0.2, None, None), under_coil(0.0, None, None)
     ('the coil itself under 1 %', 'the coil itself 0 %')
+    >>> under_coil(45.2, None, None, 2)
+    'the coil itself about 45 %, not counting 2 outings without times'
     """
     if pct is None:
         return ""
+    if left_out:
+        return f"{under_coil(pct, low, high)}, not counting {count(left_out, 'outing')} without times"
     if low is not None and high is not None and round(low) != round(high):
         return f"the coil itself about {low:.0f} to {high:.0f} %"
     if pct < 0.5:
@@ -162,7 +166,9 @@ def under_coil(pct: float | None, low: float | None, high: float | None) -> str:
     return f"the coil itself about {pct:.0f} %"
 
 
-def under_coil_of(pct: float, total: tuple[float | None, float | None, float | None], depth_m: float | None) -> str:
+def under_coil_of(
+    pct: float, total: tuple[float | None, float | None, float | None], depth_m: float | None, left_out: int = 0
+) -> str:
     """Walked over and under the coil in one line, with what the second number hangs on. Empty without a clock.
 
     >>> under_coil_of(71.3, (45.2, 25.4, 45.2), None)
@@ -172,9 +178,10 @@ def under_coil_of(pct: float, total: tuple[float | None, float | None, float | N
     """
     if not (said := under_coil(*total)):
         return ""
+    left = under_coil(*total, left_out).removeprefix(said)
     deep = "" if depth_m is None else f" at {say_length(depth_m)} deep, as a model has it"
     guess = "" if total[1] is None else "; the time of a sweep is a guess (1 to 2 s): count your sweeps"
-    return f"walked over {pct:.0f} %, {said}{deep}{guess}"
+    return f"walked over {pct:.0f} %, {said}{deep}{left}{guess}"
 
 
 def pace_95(low_m_s: float | None, high_m_s: float | None) -> str:

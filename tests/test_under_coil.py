@@ -16,6 +16,7 @@ from small_walks import square, walk
 
 from fieldcomb.coverage.cli import main
 from fieldcomb.coverage.coils import Swing, make_swing, parse_coil
+from fieldcomb.coverage.maps import map_html
 from fieldcomb.coverage.report import report_json, table
 from fieldcomb.coverage.results import OUTSIDE, PACE_SHARES, Report, Result
 from fieldcomb.coverage.survey import survey
@@ -135,14 +136,32 @@ def test_sweep_time_that_nobody_measured_makes_a_range() -> None:
 
 
 def test_without_times_nothing_is_told_of_the_coil() -> None:
-    """No clock, no pace: null for that outing, its coil and all together, and another outing keeps its own share."""
-    result = surveyed(lanes(0.4), lanes(0.4, start_s=None))
-    timed, untimed = result.report.outings
-    assert timed.under_coil_pct is not None
-    for told in (untimed, *result.report.coils, result.report.total):
+    """No clock, no pace: null for that outing, its coil and all together, and no map of the pace."""
+    result = surveyed(lanes(0.4, start_s=None))
+    for told in (*result.report.outings, *result.report.coils, result.report.total):
         assert [getattr(told, key) for key in UNDER] == [None, None, None]
     assert result.layers.pace is None
     assert "Under the coil" not in table(result.report)
+
+
+def test_an_outing_without_times_is_left_out_and_told() -> None:
+    """One outing without times takes nothing from what is known of the others: their share stays, with how many are
+    not in it, and the ground that was walked without times is told apart on the map of the pace.
+    """
+    alone = surveyed(lanes(0.4))
+    result = surveyed(lanes(0.4), lanes(0.4, count=4, start_s=None))
+    [coil], total = result.report.coils, result.report.total
+    assert [told.under_coil_left_out for told in (coil, total, alone.report.total)] == [1, 1, 0]
+    for told, known in ((coil, alone.report.coils[0]), (total, alone.report.total)):
+        assert [getattr(told, key) for key in UNDER] == [getattr(known, key) for key in UNDER] != [None] * 3
+    assert "not counting 1 outing without times" in " ".join(table(result.report).split())
+    assert json.loads(report_json(result.report))["total"]["under_coil_left_out"] == 1
+    pace, before = result.layers.pace, alone.layers.pace
+    assert pace is not None and before is not None
+    unknown = pace == len(PACE_SHARES) + 1
+    assert unknown.any() and (pace[~unknown] == before[~unknown]).all()
+    assert not (before == len(PACE_SHARES) + 1).any()
+    assert "walked without times" in map_html(result) and "walked without times" not in map_html(alone)
 
 
 @settings(max_examples=15)
