@@ -133,10 +133,10 @@ def _piece(
 
 
 def _junk_in(cells: NDArray[np.intp], ledger: Ledger) -> tuple[float | None, float | None]:
-    """Mean junk there now, and two sigma; None where nothing was counted: what was dug is only a lower bound."""
+    """Mean junk there now, and two sigma; None where most was not counted: what was dug is only a lower bound."""
     source = ledger.then.source.ravel()[cells]
     known = cells[(source != NOT_MEASURED) & (source != DUG)]
-    if not len(known):
+    if 2 * len(known) < len(cells):
         return None, None
     return float(ledger.met.ravel()[known].mean()), 2 * float(ledger.then.sd_per_m2.ravel()[known].mean())
 

@@ -92,10 +92,10 @@ def piece_line(piece: TodoPiece, area: str) -> str:
 
 
 def reason_words(piece: TodoPiece) -> str:
-    """Why a piece is to do; where a receiver cannot place strips, with how much of it may be bare."""
+    """Why a piece is to do; of ground never swept, how much of it that may be."""
     if piece.reason != REASONS[NEVER] or piece.unswept_pct >= SURE_PCT:
         return piece.reason
-    return f"{piece.reason}, by the estimate {piece.unswept_pct:.0f} % of it"
+    return f"{piece.reason}, about {piece.unswept_pct:.0f} % of it"
 
 
 def junk_words(piece: TodoPiece) -> str:
