@@ -230,7 +230,8 @@ class UnderCoil:
         """All outings together that have times."""
         if not self.by_coil:
             return Under(None, left_out=self.left_out)
-        return replace(self._told(self._sum(list(self.by_coil.values())), self.guessed), left_out=self.left_out)
+        guessed = any(not swing.sweep_measured for name in self.by_coil for swing in self.swings[name])
+        return replace(self._told(self._sum(list(self.by_coil.values())), guessed), left_out=self.left_out)
 
     def _sum(self, layers: Sequence[Lost]) -> Floats:
         """How many cells all layers together have under the coil, (1 or 2,); some rows at a time."""

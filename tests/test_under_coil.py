@@ -144,6 +144,14 @@ def test_without_times_nothing_is_told_of_the_coil() -> None:
     assert "Under the coil" not in table(result.report)
 
 
+def test_a_sweep_that_does_not_count_is_no_guess() -> None:
+    """Where the only sweep time that nobody measured belongs to an outing without times, there is no range."""
+    small = measured(sweep_s=None, coil="20cm")
+    given = (outing("a", item(lanes(0.4), measured())), outing("b", item(lanes(0.4, start_s=None), small)))
+    total = survey(site(field(12, 30)), given).report.total
+    assert total.under_coil_pct is not None and total.under_coil_low_pct is None and total.under_coil_left_out == 1
+
+
 def test_an_outing_without_times_is_left_out_and_told() -> None:
     """One outing without times takes nothing from what is known of the others: their share stays, with how many are
     not in it, and the ground that was walked without times is told apart on the map of the pace.
