@@ -2,7 +2,8 @@
 
 A recorded line is the true one plus an error that drifts. Lines drawn with other such errors show which ground is swept
 wherever the walk really was, and which only on the map. Adding errors once more sweeps too evenly, so the shares are
-shifted, all by the same amount on the logit scale, until their mean is the estimate for the whole ground.
+drawn towards what the estimate expects round each place, and shifted, all by the same amount on the logit scale, until
+their mean is the estimate for the whole ground.
 """
 
 from __future__ import annotations
@@ -29,7 +30,10 @@ CELL_M = 0.5  # about: whole cells of the site's raster
 SLOW_TAUS_S = (60.0, 120.0, 240.0, 450.0, 900.0, 1800.0)
 FAST_TAU_S = 25.0
 KNOT_S, LINE_S = 4, 2  # seconds between errors drawn, joined by straight lines, and between places of a line
-EVEN_LANES = 0.5  # tried on simulated walks: Brier scores were best near it
+# How much the draws count, the less the more even the lanes are, and the share expected round a cell. Tried on 120
+# simulated walks of all kinds: Brier scores were best near these.
+DRAWN_WEIGHT, EVEN_LANES, DRAWN_LIMITS = 0.8, 0.5, (0.15, 0.6)
+MOST_EXPECTED = 0.6
 _LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
 _STEEP = 40.0  # logits beyond this are 0 and 1
 
@@ -117,26 +121,42 @@ def _gauss_markov(t_s: Floats, tau_s: Floats, kick: Floats, before: Floats | Non
     return kick
 
 
-def calibrated(share: Floats, weight: Floats, mean: float) -> Floats:
-    """Shift shares (0 to 1) by one constant on the logit scale, so that their weighted mean is ``mean`` (0 to 1).
+def calibrated(share: Floats, expected: Floats, weight: Floats, mean: float) -> Floats:
+    """Chances from what the draws sweep of each cell and what is expected round it, with a given weighted mean.
 
-    Where the estimate is far above what the draws sweep, lanes are even, and the draws tell less of single places: the
-    shares are drawn together then, by up to a half.
+    Parameters
+    ----------
+    share : float
+        Share of the draws that sweep each cell, 0 to 1.
+    expected : float
+        Share of the ground round each cell that the estimate takes for swept, 0 to 1; of the same shape.
+    weight : float
+        What each cell counts in the mean.
+    mean : float
+        The mean wanted, 0 to 1.
+
+    Both are mixed on the logit scale, and shifted by one constant. Where the estimate is far above what the draws
+    sweep, lanes are even, and the draws tell less of single places: they count for less then.
     """
-    if not weight.sum() > 0:
+    from scipy.optimize import brentq
+
+    counted = weight > 0
+    if not counted.any():
         return share
-    odds = np.clip(share, _LEAST_SHARE, 1 - _LEAST_SHARE)
-    drawn = float(np.clip(np.average(share, weights=weight), _LEAST_SHARE, 1 - _LEAST_SHARE))
-    wanted = float(np.clip(mean, _LEAST_SHARE, 1 - _LEAST_SHARE))
-    shift = np.log(wanted / (1 - wanted)) - np.log(drawn / (1 - drawn))
-    trust = float(np.clip(1 - EVEN_LANES * shift, 0.5, 1.0))
-    logit = trust * np.log(odds / (1 - odds))
-    low, high = -_STEEP, _STEEP
-    for _ in range(60):
-        middle = (low + high) / 2
-        value = float(np.average(_from_logit(logit + middle), weights=weight))
-        low, high = (middle, high) if value < mean else (low, middle)
-    return _from_logit(logit + (low + high) / 2)
+    drawn = float(np.average(share, weights=weight))
+    wanted, swept = _logit(np.array([mean, drawn]))
+    shift = float(wanted - swept)
+    own = float(np.clip(DRAWN_WEIGHT - EVEN_LANES * shift, *DRAWN_LIMITS))
+    logit = own * _logit(share) + min(1 - own, MOST_EXPECTED) * _logit(expected)
+    some, of = logit[counted], weight[counted] / weight[counted].sum()
+    least, most = -_STEEP - float(some.max()), _STEEP - float(some.min())
+    aim = float(np.clip(mean, 1e-9, 1 - 1e-9))
+    return _from_logit(logit + brentq(lambda constant: float(_from_logit(some + constant) @ of) - aim, least, most))
+
+
+def _logit(share: Floats) -> Floats:
+    share = np.clip(share, _LEAST_SHARE, 1 - _LEAST_SHARE)
+    return np.asarray(np.log(share / (1 - share)))
 
 
 def _from_logit(logit: Floats) -> Floats:
@@ -161,45 +181,47 @@ class ChanceMap:
         """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
         self.placed[part] |= swept
 
-    def of_outing(self, drawn: Mapping[str, Mask], pct: float | None) -> dict[str, Floats]:
-        """Chance of each coarse cell that each coil of one outing passed it.
+    def of_outing(self, drawn: Mapping[str, Mask], pct: float | None, left_out: Floats | None) -> dict[str, Floats]:
+        """Chance of each coarse cell that each coil of one outing passed it; 0 where no draw comes near.
 
         Parameters
         ----------
         drawn : mapping of coil to bool (DRAWS, rows, cols)
             What its walks swept in each draw.
-        pct : float, optional
-            The outing's estimate, to which the ground that any draw swept is shifted; shares of draws without one.
+        pct, left_out : float and float (rows, cols), optional
+            The outing's estimate, and what it expects to be left out round each cell; shares of draws without them.
 
         """
-        cells = self.coarse.cells
-        count = np.any(list(drawn.values()), axis=0).sum(axis=0)
-        share = np.arange(DRAWS + 1) / DRAWS  # all that draws can say, so that shifting takes no time
-        ground = np.bincount(count.ravel(), weights=cells.ravel(), minlength=DRAWS + 1).astype(float)
-        ground[0] = 0  # no draw comes near it
+        share = np.any(list(drawn.values()), axis=0).mean(axis=0)
+        weight = self.coarse.cells * (share > 0)
         told = share
-        if pct is not None and ground.any():
-            wanted = float(np.clip(pct / 100 * cells.sum() / ground.sum(), 0.001, 0.999))
-            told = np.where(share > 0, calibrated(share, ground, wanted), 0.0)
-        factor = np.divide(told, share, out=np.zeros_like(told), where=share > 0)[count]
+        if pct is not None and left_out is not None and weight.any():
+            wanted = float(np.clip(pct / 100 * self.coarse.cells.sum() / weight.sum(), 0.001, 0.999))
+            told = calibrated(share, 1 - left_out, weight, wanted)
+        factor = np.divide(told, share, out=np.zeros_like(told), where=share > 0)
         return {coil: np.minimum(mask.mean(axis=0) * factor, 1.0) for coil, mask in drawn.items()}
 
-    def chance(self, pct: float) -> Floats:
-        """Chance of each coarse cell to be passed, NaN off the site; ``pct`` is the estimate of the whole."""
+    def chance(self, pct: float, left_out: Floats) -> Floats:
+        """Chance of each coarse cell to be passed, NaN off the site.
+
+        ``pct`` is the estimate of the whole, ``left_out`` (rows, cols) what it expects walks that cannot be placed to
+        have left out round each cell.
+        """
         cells = self.coarse.cells
         placed = self.coarse.whole(self.placed)
         if self.any_drawn:
             weight = cells * (1 - placed)
             wanted = pct / 100 * float(cells.sum()) - float((cells * placed).sum())
             rest = float(np.clip(wanted / max(float(weight.sum()), 1e-9), 0.001, 0.999))
-            placed = 1 - (1 - placed) * (1 - calibrated(self.union.mean(axis=0), weight, rest))
+            drawn = calibrated(self.union.mean(axis=0), 1 - left_out, weight, rest)
+            placed = 1 - (1 - placed) * (1 - drawn)
         return np.where(cells > 0, placed, np.nan)
 
-    def layer(self, pct: float | None) -> Chance | None:
+    def layer(self, pct: float | None, left_out: Floats) -> Chance | None:
         """Give the chances as they are drawn and written; None without an estimate."""
         if pct is None:
             return None
-        return Chance(self.coarse.grid, self.chance(pct).astype(np.float32), not self.any_drawn)
+        return Chance(self.coarse.grid, self.chance(pct, left_out).astype(np.float32), not self.any_drawn)
 
     def swept(self) -> Mask:
         """In each draw, coarse cells mostly swept."""

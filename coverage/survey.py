@@ -196,7 +196,7 @@ class _Survey:
         comparison, difference = self._compare(masks)
         drawn = replace(
             self._layers(tally, tuple(layers), difference),
-            chance=chances.layer(estimate_pct),
+            chance=chances.layer(estimate_pct, left_out),
             pace=pace,
             heard=heard,
             searched=searched,
@@ -362,5 +362,6 @@ class _Sums:
                 name = w.swing.coil.name
                 drawn[name] = drawn[name] | mask if name in drawn else mask
         untimed = {w.swing.coil.name for w in outing.walks if w.walk.times is None}
-        told = chances.of_outing(drawn, estimate.pct) if drawn else {}
+        left_out = None if estimate.pct is None else self.estimates.left_out(chances.coarse.grid, estimate)
+        told = chances.of_outing(drawn, estimate.pct, left_out) if drawn else {}
         return {name: one for name, one in told.items() if name not in untimed}

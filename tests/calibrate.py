@@ -2,9 +2,11 @@
 
     PYTHONPATH=.dev python tests/calibrate.py --first 4000 --count 40
     PYTHONPATH=.dev python tests/calibrate.py --strips --first 9000 --count 40
+    PYTHONPATH=.dev python tests/calibrate.py --chance --first 9000 --count 20
 
-Prints tables for docs/accuracy.md: of the estimate, and of strips. Seeds below
-4000 were looked at while these were made, and say nothing new about them.
+Prints tables for docs/accuracy.md: of the estimate, of strips, and of the
+chance by place. Seeds below 4000 were looked at while these were made, and say
+nothing new about them.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent / "demo")]
 
 from drift_walks import KINDS, DriftWalk, draw  # noqa: E402
 from gap_walks import draw_gaps, found, unswept_between, unswept_in_place  # noqa: E402
+from truth import swept_at  # noqa: E402
 
 from fieldcomb.coverage.areas import Area  # noqa: E402
 from fieldcomb.coverage.coils import Coil, Swing  # noqa: E402
@@ -155,6 +158,38 @@ def print_strips(seeds: range) -> None:
             print(f"| {low:g} to {min(high, 1):g} | {mine.sum()} | {sure[mine].mean():.2f} | {right:.2f} |")
 
 
+def chance_line(row: Row, seeds: range) -> str:
+    """One line of the table of the chance by place."""
+    told, true, constant = [], [], []
+    for seed in seeds:
+        walk = draw(row.kind, seed, row.gps, hectares=(0.1, 0.6))
+        chance = survey(site_of(walk, 0.1), [outing_of(walk)]).layers.chance
+        assert chance is not None
+        x, y = np.meshgrid(*chance.grid.centres())
+        on = ~np.isnan(chance.cells) & shapely.contains_xy(walk.field.buffer(-0.4), x, y)
+        swept = swept_at(walk.walk, walk.swath_m, np.column_stack([x[on], y[on]]))
+        told.append(chance.cells[on].astype(float))
+        true.append(swept.astype(float))
+        constant.append(swept.mean() * (1 - swept.mean()))
+    p, t = np.concatenate(told), np.concatenate(true)
+    tenth = np.minimum((10 * p).astype(int), 9)
+    off = np.abs(np.bincount(tenth, weights=p - t)).sum() / p.size
+    brier = np.mean([((a - b) ** 2).mean() for a, b in zip(told, true, strict=True)])
+    whole = t.mean() * (1 - t.mean())
+    return (
+        f"| {row.kind} | {row.gps} | {len(seeds)} | {off:.3f} | {brier:.4f} | {np.mean(constant):.4f} | {whole:.4f} |"
+    )
+
+
+def print_chance(seeds: range) -> None:
+    """Print how right the chance by place is, beside one chance everywhere: each walk's true share, and that of all."""
+    print("| kind | receiver | walks | off by | Brier score | its true share everywhere | that of all walks |")
+    print("|---|---|---|---|---|---|---|")
+    for row in ROWS:
+        if row.gps in ("good", "typical") and row.swath_told:
+            print(chance_line(row, seeds), flush=True)
+
+
 def main() -> None:
     """Print the table that was asked for."""
     asked = argparse.ArgumentParser()
@@ -162,9 +197,11 @@ def main() -> None:
     asked.add_argument("--count", type=int, default=40)
     asked.add_argument("--kinds", default=",".join(KINDS))
     asked.add_argument("--strips", action="store_true", help="strips between lanes with gaps, instead of the estimate")
+    asked.add_argument("--chance", action="store_true", help="the chance by place, instead of the estimate")
     told = asked.parse_args()
-    if told.strips:
-        print_strips(range(told.first, told.first + told.count))
+    if told.strips or told.chance:
+        seeds = range(told.first, told.first + told.count)
+        (print_strips if told.strips else print_chance)(seeds)
         return
     print("| kind | receiver | swing width | walks | as recorded: bias | rms ", end="")
     print("| estimate: bias | rms | inside | width | placed |")

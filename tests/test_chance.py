@@ -77,13 +77,22 @@ def test_no_boundary_no_chance() -> None:
     assert "chance.tif" not in make_outputs(result)
 
 
-@given(st.lists(st.floats(0, 1), min_size=2, max_size=30), st.floats(0.05, 0.95))
-def test_calibrated_shares_keep_their_order_and_meet_the_mean(shares: list[float], mean: float) -> None:
+@given(st.lists(st.floats(0, 1), min_size=2, max_size=30), st.floats(0.05, 0.95), st.floats(0.05, 0.95))
+def test_calibrated_shares_keep_their_order_and_meet_the_mean(
+    shares: list[float], round_it: float, mean: float
+) -> None:
     """Shares shifted to a mean have that mean, stay between 0 and 1, and stay in their order."""
     share = np.array(shares)
-    told = calibrated(share, np.ones(share.size), mean)
+    told = calibrated(share, np.full(share.size, round_it), np.ones(share.size), mean)
     assert told.mean() == pytest.approx(mean, abs=1e-6) and (told >= 0).all() and (told <= 1).all()
     assert (np.diff(told[np.argsort(share)]) >= -1e-9).all()
+
+
+def test_chances_follow_what_was_walked_round_a_place() -> None:
+    """Of two places that the draws sweep alike, the one with less walked round it has the smaller chance."""
+    share, expected = np.full(4, 0.7), np.array([0.9, 0.9, 0.9, 0.3])
+    told = calibrated(share, expected, np.ones(4), 0.75)
+    assert told[3] < told[0] - 0.1 and told.mean() == pytest.approx(0.75)
 
 
 def test_errors_are_as_large_as_told() -> None:
