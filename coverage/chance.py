@@ -34,6 +34,7 @@ KNOT_S, LINE_S = 4, 2  # seconds between errors drawn, joined by straight lines,
 # simulated walks of all kinds: Brier scores were best near these.
 DRAWN_WEIGHT, EVEN_LANES, DRAWN_LIMITS = 0.8, 0.5, (0.15, 0.6)
 MOST_EXPECTED = 0.6
+ALONE_LIMITS = (0.5, 1.0)  # of the draws alone, for one outing: ground beside it that nobody walked must stay bare
 _LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
 _STEEP = 40.0  # logits beyond this are 0 and 1
 
@@ -138,16 +139,23 @@ def calibrated(share: Floats, expected: Floats, weight: Floats, mean: float) -> 
     Both are mixed on the logit scale, and shifted by one constant. Where the estimate is far above what the draws
     sweep, lanes are even, and the draws tell less of single places: they count for less then.
     """
+    if not (weight > 0).any():
+        return share
+    own = float(np.clip(DRAWN_WEIGHT - EVEN_LANES * _apart(share, weight, mean), *DRAWN_LIMITS))
+    return _shifted(own * _logit(share) + min(1 - own, MOST_EXPECTED) * _logit(expected), weight, mean)
+
+
+def _apart(share: Floats, weight: Floats, mean: float) -> float:
+    """How far the mean wanted is above that of the draws, on the logit scale."""
+    wanted, drawn = _logit(np.array([mean, np.average(share, weights=weight)]))
+    return float(wanted - drawn)
+
+
+def _shifted(logit: Floats, weight: Floats, mean: float) -> Floats:
+    """Shift by one constant, so that the weighted mean of the chances is the one wanted."""
     from scipy.optimize import brentq
 
     counted = weight > 0
-    if not counted.any():
-        return share
-    drawn = float(np.average(share, weights=weight))
-    wanted, swept = _logit(np.array([mean, drawn]))
-    shift = float(wanted - swept)
-    own = float(np.clip(DRAWN_WEIGHT - EVEN_LANES * shift, *DRAWN_LIMITS))
-    logit = own * _logit(share) + min(1 - own, MOST_EXPECTED) * _logit(expected)
     some, of = logit[counted], weight[counted] / weight[counted].sum()
     least, most = -_STEEP - float(some.max()), _STEEP - float(some.min())
     aim = float(np.clip(mean, 1e-9, 1 - 1e-9))
@@ -181,24 +189,28 @@ class ChanceMap:
         """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
         self.placed[part] |= swept
 
-    def of_outing(self, drawn: Mapping[str, Mask], pct: float | None, left_out: Floats | None) -> dict[str, Floats]:
+    def of_outing(self, drawn: Mapping[str, Mask], pct: float | None) -> dict[str, Floats]:
         """Chance of each coarse cell that each coil of one outing passed it; 0 where no draw comes near.
 
         Parameters
         ----------
         drawn : mapping of coil to bool (DRAWS, rows, cols)
             What its walks swept in each draw.
-        pct, left_out : float and float (rows, cols), optional
-            The outing's estimate, and what it expects to be left out round each cell; shares of draws without them.
+        pct : float, optional
+            The outing's estimate, to which the ground that any draw swept is shifted; shares of draws without one.
 
         """
-        share = np.any(list(drawn.values()), axis=0).mean(axis=0)
-        weight = self.coarse.cells * (share > 0)
+        cells = self.coarse.cells
+        count = np.any(list(drawn.values()), axis=0).sum(axis=0)
+        share = np.arange(DRAWS + 1) / DRAWS  # all that draws can say, so that shifting takes no time
+        ground = np.bincount(count.ravel(), weights=cells.ravel(), minlength=DRAWS + 1).astype(float)
+        ground[0] = 0  # no draw comes near it
         told = share
-        if pct is not None and left_out is not None and weight.any():
-            wanted = float(np.clip(pct / 100 * self.coarse.cells.sum() / weight.sum(), 0.001, 0.999))
-            told = calibrated(share, 1 - left_out, weight, wanted)
-        factor = np.divide(told, share, out=np.zeros_like(told), where=share > 0)
+        if pct is not None and ground.any():
+            wanted = float(np.clip(pct / 100 * cells.sum() / ground.sum(), 0.001, 0.999))
+            trust = float(np.clip(1 - EVEN_LANES * _apart(share, ground, wanted), *ALONE_LIMITS))
+            told = np.where(share > 0, _shifted(trust * _logit(share), ground, wanted), 0.0)
+        factor = np.divide(told, share, out=np.zeros_like(told), where=share > 0)[count]
         return {coil: np.minimum(mask.mean(axis=0) * factor, 1.0) for coil, mask in drawn.items()}
 
     def chance(self, pct: float, left_out: Floats) -> Floats:

@@ -66,7 +66,6 @@ class Estimate:
     high: float | None
     strips_placed: bool | None
     reason: str | None
-    left_out: Floats | None = field(default=None, compare=False, repr=False)  # mean, on the inside cells of the plot
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -250,7 +249,7 @@ class Estimates:
         pct, low, high = summed_up(alone, self.plot.weight)
         if placed:  # the map itself
             pct = 100 * float(on_plot(self.plot, swept) @ self.plot.weight)
-        return Estimate(pct, low, high, placed, None, alone.mean(axis=0, dtype=float))
+        return Estimate(pct, low, high, placed, None)
 
     def _add(
         self, coil: str | None, placed: bool, missed: Sequence[Missed], swept: Mask, walks: Sequence[Walked]
@@ -264,14 +263,9 @@ class Estimates:
         self.sums[coil].add(alone)
         return alone
 
-    def left_out(self, grid: Grid, of: Estimate | None = None) -> Floats:
-        """Mean chance that walks left out the cells of a grid over the site, (rows, cols).
-
-        Those of one outing's estimate, which must have one, or all that cannot be placed.
-        """
-        alone = self.sums[None].missed.mean(axis=0, dtype=float) if of is None else of.left_out
-        assert alone is not None
-        return off_plot(self.plot, alone, grid)
+    def left_out(self, grid: Grid) -> Floats:
+        """Mean chance that walks which cannot be placed left out the cells of a grid over the site, (rows, cols)."""
+        return off_plot(self.plot, self.sums[None].missed.mean(axis=0, dtype=float), grid)
 
     def together(self, coil: str | None = None) -> Estimate:
         """All outings with one coil; None for all outings."""

@@ -362,6 +362,5 @@ class _Sums:
                 name = w.swing.coil.name
                 drawn[name] = drawn[name] | mask if name in drawn else mask
         untimed = {w.swing.coil.name for w in outing.walks if w.walk.times is None}
-        left_out = None if estimate.pct is None else self.estimates.left_out(chances.coarse.grid, estimate)
-        told = chances.of_outing(drawn, estimate.pct, left_out) if drawn else {}
+        told = chances.of_outing(drawn, estimate.pct) if drawn else {}
         return {name: one for name, one in told.items() if name not in untimed}
