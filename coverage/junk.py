@@ -22,6 +22,7 @@ NOT_MEASURED, COUNTED, DUG, DRAWN, USUAL = range(5)
 REACH = 2.5  # kernels: farther from every square nothing is counted; chosen for this project
 ENOUGH_DIGS = 10.0  # as many in a kernel round the squares tell where the junk ends; chosen for this project
 GOES_ON = 0.5  # where so much of that was dug on ground that hangs together, the same junk goes on: an edge, blurred
+SHARPER = 2.0  # the kernel blurs that edge: from 3/4 of the usual on all the junk is there, under 1/4 nothing of it
 DIG_KERNELS = 2.0  # round a square the digs tell what is usual: wider than the kernel, so that a square at the edge of
 # the junk is not taken to lie on ground where less was dug
 FEW_DIGS = 25  # fewer are known to +-40 % (two sigma of a Poisson count) or worse
@@ -125,8 +126,9 @@ def local_junk(
         Taken where nothing was counted, dug or drawn.
 
     Squares go before everything else within 2.5 kernels of them: their weighted mean. When 10 or more digs lie in a
-    kernel round them, that mean is scaled by the digs here over what is usual where the squares lie, at most 1; and it
-    holds as far as ground hangs together on which at least half as much was dug. Never less than what was dug.
+    kernel round them, that mean is scaled by the digs here over what is usual where the squares lie: from 3/4 on it is
+    all of it, up to 1/4 none. Then it holds as far as ground hangs together on which at least half as much was dug.
+    Never less than what was dug.
     """
     per_m2, sd = np.zeros_like(dug_per_m2), np.zeros_like(dug_per_m2)
     source = np.full(dug_per_m2.shape, NOT_MEASURED, np.uint8)
@@ -163,9 +165,9 @@ def _counted(digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare]) -> 
     np.divide(dug_per_m2, usual, out=share, where=shaped)
     near = nearest2 <= REACH**2
     known = near | _touching(shaped & (share >= GOES_ON), near)
+    there = np.clip(GOES_ON + SHARPER * (share - GOES_ON), 0, 1)
     noise = np.where(shaped, 1 / np.maximum(digs.effective(dug_per_m2), 1), 0)
-    error = np.sqrt(spread / total**2 + mean**2 * noise) * np.minimum(share, 1)
-    return mean * np.minimum(share, 1), error, known
+    return mean * there, np.sqrt(spread / total**2 + mean**2 * noise) * there, known
 
 
 def _touching(ground: Mask, seeds: Mask) -> Mask:

@@ -114,7 +114,11 @@ def searched_lines(report: Report) -> Iterator[str]:
         yield "not stated: say which target numbers you dig, and what they mean, with each coil in site.toml"
         return
     for one in report.searched_for:
-        parts = ((one.whole_pct, "all of them dug"), (one.part_pct, "part of them dug"), (one.none_pct, "not dug"))
+        parts = (
+            (one.whole_pct, "all of them dug"),
+            (one.part_pct, "part of them dug"),
+            (one.none_pct, "heard, not dug"),
+        )
         said = [f"{pct:.1f} % {words}" for pct, words in (*parts, (one.not_stated_pct, "not stated")) if pct >= 0.05]
         yield f"{CLASS_NAMES[one.name]}: {', '.join(said) or 'nothing swept'}"
 

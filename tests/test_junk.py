@@ -60,6 +60,20 @@ def test_digs_are_counted_per_swept_ground() -> None:
     assert few.mean() == pytest.approx(0.5, rel=0.1)
 
 
+def test_digs_tell_how_far_counted_junk_goes() -> None:
+    """Squares at one end of a belt of junk that was dug evenly tell of all of it, up to its edge, and not beyond; a
+    square at its very edge is not taken for half of what it counted.
+    """
+    belt = digs()
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(1.0, 40, 2), np.arange(13.0, 27, 2)))  # 0.25 per m2
+    dug = belt.add(x, y)
+    junk = local_junk(belt, dug, [CountSquare(2.0, 20.0, 10), CountSquare(3.0, 13.0, 10)], NOTHING)
+    assert (junk.source[14:29, :] == COUNTED).all() and junk.per_m2[16:24, 5:35] == pytest.approx(10, rel=0.05)
+    assert (junk.source[:9, 12:] == NOT_MEASURED).all() and (junk.source[34:, 12:] == NOT_MEASURED).all()
+    across = junk.per_m2[:, 20]
+    assert 4 < across[14] < 8 and 4 < across[28] < 8 and across[11] < 1 > across[30]
+
+
 def test_digs_are_a_lower_bound() -> None:
     """Where nobody counted, what was dug is what is known; a square or a drawn number that is less gives way to it."""
     x, y = np.full(300, 10.5), np.full(300, 29.5)
