@@ -207,18 +207,21 @@ def test_keyboard_reaches_everything(show: Opener) -> None:
     assert {*pieces, *ticks, "in", "out", "all", "ground", "walks", "SUMMARY"} <= set(reached)
 
 
-def test_choosing_a_piece_zooms_to_it(show: Opener) -> None:
-    """A button of the list brings its piece to the middle of the map and opens what there is to say."""
+@pytest.mark.parametrize(("which", "drawn", "number"), [("strip", "piece", 1), ("todo", "todo", 0)])
+def test_choosing_a_piece_zooms_to_it(show: Opener, which: str, drawn: str, number: int) -> None:
+    """A button of missed ground, or of ground to do, brings its piece to the middle of the map and opens what there is
+    to say, also where its layer is off.
+    """
     for size in (DESK, PHONE):
         driver = show(size=size)
         if size == PHONE:
             driver.find_element(By.CSS_SELECTOR, "[data-part='report']").click()
-        button = driver.find_elements(By.CSS_SELECTOR, "[data-strip]")[1]
+        button = driver.find_elements(By.CSS_SELECTOR, f"[data-{which}]")[number]
         driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
-        piece = button.get_attribute("data-strip")
+        piece = f"{drawn}-{button.get_attribute(f'data-{which}')}"
         button.click()
         wait(driver, "return !!document.querySelector('.leaflet-popup .said')")
-        script = "return document.querySelector(\"path[data-piece='piece-%s']\").getBoundingClientRect().toJSON()"
+        script = "return document.querySelector(\"path[data-piece='%s']\").getBoundingClientRect().toJSON()"
         wait(driver, "return document.querySelector('.ground').clientHeight > 300")
         place = driver.execute_script(script % piece)
         ground = driver.execute_script("return document.querySelector('.ground').getBoundingClientRect().toJSON()")

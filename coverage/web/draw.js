@@ -188,6 +188,9 @@ var fieldcomb = (function () {
     each("[data-strip]", function (button) {
       button.onclick = function () { find("piece-" + button.getAttribute("data-strip")); };
     });
+    each("[data-todo]", function (button) {
+      button.onclick = function () { find("todo-" + button.getAttribute("data-todo")); };
+    });
     each(".bar button", function (button) {
       button.onclick = function () { open(button.getAttribute("data-part")); };
     });
