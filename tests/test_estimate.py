@@ -18,12 +18,23 @@ from fieldcomb.coverage.effort import effort, path_m, plot_of
 from fieldcomb.coverage.estimate import Estimate, Walked, estimates_on, swept_share
 from fieldcomb.coverage.grid import grid_over
 from fieldcomb.coverage.position import receiver
-from fieldcomb.coverage.regularity import CROSSWISE, LANES, WANDERING, Pattern, pattern_of
+from fieldcomb.coverage.regularity import (
+    CROSSWISE,
+    LANES,
+    LEAST_SPACINGS,
+    WANDERING,
+    Pattern,
+    Spacings,
+    find_spacings,
+    make_stations,
+    on_lanes,
+    pattern_of,
+)
 from fieldcomb.coverage.results import OutingResult
 from fieldcomb.coverage.survey import survey
 from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.legs import Way, make_walk
-from fieldcomb.tracks.track import Track
+from fieldcomb.tracks.track import Floats, Track
 
 CELL_M = 0.25
 SEEDS = range(300, 304)
@@ -177,6 +188,51 @@ def test_straight_lanes_look_more_even_than_ragged_ones() -> None:
         return float(np.mean([p.kappa @ p.chance for p in patterns]))
 
     assert usual("straight") < usual("ragged") - 0.3
+
+
+def by_hand(x_m: Floats, y_m: Floats) -> Way:
+    """A walk along a line of points, one a second."""
+    step = np.hypot(np.diff(x_m, append=x_m[-1]), np.diff(y_m, append=y_m[-1]))
+    return Way(np.arange(x_m.size, dtype=float), x_m, y_m, x_m, y_m, step)
+
+
+def kept_and_all(way: Way) -> tuple[Spacings, Spacings]:
+    """Spacings that count, and all that there are."""
+    stations = make_stations([way])
+    every = find_spacings(stations)
+    return on_lanes(every, stations), every
+
+
+def test_spacings_in_turns_do_not_count() -> None:
+    """Of lanes exactly 1.5 m apart with round turns, every spacing that counts is 1.5 m; those in turns are not."""
+    bend = np.linspace(0, np.pi, 9)[1:-1]
+    x, y = [], []
+    for lane in range(12):
+        along = np.arange(0, 30, 0.3)
+        out = 0.75 * np.sin(bend)
+        up = lane % 2 == 0
+        y += [along if up else 30 - along, 30 + out if up else -out]
+        x += [np.full(along.size, 1.5 * lane), 1.5 * lane + 0.75 * (1 - np.cos(bend))]
+    kept, every = kept_and_all(by_hand(np.concatenate(x), np.concatenate(y)))
+    assert np.abs(np.abs(every.across_m) - 1.5).max() > 0.08
+    assert np.abs(kept.across_m) == pytest.approx(np.full(kept.first.size, 1.5), abs=0.02)
+    assert kept.first.size > 0.6 * every.first.size
+
+
+def test_rings_of_a_spiral_count() -> None:
+    """A spiral never turns back: all its spacings count out to in, down to rings of 5 m."""
+    angle = np.arange(0, 2 * np.pi * 6, 0.02)
+    radius = 14 - 1.5 * angle / (2 * np.pi)
+    kept, every = kept_and_all(by_hand(radius * np.cos(angle), radius * np.sin(angle)))
+    assert kept.first.size == every.first.size > 100
+
+
+def test_few_short_lanes_keep_all_spacings() -> None:
+    """Eight lanes of 6 m are little but turns, and leave too few spacings: then all count, rather than none."""
+    along = np.arange(0, 6, 0.3)
+    y = np.concatenate([along if k % 2 == 0 else 6 - along for k in range(8)])
+    kept, every = kept_and_all(by_hand(np.repeat(1.5 * np.arange(8), along.size), y))
+    assert kept.first.size == every.first.size >= LEAST_SPACINGS
 
 
 # ---- estimates -------------------------------------------------------------------------------------------------------
