@@ -36,6 +36,9 @@ CERTAIN_FROM, LIKELY_FROM = 0.85, 0.5
 LOG_ODDS = (-1.6, 0.27, 1.08, 0.9)
 MOST_LOG_ODDS = 4.6  # nothing is surer than 0.99
 LEAST_LEFT_OUT = 0.005
+# Of pieces that were told, so much of the ground was unswept there for each 1 of confidence; measured on 525 pieces of
+# other walks.
+UNSWEPT = 0.9
 WIDTH_SIGMAS = 4.2  # a gap narrower than so many sigma of the slow error is mostly not found; measured in the same way
 LEAST_FOUND_M = 1.0
 
@@ -101,6 +104,21 @@ def _labels(strips: Sequence[Strip], grid: Grid) -> NDArray[np.int32]:
         return np.zeros((grid.rows, grid.cols), np.int32)
     labels = rasterize(shapes, (grid.rows, grid.cols), fill=0, transform=grid.transform, dtype="int32")
     return np.asarray(labels, np.int32)
+
+
+def told_unswept(strips: Sequence[Strip], grid: Grid) -> Floats:
+    """Share that is unswept, to be expected, of the certain or likely piece that each cell lies in; 0 elsewhere.
+
+    Gives float64 (rows, cols).
+    """
+    from rasterio.features import rasterize
+
+    told = [
+        (strip.shape, UNSWEPT * (strip.confidence or 0)) for strip in strips if strip.tier and not strip.shape.is_empty
+    ]
+    if not told:
+        return np.zeros((grid.rows, grid.cols))
+    return np.asarray(rasterize(told, (grid.rows, grid.cols), transform=grid.transform, dtype="float64"))
 
 
 def found_from_m(worst: Receiver) -> float | None:

@@ -39,7 +39,7 @@ NEAR_TURN_DEG = 120.0
 LEAST_SPACINGS = 12
 
 # Very straight lanes are near 0.1 and ragged ones near 0.5.
-KAPPA = np.linspace(0.02, 0.64, 13)
+KAPPA = np.linspace(0.02, 0.68, 13)
 KAPPA_WANDERING = np.linspace(0.8, 1.2, 9)
 
 # What is averaged over: the share of unevenness that is from lane to lane, and the receiver's drift.

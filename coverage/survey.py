@@ -12,7 +12,7 @@ from shapely.geometry import MultiPolygon
 from fieldcomb.coverage.areas import place_areas
 from fieldcomb.coverage.chance import ChanceMap, redraw
 from fieldcomb.coverage.coils import Coil, Swing
-from fieldcomb.coverage.confidence import found_from_m, rated
+from fieldcomb.coverage.confidence import found_from_m, rated, told_unswept
 from fieldcomb.coverage.dug import DigRule
 from fieldcomb.coverage.estimate import Drawn, Estimate, Walked, estimates_on
 from fieldcomb.coverage.figures import coil_results, outing_result, total_result
@@ -44,7 +44,7 @@ from fieldcomb.coverage.results import (
 )
 from fieldcomb.coverage.searched import SearchedTally
 from fieldcomb.coverage.strips import find_strips
-from fieldcomb.coverage.todo_ranking import rank_ground
+from fieldcomb.coverage.todo_ranking import bare_ground, rank_ground
 from fieldcomb.coverage.under_coil import UnderCoil, coil_with_under, with_under
 from fieldcomb.coverage.walks import OutingInput, SwungWalk, WalkedOuting, walk_outing
 from fieldcomb.tracks.errors import SiteError
@@ -184,6 +184,7 @@ class _Survey:
                 masks[outing.id] = self._whole(swept)
         del outing, swept  # the last one's walks may be a whole team's
         tally, chances, worst, searched = sums.tally, sums.chances, sums.worst, sums.searched.packed
+        ledger, bare = sums.ledger, bare_ground(sums.ledger, sums.tally)
         report, pace, heard = sums.told()
         left_out = sums.estimates.left_out(chances.coarse.grid)
         tally.forget_bearings()
@@ -193,6 +194,7 @@ class _Survey:
         estimate_pct = report.total.swept_est_pct
         if estimate_pct is not None:
             strips = rated(strips, chances.swept(), left_out, chances.coarse.grid, worst)
+        todo = () if self.between else rank_ground(ledger, bare, told_unswept(strips, chances.coarse.grid))
         comparison, difference = self._compare(masks)
         drawn = replace(
             self._layers(tally, tuple(layers), difference),
@@ -201,7 +203,7 @@ class _Survey:
             heard=heard,
             searched=searched,
         )
-        return Result(replace(report, strips=strips, between=comparison), drawn)
+        return Result(replace(report, strips=strips, between=comparison, todo=todo), drawn)
 
     def sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:
         """Count one outing; also the share of its searching that lay far from the site, and no-go ground entered."""
@@ -316,7 +318,6 @@ class _Sums:
             filled=under.filled(of.areas),
             searched_for=self.searched.results(inside & (tally.passes > 0), int(np.count_nonzero(inside))),
             junk=ledger.junk(),
-            todo=() if of.between else rank_ground(ledger, tally),
         )
         return report, under.pace_layer(tally.passes), ledger.heard()
 

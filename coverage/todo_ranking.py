@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -33,25 +33,44 @@ from fieldcomb.coverage.todo import (
 )
 from fieldcomb.tracks.track import Floats
 
+LEAST_KEPT = 1e-9
+
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Bare:
-    """Shares of each coarse cell that no pass was counted on, of it not recorded, and swept in one direction only."""
+class Bare:
+    """Shares of each coarse cell that no pass was counted on, of it not recorded, and swept in one direction only.
+
+    kept : share of what is known of swept ground that still holds where more of the cell is bare than the draws say.
+    """
 
     bare: Floats
     gone: Floats
     one_way: Floats
     usable: Mask
+    kept: Floats
+
+    def with_strips(self, chance: Floats) -> Bare:
+        """Take in the chance that a missed strip is there: ground that the report tells of is ground to do."""
+        bare = np.maximum(self.bare, chance)
+        kept = np.divide(1 - bare, 1 - self.bare, out=np.ones_like(bare), where=self.bare < 1)
+        return replace(self, bare=bare, kept=self.kept * kept)
 
 
-def rank_ground(ledger: Ledger, tally: Tally) -> tuple[TodoCoil, ...]:
-    """Rank the ground for each coil; before the bearings of the tally are forgotten."""
+def bare_ground(ledger: Ledger, tally: Tally) -> Bare:
+    """Tell the ground that was not swept, or in one direction only; before the bearings of the tally are forgotten."""
     whole = ledger.coarse.whole
     # Strips that a receiver cannot place are not taken as drawn: what counts is the chance that nobody passed there.
     bare = ledger.bare if ledger.any_drawn else whole(tally.passes == 0)
     one_way = whole(_one_way(tally)) if ledger.settings.crosswise else np.zeros_like(bare)
     gone = np.minimum(whole(tally.not_recorded & (tally.passes == 0)), bare)
-    found = _Bare(bare, gone, one_way, (ledger.coarse.cells > 0) & (whole(tally.said_walked()) < 0.5))
+    usable = (ledger.coarse.cells > 0) & (whole(tally.said_walked()) < 0.5)
+    return Bare(bare, gone, one_way, usable, np.ones_like(bare))
+
+
+def rank_ground(ledger: Ledger, found: Bare, told: Floats) -> tuple[TodoCoil, ...]:
+    """Rank the ground for each coil; ``told`` is the chance of a missed strip on each of the cells of chances."""
+    if ledger.any_drawn:
+        found = found.with_strips(ledger.chances.onto(told, ledger.coarse.grid))
     allowed = _allowed(ledger)
     return tuple(_for_coil(one, ledger, found, allowed) for one in ledger.own)
 
@@ -63,7 +82,7 @@ def _allowed(ledger: Ledger) -> BaseGeometry:
     return searchable(ledger.ground.shape, no_go, blocked, stand_off_m)
 
 
-def losses_of(one: OwnCoil, ledger: Ledger, found: _Bare) -> Losses:
+def losses_of(one: OwnCoil, ledger: Ledger, found: Bare) -> Losses:
     """Tell why targets are left that a coil would hear alone now."""
     settings, foot = ledger.settings, footprint_m2(one.coil.width_m, one.coil.length_m)
     heard = alone(ledger.met, foot)
@@ -72,20 +91,21 @@ def losses_of(one: OwnCoil, ledger: Ledger, found: _Bare) -> Losses:
         for remaining in (ledger.left, ledger.had_dug, ledger.had_reached, ledger.had_time)
     )
     never, lost = (found.bare - found.gone) * heard, found.gone * heard
+    drawn = (1 - (1 - found.bare) / np.maximum(found.kept, LEAST_KEPT)) * heard  # what the passes themselves left bare
     parts = {
         NEVER: never,
         LOST: lost * (1 - settings.not_recorded),
-        JUNK: np.maximum(slow - never - lost, 0),
-        FAST: np.maximum(deep - slow, 0),
-        DEEP: np.maximum(dug - deep, 0),
-        NOT_DUG: np.maximum(full - dug, 0),
+        JUNK: np.maximum(slow - drawn, 0) * found.kept,
+        FAST: np.maximum(deep - slow, 0) * found.kept,
+        DEEP: np.maximum(dug - deep, 0) * found.kept,
+        NOT_DUG: np.maximum(full - dug, 0) * found.kept,
         ONE_WAY: found.one_way * settings.crosswise * heard,
     }
     reaches = ledger.hears(one)
     return Losses({reason: share * reaches for reason, share in parts.items()}, ledger.usual_left)
 
 
-def _for_coil(one: OwnCoil, ledger: Ledger, found: _Bare, allowed: BaseGeometry) -> TodoCoil:
+def _for_coil(one: OwnCoil, ledger: Ledger, found: Bare, allowed: BaseGeometry) -> TodoCoil:
     rate, own_pace = ledger.m2_per_minute(one)
     losses = losses_of(one, ledger, found)
     gain = losses.open_to_it.ravel() * ledger.chance(one)
@@ -107,7 +127,7 @@ def _minutes(area_m2: float, rate: float | None) -> float | None:
 
 
 def _piece(
-    one: OwnCoil, rank: int, gain: float, patch: Patch, ledger: Ledger, rate: float | None, found: _Bare
+    one: OwnCoil, rank: int, gain: float, patch: Patch, ledger: Ledger, rate: float | None, found: Bare
 ) -> TodoPiece:
     name, shape = one.coil.name, patch.shape
     junk, error = _junk_in(patch.cells, ledger)
