@@ -14,15 +14,13 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.coarse import cells_at, histogram
 from fieldcomb.coverage.grid import Grid
+from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
 from fieldcomb.tracks.track import Floats
 
 Mask = NDArray[np.bool_]
 
-NOT_MEASURED, COUNTED, DUG, DRAWN, USUAL = range(5)
-REACH = 2.5  # kernels: farther from every square nothing is counted; chosen for this project
-ENOUGH_DIGS = 10.0  # as many in a kernel round the squares tell where the junk ends; chosen for this project
-GOES_ON = 0.5  # where so much of that was dug on ground that hangs together, the same junk goes on: an edge, blurred
-SHARPER = 2.0  # the kernel blurs that edge: from 3/4 of the usual on all the junk is there, under 1/4 nothing of it
+NOT_MEASURED, COUNTED, DUG, DRAWN, ASSUMED = range(5)
+SHARPER = 2.0  # the kernel blurs the edge of junk: a quarter above ``goes_on`` all of it is there, a quarter below none
 DIG_KERNELS = 2.0  # round a square the digs tell what is usual: wider than the kernel, so that a square at the edge of
 # the junk is not taken to lie on ground where less was dug
 FEW_DIGS = 25  # fewer are known to +-40 % (two sigma of a Poisson count) or worse
@@ -45,7 +43,7 @@ class Junk:
     """Junk before anything was dug, on a grid (row 0 north).
 
     per_m2, sd_per_m2 : targets per m2 and one sigma; 0 and 0 where not measured. source : uint8, NOT_MEASURED, COUNTED,
-    DUG (a lower bound), DRAWN or USUAL.
+    DUG (a lower bound), DRAWN or ASSUMED.
     """
 
     per_m2: Floats
@@ -108,7 +106,7 @@ def local_junk(
     dug_per_m2: Floats,
     squares: Sequence[CountSquare],
     drawn_per_m2: Floats,
-    usual_per_m2: float | None = None,
+    assumed: TodoSettings = USUAL,
 ) -> Junk:
     """Estimate junk before anything was dug.
 
@@ -122,22 +120,22 @@ def local_junk(
         In any order.
     drawn_per_m2 : float (rows, cols)
         What areas of kind junk say; NaN where they say nothing.
-    usual_per_m2 : float, optional
-        Taken where nothing was counted, dug or drawn.
+    assumed : TodoSettings
+        How far squares and digs reach; and what is taken where nothing was counted, dug or drawn.
 
-    Squares go before everything else within 2.5 kernels of them: their weighted mean. When 10 or more digs lie in a
-    kernel round them, that mean is scaled by the digs here over what is usual where the squares lie: from 3/4 on it is
-    all of it, up to 1/4 none. Then it holds as far as ground hangs together on which at least half as much was dug.
-    Never less than what was dug.
+    Squares go before everything else within ``square_kernels`` of them: their weighted mean. When ``enough_digs`` lie
+    in a kernel round them, that mean is scaled by the digs here over what is usual where the squares lie: a quarter
+    above ``goes_on`` it is all of it, a quarter below none. Then it holds as far as ground hangs together on which at
+    least ``goes_on`` of that was dug. Never less than what was dug.
     """
     per_m2, sd = np.zeros_like(dug_per_m2), np.zeros_like(dug_per_m2)
     source = np.full(dug_per_m2.shape, NOT_MEASURED, np.uint8)
-    if usual_per_m2 is not None:
-        per_m2[:], sd[:], source[:] = usual_per_m2, usual_per_m2, USUAL
+    if assumed.junk_per_m2 is not None:
+        per_m2[:], sd[:], source[:] = assumed.junk_per_m2, assumed.junk_per_m2, ASSUMED
     said = np.isfinite(drawn_per_m2)
     per_m2[said], sd[said], source[said] = drawn_per_m2[said], drawn_per_m2[said] / 2, DRAWN
     if squares:
-        counted, error, known = _counted(digs, dug_per_m2, squares)
+        counted, error, known = _counted(digs, dug_per_m2, squares, assumed)
         per_m2[known], sd[known], source[known] = counted[known], error[known], COUNTED
     rests_on = digs.effective(dug_per_m2)
     more = (rests_on >= 1) & (dug_per_m2 > per_m2)
@@ -146,7 +144,9 @@ def local_junk(
     return Junk(per_m2, sd, source)
 
 
-def _counted(digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare]) -> tuple[Floats, Floats, Mask]:
+def _counted(
+    digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare], assumed: TodoSettings
+) -> tuple[Floats, Floats, Mask]:
     """Weighted mean of the squares round each cell, shaped by the digs; its standard error, and where there is one."""
     grid = digs.grid
     x, y = grid.centres()
@@ -160,12 +160,12 @@ def _counted(digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare]) -> 
         spread += weight**2 * max(one.count, 1)
         usual += weight * digs.mean_of_digs(dug_per_m2, np.exp(-far2 / (2 * DIG_KERNELS**2)))
     mean, usual = value / total, usual / total
-    shaped = usual * digs.effective_m2 >= ENOUGH_DIGS
+    shaped = usual * digs.effective_m2 >= assumed.enough_digs
     share = np.ones_like(total)
     np.divide(dug_per_m2, usual, out=share, where=shaped)
-    near = nearest2 <= REACH**2
-    known = near | _touching(shaped & (share >= GOES_ON), near)
-    there = np.clip(GOES_ON + SHARPER * (share - GOES_ON), 0, 1)
+    near = nearest2 <= assumed.square_kernels**2
+    known = near | _touching(shaped & (share >= assumed.goes_on), near)
+    there = np.clip(0.5 + SHARPER * (share - assumed.goes_on), 0, 1)
     noise = np.where(shaped, 1 / np.maximum(digs.effective(dug_per_m2), 1), 0)
     return mean * there, np.sqrt(spread / total**2 + mean**2 * noise) * there, known
 

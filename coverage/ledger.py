@@ -17,11 +17,11 @@ from fieldcomb.coverage.dug import DigRule
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.ground import Ground
 from fieldcomb.coverage.junk import (
+    ASSUMED,
     COUNTED,
     DRAWN,
     DUG,
     NOT_MEASURED,
-    USUAL,
     CountSquare,
     Digs,
     Junk,
@@ -45,10 +45,8 @@ from fieldcomb.tracks.track import Floats
 
 MOST_TOLD_APART = 6  # passes of one outing over one cell
 LEVELS = 200
-GOOD_QUARTER = 0.25
 LEAST_NEAR = 1e-6  # of a pass round about: on less nobody can say how many there were
 LEAST_WAY_M = 1e-3  # of walking round a cell: on less its pace is not known
-HEARD_M = 2.5  # round a mark left: about as far as the mark may be off; chosen for this project
 
 
 # ---------------------------------------------------------------------------------------------------------- the ledger
@@ -85,7 +83,7 @@ class Ledger:
         self.own = tuple(own) or _used(walked)
         self.known = {one.coil.name: one for one in (*_used(walked), *self.own)}
         self.r95_m = max((receiver(w.swing.gps).r95_m for o in walked for w in o.walks), default=0.0)
-        self.told = {outing.id: told_by(outing, frame) for outing in walked}
+        self.told = {outing.id: told_by(outing, frame, settings) for outing in walked}
         grid = self.coarse.grid
         self.depth_m = _depths(ground, grid, settings)
         self.depths_m: list[float] = np.unique(self.depth_m[np.isfinite(self.depth_m)]).tolist()
@@ -118,7 +116,7 @@ class Ledger:
                 squares.append(CountSquare(x, y, count, float(so_far[cell_at(grid, x, y)])))
             so_far += self.digs.add(*told.dug.T)
         drawn = _drawn(self.ground, grid)
-        return local_junk(self.digs, so_far, squares, drawn, self.settings.junk_per_m2), so_far
+        return local_junk(self.digs, so_far, squares, drawn, self.settings), so_far
 
     def add(self, outing: WalkedOuting, swept: Swept, passed_by: Mapping[str, Floats]) -> None:
         """Take in one outing: its passes, and what was dug in it.
@@ -291,7 +289,7 @@ class Ledger:
             counted_pct=share(COUNTED),
             dug_pct=share(DUG),
             drawn_pct=share(DRAWN),
-            assumed_pct=share(USUAL),
+            assumed_pct=share(ASSUMED),
             not_measured_pct=share(NOT_MEASURED),
             then_per_m2=float(np.average(self.then.per_m2[known], weights=weight)) if weight.size else None,
             now_per_m2=float(np.average(self.met[known], weights=weight)) if weight.size else None,
@@ -304,7 +302,7 @@ class Ledger:
     def usual_left(self) -> float:
         """What a good pass of this user leaves on clean ground: a quarter of all swept ground was walked so well."""
         total = np.cumsum(self.left_m2)
-        return float(np.searchsorted(total, GOOD_QUARTER * total[-1])) / LEVELS if total[-1] else 0.0
+        return float(np.searchsorted(total, self.settings.good_pass * total[-1])) / LEVELS if total[-1] else 0.0
 
     def used_in(self, cells: NDArray[np.intp]) -> str:
         """Name the coil that was used on most of some cells; empty when none was."""
@@ -317,7 +315,7 @@ class Ledger:
 
     def heard(self) -> MultiPolygon:
         """Ground of the site round marks of what was heard and left."""
-        discs = [Point(place).buffer(HEARD_M, quad_segs=8) for place in self.heard_places()]
+        discs = [Point(place).buffer(self.settings.heard_m, quad_segs=8) for place in self.heard_places()]
         parts = shapely.get_parts(shapely.union_all(discs).intersection(self.ground.shape))
         return MultiPolygon([part for part in parts if isinstance(part, shapely.Polygon)])
 

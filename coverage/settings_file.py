@@ -41,6 +41,13 @@ _TODO: dict[str, tuple[str, Any]] = {
     "depth": ("depth_m", values.length_between(0.01, 2)),
     "lift": ("lift_m", values.length_between(0, 0.5)),
     "stand_off": ("stand_off_m", values.length_between(5, 100)),
+    "good_pass": ("good_pass", values.between(0.01, 0.9)),
+    "square_kernels": ("square_kernels", values.between(0.5, 10)),
+    "enough_digs": ("enough_digs", values.between(1, 10_000)),
+    "goes_on": ("goes_on", values.between(0.1, 0.9)),
+    "heard": ("heard_m", values.length_between(0.5, 20)),
+    "mark_seconds": ("mark_s", values.between(0, 600)),
+    "mark_near": ("mark_m", values.length_between(0, 50)),
 }
 _COIL_FORM: Form = {
     "size": values.some_text,

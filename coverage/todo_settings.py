@@ -16,7 +16,10 @@ class TodoSettings:
     sweeps the hole again. not_recorded : chance that unrecorded ground was swept. crosswise : share of targets that
     only a second direction gives. pace_m_s : where no recording has times. target : the class of target that
     matters. depth_m, lift_m : how deep it lies, and how high the coil is carried. stand_off_m : least distance from
-    no-go ground.
+    no-go ground. good_pass : share of the user's own ground, the best walked, that a good pass is like.
+    square_kernels : a count square tells of ground within so many kernels. enough_digs : so many in a kernel round the
+    squares tell where the junk ends. goes_on : where at least so much of that was dug, the same junk goes on. heard_m :
+    a mark left tells of so much ground round it. mark_s, mark_m : a mark so near a stop says what the stop was.
     """
 
     kernel_m: float = 2.5
@@ -34,6 +37,13 @@ class TodoSettings:
     depth_m: float | None = None
     lift_m: float = 0.05
     stand_off_m: float = 5.0
+    good_pass: float = 0.25
+    square_kernels: float = 2.5
+    enough_digs: float = 10.0
+    goes_on: float = 0.5
+    heard_m: float = 2.5
+    mark_s: float = 60.0
+    mark_m: float = 5.0
 
 
 USUAL = TodoSettings()

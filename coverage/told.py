@@ -9,12 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from fieldcomb.coverage.marked import place_of
+from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
 from fieldcomb.coverage.walks import WalkedOuting
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.legs import Stop
 from fieldcomb.tracks.marks import Mark
 from fieldcomb.tracks.track import Floats
 
-SAME_S, SAME_M = 60.0, 5.0  # a mark so near a stop, in time or else in place, says what the stop was
 EXPLAINS = ("junk", "keep", "peg", "count", "coil", "lane", "off", "on", "stop", "blocked")
 
 
@@ -30,13 +31,13 @@ class Told:
     heard: Floats
 
 
-def told_by(outing: WalkedOuting, frame: SiteFrame) -> Told:
+def told_by(outing: WalkedOuting, frame: SiteFrame, assumed: TodoSettings = USUAL) -> Told:
     """Find what an outing tells: marks ``junk``, dig stops that no mark explains, marks ``count`` and ``left``."""
     placed = [(mark, place_of(mark, frame)) for mark in outing.marks]
     junk = [place for mark, place in placed if mark.kind == "junk" and place is not None]
     for w in outing.walks:
         for stop in w.walk.stops:
-            if stop.kind == "dig" and not _explained(stop.x_m, stop.y_m, stop.start_s, stop.seconds, placed):
+            if stop.kind == "dig" and not _explained(stop, placed, assumed):
                 junk.append((stop.x_m, stop.y_m))
     squares = tuple(
         (*place, mark.number)
@@ -52,16 +53,17 @@ def places(found: Sequence[tuple[float, float]]) -> Floats:
     return np.array(found, float).reshape(-1, 2)
 
 
-def _explained(
-    x_m: float, y_m: float, start_s: float, seconds: float, placed: Sequence[tuple[Mark, tuple[float, float] | None]]
-) -> bool:
-    """Whether a mark says what a stop was: junk that was marked is counted by its mark, and the rest is no junk."""
+def _explained(stop: Stop, placed: Sequence[tuple[Mark, tuple[float, float] | None]], assumed: TodoSettings) -> bool:
+    """Whether a mark near a stop, in time or else in place, says what it was.
+
+    Junk that was marked is counted by its mark, and the rest is no junk.
+    """
     for mark, place in placed:
         if mark.kind not in EXPLAINS:
             continue
         if mark.time_s is not None:
-            if start_s - SAME_S <= mark.time_s <= start_s + seconds + SAME_S:
+            if stop.start_s - assumed.mark_s <= mark.time_s <= stop.start_s + stop.seconds + assumed.mark_s:
                 return True
-        elif place is not None and math.hypot(place[0] - x_m, place[1] - y_m) <= SAME_M:
+        elif place is not None and math.hypot(place[0] - stop.x_m, place[1] - stop.y_m) <= assumed.mark_m:
             return True
     return False

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+import re
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ from fieldcomb.coverage.searched import ALL_DUG, LEFT, NOT_SWEPT, PART_DUG, UNSA
 from fieldcomb.coverage.settings import Typed, swing_of
 from fieldcomb.coverage.settings_file import read_settings
 from fieldcomb.coverage.survey import survey
-from fieldcomb.coverage.todo_settings import USUAL
+from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
 from fieldcomb.coverage.walks import OutingInput
 from fieldcomb.tracks.errors import SiteError, UsageError
 
@@ -141,6 +142,18 @@ def test_settings_of_the_list() -> None:
     settings = read_settings(SITE, "site.toml").todo
     assert settings == replace(USUAL, kernel_m=3.0, junk_per_m2=0.5, target="low")
     assert read_settings(SITE, "site.toml").coils["large"].reach_m == 0.25
+
+
+def test_every_assumption_is_a_setting_named_with_its_default() -> None:
+    """The table in docs/todo.md has every setting there is, each with the default that is taken; typing it in is the
+    same as leaving it out.
+    """
+    text = (Path(__file__).parents[1] / "docs" / "todo.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `(\w+)` \| (?:`([^`]+)`|none) \| ", text, re.MULTILINE)
+    defaults = {key: default for key, default in rows if default}
+    site = SITE.split(b"[todo]")[0] + b"[todo]\n" + "".join(f"{k} = {v}\n" for k, v in defaults.items()).encode()
+    assert read_settings(site, "site.toml").todo == USUAL
+    assert len(rows) == len(fields(TodoSettings)) and len(dict(rows)) == len(rows)
 
 
 @pytest.mark.parametrize(

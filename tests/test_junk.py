@@ -7,17 +7,18 @@ import pytest
 
 from fieldcomb.coverage.grid import Grid
 from fieldcomb.coverage.junk import (
+    ASSUMED,
     COUNTED,
     DRAWN,
     DUG,
     NOT_MEASURED,
-    USUAL,
     CountSquare,
     Digs,
     error_pct,
     histogram,
     local_junk,
 )
+from fieldcomb.coverage.todo_settings import TodoSettings
 
 GRID = Grid(1.0, 0, 40, 40, 40)  # 40 x 40 m from the origin
 NOTHING = np.full((40, 40), np.nan)
@@ -89,8 +90,8 @@ def test_a_square_goes_before_what_was_drawn() -> None:
     """Count squares go before a drawn number, and that before what is usual."""
     drawn = NOTHING.copy()
     drawn[:, :30] = 4.0
-    junk = local_junk(digs(), np.zeros((40, 40)), [CountSquare(5.5, 20.5, 9)], drawn, usual_per_m2=2.0)
-    assert (junk.source[19, 5], junk.source[19, 25], junk.source[19, 35]) == (COUNTED, DRAWN, USUAL)
+    junk = local_junk(digs(), np.zeros((40, 40)), [CountSquare(5.5, 20.5, 9)], drawn, TodoSettings(junk_per_m2=2.0))
+    assert (junk.source[19, 5], junk.source[19, 25], junk.source[19, 35]) == (COUNTED, DRAWN, ASSUMED)
     assert junk.per_m2[19, [5, 25, 35]] == pytest.approx([9, 4, 2])
 
 
