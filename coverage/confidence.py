@@ -33,7 +33,7 @@ CERTAIN_FROM, LIKELY_FROM = 0.85, 0.5
 # Log odds that at least half of a piece is unswept at its place: a constant, and times the log odds of the draws that
 # leave it mostly unswept, its width in sigma, and the log odds of what is left out round it. Fitted to 14,600 pieces of
 # 288 simulated walks of all kinds, with and without gaps and with receivers from 0.5 m to poor.
-LOG_ODDS = (-1.6, 0.27, 1.08, 0.9)
+LOG_ODDS = (-1.5, 0.27, 1.08, 0.9)
 MOST_LOG_ODDS = 4.6  # nothing is surer than 0.99
 LEAST_LEFT_OUT = 0.005
 # Of pieces that were told, so much of the ground was unswept there for each 1 of confidence; measured on 525 pieces of
