@@ -17,10 +17,11 @@ from typing import Any
 import pytest
 import test_browser
 from local_page import running
+from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import Select
+from selenium.webdriver.support.ui import Select, WebDriverWait
 from small_walks import LAT, LON, MORNING, snapshot, square, walk
 from test_browser import DESK, PHONE, errors, wait
 
@@ -40,6 +41,21 @@ DRAWN = "return document.documentElement.getAttribute('data-drawn') === 'yes'"
 
 def quiet(_: str) -> None:
     """Take a note and forget it."""
+
+
+def into_map(browser: Any) -> None:
+    """Step into the map once it is drawn.
+
+    Its frame begins empty and is then put into a process of its own: who stepped in too early would wait in a document
+    that is gone, so each look steps in anew.
+    """
+
+    def drawn(driver: Any) -> bool:
+        driver.switch_to.default_content()
+        driver.switch_to.frame(driver.find_element(By.CSS_SELECTOR, "iframe.map"))
+        return bool(driver.execute_script(DRAWN))
+
+    WebDriverWait(browser, 20, ignored_exceptions=[WebDriverException]).until(drawn, "the map is not drawn")
 
 
 @pytest.fixture
@@ -153,8 +169,7 @@ def test_the_whole_job_is_done_on_the_page(browser: Any, service: Service, root:
     assert (
         "Outing 2026-03-07a" in text and "What the latest outing brought" in text and "It is the first outing" in text
     )
-    browser.switch_to.frame(browser.find_element(By.CSS_SELECTOR, "iframe.map"))
-    wait(browser, DRAWN)
+    into_map(browser)
     assert browser.find_elements(By.CSS_SELECTOR, ".leaflet-map-pane img")
     browser.switch_to.default_content()
     assert ids_of(str(root / "West-side")) == ("2026-03-07a",)
@@ -330,8 +345,7 @@ def test_the_map_cannot_reach_the_page_around_it(browser: Any, service: Service,
         "fetch('/').then(function () { done(found.concat(false)) }, function () { done(found.concat(true)) })"
     )
     browser.get(base(service) + "/site/field/")
-    browser.switch_to.frame(browser.find_element(By.CSS_SELECTOR, "iframe.map"))
-    wait(browser, DRAWN)
+    into_map(browser)
     assert browser.execute_async_script(reach) == [True, True, True, True]
     browser.switch_to.default_content()
     browser.get(base(service) + "/site/field/file/map.html")
