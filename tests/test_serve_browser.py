@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 import test_browser
 from local_page import running
-from selenium.common.exceptions import WebDriverException
+from selenium.common.exceptions import TimeoutException, WebDriverException
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -55,7 +55,12 @@ def into_map(browser: Any) -> None:
         driver.switch_to.frame(driver.find_element(By.CSS_SELECTOR, "iframe.map"))
         return bool(driver.execute_script(DRAWN))
 
-    WebDriverWait(browser, 20, ignored_exceptions=[WebDriverException]).until(drawn, "the map is not drawn")
+    try:
+        WebDriverWait(browser, 20, ignored_exceptions=[WebDriverException]).until(drawn)
+    except TimeoutException:
+        look = "return [location.href, document.readyState, document.body.innerText.slice(0, 200)]"
+        state = browser.execute_script(look)
+        pytest.fail(f"the map is not drawn: {state}, {browser.get_log('browser')}")
 
 
 @pytest.fixture
@@ -328,7 +333,8 @@ def test_a_page_of_another_origin_gets_nothing(browser: Any, service: Service, r
             assert "Your sites" not in browser.find_element(By.TAG_NAME, "body").text
             browser.switch_to.default_content()
             browser.find_element(By.TAG_NAME, "button").click()
-            wait(browser, "return document.body.textContent.includes('refused')")
+            wait(browser, "return location.pathname === '/site/field/draw' && document.readyState === 'complete'")
+            assert browser.find_element(By.TAG_NAME, "body").text.startswith("Bad Request")
         other.shutdown()
     assert service.jobs.working_on(str(root / "field")) is None
     assert snapshot(root / "field") == before
