@@ -79,7 +79,7 @@ class Ledger:
     ) -> None:
         self.ground, self.frame, self.settings = ground, frame, settings
         self.chances = chances  # cells on which chances are given
-        self.coarse = Coarse(ground.inside, ground.grid, settings.grid_m)
+        self.coarse = Coarse(chances.inside, ground.grid, settings.grid_m)
         self.own = tuple(own) or _used(walked)
         self.known = {one.coil.name: one for one in (*_used(walked), *self.own)}
         self.r95_m = max((receiver(w.swing.gps).r95_m for o in walked for w in o.walks), default=0.0)

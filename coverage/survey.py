@@ -279,12 +279,13 @@ class _Sums:
         receivers = [receiver(swing.gps) for swing in swings]
         self.worst = max(receivers, key=lambda one: one.sigma_m)
         self.tally = Tally(ground, of.memory)
-        self.chances = ChanceMap(ground.inside, ground.grid)
-        self.estimates = estimates_on(ground.inside, ground.grid, ground.boundary, receivers, of.memory)
+        inside = self.tally.inside  # one of them for all: on a large site each is 10 MB
+        self.chances = ChanceMap(inside, ground.grid)
+        self.estimates = estimates_on(inside, ground.grid, ground.boundary, receivers, of.memory)
         self.ledger = Ledger(ground, site.frame, walked, site.coils, site.todo, self.chances.coarse)
         self.searched = SearchedTally(ground.kind.shape, [swing.rule for swing in swings])
         guessed = any(not swing.sweep_measured for swing in swings)
-        self.under = UnderCoil(ground.inside, guessed, of.depth_m, of.memory)
+        self.under = UnderCoil(inside, guessed, of.depth_m, of.memory)
         self.results: list[OutingResult] = []
 
     def add(self, outing: WalkedOuting) -> Swept:
