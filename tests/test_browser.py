@@ -115,6 +115,28 @@ def test_only_the_file_itself_is_asked_for(show: Opener, pages: dict[str, Path])
     assert errors(driver) == []
 
 
+def test_a_map_without_a_size_draws_itself_once_it_gets_one(
+    show: Opener, pages: dict[str, Path], tmp_path: Path
+) -> None:
+    """In a frame that is folded away at first, the map has no error, and shows the whole site when it is unfolded."""
+    driver = show()
+    frame = f'<iframe style="width:0;height:0;border:0" src="{pages["plain"].as_uri()}"></iframe>'
+    (tmp_path / "frame.html").write_text(frame, "utf-8")
+    driver.get((tmp_path / "frame.html").as_uri())
+    driver.switch_to.frame(0)
+    wait(driver, "return document.documentElement.getAttribute('data-drawn') === 'yes'")
+    driver.switch_to.default_content()
+    driver.execute_script("document.querySelector('iframe').style.cssText = 'width:1000px;height:700px'")
+    driver.switch_to.frame(0)
+    across = (
+        "var r = document.querySelector('path[data-piece]').parentNode.getBoundingClientRect(); return r.width > 300"
+    )
+    wait(driver, "return document.querySelector('.ground').clientWidth > 300")
+    wait(driver, across)
+    driver.switch_to.default_content()
+    assert errors(driver) == []
+
+
 def test_every_layer_goes_and_comes(show: Opener) -> None:
     """Every tick and every choice of the key changes what is drawn, and taking it back brings it back."""
     driver = show("compared")

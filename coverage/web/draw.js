@@ -154,7 +154,13 @@ var fieldcomb = (function () {
 
   function each(selector, act) { Array.prototype.forEach.call(document.querySelectorAll(selector), act); }
 
-  function fit() { map.fitBounds(data.bounds, { padding: [26, 26], animate: false }); }
+  /* A frame may open the page before it has a size; then the map waits for one. */
+  var fitted = false;
+  function fit() {
+    var size = map.getSize();
+    fitted = Math.min(size.x, size.y) > 60;
+    if (fitted) { map.fitBounds(data.bounds, { padding: [26, 26], animate: false }); }
+  }
 
   function open(part) {
     each(".bar button", function (button) {
@@ -210,7 +216,10 @@ var fieldcomb = (function () {
     window.addEventListener("beforeprint", function () { paper(true); });
     window.addEventListener("afterprint", function () { paper(false); });
     if (window.ResizeObserver) {
-      new ResizeObserver(function () { map.invalidateSize({ animate: false }); }).observe(map.getContainer());
+      new ResizeObserver(function () {
+        map.invalidateSize({ animate: false });
+        if (!fitted) { fit(); }
+      }).observe(map.getContainer());
     }
     document.documentElement.setAttribute("data-drawn", "yes");
   }
