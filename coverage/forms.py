@@ -69,20 +69,7 @@ _CHECKS: dict[str, Callable[[str], Any]] = {
     "to": lambda text: parse_time_s(text, parse_zone("UTC")),
 }
 TYPED_TEXTS = ("coil", "swath", "gps", "carried", "top_pace", "laps", "dug", "ground", "lift")  # of a walk, as typed
-OUTING_FIELDS = (
-    "coil",
-    "swath",
-    "sweeps",
-    "gps",
-    "carried",
-    "top_pace",
-    "laps",
-    "dug",
-    "ground",
-    "lift",
-    "label",
-    "note",
-)
+OUTING_FIELDS = (*TYPED_TEXTS[:2], "sweeps", *TYPED_TEXTS[2:], "label", "note")  # in the order of the form
 RECORDING_FIELDS = ("searcher", "coil", "swath", "gps", "carried", "from", "to")
 
 Fields = Mapping[str, str]

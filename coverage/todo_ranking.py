@@ -33,27 +33,29 @@ from fieldcomb.coverage.todo import (
 )
 from fieldcomb.tracks.track import Floats
 
-LEAST_KEPT = 1e-9
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bare:
     """Shares of each coarse cell that no pass was counted on, of it not recorded, and swept in one direction only.
 
-    kept : share of what is known of swept ground that still holds where more of the cell is bare than the draws say.
+    by_passes : bare by the passes alone; ``bare`` is more where a missed strip is told.
     """
 
     bare: Floats
+    by_passes: Floats
     gone: Floats
     one_way: Floats
     usable: Mask
-    kept: Floats
+
+    @property
+    def kept(self) -> Floats:
+        """Share of the ground that passes swept which is still taken for swept."""
+        swept = 1 - self.by_passes
+        return np.divide(1 - self.bare, swept, out=np.ones_like(swept), where=swept > 0)
 
     def with_strips(self, chance: Floats) -> Bare:
         """Take in the chance that a missed strip is there: ground that the report tells of is ground to do."""
-        bare = np.maximum(self.bare, chance)
-        kept = np.divide(1 - bare, 1 - self.bare, out=np.ones_like(bare), where=self.bare < 1)
-        return replace(self, bare=bare, kept=self.kept * kept)
+        return replace(self, bare=np.maximum(self.bare, chance))
 
 
 def bare_ground(ledger: Ledger, tally: Tally) -> Bare:
@@ -64,7 +66,7 @@ def bare_ground(ledger: Ledger, tally: Tally) -> Bare:
     one_way = whole(_one_way(tally)) if ledger.settings.crosswise else np.zeros_like(bare)
     gone = np.minimum(whole(tally.not_recorded & (tally.passes == 0)), bare)
     usable = (ledger.coarse.cells > 0) & (whole(tally.said_walked()) < 0.5)
-    return Bare(bare, gone, one_way, usable, np.ones_like(bare))
+    return Bare(bare, bare, gone, one_way, usable)
 
 
 def rank_ground(ledger: Ledger, found: Bare, told: Floats) -> tuple[TodoCoil, ...]:
@@ -91,14 +93,14 @@ def losses_of(one: OwnCoil, ledger: Ledger, found: Bare) -> Losses:
         for remaining in (ledger.left, ledger.had_dug, ledger.had_reached, ledger.had_time)
     )
     never, lost = (found.bare - found.gone) * heard, found.gone * heard
-    drawn = (1 - (1 - found.bare) / np.maximum(found.kept, LEAST_KEPT)) * heard  # what the passes themselves left bare
+    kept = found.kept
     parts = {
         NEVER: never,
         LOST: lost * (1 - settings.not_recorded),
-        JUNK: np.maximum(slow - drawn, 0) * found.kept,
-        FAST: np.maximum(deep - slow, 0) * found.kept,
-        DEEP: np.maximum(dug - deep, 0) * found.kept,
-        NOT_DUG: np.maximum(full - dug, 0) * found.kept,
+        JUNK: np.maximum(slow - found.by_passes * heard, 0) * kept,
+        FAST: np.maximum(deep - slow, 0) * kept,
+        DEEP: np.maximum(dug - deep, 0) * kept,
+        NOT_DUG: np.maximum(full - dug, 0) * kept,
         ONE_WAY: found.one_way * settings.crosswise * heard,
     }
     reaches = ledger.hears(one)
