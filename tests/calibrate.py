@@ -27,14 +27,14 @@ from drift_walks import KINDS, DriftWalk, draw  # noqa: E402
 from gap_walks import draw_gaps, found, unswept_between, unswept_in_place  # noqa: E402
 from truth import swept_at  # noqa: E402
 
-from fieldcomb.coverage.areas import Area  # noqa: E402
-from fieldcomb.coverage.coils import Coil, Swing  # noqa: E402
-from fieldcomb.coverage.placing import SiteInput  # noqa: E402
-from fieldcomb.coverage.results import OutingResult, Strip  # noqa: E402
-from fieldcomb.coverage.survey import survey  # noqa: E402
-from fieldcomb.coverage.walks import OutingInput, RecordingInput  # noqa: E402
+from fieldcomb.coverage.areas.areas import Area  # noqa: E402
+from fieldcomb.coverage.gear.coils import Coil, Swing  # noqa: E402
+from fieldcomb.coverage.outings.walks import OutingInput, RecordingInput  # noqa: E402
+from fieldcomb.coverage.survey.inputs import SiteInput  # noqa: E402
+from fieldcomb.coverage.survey.results import OutingResult, Strip  # noqa: E402
+from fieldcomb.coverage.survey.survey import survey  # noqa: E402
 from fieldcomb.tracks.frame import SiteFrame  # noqa: E402
-from fieldcomb.tracks.track import Recording, Track  # noqa: E402
+from fieldcomb.tracks.recording import Recording, Track  # noqa: E402
 
 FRAME = SiteFrame(-30.0, 40.0)  # at sea
 START_S = 1_770_000_000.0

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import LineString, Polygon
 
+from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.gpx import read_gpx
-from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.recording import Recording
 
 FRAME = SiteFrame(-21.5, 44.25)  # at sea
 FIELD = [(0.0, 0.0), (120.0, 5.0), (115.0, 95.0), (60.0, 60.0), (-10.0, 90.0), (0.0, 0.0)]

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.read import read_recording
-from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.recording import Recording
 
 
 @dataclass(frozen=True)

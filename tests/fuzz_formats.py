@@ -23,7 +23,7 @@ from format_checks import damaged
 from format_samples import SAMPLES
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.read import FORMATS, read_recording
+from fieldcomb.tracks.formats.read import FORMATS, read_recording
 
 MEMORY_BYTES = 1024 * 1024 * 1024
 SHOWN = 3  # tracebacks printed of each format

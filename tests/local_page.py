@@ -10,14 +10,14 @@ from typing import Any
 
 from flask.testing import FlaskClient
 
-from fieldcomb.coverage.answers import Desk
-from fieldcomb.coverage.guard import Gate
-from fieldcomb.coverage.jobs import Job
-from fieldcomb.coverage.orders import Order
-from fieldcomb.coverage.served import Served
-from fieldcomb.coverage.serving import Service
-from fieldcomb.coverage.uploads import Uploads
-from fieldcomb.coverage.web_app import make_app
+from fieldcomb.coverage.web.access import Gate
+from fieldcomb.coverage.web.app import make_app
+from fieldcomb.coverage.web.job_protocol import Order
+from fieldcomb.coverage.web.job_queue import Job
+from fieldcomb.coverage.web.responses import Desk
+from fieldcomb.coverage.web.server import Service
+from fieldcomb.coverage.web.site_views import Served
+from fieldcomb.coverage.web.uploads import Uploads
 
 HOST = "127.0.0.1:5001"
 ORIGIN = f"http://{HOST}"

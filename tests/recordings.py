@@ -9,13 +9,13 @@ import shapely
 from numpy.typing import ArrayLike
 from shapely.geometry import Polygon
 
-from fieldcomb.coverage.areas import Area
-from fieldcomb.coverage.coils import Swing, make_swing, parse_coil
-from fieldcomb.coverage.outlines import to_degrees
-from fieldcomb.coverage.placing import SiteInput
-from fieldcomb.coverage.walks import OutingInput, RecordingInput
+from fieldcomb.coverage.areas.areas import Area
+from fieldcomb.coverage.gear.coils import Swing, make_swing, parse_coil
+from fieldcomb.coverage.outings.walks import OutingInput, RecordingInput
+from fieldcomb.coverage.raster.polygons import to_degrees
+from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.track import Recording, Track
+from fieldcomb.tracks.recording import Recording, Track
 
 FRAME = SiteFrame(-30.0, 40.0)  # at sea
 START_S = 1_770_000_000.0

@@ -13,8 +13,8 @@ from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box, shape
 from shapely.ops import unary_union
 
-from fieldcomb.coverage.grid import Grid, grid_over
-from fieldcomb.coverage.results import (
+from fieldcomb.coverage.raster.grid import Grid, grid_over
+from fieldcomb.coverage.survey.results import (
     OUTSIDE,
     AreaShape,
     Cells,
@@ -37,7 +37,7 @@ from fieldcomb.coverage.results import (
     TotalResult,
 )
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.marks import Mark
+from fieldcomb.tracks.marks.vocabulary import Mark
 
 FRAME = SiteFrame(-11.2345678, 57.4567891)
 SITE = Polygon([(-30, -38), (28, -40), (30, 22), (14, 40), (-27, 37)])

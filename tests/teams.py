@@ -6,7 +6,7 @@ import numpy as np
 from walk_paths import straight
 from walker import GOOD, POOR, TYPICAL, Noise, Piece, TrueWalk, add_stops, build, record
 
-from fieldcomb.tracks.clean import Fixes
+from fieldcomb.tracks.motion.cleaning import Fixes
 
 START_S = 1_770_000_000.0
 RECEIVERS = ((GOOD, TYPICAL), (TYPICAL, TYPICAL), (TYPICAL, POOR), (GOOD, GOOD))

@@ -13,12 +13,12 @@ import pytest
 import shapely
 from truth import Outing, Scenario, match_missed, match_stops, scenarios, true_passes, true_swept_pct
 
-from fieldcomb.coverage.grid import Grid, grid_over
-from fieldcomb.coverage.raster import count_passes
-from fieldcomb.tracks.clean import SPIKE, clean
+from fieldcomb.coverage.raster.grid import Grid, grid_over
+from fieldcomb.coverage.raster.passes import count_passes
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.legs import make_walk
-from fieldcomb.tracks.track import Track
+from fieldcomb.tracks.motion.cleaning import SPIKE, clean
+from fieldcomb.tracks.motion.legs import make_walk
+from fieldcomb.tracks.recording import Track
 
 SEEDS = (11, 12)
 INTERVALS_S = (1, 3, 5)

@@ -10,13 +10,13 @@ import pytest
 from small_walks import MORNING, gpx, lanes, snapshot, stamped, walk
 from teams import searcher
 
-from fieldcomb.coverage.adding import Walk, add
-from fieldcomb.coverage.folder import new_site
-from fieldcomb.coverage.settings import Typed
-from fieldcomb.coverage.site import edit
+from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.actions.edit import edit
+from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.track import Track
-from fieldcomb.tracks.twins import same_fixes
+from fieldcomb.tracks.quality.duplicates import same_fixes
+from fieldcomb.tracks.recording import Track
 
 
 @pytest.fixture

@@ -14,17 +14,17 @@ import numpy as np
 import pytest
 from format_samples import KML, SAMPLES, feature, geojson, zipped
 
-from fieldcomb.coverage import export_zip
-from fieldcomb.coverage.adding import Walk, add
-from fieldcomb.coverage.cli import main
-from fieldcomb.coverage.export_zip import take_apart
-from fieldcomb.coverage.folder import new_site
-from fieldcomb.coverage.settings import Typed
-from fieldcomb.tracks import archive as archive_module
-from fieldcomb.tracks.archive import Archive
+from fieldcomb.coverage.actions import account_export as export_zip
+from fieldcomb.coverage.actions.account_export import take_apart
+from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.read import read_recording
-from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.files import archive as archive_module
+from fieldcomb.tracks.files.archive import Archive
+from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import iso_utc
 
 PLAN = b'<gpx><rte><rtept lat="40" lon="-30"/></rte></gpx>'

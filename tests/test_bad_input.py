@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from small_walks import LAT, LON, MORNING, fix, gpx, lanes, polygon, snapshot, square, stamped, walk
 
-from fieldcomb.coverage.cli import main
+from fieldcomb.coverage.commands.cli import main
 
 Typed = list[str]
 

@@ -8,8 +8,8 @@ import shapely
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from fieldcomb.tracks.bend import bend
-from fieldcomb.tracks.track import Floats
+from fieldcomb.tracks.motion.curve import bend
+from fieldcomb.tracks.recording import Floats
 
 steps = st.lists(
     st.tuples(st.floats(0.5, 10), st.floats(-20, 20), st.floats(-20, 20)), min_size=2, max_size=30

@@ -20,11 +20,11 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from fieldcomb.coverage.card import card_html
-from fieldcomb.coverage.edge import edge_of_walk
-from fieldcomb.coverage.edge_page import edge_html
-from fieldcomb.coverage.maps import map_html
-from fieldcomb.coverage.settings_file import read_settings
+from fieldcomb.coverage.areas.edge_walk import edge_of_walk
+from fieldcomb.coverage.pages.card import card_html
+from fieldcomb.coverage.pages.edge_page import edge_html
+from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.site.settings_file import read_settings
 
 pytestmark = pytest.mark.browser
 

@@ -9,15 +9,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from recordings import field, fixes, item, outing, serpentine, site, swing
 
-from fieldcomb.coverage.chance import calibrated, drifts, redraw
-from fieldcomb.coverage.coils import make_swing, parse_coil
-from fieldcomb.coverage.confidence import found_from_m, rated
-from fieldcomb.coverage.grid import Grid
-from fieldcomb.coverage.outputs import make_outputs
-from fieldcomb.coverage.position import receiver
-from fieldcomb.coverage.results import Result, Strip
-from fieldcomb.coverage.survey import survey
-from fieldcomb.tracks.legs import Way
+from fieldcomb.coverage.actions.draw import make_outputs
+from fieldcomb.coverage.estimate.chance import calibrated, drifts, redraw
+from fieldcomb.coverage.estimate.confidence import found_from_m, rated
+from fieldcomb.coverage.gear.coils import make_swing, parse_coil
+from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.survey.results import Result, Strip
+from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.tracks.motion.legs import Way
 
 FIELD = field(30, 40)
 

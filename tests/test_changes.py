@@ -13,17 +13,17 @@ from recordings import FRAME, START_S, area, field, fixes, item, outing, serpent
 from shapely.geometry import box
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, lanes, stamped, timedelta, walk
 
-from fieldcomb.coverage.changes import by_coil, presses_of, with_marks
-from fieldcomb.coverage.cli import main
-from fieldcomb.coverage.coils import make_swing, parse_coil
-from fieldcomb.coverage.results import OUTSIDE, Result
-from fieldcomb.coverage.settings import Settings, Typed
-from fieldcomb.coverage.settings_file import read_settings
-from fieldcomb.coverage.survey import survey
-from fieldcomb.coverage.walks import RecordingInput
+from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
+from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.gear.coils import make_swing, parse_coil
+from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.site.settings import Settings, Typed
+from fieldcomb.coverage.site.settings_file import read_settings
+from fieldcomb.coverage.survey.results import OUTSIDE, Result
+from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import SiteError, UsageError
-from fieldcomb.tracks.marking import Presses
-from fieldcomb.tracks.track import Lap, Recording, Track, Waypoint
+from fieldcomb.tracks.marks.timeline import Presses
+from fieldcomb.tracks.recording import Lap, Recording, Track, Waypoint
 
 BOUNDARY = field(30, 40)
 LANES = serpentine(8, 30, 1.4, x0_m=3, y0_m=5)

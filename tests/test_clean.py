@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from truth import Scenario, scenarios
 from walker import TRANSIT, Fixes, TrueWalk, record
 
-from fieldcomb.tracks.clean import (
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.motion.cleaning import (
     DUPLICATE,
     NO_POSITION,
     OUT_OF_ORDER,
@@ -22,8 +23,7 @@ from fieldcomb.tracks.clean import (
     Cleaned,
     clean,
 )
-from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.track import Floats, Track
+from fieldcomb.tracks.recording import Floats, Track
 
 FRAME = SiteFrame(-30.0, 40.0)  # at sea
 START_S = 1_770_000_000.0

@@ -15,9 +15,9 @@ import pytest
 import rasterio
 from small_walks import MORNING, fix, gpx, lanes, snapshot, square, stamped, walk
 
-from fieldcomb.coverage.cli import main
+from fieldcomb.coverage.commands.cli import main
 
-COMMAND = [sys.executable, "-c", "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"]
+COMMAND = [sys.executable, "-c", "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"]
 OUTPUTS = ["coverage.tif", "map.html", "report.json", "strips.geojson", "strips.gpx", "todo.geojson", "todo.gpx"]
 
 
@@ -379,7 +379,8 @@ def test_broken_pipe_and_full_output_end_quietly(run: Run) -> None:
 def test_interrupting_ends_quietly(here: Path) -> None:
     """Ctrl-C ends with code 130 and one line, no traceback."""
     code = (
-        "import os, signal, sys\nfrom fieldcomb.coverage import adding\nfrom fieldcomb.coverage.cli import main\n"
+        "import os, signal, sys\nfrom fieldcomb.coverage.actions import add as adding\n"
+        "from fieldcomb.coverage.commands.cli import main\n"
         "adding.read_recording = lambda *_, **__: os.kill(os.getpid(), signal.SIGINT)\nsys.exit(main())"
     )
     put("w.gpx", walk())
@@ -398,7 +399,7 @@ def test_output_that_lacks_letters(here: Path) -> None:
 
 def test_progress_is_for_terminals_and_long_work(here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The line that tells how far the work is appears only on a terminal, after a second, and is wiped in the end."""
-    from fieldcomb.coverage import talk
+    from fieldcomb.coverage.commands import console as talk
 
     told: list[str] = []
     clock = iter([0.0, 0.5, 1.5, 2.0])
@@ -422,7 +423,7 @@ def test_progress_is_for_terminals_and_long_work(here: Path, monkeypatch: pytest
 def test_help_loads_nothing_heavy() -> None:
     """--help answers without loading the libraries that maps are made with."""
     code = (
-        "import sys\nfrom fieldcomb.coverage.cli import main\nmain(['report', '--help'])\n"
+        "import sys\nfrom fieldcomb.coverage.commands.cli import main\nmain(['report', '--help'])\n"
         "heavy = {'numpy', 'scipy', 'rasterio', 'folium', 'shapely', 'pyproj', 'gpxpy'} & set(sys.modules)\n"
         "sys.exit(str(heavy) if heavy else 0)"
     )
@@ -432,7 +433,7 @@ def test_help_loads_nothing_heavy() -> None:
 
 def test_adding_does_not_load_what_draws() -> None:
     """Adding a walk does not wait for the libraries that only a report needs."""
-    code = "import sys, fieldcomb.coverage.adding\nsys.exit('folium' in sys.modules)"
+    code = "import sys, fieldcomb.coverage.actions.add\nsys.exit('folium' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 

@@ -6,8 +6,8 @@ import doctest
 
 import pytest
 
-from fieldcomb.coverage import coils
-from fieldcomb.coverage.coils import Coil, coil_of_size, make_swing, parse_coil, parse_gps, split_naming
+from fieldcomb.coverage.gear import coils
+from fieldcomb.coverage.gear.coils import Coil, coil_of_size, make_swing, parse_coil, parse_gps, split_naming
 from fieldcomb.tracks.errors import UsageError
 
 ROUND = Coil("28cm", 0.28, 0.28)

@@ -15,9 +15,9 @@ from crowd import PACE_M_S, SEARCHING, SWATH_M, Crowd, crowd
 from recordings import FRAME, START_S, field, item, outing, site, swing
 from scipy.spatial import cKDTree
 
-from fieldcomb.coverage.results import Report
-from fieldcomb.coverage.survey import survey
-from fieldcomb.tracks.track import Track
+from fieldcomb.coverage.survey.results import Report
+from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.tracks.recording import Track
 
 PEOPLE, SIDE_M, SECONDS = 5, 20_000**0.5, 5 * 3600
 CELL_M = 0.25

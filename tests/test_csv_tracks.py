@@ -15,10 +15,10 @@ from format_samples import ROWS, SAMPLES, TIMES, table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.roster import COLUMNS
-from fieldcomb.tracks.csv_tracks import read_csv
+from fieldcomb.coverage.site.roster import COLUMNS
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.read import read_recording
+from fieldcomb.tracks.formats.csv_table import read_csv
+from fieldcomb.tracks.formats.read import read_recording
 
 NINE_S = datetime.fromisoformat(TIMES[0]).timestamp()
 WALK = table(*ROWS)

@@ -15,15 +15,15 @@ from hypothesis import strategies as st
 from recordings import DAY_S, START_S, field, fixes, item, outing, serpentine, site, swing
 from small_walks import walk
 
-from fieldcomb.coverage.cli import cli, main
-from fieldcomb.coverage.dug import NO_RULE, DigRule, parse_numbers
-from fieldcomb.coverage.results import Report
-from fieldcomb.coverage.searched import ALL_DUG, LEFT, NOT_SWEPT, PART_DUG, UNSAID, class_cells
-from fieldcomb.coverage.settings import Typed, swing_of
-from fieldcomb.coverage.settings_file import read_settings
-from fieldcomb.coverage.survey import survey
-from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
-from fieldcomb.coverage.walks import OutingInput
+from fieldcomb.coverage.commands.cli import cli, main
+from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule, parse_numbers
+from fieldcomb.coverage.outings.walks import OutingInput
+from fieldcomb.coverage.site.settings import Typed, swing_of
+from fieldcomb.coverage.site.settings_file import read_settings
+from fieldcomb.coverage.survey.results import Report
+from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
+from fieldcomb.coverage.todo.dug_classes import ALL_DUG, LEFT, NOT_SWEPT, PART_DUG, UNSAID, class_cells
 from fieldcomb.tracks.errors import SiteError, UsageError
 
 CLASSES = (("iron", parse_numbers("0-15")), ("low", parse_numbers("16-45")), ("high", parse_numbers("71-99")))

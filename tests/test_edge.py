@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from markupsafe import escape
 from shapely.geometry import LineString, Polygon, box
 
-from fieldcomb.coverage.areas import place_areas
-from fieldcomb.coverage.cli import main
-from fieldcomb.coverage.edge import MOST_DOUBT, WalkedEdge, edge_of_walk
-from fieldcomb.coverage.edge_loop import faces_of, without_stubs
-from fieldcomb.coverage.edge_page import SIGN_NAMES, SIGNS, edge_html
+from fieldcomb.coverage.areas.areas import place_areas
+from fieldcomb.coverage.areas.edge_loop import faces_of, without_stubs
+from fieldcomb.coverage.areas.edge_walk import MOST_DOUBT, WalkedEdge, edge_of_walk
+from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.pages.edge_page import SIGN_NAMES, SIGNS, edge_html
 from fieldcomb.tracks.errors import AreaError
+from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.gpx import read_gpx
 
 CAR = (-40.0, -30.0)  # 50 m from the corner where the walk begins
 STUB = [*FIELD[:2], (117.0, 50.0), (167.0, 55.0), (117.2, 50.6), *FIELD[2:]]  # to a gate 50 m off, and back
@@ -325,7 +325,7 @@ def test_a_picture_that_cannot_be_written_does_no_harm(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("fieldcomb.coverage.outputs.replace_files", full)
+    monkeypatch.setattr("fieldcomb.coverage.actions.draw.replace_files", full)
     assert main(["new", "s", "--edge", "walk.gpx"]) == 0
     assert "there is no picture of the edge" in capsys.readouterr().err
     assert Path("s/areas.geojson").exists() and not Path("s/out").exists()

@@ -14,11 +14,8 @@ from drift_walks import KINDS, DriftWalk, draw, together_pct
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.effort import effort, path_m, plot_of
-from fieldcomb.coverage.estimate import Estimate, Walked, estimates_on, swept_share
-from fieldcomb.coverage.grid import grid_over
-from fieldcomb.coverage.position import receiver
-from fieldcomb.coverage.regularity import (
+from fieldcomb.coverage.estimate.effort import effort, path_m, plot_of
+from fieldcomb.coverage.estimate.regularity import (
     CROSSWISE,
     LANES,
     LEAST_SPACINGS,
@@ -30,11 +27,14 @@ from fieldcomb.coverage.regularity import (
     on_lanes,
     pattern_of,
 )
-from fieldcomb.coverage.results import OutingResult
-from fieldcomb.coverage.survey import survey
-from fieldcomb.tracks.clean import clean
-from fieldcomb.tracks.legs import Way, make_walk
-from fieldcomb.tracks.track import Floats, Track
+from fieldcomb.coverage.estimate.swept_share import Estimate, Walked, estimates_on, swept_share
+from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.raster.grid import grid_over
+from fieldcomb.coverage.survey.results import OutingResult
+from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.tracks.motion.cleaning import clean
+from fieldcomb.tracks.motion.legs import Way, make_walk
+from fieldcomb.tracks.recording import Floats, Track
 
 CELL_M = 0.25
 SEEDS = range(300, 304)

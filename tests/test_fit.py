@@ -19,13 +19,14 @@ from format_checks import check_case, fixes_of_cuts
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldcomb.tracks import fit as fit_module
-from fieldcomb.tracks import fit_sift, gather
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.fit import DEGREES_PER_SEMICIRCLE, FIT_EPOCH_S, read_fit
-from fieldcomb.tracks.fit_sift import checksum
-from fieldcomb.tracks.read import read_recording
-from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.files import collector as gather
+from fieldcomb.tracks.formats import fit as fit_module
+from fieldcomb.tracks.formats import fit_messages as fit_sift
+from fieldcomb.tracks.formats.fit import DEGREES_PER_SEMICIRCLE, FIT_EPOCH_S, read_fit
+from fieldcomb.tracks.formats.fit_messages import checksum
+from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.recording import Recording
 
 # Of these files the second reader wants nothing that they lack.
 BOTH_CAN_READ = [

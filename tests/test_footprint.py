@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.footprint import WINDINGS, footprint_m, response, usual_reach_m
-from fieldcomb.coverage.loop_field import circle_field
+from fieldcomb.coverage.gear.footprint import WINDINGS, footprint_m, response, usual_reach_m
+from fieldcomb.coverage.gear.loop_field import circle_field
 
 
 @pytest.mark.parametrize(("reach", "until"), [(0.75, 0.82), (1.0, 0.88), (2.0, 0.96)])

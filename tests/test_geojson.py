@@ -16,11 +16,11 @@ from format_samples import PLACES, SAMPLES, TIMES, feature, geojson
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.area_files import read_drawn
-from fieldcomb.tracks import json_files
+from fieldcomb.coverage.areas.reading import read_drawn
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.geojson import read_geojson
-from fieldcomb.tracks.read import read_recording
+from fieldcomb.tracks.files import json_text as json_files
+from fieldcomb.tracks.formats.geojson import read_geojson
+from fieldcomb.tracks.formats.read import read_recording
 
 NINE_S = datetime.fromisoformat(TIMES[0]).timestamp()
 UNIX = [NINE_S + i for i in range(5)]

@@ -14,11 +14,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldcomb.tracks import gather
-from fieldcomb.tracks.clock import Clock
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.gpx import read_gpx
-from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.files import collector as gather
+from fieldcomb.tracks.files.timestamps import Clock
+from fieldcomb.tracks.formats.gpx import read_gpx
+from fieldcomb.tracks.recording import Recording
 
 DATA = Path(__file__).parent / "data"
 HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">\n'

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.grid import MOST_CELLS, Grid, bounds_of, grid_over
+from fieldcomb.coverage.raster.grid import MOST_CELLS, Grid, bounds_of, grid_over
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.legs import Leg
+from fieldcomb.tracks.motion.legs import Leg
 
 CELLS = st.sampled_from([0.05, 0.1, 0.125, 0.25, 0.3048, 1.0])
 PLACES = st.floats(-900, 900)

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from local_page import HOST, Page
 from small_walks import square
 
-from fieldcomb.coverage.folder import new_site
-from fieldcomb.coverage.guard import Gate, new_secret
+from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.web.access import Gate, new_secret
 
 ADDRESSES = (
     "/",

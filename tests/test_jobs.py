@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 from small_walks import MORNING, walk
 
-from fieldcomb.coverage import jobs as jobs_module
-from fieldcomb.coverage.adding import Walk, add
-from fieldcomb.coverage.folder import new_site
-from fieldcomb.coverage.jobs import DONE, FAILED, STOPPED, Job, Jobs
-from fieldcomb.coverage.orders import HeldFile, Order
-from fieldcomb.coverage.routes import ids_of
-from fieldcomb.coverage.settings import Typed
+from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.web import job_queue as jobs_module
+from fieldcomb.coverage.web.job_protocol import HeldFile, Order
+from fieldcomb.coverage.web.job_queue import DONE, FAILED, STOPPED, Job, Jobs
+from fieldcomb.coverage.web.routes import ids_of
 from fieldcomb.tracks.errors import UsageError
 
 # A stand-in for the work: writes its order down, says that it kept something, and waits where the label tells it to.

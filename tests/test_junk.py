@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fieldcomb.coverage.grid import Grid
-from fieldcomb.coverage.junk import (
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.todo.assumptions import TodoSettings
+from fieldcomb.coverage.todo.junk import (
     ASSUMED,
     COUNTED,
     DRAWN,
@@ -18,7 +19,6 @@ from fieldcomb.coverage.junk import (
     histogram,
     local_junk,
 )
-from fieldcomb.coverage.todo_settings import TodoSettings
 
 GRID = Grid(1.0, 0, 40, 40, 40)  # 40 x 40 m from the origin
 NOTHING = np.full((40, 40), np.nan)

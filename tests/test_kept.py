@@ -22,15 +22,15 @@ from recordings import field as rectangle
 from recordings import fixes, item, outing, serpentine, site, swing
 from small_walks import MORNING, snapshot, walk
 
-from fieldcomb.coverage.adding import Walk, add
-from fieldcomb.coverage.cli import main
-from fieldcomb.coverage.folder import new_site
-from fieldcomb.coverage.kept import Memory, digest, packed, unpacked
-from fieldcomb.coverage.outputs import make_outputs
-from fieldcomb.coverage.settings import Typed
-from fieldcomb.coverage.shelf import Shelf
-from fieldcomb.coverage.site import edit
-from fieldcomb.coverage.survey import survey
+from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.actions.draw import make_outputs
+from fieldcomb.coverage.actions.edit import edit
+from fieldcomb.coverage.cache.folder import Shelf
+from fieldcomb.coverage.cache.memo import Memory, digest, packed, unpacked
+from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.survey.survey import survey
 
 
 @dataclass

@@ -15,8 +15,8 @@ from format_samples import KML as SAMPLE
 from format_samples import PEG, PLACES, SAMPLES, TIMES, gx_track, kml, line_string, placemark, zipped
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.kml_tracks import plain_text, read_kml
-from fieldcomb.tracks.read import read_recording
+from fieldcomb.tracks.formats.kml import plain_text, read_kml
+from fieldcomb.tracks.formats.read import read_recording
 
 NINE_S = datetime(2026, 3, 7, 9, tzinfo=UTC).timestamp()
 POLYGON = (

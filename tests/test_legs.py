@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from truth import Scenario, match_stops, scenarios
 from walker import STOP, TRANSIT, Fixes, Piece, TrueWalk, add_stops, build, go, lanes, record, short_lanes
 
-from fieldcomb.tracks.clean import Fixes as Cleaned
-from fieldcomb.tracks.clean import clean
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.legs import Leg, Walk, make_walk
-from fieldcomb.tracks.track import Floats, Track
+from fieldcomb.tracks.motion.cleaning import Fixes as Cleaned
+from fieldcomb.tracks.motion.cleaning import clean
+from fieldcomb.tracks.motion.legs import Leg, Walk, make_walk
+from fieldcomb.tracks.recording import Floats, Track
 
 FRAME = SiteFrame(-30.0, 40.0)  # at sea
 START_S = 1_770_000_000.0

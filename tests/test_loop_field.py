@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.loop_field import MU0, circle_field, polygon_field
+from fieldcomb.coverage.gear.loop_field import MU0, circle_field, polygon_field
 
 
 def regular(radius_m: float, sides: int) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:

@@ -20,15 +20,18 @@ from samples import EVIL, FRAME, MARKS, sample_result, with_difference, with_evi
 from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
-from fieldcomb.coverage import chart, legend, overlay, page, shapes, wording
-from fieldcomb.coverage.grid import Grid, grid_over
-from fieldcomb.coverage.maps import map_html
-from fieldcomb.coverage.mark_words import TITLES
-from fieldcomb.coverage.results import OUTSIDE, OutingLayer, Result, SearchedClass
-from fieldcomb.coverage.searched import LEFT, UNSAID, class_cells
-from fieldcomb.coverage.sheet import leaflet_css, leaflet_js
+from fieldcomb.coverage.pages import chart, legend, overlay
+from fieldcomb.coverage.pages import packing as shapes
+from fieldcomb.coverage.pages import panel as page
+from fieldcomb.coverage.pages.leaflet import leaflet_css, leaflet_js
+from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.raster.grid import Grid, grid_over
+from fieldcomb.coverage.report import words as wording
+from fieldcomb.coverage.report.marks import TITLES
+from fieldcomb.coverage.survey.results import OUTSIDE, OutingLayer, Result, SearchedClass
+from fieldcomb.coverage.todo.dug_classes import LEFT, UNSAID, class_cells
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.marks import KINDS, NOTE, PRESS
+from fieldcomb.tracks.marks.vocabulary import KINDS, NOTE, PRESS
 
 VOID = {"meta", "link", "input", "br", "img", "path", "rect", "circle"}
 

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from recordings import FRAME, START_S, fixes
 
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.marking import Marks, Presses, read_marks
-from fieldcomb.tracks.marks import ENGLISH, KINDS, Mark, Meaning, fold, is_generic, read_text
-from fieldcomb.tracks.track import Lap, Recording, Waypoint
+from fieldcomb.tracks.marks.timeline import Marks, Presses, read_marks
+from fieldcomb.tracks.marks.vocabulary import ENGLISH, KINDS, Mark, Meaning, fold, is_generic, read_text
+from fieldcomb.tracks.recording import Lap, Recording, Waypoint
 
 LANE = fixes([(0, 0), (0, 120)])  # 300 s at 0.4 m/s, 301 fixes
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.masking import Remaining, alone, best_density, footprint_m2, share_left, small_over_large
-from fieldcomb.tracks.track import Floats
+from fieldcomb.coverage.todo.masking import Remaining, alone, best_density, footprint_m2, share_left, small_over_large
+from fieldcomb.tracks.recording import Floats
 
 TARGETS = 200_000
 REACH_M = 0.5  # junk farther from a target than this is under no coil

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pictures import drawn, picture
 
-from fieldcomb.coverage.ground import NO_GO, SITE, Ground, clip_legs, lay_out
-from fieldcomb.coverage.measures import OutingGround, Swept, Swinging, Tally, crosswise, straight_runs, sweep_outing
-from fieldcomb.coverage.results import MOST_PASSES, OUTSIDE, AreaShape
+from fieldcomb.coverage.ground.site_grid import NO_GO, SITE, Ground, clip_legs, lay_out
+from fieldcomb.coverage.ground.tally import OutingGround, Swept, Swinging, Tally, crosswise, straight_runs, sweep_outing
+from fieldcomb.coverage.survey.results import MOST_PASSES, OUTSIDE, AreaShape
 from fieldcomb.tracks.errors import AreaError
-from fieldcomb.tracks.legs import DropOut, Leg
+from fieldcomb.tracks.motion.legs import DropOut, Leg
 
 BOX = shapely.box(0, 0, 30, 20)
 

@@ -19,21 +19,21 @@ from scipy.stats import rayleigh
 from shapely.geometry import Polygon, box
 from small_walks import square, walk
 
-from fieldcomb.coverage.areas import Area, areas_geojson, place_areas, read_areas
-from fieldcomb.coverage.cli import main
-from fieldcomb.coverage.coils import make_swing, parse_coil
-from fieldcomb.coverage.export import strips_geojson, strips_gpx
-from fieldcomb.coverage.maps import map_html
-from fieldcomb.coverage.no_go import Swath, days_of, depth_m, entered, holds, without_ended
-from fieldcomb.coverage.outlines import to_metres
-from fieldcomb.coverage.position import R95_SIGMAS, receiver
-from fieldcomb.coverage.report import report_json
-from fieldcomb.coverage.results import AreaShape, Report
-from fieldcomb.coverage.strip_fields import worth_a_walk
-from fieldcomb.coverage.survey import survey
-from fieldcomb.coverage.table import table
+from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, read_areas
+from fieldcomb.coverage.areas.no_go import Swath, days_of, depth_m, entered, holds, without_ended
+from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.gear.coils import make_swing, parse_coil
+from fieldcomb.coverage.gear.receivers import R95_SIGMAS, receiver
+from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.raster.polygons import to_metres
+from fieldcomb.coverage.report.files import strips_geojson, strips_gpx
+from fieldcomb.coverage.report.report_json import report_json
+from fieldcomb.coverage.report.strips import worth_a_walk
+from fieldcomb.coverage.report.table import table
+from fieldcomb.coverage.survey.results import AreaShape, Report
+from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import AreaError
-from fieldcomb.tracks.legs import Leg
+from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.units import parse_zone
 
 UTC = parse_zone("UTC")

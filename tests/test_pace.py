@@ -9,8 +9,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldcomb.tracks.pace import chord_pace_m_s, drift_pace_m_s, every_second, find_transits, smooth, stop_limit_m_s
-from fieldcomb.tracks.track import Floats
+from fieldcomb.tracks.motion.pace import (
+    chord_pace_m_s,
+    drift_pace_m_s,
+    every_second,
+    find_transits,
+    smooth,
+    stop_limit_m_s,
+)
+from fieldcomb.tracks.recording import Floats
 
 
 @pytest.mark.parametrize("n", [1, 2, 4, 5, 6, 7, 20, 300])

@@ -12,25 +12,25 @@ import pytest
 from recordings import FRAME, START_S, fixes, swing
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, lanes, stamped
 
-from fieldcomb.coverage.adding import Walk, add
-from fieldcomb.coverage.folder import new_site
-from fieldcomb.coverage.peg_file import place_pegs, read_pegs
-from fieldcomb.coverage.position import receiver
-from fieldcomb.coverage.report import report_json, table
-from fieldcomb.coverage.results import Report
-from fieldcomb.coverage.settings import Typed
-from fieldcomb.coverage.site import inputs
-from fieldcomb.coverage.survey import survey
-from fieldcomb.coverage.touches import PegMark, peg_touches, tie_to_pegs
-from fieldcomb.coverage.walks import RecordingInput, walk_chain
-from fieldcomb.tracks.clean import Fixes
+from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.actions.edit import inputs
+from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.outings.pegs import PegMark, peg_touches, tie_to_pegs
+from fieldcomb.coverage.outings.walks import RecordingInput, walk_chain
+from fieldcomb.coverage.report.report_json import report_json, table
+from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.site.peg_file import place_pegs, read_pegs
+from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.survey.results import Report
+from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import SiteError
+from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.marking import read_marks
-from fieldcomb.tracks.marks import Mark
-from fieldcomb.tracks.pegs import Peg
-from fieldcomb.tracks.read import read_recording
-from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.marks.timeline import read_marks
+from fieldcomb.tracks.marks.vocabulary import Mark
+from fieldcomb.tracks.motion.cleaning import Fixes
+from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.recording import Recording
 
 
 def quiet(_: str) -> None:

@@ -14,8 +14,8 @@ from scipy import linalg
 from walk_paths import along_m, lanes
 from walker import Noise, Piece, TrueWalk, build, record
 
-from fieldcomb.tracks.clean import Fixes
-from fieldcomb.tracks.pegs import (
+from fieldcomb.tracks.motion.cleaning import Fixes
+from fieldcomb.tracks.motion.peg_drift import (
     NO_FIX,
     TWICE,
     UNTIMED,

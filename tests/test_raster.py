@@ -15,9 +15,9 @@ from pictures import drawn, picture
 from scipy.spatial import cKDTree
 from walker import Path, densify, lanes, short_lanes, spiral, wander
 
-from fieldcomb.coverage.grid import Grid, grid_over
-from fieldcomb.coverage.raster import count_passes, cover, cover_discs
-from fieldcomb.tracks.legs import Leg
+from fieldcomb.coverage.raster.grid import Grid, grid_over
+from fieldcomb.coverage.raster.passes import count_passes, cover, cover_discs
+from fieldcomb.tracks.motion.legs import Leg
 
 Floats = NDArray[np.float64]
 

@@ -17,12 +17,12 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from tcx_files import activity, document, lap, point
 
-from fieldcomb.tracks import read as read_module
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.fit import FIT_EPOCH_S
-from fieldcomb.tracks.gpx import read_gpx
-from fieldcomb.tracks.read import Format, read_recording, unpack
-from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.formats import read as read_module
+from fieldcomb.tracks.formats.fit import FIT_EPOCH_S
+from fieldcomb.tracks.formats.gpx import read_gpx
+from fieldcomb.tracks.formats.read import Format, read_recording, unpack
+from fieldcomb.tracks.recording import Recording
 
 DATA = Path(__file__).parent / "data"
 WALK = (DATA / "two-tracks.gpx").read_bytes()

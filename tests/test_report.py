@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from samples import sample_result, with_difference, with_evil_names
 
-from fieldcomb.coverage.plain import columns, harmless, to_json, wrapped
-from fieldcomb.coverage.report import report_json, table
-from fieldcomb.coverage.results import Report
-from fieldcomb.coverage.rounding import parts, share
+from fieldcomb.coverage.report.report_json import report_json, table
+from fieldcomb.coverage.report.rounding import parts, share
+from fieldcomb.coverage.report.text import columns, harmless, to_json, wrapped
+from fieldcomb.coverage.survey.results import Report
 
 REPORT = sample_result().report
 ESCAPES = "a\x1b[2Jb\x9b31mc\rd\ne\u202ef\u2066g\u2028h\x00i\x7fj\udc80k\ufffel"

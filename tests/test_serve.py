@@ -23,18 +23,19 @@ from local_page import Page, running
 from shapely.geometry import shape
 from small_walks import MORNING, snapshot, square, walk
 
-from fieldcomb.coverage import serving, uploads
-from fieldcomb.coverage.adding import Walk, add
-from fieldcomb.coverage.areas import read_areas
-from fieldcomb.coverage.cli import main
-from fieldcomb.coverage.folder import new_site, opened
-from fieldcomb.coverage.forms import changes_of, corners_of, edge_geojson, in_page_words, outing_texts
-from fieldcomb.coverage.orders import HeldFile, Order, Told, order_line, order_of, told_more
-from fieldcomb.coverage.served import Served, out_files
-from fieldcomb.coverage.serving import home_address
-from fieldcomb.coverage.settings import Typed
-from fieldcomb.coverage.uploads import Uploads, shown_name
-from fieldcomb.coverage.work import carry_out
+from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.areas.areas import read_areas
+from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.site.folder import new_site, opened
+from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.web import server as serving
+from fieldcomb.coverage.web import uploads
+from fieldcomb.coverage.web.forms import changes_of, corners_of, edge_geojson, in_page_words, outing_texts
+from fieldcomb.coverage.web.job_protocol import HeldFile, Order, Told, order_line, order_of, told_more
+from fieldcomb.coverage.web.server import home_address
+from fieldcomb.coverage.web.site_views import Served, out_files
+from fieldcomb.coverage.web.uploads import Uploads, shown_name
+from fieldcomb.coverage.web.worker import carry_out
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
 
 JSON = {"Accept": "application/json"}
@@ -318,7 +319,7 @@ def test_the_command_prints_the_address_and_leaves_nothing_behind(root: Path) ->
     """The only line of output is the address, which works; ended by the system, the server clears its uploads away."""
     temp = root.parent / "own-temp"
     temp.mkdir()
-    code = "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"
+    code = "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"
     command = [sys.executable, "-c", code, "serve", str(root)]
     with subprocess.Popen(
         command, env={**os.environ, "TMPDIR": str(temp)}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
@@ -344,7 +345,7 @@ def test_what_cannot_be_served_is_told_and_not_a_traceback(
     with socket.create_server(("127.0.0.1", 0)) as taken:
         assert main(["serve", str(tmp_path), "--port", str(taken.getsockname()[1])]) == 2
     assert "--port" in capsys.readouterr().err
-    monkeypatch.delitem(sys.modules, "fieldcomb.coverage.serving")
+    monkeypatch.delitem(sys.modules, "fieldcomb.coverage.web.server")
     monkeypatch.setitem(sys.modules, "waitress.channel", None)
     assert main(["serve", str(tmp_path)]) == 2
     assert ".[web]" in capsys.readouterr().err
@@ -585,7 +586,7 @@ def test_a_site_that_cannot_be_read_says_why_and_hides_no_other(root: Path, page
 
 def test_a_change_that_was_interrupted_is_finished_before_it_is_shown(root: Path, page: Page) -> None:
     """What a killed server had decided to keep is in the site when it is looked at next."""
-    from fieldcomb.coverage import journal
+    from fieldcomb.coverage.site import journal
 
     folder = root / "field"
     text = (folder / "outings.toml").read_text().replace("2026-03-07a", "2026-03-07b")

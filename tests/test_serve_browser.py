@@ -25,13 +25,13 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 from small_walks import LAT, LON, MORNING, snapshot, square, walk
 from test_browser import DESK, PHONE, errors, wait
 
-from fieldcomb.coverage.adding import Walk, add
-from fieldcomb.coverage.folder import new_site
-from fieldcomb.coverage.orders import Order
-from fieldcomb.coverage.routes import ids_of
-from fieldcomb.coverage.serving import Service
-from fieldcomb.coverage.settings import Typed
-from fieldcomb.coverage.work import carry_out
+from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.web.job_protocol import Order
+from fieldcomb.coverage.web.routes import ids_of
+from fieldcomb.coverage.web.server import Service
+from fieldcomb.coverage.web.worker import carry_out
 
 pytestmark = pytest.mark.browser
 

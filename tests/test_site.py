@@ -21,13 +21,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_walks import MORNING, fix, gpx, lanes, snapshot, square, stamped, walk
 
-from fieldcomb.coverage.adding import Walk, add, walks_of_roster
-from fieldcomb.coverage.folder import new_site, opened
-from fieldcomb.coverage.naming import free_name, next_id, safe_name
-from fieldcomb.coverage.roster import read_roster
-from fieldcomb.coverage.settings import Typed
-from fieldcomb.coverage.site import edit, inputs
-from fieldcomb.coverage.tomlfile import append_table, line_of, set_values
+from fieldcomb.coverage.actions.add import Walk, add, walks_of_roster
+from fieldcomb.coverage.actions.edit import edit, inputs
+from fieldcomb.coverage.site.folder import new_site, opened
+from fieldcomb.coverage.site.naming import free_name, next_id, safe_name
+from fieldcomb.coverage.site.roster import read_roster
+from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.site.toml_text import append_table, line_of, set_values
 from fieldcomb.tracks.errors import SiteError, TrackError, UsageError
 
 STEPS = ("open", "write", "fsync", "replace", "rename", "mkdir", "rmdir", "unlink")
@@ -360,9 +360,9 @@ def test_full_disk_leaves_the_site_as_it_was(
 CHILD = """
 import os, sys
 from pathlib import Path
-from fieldcomb.coverage.adding import Walk, add
-from fieldcomb.coverage.settings import Typed
-from fieldcomb.coverage.folder import opened
+from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.site.folder import opened
 site, track, after = Path(sys.argv[1]), sys.argv[2], None
 def die_at(last):
     left = [last]
@@ -460,7 +460,7 @@ def test_journal_of_a_stranger_writes_nowhere_else(site: Path) -> None:
 
 def command(*args: str) -> subprocess.Popen[str]:
     """Start the real command."""
-    code = "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"
+    code = "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"
     return subprocess.Popen(
         [sys.executable, "-c", code, *args], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
@@ -484,7 +484,7 @@ def test_waiting_is_told_and_a_dead_command_holds_nobody_up(site: Path) -> None:
         [
             sys.executable,
             "-c",
-            "import sys, time\nfrom pathlib import Path\nfrom fieldcomb.coverage.journal import locked\n"
+            "import sys, time\nfrom pathlib import Path\nfrom fieldcomb.coverage.site.journal import locked\n"
             "with locked(Path(sys.argv[1]), print):\n    print('held', flush=True)\n    time.sleep(60)",
             str(site),
         ],
@@ -700,7 +700,7 @@ def test_any_bytes_for_settings_end_in_a_message(raw: bytes) -> None:
     """Whatever stands in site.toml or outings.toml, it is read or there is a message for people."""
     from zoneinfo import ZoneInfo
 
-    from fieldcomb.coverage.settings_file import read_outings, read_settings
+    from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 
     with pytest.raises(SiteError):
         read_settings(raw, "site.toml")

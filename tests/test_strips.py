@@ -14,13 +14,13 @@ from scipy.ndimage import distance_transform_edt
 from shapely.geometry.base import BaseGeometry
 from walker import lanes
 
-from fieldcomb.coverage import missed as missed_module
-from fieldcomb.coverage.grid import Grid, grid_over
-from fieldcomb.coverage.missed import EDGE, OPEN, STRIP, distances, tell_kinds
-from fieldcomb.coverage.raster import cover
-from fieldcomb.coverage.results import Strip
-from fieldcomb.coverage.strips import find_strips
-from fieldcomb.tracks.legs import Leg
+from fieldcomb.coverage.ground import missed as missed_module
+from fieldcomb.coverage.ground.missed import EDGE, OPEN, STRIP, distances, tell_kinds
+from fieldcomb.coverage.ground.strips import find_strips
+from fieldcomb.coverage.raster.grid import Grid, grid_over
+from fieldcomb.coverage.raster.passes import cover
+from fieldcomb.coverage.survey.results import Strip
+from fieldcomb.tracks.motion.legs import Leg
 
 Mask = NDArray[np.bool_]
 SWATH_M = 1.5
@@ -319,7 +319,7 @@ def test_a_large_site_worked_on_in_tiles_gives_the_same_pieces(monkeypatch: pyte
 
 def test_a_large_site_worked_on_some_rows_at_a_time_gives_the_same_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
     """Working on a few rows at a time, as on sites missed nearly whole, changes no piece."""
-    from fieldcomb.coverage import strips as strips_module
+    from fieldcomb.coverage.ground import strips as strips_module
 
     missed, inside, grid = some_missed()
     whole = find_strips(missed, inside, grid, SWATH_M, FRAME)

@@ -9,13 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, part, serpentine, site, swing
 
-from fieldcomb.coverage.layers import MOST_RASTERS
-from fieldcomb.coverage.placing import check_recording, choose_frame
-from fieldcomb.coverage.results import OUTSIDE, Result
-from fieldcomb.coverage.survey import survey
+from fieldcomb.coverage.survey.inputs import check_recording, choose_frame
+from fieldcomb.coverage.survey.layers import MOST_RASTERS
+from fieldcomb.coverage.survey.results import OUTSIDE, Result
+from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import SiteError, TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
-from fieldcomb.tracks.track import Recording, Track
+from fieldcomb.tracks.recording import Recording, Track
 
 LANES = serpentine(20, 30, 1.5, x0_m=0.75)  # of a field of 30 x 30 m, all of it
 WALK = fixes(LANES)

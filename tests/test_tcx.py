@@ -18,11 +18,11 @@ from hypothesis import strategies as st
 from tcx_files import CASES, MARK, NINE, SPACE, activity, course, document, lap, point, points, stamp
 from tcxreader.tcxreader import TCXReader
 
-from fieldcomb.tracks import gather
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.read import read_recording
-from fieldcomb.tracks.tcx import read_tcx
-from fieldcomb.tracks.track import Recording
+from fieldcomb.tracks.files import collector as gather
+from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.formats.tcx import read_tcx
+from fieldcomb.tracks.recording import Recording
 
 # The second reader knows one way to write each thing, and stops at all else.
 BOTH_CAN_READ = [

@@ -17,20 +17,20 @@ from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, 
 from shapely.geometry import LineString, Polygon, box
 from walker import GOOD, TYPICAL, Noise
 
-from fieldcomb.coverage.areas import Area
-from fieldcomb.coverage.coils import Coil, Swing, make_swing, parse_coil
-from fieldcomb.coverage.dug import DigRule, parse_numbers
-from fieldcomb.coverage.export import todo_geojson, todo_gpx
-from fieldcomb.coverage.position import receiver
-from fieldcomb.coverage.report import report_json, table
-from fieldcomb.coverage.results import Report, TodoCoil
-from fieldcomb.coverage.survey import survey
-from fieldcomb.coverage.todo import OwnCoil
-from fieldcomb.coverage.todo_settings import USUAL, TodoSettings
-from fieldcomb.coverage.todo_words import PROMISE
-from fieldcomb.coverage.walks import OutingInput
-from fieldcomb.tracks.marks import Mark
-from fieldcomb.tracks.track import Track
+from fieldcomb.coverage.areas.areas import Area
+from fieldcomb.coverage.gear.coils import Coil, Swing, make_swing, parse_coil
+from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.gear.target_ids import DigRule, parse_numbers
+from fieldcomb.coverage.outings.walks import OutingInput
+from fieldcomb.coverage.report.files import todo_geojson, todo_gpx
+from fieldcomb.coverage.report.report_json import report_json, table
+from fieldcomb.coverage.report.todo import PROMISE
+from fieldcomb.coverage.survey.results import Report, TodoCoil
+from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
+from fieldcomb.coverage.todo.losses import OwnCoil
+from fieldcomb.tracks.marks.vocabulary import Mark
+from fieldcomb.tracks.recording import Track
 
 SIDE_M, CORNER_M = 40.0, 12.0
 CORNER = box(SIDE_M - CORNER_M, 0, SIDE_M, CORNER_M)

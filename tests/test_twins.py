@@ -8,13 +8,13 @@ from recordings import FRAME, START_S, field, fixes, item, outing, part, serpent
 from teams import pair, recorded, searcher
 from walker import TYPICAL
 
-from fieldcomb.coverage.doubles import Seen, find_doubles, trace_of
-from fieldcomb.coverage.results import Result
-from fieldcomb.coverage.survey import survey
-from fieldcomb.coverage.walks import RecordingInput
-from fieldcomb.tracks.clean import Fixes
-from fieldcomb.tracks.track import Track
-from fieldcomb.tracks.twins import compare, spans_without, trace
+from fieldcomb.coverage.outings.duplicates import Seen, find_doubles, trace_of
+from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.survey.results import Result
+from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.tracks.motion.cleaning import Fixes
+from fieldcomb.tracks.quality.duplicates import compare, spans_without, trace
+from fieldcomb.tracks.recording import Track
 
 PAIRS = 48
 

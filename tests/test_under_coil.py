@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, part, serpentine, site
 from small_walks import square, walk
 
-from fieldcomb.coverage.cli import main
-from fieldcomb.coverage.coils import Swing, make_swing, parse_coil
-from fieldcomb.coverage.maps import map_html
-from fieldcomb.coverage.report import report_json, table
-from fieldcomb.coverage.results import OUTSIDE, PACE_SHARES, Report, Result
-from fieldcomb.coverage.survey import survey
-from fieldcomb.coverage.wedges import share_under_coil
-from fieldcomb.tracks.track import Track
+from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.gear.coils import Swing, make_swing, parse_coil
+from fieldcomb.coverage.gear.wedges import share_under_coil
+from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.report.report_json import report_json, table
+from fieldcomb.coverage.survey.results import OUTSIDE, PACE_SHARES, Report, Result
+from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.tracks.recording import Track
 
 UNDER = ("under_coil_pct", "under_coil_low_pct", "under_coil_high_pct")
 

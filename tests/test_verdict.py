@@ -14,11 +14,11 @@ from truth import Scenario
 from truth import scenarios as new_scenarios
 from walker import GOOD, POOR, TYPICAL, Fixes, Noise, Piece, TrueWalk, add_stops, build, go, lanes, record, straight
 
-from fieldcomb.tracks.clean import clean
+from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.read import read_recording
-from fieldcomb.tracks.track import Track
-from fieldcomb.tracks.verdict import Verdict, judge
+from fieldcomb.tracks.motion.cleaning import clean
+from fieldcomb.tracks.quality.verdict import Verdict, judge
+from fieldcomb.tracks.recording import Track
 
 FRAME = SiteFrame(-30.0, 40.0)  # at sea
 START_S = 1_770_000_000.0

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from recordings import FRAME, START_S, fixes, item, outing, part, swing
 
-from fieldcomb.coverage.walks import walk_outing
+from fieldcomb.coverage.outings.walks import walk_outing
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.track import Track
+from fieldcomb.tracks.recording import Track
 
 LANE = fixes([(0, 0), (0, 120)])  # 300 s at 0.4 m/s, 301 fixes
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.wedges import half_swing_m, pace_for, share_at, share_between_turns, share_under_coil
+from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_at, share_between_turns, share_under_coil
 
 # Width, length, swing width.
 COILS = [(0.2, 0.2, 1.4), (0.28, 0.28, 1.48), (0.33, 0.33, 1.53), (0.13, 0.2, 0.9), (0.28, 0.38, 1.1)]

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from recordings import FRAME, START_S, field, item, outing, site
 
-from fieldcomb.coverage.coils import Swing, make_swing, parse_coil
-from fieldcomb.coverage.results import Result
-from fieldcomb.coverage.survey import survey
-from fieldcomb.tracks.clean import clean
-from fieldcomb.tracks.track import Track
-from fieldcomb.tracks.zigzag import find_zigzag
+from fieldcomb.coverage.gear.coils import Swing, make_swing, parse_coil
+from fieldcomb.coverage.survey.results import Result
+from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.tracks.motion.cleaning import clean
+from fieldcomb.tracks.motion.coil_path import find_zigzag
+from fieldcomb.tracks.recording import Track
 
 COIL_M = 0.28
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pyproj import CRS, Geod, Transformer
 
-from fieldcomb.tracks.track import Floats
+from fieldcomb.tracks.recording import Floats
 
 WGS84 = Geod(ellps="WGS84")
 

@@ -40,7 +40,7 @@ def make_walks(folder: Path, count: int, columns: int) -> list[str]:
 def run(name: str, folder: Path, arguments: list[str]) -> None:
     """Run one command in a process of its own, and print how long it took and how large it grew."""
     began = time.perf_counter()
-    code = "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"
+    code = "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"
     command = [sys.executable, "-c", code, *arguments]
     done = subprocess.run(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
     seconds = time.perf_counter() - began

@@ -48,7 +48,7 @@ def write_day(folder: Path, people: Crowd, rng: np.random.Generator) -> list[str
 
 def run(folder: Path, *arguments: str) -> None:
     """Run one command, and print how long it took and how large it grew."""
-    code = "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"
+    code = "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"
     with (folder / "talk.txt").open("wb") as talk:
         began = time.perf_counter()
         child = subprocess.Popen([sys.executable, "-c", code, *arguments], cwd=folder, stdout=talk, stderr=talk)

@@ -26,9 +26,9 @@ from numpy.typing import NDArray
 from rasterio.enums import MergeAlg
 from rasterio.features import rasterize
 
-from fieldcomb.coverage.grid import Grid, grid_over
-from fieldcomb.coverage.raster import count_passes
-from fieldcomb.tracks.legs import Leg
+from fieldcomb.coverage.raster.grid import Grid, grid_over
+from fieldcomb.coverage.raster.passes import count_passes
+from fieldcomb.tracks.motion.legs import Leg
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "demo"))
 from walker import GOOD

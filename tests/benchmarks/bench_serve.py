@@ -25,7 +25,7 @@ from typing import Any
 
 BEGIN = datetime(2026, 3, 1, 9, tzinfo=UTC)
 LON, LAT = -28.0, 46.5
-COMMAND = "import sys; from fieldcomb.coverage.cli import main; sys.exit(main())"
+COMMAND = "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"
 
 
 def walk(seconds: int, day: int, lane_m: float = 100.0) -> bytes:

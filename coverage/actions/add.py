@@ -1,0 +1,362 @@
+"""Adding walks to a site: all of them are read and looked at before anything is written."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from fieldcomb.coverage.actions.coil_changes import with_marks
+from fieldcomb.coverage.actions.known_walks import look_for_again
+from fieldcomb.coverage.gear.coils import Swing
+from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.report.marks import tell_marks
+from fieldcomb.coverage.site.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
+from fieldcomb.coverage.site.journal import write_all
+from fieldcomb.coverage.site.naming import NO_DATE, free_name, next_id, safe_name
+from fieldcomb.coverage.site.roster import RosterRow
+from fieldcomb.coverage.site.settings import (
+    OUTINGS_FILE,
+    SITE_FILE,
+    TRACKS,
+    OutingEntry,
+    RecordingEntry,
+    Settings,
+    Typed,
+    Window,
+    overlap,
+    swing_of,
+    top_pace_of,
+    window_of,
+)
+from fieldcomb.coverage.site.settings_file import read_outings, read_settings
+from fieldcomb.coverage.site.settings_text import with_frame, with_outing
+from fieldcomb.coverage.survey.inputs import SiteInput, check_recording, choose_frame
+from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
+from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.recording import Floats, Recording
+
+CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long before the middle of it has a wrong clock
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """One file to add, as typed, and what was typed for it alone; ``place`` is its line in a roster.
+
+    data : its bytes, where it is a member of an archive and ``path`` only names it; None for a file to read.
+    held : where the file lies, when ``path`` is only the name that it is known by, as that of an upload is.
+    """
+
+    path: str
+    start: str | None = None
+    end: str | None = None
+    typed: Typed = field(default_factory=Typed)
+    searcher: str | None = None
+    place: tuple[str, int] | None = None
+    data: bytes | None = field(default=None, repr=False)
+    held: str | None = None
+
+    def content(self) -> bytes:
+        """Give its bytes; an error has the name that it is known by."""
+        return read_file(self.held or self.path, name=self.path) if self.data is None else self.data
+
+
+@dataclass(frozen=True, slots=True)
+class ReadIn:
+    """What was read from one file: fixes in it, those left out by reason, how it was swung, and what there is to say.
+
+    coil_assumed : nobody named a coil, neither now nor as the site's default. sha256 : of the file. recording : itself.
+    """
+
+    file: str
+    swing: Swing
+    coil_assumed: bool
+    fixes: int
+    dropped: dict[str, int]
+    notes: tuple[str, ...]
+    sha256: str
+    recording: Recording
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """One outing that was added."""
+
+    id: str
+    recordings: tuple[ReadIn, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Loaded:
+    """A walk that has been read, before it is decided where it goes."""
+
+    walk: Walk
+    data: bytes
+    sha256: str
+    window: Window
+    item: RecordingInput
+    read_in: ReadIn
+    first_s: float = math.nan  # of the first usable fix
+
+    @property
+    def name(self) -> str:
+        return shown(Path(self.walk.path).name)
+
+
+def add(
+    folder: Path,
+    walks: Sequence[Walk],
+    typed: Typed,
+    *,
+    label: str | None = None,
+    note: str | None = None,
+    each: bool = False,
+    unrecorded: Sequence[str] = (),
+    say: Say,
+) -> tuple[Added, ...]:
+    """Add walks to a site: all of them or, when one of them is at fault, none.
+
+    Parameters
+    ----------
+    folder : Path
+        The site folder.
+    walks : sequence of Walk
+        Files that make one outing, ordered by time here.
+    typed : Typed
+        What was typed for all of them; a coil may be named for good (``small=13x20cm``).
+    label, note : str, optional
+        Kept with the outing.
+    each : bool, optional
+        True makes one outing of each file.
+    unrecorded : sequence of str, optional
+        People of the team who searched without a recording.
+    say : callable
+        Takes notes for the user.
+
+    """
+    with opened(folder, say) as site:
+        known, coil = keep_coil(site, typed.coil, typed.swath, typed.sweep)
+        # The swing typed beside a new name belongs to the coil, so that correcting it there corrects all its outings.
+        typed = replace(typed, coil=coil) if known is site else replace(typed, coil=coil, swath=None, sweep=None)
+        site, walks = _own_coils(known, walks)
+        swing_of(site.settings, typed)
+        loaded = [_load(site.settings, walk, typed) for walk in walks]
+        _refuse_doubles(site, loaded)
+        frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
+        pegs = site.pegs_in(frame)
+        loaded = [_looked_at(site.as_input(frame), one, pegs) for one in loaded]
+        days = {day_of(one.first_s, site.settings.zone) for one in loaded}
+        look_for_again(site, frame, [one.item for one in loaded], days, say)
+        groups = [[one] for one in loaded] if each else [sorted(loaded, key=_first)]
+        for group in groups:
+            _tell_days(group, site.settings.zone, say)
+            for one in group:
+                for line in tell_marks(one.item.marks, one.item.mark_notes, site.settings.zone.key):
+                    say(f"note: {shown(one.walk.path)}: {line}")
+        outings: list[OutingEntry] = []
+        files: dict[str, bytes] = {}
+        for group in groups:
+            entry = _entry(site, outings, group, typed, label, note, files)
+            outings.append(replace(entry, unrecorded=tuple(unrecorded)))
+        _write(site, frame, outings, files)
+    return tuple(
+        Added(outing.id, tuple(one.read_in for one in group)) for outing, group in zip(outings, groups, strict=True)
+    )
+
+
+def _own_coils(site: Site, walks: Sequence[Walk]) -> tuple[Site, list[Walk]]:
+    """Take the coils that rows of a roster name for good (``small=13x20cm``) into the site's coils."""
+    out = []
+    for walk in walks:
+        own = walk.typed
+        try:
+            known, coil = keep_coil(site, own.coil, own.swath)
+        except UsageError as error:
+            raise _in_roster(error, walk) from error
+        swath = own.swath if known is site else None  # as for the whole outing, it belongs to the new coil
+        out.append(replace(walk, typed=replace(own, coil=coil, swath=swath)))
+        site = known
+    return site, out
+
+
+def _in_roster(error: UsageError, walk: Walk) -> FieldcombError:
+    """Give an error the line of the roster that it comes from, if there is one."""
+    if walk.place is None:
+        return error
+    file, line = walk.place
+    return SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint)
+
+
+def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
+    """Say when files of several days are about to become one outing, and what a window leaves of a recording."""
+    days = sorted({day_of(one.first_s, zone) for one in group})
+    if len(days) > 1:
+        say(f"note: files of {len(days)} days ({', '.join(days)}) become one outing; --each makes one of each file")
+    for one in group:
+        times = one.item.recording.track.time_s
+        times = times[np.isfinite(times)]
+        if one.window != (None, None) and times.size:
+            begin, end = (datetime.fromtimestamp(t, UTC).astimezone(zone) for t in (times.min(), times.max()))
+            low, high = one.window
+            outside = (low is not None and low < times.min()) or (high is not None and high > times.max())
+            beyond = "; a time given lies outside it: is the zone right?" if outside else ""
+            said = f"recorded {begin:%Y-%m-%d %H:%M} to {end:%H:%M} ({zone.key})"
+            say(f"note: {shown(one.walk.path)}: {said}{beyond}")
+
+
+def _first(one: _Loaded) -> float:
+    return one.first_s if math.isfinite(one.first_s) else math.inf
+
+
+def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
+    try:
+        window = window_of(walk.start, walk.end, settings.zone)
+        swing = swing_of(settings, walk.typed, typed)
+    except UsageError as error:
+        raise _in_roster(error, walk) from error
+    data = walk.content()
+    recording = read_recording(data, shown(walk.path), member=walk.data is not None)
+    pace = top_pace_of(settings, walk.typed, typed)
+    item = RecordingInput(recording.file, recording, swing, walk.searcher, window, pace)
+    item = with_marks(settings, (walk.typed, typed), item)
+    assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
+    sha256 = hashlib.sha256(data).hexdigest()
+    read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, (), sha256, recording)
+    return _Loaded(walk, data, sha256, window, item, read_in)
+
+
+def _looked_at(site: SiteInput, one: _Loaded, pegs: tuple[Peg, ...]) -> _Loaded:
+    """Check that a walk can be used, and see when it began."""
+    cleaned, notes = check_recording(site, replace(one.item, pegs=pegs))
+    first_s = begin_s(cleaned.fixes.t_s)
+    # Both the reader's and the survey's notes, each once.
+    told = tuple(dict.fromkeys((*one.item.recording.notes, *cleaned.notes, *notes)))
+    return replace(one, read_in=replace(one.read_in, dropped=cleaned.dropped[0], notes=told), first_s=first_s)
+
+
+def begin_s(t_s: Floats) -> float:
+    """Give the time of the first fix, those aside whose clock is days before the rest: it was not set yet."""
+    if t_s.size == 0 or not np.isfinite(t_s).all():
+        return math.nan
+    return float(t_s[t_s >= np.median(t_s) - CLOCK_UNSET_S][0])
+
+
+def _refuse_doubles(site: Site, loaded: Sequence[_Loaded]) -> None:
+    """The same file may come twice only with times that do not overlap, as when the coil was changed."""
+    hint = "For two coils in one file, give each its own times with --from and --to"
+    for number, one in enumerate(loaded):
+        for other in loaded[:number]:
+            if one.sha256 == other.sha256 and overlap(one.window, other.window):
+                problem = f"is the same recording as {shown(other.walk.path)}, given in the same call"
+                raise TrackError(problem, file=shown(one.walk.path), hint="Give it once. " + hint)
+        for outing in site.outings:
+            for old in outing.recordings:
+                same = one.sha256 == old.sha256
+                if same and overlap(one.window, window_of(old.start, old.end, site.settings.zone)):
+                    raise _double(one, outing, old, hint)
+
+
+def _double(one: _Loaded, outing: OutingEntry, old: RecordingEntry, hint: str) -> TrackError:
+    problem = f"was added before, in outing {outing.id} as {old.name}"
+    if outing.left_out:
+        return TrackError(problem, file=shown(one.walk.path), hint=f"Use fieldcomb edit SITE {outing.id} --take-back")
+    hint = f"To correct what was typed for it, use fieldcomb edit SITE {outing.id}. {hint}"
+    return TrackError(problem, file=shown(one.walk.path), hint=hint)
+
+
+def _entry(
+    site: Site,
+    earlier: Sequence[OutingEntry],
+    group: Sequence[_Loaded],
+    typed: Typed,
+    label: str | None,
+    note: str | None,
+    files: dict[str, bytes],
+) -> OutingEntry:
+    """Give an outing its id, and its files their names in the site; ``files`` takes their contents."""
+    taken = {path.name for path in stored_files(site)} | {name.partition("/")[2] for name in files}
+    ids = [outing.id for outing in (*site.outings, *earlier)]
+    outing_id = next_id(day_of(group[0].first_s, site.settings.zone), ids, taken)
+    stored: dict[str, str] = {}
+    recordings = []
+    for one in group:
+        if one.sha256 not in stored:
+            name = free_name(f"{outing_id}-{safe_name(one.name)}", taken)
+            stored[one.sha256] = name
+            taken.add(name)
+            files[f"{TRACKS}/{name}"] = one.data
+        walk = one.walk
+        recordings.append(
+            RecordingEntry(stored[one.sha256], one.name, one.sha256, walk.start, walk.end, walk.typed, walk.searcher)
+        )
+    return OutingEntry(outing_id, label, note, typed, False, tuple(recordings))
+
+
+def day_of(first_s: float, zone: ZoneInfo) -> str:
+    """Give the day of a moment as ids of outings have it."""
+    if not math.isfinite(first_s):
+        return NO_DATE
+    try:
+        return datetime.fromtimestamp(first_s, UTC).astimezone(zone).date().isoformat()
+    except (ValueError, OverflowError, OSError):
+        return NO_DATE
+
+
+def _write(site: Site, frame: SiteFrame, outings: Sequence[OutingEntry], files: dict[str, bytes]) -> None:
+    """Write the files, then the settings, and last the outings, which make all of it count."""
+    settings, text = site.settings, site.outings_file.text
+    content = settings.file.text if settings.frame else with_frame(settings.file.text, frame)
+    for outing in outings:
+        text = with_outing(text, outing)
+    written = read_outings(text.encode(), site.outings_file.name, settings.zone)[1]
+    if read_settings(content.encode(), settings.file.name).frame != frame or written != (*site.outings, *outings):
+        hint = f"Write outings in it as [[outing]], as in a fresh {OUTINGS_FILE}"
+        raise SiteError("its layout leaves no place for one more outing", file=site.outings_file.name, hint=hint)
+    if content.encode() != read_file(site.folder / SITE_FILE, SiteError):
+        files[SITE_FILE] = content.encode()
+    files[OUTINGS_FILE] = text.encode()
+    write_all(site.folder, files)
+
+
+def walks_of_roster(
+    rows: Sequence[RosterRow], file: str, tracks: Sequence[str]
+) -> tuple[tuple[Walk, ...], tuple[str, ...]]:
+    """Bring the rows of a roster together with the files given; without any they lie beside the roster.
+
+    Gives the walks, and the people in the roster of whom there is no recording.
+    """
+    by_name: dict[str, list[str]] = {}
+    for track in dict.fromkeys(tracks):
+        for name in {track, shown(Path(track).name)}:
+            by_name.setdefault(name, []).append(track)
+    walks, gone = [], []
+    for row in rows:
+        if row.file is None:
+            continue
+        paths = by_name.get(row.file, []) if tracks else [str(Path(file).parent / row.file)]
+        if not tracks and not Path(paths[0]).exists():
+            gone.append(row)
+            continue
+        if len(paths) != 1:
+            found = "is not among the files given" if not paths else "could be any of " + ", ".join(map(shown, paths))
+            hint = "Give every file of the roster, or none when they lie beside it"
+            raise SiteError(f"{row.file} {found}", file=shown(file), where=f"line {row.line}", hint=hint)
+        walks.append(Walk(paths[0], row.start, row.end, row.typed, row.searcher, (shown(file), row.line)))
+    if gone:
+        names = ", ".join(f"{row.file} (line {row.line})" for row in gone)
+        hint = "Put them beside the roster, or leave the file empty in rows of people who did not record"
+        raise SiteError(f"these files of it are not there: {names}", file=shown(file), hint=hint)
+    left = [shown(track) for track in tracks if track not in {walk.path for walk in walks}]
+    if left:
+        raise SiteError(f"has no row for {', '.join(left)}", file=shown(file), hint="Add a row, or leave the file out")
+    recorded = {walk.searcher for walk in walks}
+    people = dict.fromkeys(row.searcher for row in rows if row.file is None and row.searcher)
+    return tuple(walks), tuple(name for name in people if name not in recorded)

@@ -1,0 +1,151 @@
+"""What the marks of a recording change: searching switched off and on, and another coil from here on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+
+from fieldcomb.coverage.gear.coils import Swing, parse_coil
+from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.site.settings import Settings, Typed, Window, first_typed, swing_of
+from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.marks.timeline import Presses, read_marks
+from fieldcomb.tracks.marks.vocabulary import Mark, fold
+from fieldcomb.tracks.recording import Track
+
+LEAST_WALK_M = 0.5  # a piece of a recording that leads no farther is no walk: the coil was changed where it began
+LEAST_FIXES = 5
+METRES_A_DEGREE = 111_000.0  # of latitude; near enough to tell walking from standing
+
+
+def presses_of(settings: Settings, *typed: Typed) -> Presses | None:
+    """Find what presses of the lap button meant, where anybody typed it; UsageError when it cannot be."""
+    text = first_typed([level.laps for level in (*typed, settings.defaults)])
+    if text is None:
+        return None
+    meaning, _, name = text.partition(":")
+    if meaning != "coil":
+        return Presses(meaning)
+    first = swing_of(settings, *typed).coil.name
+    if name:
+        return Presses("coil", first, coil_named(settings, typed, name))
+    known = sorted(settings.coils)
+    others = [coil for coil in known if coil != first]
+    if len(known) != 2 or len(others) != 1:
+        problem = f"laps 'coil' needs a site with two coils by name, and one of them in use; coils here: {_list(known)}"
+        raise UsageError(problem, hint=f"Coil in use: {first}. Name the other one, such as coil:small")
+    return Presses("coil", first, swing_with(settings, typed, others[0]).coil.name)
+
+
+def _list(names: Sequence[str]) -> str:
+    return ", ".join(names) or "none"
+
+
+def coil_named(settings: Settings, typed: Sequence[Typed], text: str) -> str:
+    """Give the name of the coil that a mark calls so: one of the site, in any letter case, or a size.
+
+    Words behind the name are passed over. UsageError when there is no such coil, or it cannot be swung as typed.
+    """
+    said = dict.fromkeys((text, *text.split()[:1]))
+    for one in said:
+        same = [name for name in settings.coils if fold(name) == fold(one)]
+        found = one if one in settings.coils else same[0] if len(same) == 1 else None
+        if found is not None:
+            return swing_with(settings, typed, found).coil.name
+    size = "".join(text.lower().split()) if text[:1].isdecimal() else text
+    known = {name: entry.coil for name, entry in settings.coils.items()}
+    return swing_with(settings, typed, parse_coil(size, known).name).coil.name
+
+
+def swing_with(settings: Settings, typed: Sequence[Typed], coil: str) -> Swing:
+    """How another coil is swung: as site.toml has it, since what was typed for the outing was for its first coil."""
+    rest = (replace(level, coil=None, swath=None, sweep=None) for level in typed)
+    return swing_of(settings, Typed(coil=coil), *rest)
+
+
+def with_marks(settings: Settings, typed: Sequence[Typed], item: RecordingInput) -> RecordingInput:
+    """Give a recording with its marks read, before it is cut where the coil was changed."""
+    read = read_marks(
+        item.recording,
+        settings.words,
+        presses_of(settings, *typed),
+        item.window,
+        partial(coil_named, settings, typed),
+    )
+    return replace(item, marks=read.marks, off=read.off, mark_notes=read.notes)
+
+
+def by_coil(settings: Settings, typed: Sequence[Typed], item: RecordingInput) -> tuple[RecordingInput, ...]:
+    """Cut a recording where the coil was changed: the same file with several windows, each with its swing.
+
+    Each piece keeps the marks made in it; those without a time go with the first. A recording whose coil was never
+    changed comes back as it is.
+    """
+    if not has_clock(item.recording.track):
+        return (item,)
+    pieces, notes = _walked_pieces(_pieces(item), item)
+    starts = [item.window[0], *(start for start, _ in pieces[1:])]
+    windows: list[Window] = list(zip(starts, [*starts[1:], item.window[1]], strict=True))
+    cut = []
+    for number, (window, (_, name)) in enumerate(zip(windows, pieces, strict=True)):
+        swing = item.swing if name == item.swing.coil.name else swing_with(settings, typed, name)
+        marks = _made_in(item.marks, number, starts)
+        told = () if number else (*item.mark_notes, *notes)  # once for the file
+        cut.append(replace(item, window=window, swing=swing, marks=marks, mark_notes=told))
+    return tuple(cut)
+
+
+Piece = tuple[float, str]  # begins at, in Unix seconds; name of the coil
+
+
+def _pieces(item: RecordingInput) -> list[Piece]:
+    pieces = [(-math.inf if item.window[0] is None else item.window[0], item.swing.coil.name)]
+    for mark in item.marks:
+        if mark.kind == "coil" and mark.time_s is not None and mark.name != pieces[-1][1]:
+            pieces.append((mark.time_s, mark.name))
+    return pieces
+
+
+def _walked_pieces(pieces: list[Piece], item: RecordingInput) -> tuple[list[Piece], list[str]]:
+    """Leave out pieces in which nobody walked, as when a coil is named at the very start; the next takes their time."""
+    high = math.inf if item.window[1] is None else item.window[1]
+    ends = [*(start for start, _ in pieces[1:]), high]
+    walked = [_walked(item.recording.track, start, end) for (start, _), end in zip(pieces, ends, strict=True)]
+    if len(pieces) == 1 or not any(walked):
+        return pieces[:1], []
+    kept: list[Piece] = []
+    for piece, good in zip(pieces, walked, strict=True):
+        if good and (not kept or kept[-1][1] != piece[1]):
+            kept.append(piece)
+    gone = list(dict.fromkeys(name for (_, name), good in zip(pieces, walked, strict=True) if not good))
+    used = {name for _, name in kept}
+    notes = [f"Coil {name} was named, but no walk was recorded with it" for name in gone if name not in used]
+    return kept, notes
+
+
+def _made_in(marks: Sequence[Mark], number: int, starts: Sequence[float | None]) -> tuple[Mark, ...]:
+    later = [start for start in starts[1:] if start is not None]
+    return tuple(m for m in marks if sum(m.time_s is not None and m.time_s >= start for start in later) == number)
+
+
+def has_clock(track: Track) -> bool:
+    """Tell whether so many fixes have times that cleaning keeps them."""
+    placed = np.isfinite(track.lon_deg) & np.isfinite(track.lat_deg)
+    known = int((placed & np.isfinite(track.time_s)).sum())
+    return known >= max(2, int(placed.sum()) / 2)
+
+
+def _walked(track: Track, start_s: float, end_s: float) -> bool:
+    """Tell whether a span holds a walk; the outer tenths of its fixes are passed over, so that no stray fix is one."""
+    inside = (track.time_s >= start_s) & (track.time_s < end_s)
+    inside &= (np.abs(track.lon_deg) <= 180) & (np.abs(track.lat_deg) <= 90)
+    lon, lat = track.lon_deg[inside], track.lat_deg[inside]
+    if lon.size < LEAST_FIXES:
+        return False
+    east = ((lon - lon[0] + 180) % 360 - 180) * math.cos(math.radians(float(lat[0])))
+    spread = (np.ptp(np.quantile(v, (0.1, 0.9))) * METRES_A_DEGREE for v in (east, lat))
+    return bool(max(spread) >= LEAST_WALK_M)

@@ -1,0 +1,112 @@
+"""Walks that are in the site already under other bytes: exported once more, packed, or recorded twice."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from fieldcomb.coverage.outings.duplicates import Seen, one_person, trace_of
+from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.site.folder import Say, Site, read_file, shown
+from fieldcomb.coverage.site.settings import TRACKS, OutingEntry, RecordingEntry, overlap, swing_of, window_of
+from fieldcomb.tracks.errors import FieldcombError, TrackError
+from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.motion.cleaning import clean
+from fieldcomb.tracks.quality.duplicates import SAME_FIXES, same_fixes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Old:
+    """A recording of the site, read again; ``outing`` is the one that it belongs to."""
+
+    outing: OutingEntry
+    entry: RecordingEntry
+    item: RecordingInput
+
+
+def look_for_again(site: Site, frame: SiteFrame, items: Sequence[RecordingInput], days: set[str], say: Say) -> None:
+    """Compare walks that are to be added with those of the site from the same days.
+
+    Parameters
+    ----------
+    site, frame : Site, SiteFrame
+        The open site.
+    items : sequence of RecordingInput
+        The new walks.
+    days : set of str
+        Their days, as in the ids of outings.
+    say : callable
+        Takes a note where a walk may be the same person's as one that is there.
+
+    Raises
+    ------
+    TrackError
+        A walk has the very fixes of one that is there, under other bytes.
+
+    """
+    new: list[tuple[RecordingInput, Seen]] = []
+    for old in _near_in_time(site, days):
+        new = new or [(item, _seen(item, frame)) for item in items]
+        known = _seen(old.item, frame)
+        for item, seen in new:
+            if not overlap(item.window, old.item.window):
+                continue
+            if same_fixes(item.recording.track, old.item.recording.track):
+                if old.outing.left_out and _longer(item, old):
+                    continue
+                raise _copy(item, old)
+            if one_person(seen, known):
+                which = f"{old.entry.name} of outing {old.outing.id}"
+                say(
+                    f"note: {item.file} went the same way at the same time as {which}: if both are of one person, "
+                    "leave one of the outings out with fieldcomb edit, or it counts twice"
+                )
+
+
+def _copy(item: RecordingInput, old: _Old) -> TrackError:
+    problem = f"holds the same recording as {old.entry.name}, which was added before, in outing {old.outing.id}"
+    hint = f"To correct what was typed for it, use fieldcomb edit SITE {old.outing.id}"
+    if _longer(item, old):
+        hint = f"It holds more of it: to use this one, first leave {old.outing.id} out with fieldcomb edit"
+    elif old.outing.left_out:
+        hint = f"Use fieldcomb edit SITE {old.outing.id} --take-back"
+    return TrackError(problem, file=item.file, hint=hint)
+
+
+def _longer(item: RecordingInput, old: _Old) -> bool:
+    return SAME_FIXES * len(item.recording.track) > len(old.item.recording.track)
+
+
+def _near_in_time(site: Site, days: set[str]) -> Iterator[_Old]:
+    wanted = tuple({day for text in days for day in _around(text)})
+    for outing in site.outings:
+        if not outing.id.startswith(wanted):
+            continue
+        for entry in outing.recordings:
+            try:
+                path = site.folder / TRACKS / entry.stored
+                data = read_file(path)
+                if hashlib.sha256(data).hexdigest() != entry.sha256:
+                    continue  # the report tells of it
+                window = window_of(entry.start, entry.end, site.settings.zone)
+                swing = swing_of(site.settings, entry.typed, outing.typed)
+                recording = read_recording(data, shown(entry.name))
+            except FieldcombError:
+                continue  # a fault of the site is for the report to tell; it must not stop a new walk
+            yield _Old(outing, entry, RecordingInput(entry.name, recording, swing, entry.searcher, window))
+
+
+def _around(day: str) -> list[str]:
+    try:
+        middle = date.fromisoformat(day)
+        return [(middle + timedelta(days=k)).isoformat() for k in (-1, 0, 1)]
+    except (ValueError, OverflowError):
+        return [day]
+
+
+def _seen(item: RecordingInput, frame: SiteFrame) -> Seen:
+    fixes = clean([item.recording.track], frame, [item.window]).fixes
+    return Seen(item.searcher, trace_of(fixes, item.swing.gps), ())

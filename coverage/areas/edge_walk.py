@@ -1,0 +1,235 @@
+"""A walk round the edge of the ground made into a boundary: closed, mended, and every mend told with its place.
+
+What could mean two things is refused: a walk that does not come back, and one with more than a tenth in doubt.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString, Polygon
+
+from fieldcomb.coverage.areas.areas import Area
+from fieldcomb.coverage.areas.checks import ENDS_M, ENDS_SHARE, Check, check_area, check_span, say_place, untied
+from fieldcomb.coverage.areas.edge_loop import (
+    Loop,
+    Readings,
+    along_m,
+    astray,
+    faces_of,
+    find_loops,
+    middle_loop,
+    readings,
+    without_stubs,
+)
+from fieldcomb.coverage.raster.polygons import Ring, to_degrees, unwrap_ring
+from fieldcomb.tracks.errors import AreaError
+from fieldcomb.tracks.frame import SiteFrame, middle_frame
+from fieldcomb.tracks.motion.cleaning import Fixes, clean
+from fieldcomb.tracks.motion.legs import make_walk
+from fieldcomb.tracks.recording import Recording
+from fieldcomb.tracks.units import say_area, say_duration, say_length
+
+MOST_DOUBT = 0.10  # of the ground inside
+TOLD_DOUBT_M2 = 0.5
+OVERLAP_M = 5.0  # less walk beside the edge than this is not worth a word
+NO_TRANSIT_M_S = 1000.0  # round an edge people walk as fast as they like
+
+CLOSED, OVERLAP, ROUNDS, GAP, STOP, STUB, STRAYED = (
+    "closed", "overlap", "rounds", "gap", "stop", "stub", "strayed",
+)  # fmt: skip
+ROUND_AGAIN = "Walk round the ground once, without crossing your own way, or draw its edge and give it with --boundary"
+
+
+@dataclass(frozen=True, slots=True)
+class Mend:
+    """One thing that was closed, mended or met: what, where (metres of the edge's own frame), and a sentence."""
+
+    kind: str
+    x_m: float
+    y_m: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WalkedEdge:
+    """A boundary made from a walk.
+
+    area : as any other area, with all sentences as notes. frame : metres of what follows. walked : the walk as
+    recorded, in unbroken pieces. edge : what was made of it. readings : the least and the most that it could be.
+    """
+
+    area: Area
+    frame: SiteFrame
+    walked: tuple[Ring, ...]
+    edge: Polygon
+    mends: tuple[Mend, ...]
+    readings: Readings
+
+
+def edge_of_walk(recording: Recording) -> WalkedEdge:
+    """Make a boundary from a walk round the edge of the ground.
+
+    Stops are drawn together and drop-outs bridged. Of the walk the piece is taken that goes round once and encloses
+    most for its length; of several times round the one with the middle area. Ways out and back are cut off.
+
+    Raises
+    ------
+    AreaError
+        Fewer than three places, ends that do not meet, a walk of which more than a tenth is in doubt, or no ground to
+        speak of.
+
+    """
+    check = Check(recording.file, "", "site", [])
+    frame, fixes = _edge_fixes(recording, check)
+    path, mends = _path(fixes, frame)
+    if len(np.unique(path, axis=0)) < 3:
+        raise check.fault("has fewer than three places, which enclose no ground", "Walk all the way round the ground")
+    check_span(Polygon(unwrap_ring(np.column_stack(frame.to_lonlat(path[:, 0], path[:, 1])))), check)
+    loops, times = _loops(path, frame, check)
+    loop = middle_loop(loops)
+    edge = without_stubs(loop.shape)
+    check_area(edge.area, check)
+    read = readings(path, edge, _closings(path, loop))
+    if read.doubt_m2 > MOST_DOUBT * edge.area:
+        raise _doubtful(read, edge, times, frame, check)
+    mends += _closing(path, loop, times, edge, frame) + _strays(path, edge, frame)
+    pieces = tuple(np.column_stack([fixes.x_m, fixes.y_m])[fixes.piece == k] for k in np.unique(fixes.piece))
+    notes = (*_summary(edge, read), *check.notes, *(mend.text for mend in mends))
+    area = Area("site", "", None, None, to_degrees(edge, frame), notes)
+    return WalkedEdge(area, frame, pieces, edge, tuple(mends), read)
+
+
+# -------------------------------------------------------------------------------------------------------- the walk
+
+
+def _edge_fixes(recording: Recording, check: Check) -> tuple[SiteFrame, Fixes]:
+    track = recording.track
+    usable = (np.abs(track.lon_deg) <= 180) & (np.abs(track.lat_deg) <= 90)
+    if not usable.any():
+        raise check.fault("has no fix with a position", "Give the recording of a walk round the ground")
+    frame = middle_frame(track.lon_deg[usable], track.lat_deg[usable])
+    cleaned = clean([track], frame)
+    left_out = ", ".join(f"{count} {reason}" for reason, count in sorted(cleaned.dropped[0].items()) if count)
+    if left_out:
+        check.note(f"fixes left out of the edge: {left_out}")
+    for note in cleaned.notes:
+        check.note(note)
+    return frame, cleaned.fixes
+
+
+def _path(fixes: Fixes, frame: SiteFrame) -> tuple[Ring, list[Mend]]:
+    """Give the walk as one line, no place twice in a row, with stops as one place each and drop-outs bridged."""
+    mends = []
+    walk = make_walk(fixes, NO_TRANSIT_M_S)
+    t = fixes.t_s if fixes.timed else np.arange(len(fixes), dtype=float)
+    xy = np.column_stack([fixes.x_m, fixes.y_m])
+    for gap in walk.dropouts:
+        length = float(np.hypot(gap.x1_m - gap.x0_m, gap.y1_m - gap.y0_m))
+        lasting = "" if gap.seconds is None else f" and {say_duration(gap.seconds)}"
+        at = (gap.x0_m + gap.x1_m) / 2, (gap.y0_m + gap.y1_m) / 2
+        said = f"A gap of {say_length(length)}{lasting} in the recording was bridged by a straight line, near "
+        mends.append(Mend(GAP, *at, said + say_place(at, frame)))
+    for stop in walk.stops:
+        inside = (t >= stop.start_s) & (t <= stop.start_s + stop.seconds)
+        xy = np.vstack([xy[~inside], [[stop.x_m, stop.y_m]]])
+        t = np.append(t[~inside], stop.start_s + stop.seconds / 2)
+        said = f"A stop of {say_duration(stop.seconds)} was drawn together, near "
+        mends.append(Mend(STOP, stop.x_m, stop.y_m, said + say_place((stop.x_m, stop.y_m), frame)))
+    path = xy[np.argsort(t, kind="stable")]
+    return path[np.append(True, np.any(np.diff(path, axis=0) != 0, axis=1))], mends
+
+
+def _loops(path: Ring, frame: SiteFrame, check: Check) -> tuple[list[Loop], int]:
+    length_m = float(along_m(path)[-1])
+    allowed_m = max(ENDS_M, ENDS_SHARE * length_m)
+    untied(Polygon(path).exterior, check)  # refuses a scribble
+    faces = faces_of([LineString([*path, path[0]])])
+    check_area(faces[0].area if faces else 0.0, check)
+    loops, times = find_loops(path, allowed_m)
+    if loops:
+        return loops, times
+    ends_m = float(np.hypot(*(path[0] - path[-1])))
+    problem = (
+        f"is a line of {len(path)} points, {say_length(length_m)} long, with {say_length(ends_m)} between its ends: it "
+        f"begins near {say_place((path[0, 0], path[0, 1]), frame)} and does not come back to within "
+        f"{say_length(allowed_m)} of where it was"
+    )
+    raise check.fault(problem, "An edge must come back to where it began: walk all the way round")
+
+
+def _closings(path: Ring, loop: Loop) -> list[tuple[int, int]]:
+    """Places that straight lines join: those of the loop, and the ends of the walk where they lie near one another."""
+    ends = [(0, len(path) - 1)] if np.hypot(*(path[0] - path[-1])) <= ENDS_M else []
+    return [(loop.first, loop.last), *ends]
+
+
+def _doubtful(read: Readings, edge: Polygon, times: int, frame: SiteFrame, check: Check) -> AreaError:
+    """Refuse, with the place where the largest doubtful piece meets the edge."""
+    at = shapely.get_coordinates(shapely.shortest_line(read.worst, edge.exterior))[1]
+    share = f"{100 * read.doubt_m2 / edge.area:.0f} %"
+    if times > 1:
+        problem = f"goes round {times} times, and {say_area(read.doubt_m2)} ({share}) lie between the times"
+        return check.fault(f"{problem}, most near {say_place((at[0], at[1]), frame)}", ROUND_AGAIN)
+    problem = (
+        f"is a walk that crosses itself near {say_place((at[0], at[1]), frame)}, so that {say_area(read.doubt_m2)}"
+    )
+    return check.fault(f"{problem} ({share} of the ground inside) are in doubt", ROUND_AGAIN)
+
+
+# ----------------------------------------------------------------------------------------------------------- telling
+
+
+def _summary(edge: Polygon, read: Readings) -> tuple[str, str]:
+    """Say how large the ground is, and how much of it is in doubt."""
+    size = f"The edge encloses {say_area(edge.area)} and is {say_length(edge.length)} long"
+    if read.doubt_m2 < TOLD_DOUBT_M2:
+        return size, "Nothing of it is in doubt by the walk itself; the receiver's own error is not in this"
+    share = f"{100 * read.doubt_m2 / edge.area:.1f}"
+    share = "under 0.1" if share == "0.0" else share
+    doubt = f"{say_area(read.doubt_m2)} are in doubt, {share} % of it: the walk could enclose "
+    doubt += f"{say_area(read.smallest.area)} to {say_area(read.largest.area)}"
+    return size, f"{doubt}; the receiver's own error is not in this"
+
+
+def _closing(path: Ring, loop: Loop, times: int, edge: Polygon, frame: SiteFrame) -> list[Mend]:
+    first, last = path[loop.first], path[loop.last]
+    near, gap_m = say_place((last[0], last[1]), frame), float(np.hypot(*(first - last)))
+    out = []
+    if gap_m > 0:
+        said = f"Its ends lay {say_length(gap_m)} apart, and were joined by a straight line, near {near}"
+        x, y = ((first + last) / 2).tolist()
+        out.append(Mend(CLOSED, x, y, said))
+    if times > 1:
+        said = f"The walk goes round {times} times; one of them was taken, of the middle area, begun near {near}"
+        return [*out, Mend(ROUNDS, float(first[0]), float(first[1]), said)]
+    beside = _beside_m(path[: loop.first + 1], edge) + _beside_m(path[loop.last :], edge)
+    if beside >= OVERLAP_M:
+        said = f"Start and end overlap: {say_length(beside)} were walked beside the edge once more, near {near}"
+        out.append(Mend(OVERLAP, float(last[0]), float(last[1]), said))
+    return out
+
+
+def _beside_m(path: Ring, edge: Polygon) -> float:
+    """How much of a walk runs within 5 m of the edge."""
+    if len(path) < 2:
+        return 0.0
+    step = np.hypot(*np.diff(path, axis=0).T)
+    near = shapely.distance(edge.exterior, shapely.points((path[1:] + path[:-1]) / 2)) < OVERLAP_M
+    return float(step[near].sum())
+
+
+def _strays(path: Ring, edge: Polygon, frame: SiteFrame) -> list[Mend]:
+    out = []
+    for one in astray(path, edge):
+        x, y = (float(v) for v in path[one.last if one.first == 0 else one.first])
+        near = say_place((x, y), frame)
+        if one.stub:
+            said = f"A stub of {say_length(one.length_m)} was cut off near {near}: a way out or back, no edge"
+            out.append(Mend(STUB, x, y, said))
+        else:
+            said = f"The walk strays up to {say_length(one.reach_m)} from the edge taken, from {near} on"
+            out.append(Mend(STRAYED, x, y, said))
+    return out

@@ -1,0 +1,90 @@
+"""Ground that marks tell of: what nobody can search, and what to leave alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from shapely.geometry import Point
+
+from fieldcomb.coverage.areas.no_go import day_of
+from fieldcomb.coverage.outings.walks import OutingInput
+from fieldcomb.coverage.survey.results import AreaShape
+from fieldcomb.tracks.errors import FieldcombError
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marks.vocabulary import PRESS, Mark
+from fieldcomb.tracks.units import many, parse_zone
+
+STOP_RADIUS_M = 5.0  # chosen for this project: a watch is that far off, and what to leave alone deserves room
+NEAR_M = 10_000.0  # from the frame's origin; farther away a mark is another place's
+NO_DATE = "without a date"
+QUARTER = 16  # corners of a quarter circle: its area is right to 0.2 %
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """The marks of one outing, with its id and its begin (Unix seconds; None without a clock)."""
+
+    id: str
+    start_s: float | None
+    marks: tuple[Mark, ...]
+
+
+def marks_of_others(outings: Sequence[OutingInput]) -> tuple[tuple[Marked, ...], tuple[str, ...]]:
+    """Read the marks of outings that are not in a report; also a note for each that cannot be read."""
+    found, notes = [], []
+    for outing in outings:
+        try:
+            items = outing.load()
+        except FieldcombError as error:
+            notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error}")
+            continue
+        marks = tuple(dict.fromkeys(mark for item in items for mark in item.marks))
+        found.append(Marked(outing.id, None, marks))
+    return tuple(found), tuple(notes)
+
+
+def marked_areas(outings: Sequence[Marked], frame: SiteFrame, zone: str) -> tuple[AreaShape, ...]:
+    """Give blocked ground with a size, and a disc to leave alone round each ``stop``, in site metres.
+
+    Such ground holds from the day of its mark on.
+    """
+    found = []
+    for outing in outings:
+        for mark in outing.marks:
+            place_m = place_of(mark, frame)
+            if place_m is None or (mark.kind != "stop" and (mark.kind != "blocked" or mark.size_m is None)):
+                continue
+            radius_m = STOP_RADIUS_M if mark.size_m is None else mark.size_m / 2
+            kind = "no-go" if mark.kind == "stop" else "blocked"
+            said = mark.name if mark.kind == "blocked" else f"stop {mark.name}".strip()
+            day = _day(mark, outing, zone)
+            reason = f"{said or mark.kind}, marked {day or NO_DATE}"
+            disc = Point(place_m).buffer(radius_m, quad_segs=QUARTER)
+            found.append(AreaShape(kind, reason, disc, since=day, marked_in=outing.id))
+    return tuple(found)
+
+
+def place_of(mark: Mark, frame: SiteFrame) -> tuple[float, float] | None:
+    """Where a mark lies in site metres; None when nobody can tell, or it is far away from the site."""
+    if mark.lon_deg is None or mark.lat_deg is None:
+        return None
+    x, y = frame.to_metres([mark.lon_deg], [mark.lat_deg])
+    near = np.isfinite(x[0]) and np.isfinite(y[0]) and np.hypot(x[0], y[0]) <= NEAR_M
+    return (float(x[0]), float(y[0])) if near else None
+
+
+def _day(mark: Mark, outing: Marked, zone: str) -> date | None:
+    time_s = mark.time_s if mark.time_s is not None else outing.start_s
+    return day_of(time_s, parse_zone(zone))
+
+
+def marked_notes(walked: Sequence[Marked]) -> tuple[str, ...]:
+    """Sentences for the whole report on what the marks leave open."""
+    pressed = sum(mark.kind == PRESS for outing in walked for mark in outing.marks)
+    if not pressed:
+        return ()
+    said = many(pressed, "press") if pressed == 1 else f"{pressed} presses"
+    return (f"{said} of the lap button without words: say what they meant with --laps off, lanes, finds or coil:NAME",)

@@ -1,0 +1,74 @@
+"""Talk on stderr: notes, messages, and how far a long piece of work is. Data alone goes to stdout."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Sequence
+
+import click
+
+from fieldcomb.coverage.actions.add import Added, ReadIn
+from fieldcomb.coverage.report.text import harmless
+from fieldcomb.tracks.units import say_length
+
+_PATIENCE_S = 1.0
+
+
+def say(text: str) -> None:
+    """Tell the user something, on one line; names from files cannot give orders to the terminal."""
+    indent = " " * (len(text) - len(text.lstrip(" ")))
+    click.echo(indent + harmless(text), err=True)
+
+
+class Progress:
+    """A line that tells how far the work is; only on a terminal, and only when the work takes over a second."""
+
+    def __init__(self) -> None:
+        self._wanted = sys.stderr.isatty()
+        self._begun_s = time.monotonic()
+        self._length = 0
+
+    def __call__(self, what: str, done: int, whole: int) -> None:
+        """Tell of a step: ``reading 3 of 40``."""
+        if not self._wanted or time.monotonic() - self._begun_s < _PATIENCE_S:
+            return
+        text = f"{what} {done + 1} of {whole} ..." if whole > 1 else f"{what} ..."
+        click.echo("\r" + text.ljust(self._length), err=True, nl=False)
+        self._length = len(text)
+
+    def close(self) -> None:
+        """Wipe the line."""
+        if self._length:
+            click.echo("\r" + " " * self._length + "\r", err=True, nl=False)
+            self._length = 0
+
+
+def tell_added(added: Sequence[Added]) -> None:
+    """Tell what was read from each file, what was left out of it and why."""
+    for outing in added:
+        say(f"Outing {outing.id}")
+        for one in outing.recordings:
+            say(f"  {one.file}: {_fixes(one)}")
+            for note in one.notes:
+                say(f"    note: {note}")
+
+
+def _fixes(one: ReadIn) -> str:
+    out = ", ".join(f"{many} {reason}" for reason, many in sorted(one.dropped.items()) if many)
+    return f"{one.fixes} fixes" + (f"; left out: {out}" if out else ", none left out")
+
+
+def tell_assumed(added: Sequence[Added]) -> None:
+    """Tell which coil and which swing width were taken though nobody measured them, and how to measure them."""
+    read_in = [one for outing in added for one in outing.recordings]
+    if any(one.coil_assumed for one in read_in):
+        name = next(one.swing.coil.name for one in read_in if one.coil_assumed)
+        say(f"No coil was named, so {name} was taken: measure yours from rim to rim, and give it with --coil")
+    widths = {one.swing.coil.name: one.swing.swath_m for one in read_in if not one.swing.swath_measured}
+    for coil, width_m in widths.items():
+        say(
+            f"Swing width {say_length(width_m)} for coil {coil} is a guess, not measured: lay a tape on the ground, "
+            "swing over it as usual, read off from the coil's outer rim at the left end to its outer rim at the right, "
+            "and give it with --swath"
+        )

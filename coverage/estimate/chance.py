@@ -1,0 +1,240 @@
+"""How likely the coil really passed a place: the walk drawn again and again with the errors of its receiver.
+
+A recorded line is the true one plus an error that drifts. Lines drawn with other such errors show which ground is swept
+wherever the walk really was, and which only on the map. Adding errors once more sweeps too evenly, so the shares are
+drawn towards what the estimate expects round each place, and shifted, all by the same amount on the logit scale, until
+their mean is the estimate for the whole ground.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.gear.receivers import Receiver
+from fieldcomb.coverage.raster.blocks import Coarse
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.passes import cover
+from fieldcomb.coverage.survey.results import Chance
+from fieldcomb.tracks.motion.legs import Leg, Way
+from fieldcomb.tracks.recording import Floats
+
+Mask = NDArray[np.bool_]
+
+DRAWS = 24
+CELL_M = 0.5  # about: whole cells of the site's raster
+# How fast the slow error fades is not known of a receiver, and decides whether neighbouring lanes move together: the
+# draws take these in turn, from one to thirty minutes. The fast error fades over half a minute.
+SLOW_TAUS_S = (60.0, 120.0, 240.0, 450.0, 900.0, 1800.0)
+FAST_TAU_S = 25.0
+KNOT_S, LINE_S = 4, 2  # seconds between errors drawn, joined by straight lines, and between places of a line
+# How much the draws count, the less the more even the lanes are, and the share expected round a cell. Tried on 120
+# simulated walks of all kinds: Brier scores were best near these.
+DRAWN_WEIGHT, EVEN_LANES, DRAWN_LIMITS = 0.8, 0.5, (0.15, 0.6)
+MOST_EXPECTED = 0.6
+ALONE_LIMITS = (0.5, 1.0)  # of the draws alone, for one outing: ground beside it that nobody walked must stay bare
+_LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
+_STEEP = 40.0  # logits beyond this are 0 and 1
+
+
+def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) -> Mask:
+    """Sweep a walk 24 times, each time with another error of its receiver.
+
+    Parameters
+    ----------
+    ways : sequence of Way
+        Searching, in order of time. The same ways give the same draws.
+    swath_m : float
+        Full width swept.
+    receiver : Receiver
+        Its errors on each axis.
+    grid : Grid
+        Cells of about 0.5 m.
+
+    Returns
+    -------
+    bool (DRAWS, rows, cols)
+        Ground swept in each draw.
+
+    """
+    masks = np.zeros((DRAWS, grid.rows, grid.cols), bool)
+    lines = [way for way in ways if way.t_s.size > 1]
+    if lines and grid.rows and grid.cols:
+        at = [_every(way.t_s.size, LINE_S) for way in lines]
+        knots = [_every(way.t_s.size, KNOT_S) for way in lines]
+        drawn = drifts([way.t_s[k] for way, k in zip(lines, knots, strict=True)], receiver, 2 * DRAWS)
+        errors = [_between(k, error, here) for k, error, here in zip(knots, drawn, at, strict=True)]
+        for k in range(DRAWS):
+            legs = [
+                Leg(way.line_x_m[here] + error[:, k], way.line_y_m[here] + error[:, DRAWS + k])
+                for way, here, error in zip(lines, at, errors, strict=True)
+            ]
+            masks[k] = cover(legs, swath_m / 2, grid)
+    return masks
+
+
+def _every(count: int, step: int) -> NDArray[np.int64]:
+    """Every so many of ``count`` places, and the last one."""
+    return np.unique(np.append(np.arange(0, count, step), count - 1))
+
+
+def _between(knots: NDArray[np.int64], values: Floats, at: NDArray[np.int64]) -> Floats:
+    """Draw straight lines through the columns of ``values`` at ``knots``, and read them at other places."""
+    k = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, knots.size - 2)
+    share = ((at - knots[k]) / (knots[k + 1] - knots[k]))[:, None]
+    return np.asarray(values[k] * (1 - share) + values[k + 1] * share)
+
+
+def drifts(times: Sequence[Floats], receiver: Receiver, many: int) -> list[Floats]:
+    """Errors of a receiver: a slow and a fast part that fade exponentially (Gauss-Markov), and white noise.
+
+    ``times`` are the seconds of unbroken pieces, rising through all of them. Gives float64 (n, many) for each piece;
+    how fast the slow part fades differs from column to column.
+    """
+    slow_s = np.resize(SLOW_TAUS_S, many)
+    fast_s = np.full(many, FAST_TAU_S)
+    rng = np.random.default_rng([len(times), sum(t.size for t in times), int(abs(times[0][0])) if times else 0])
+    state: list[Floats | None] = [None, None]
+    out, last_s = [], 0.0
+    for t in times:
+        error = receiver.white_m * rng.standard_normal((t.size, many))
+        for k, (sigma, tau_s) in enumerate(((receiver.slow_m, slow_s), (receiver.fast_m, fast_s))):
+            walk = _gauss_markov(t, tau_s, rng.standard_normal((t.size, many)), state[k], last_s)
+            state[k] = walk[-1]
+            error += sigma * walk
+        out.append(error)
+        last_s = float(t[-1])
+    return out
+
+
+def _gauss_markov(t_s: Floats, tau_s: Floats, kick: Floats, before: Floats | None, before_s: float) -> Floats:
+    """Turn kicks (n, many) in place into normal values whose correlation falls as exp(-dt / tau), at any times."""
+    gap = np.diff(t_s, prepend=before_s if before is not None else t_s[0])
+    keep = np.exp(-np.maximum(gap, 0)[:, None] / tau_s[None, :])
+    fresh = np.sqrt(1 - keep**2)
+    value = kick[0] if before is None else keep[0] * before + fresh[0] * kick[0]
+    kick[0] = value
+    for k in range(1, t_s.size):
+        value = keep[k] * value + fresh[k] * kick[k]
+        kick[k] = value
+    return kick
+
+
+def calibrated(share: Floats, expected: Floats, weight: Floats, mean: float) -> Floats:
+    """Chances from what the draws sweep of each cell and what is expected round it, with a given weighted mean.
+
+    Parameters
+    ----------
+    share : float
+        Share of the draws that sweep each cell, 0 to 1.
+    expected : float
+        Share of the ground round each cell that the estimate takes for swept, 0 to 1; of the same shape.
+    weight : float
+        What each cell counts in the mean.
+    mean : float
+        The mean wanted, 0 to 1.
+
+    Both are mixed on the logit scale, and shifted by one constant. Where the estimate is far above what the draws
+    sweep, lanes are even, and the draws tell less of single places: they count for less then.
+    """
+    if not (weight > 0).any():
+        return share
+    own = float(np.clip(DRAWN_WEIGHT - EVEN_LANES * _apart(share, weight, mean), *DRAWN_LIMITS))
+    return _shifted(own * _logit(share) + min(1 - own, MOST_EXPECTED) * _logit(expected), weight, mean)
+
+
+def _apart(share: Floats, weight: Floats, mean: float) -> float:
+    """How far the mean wanted is above that of the draws, on the logit scale."""
+    wanted, drawn = _logit(np.array([mean, np.average(share, weights=weight)]))
+    return float(wanted - drawn)
+
+
+def _shifted(logit: Floats, weight: Floats, mean: float) -> Floats:
+    """Shift by one constant, so that the weighted mean of the chances is the one wanted."""
+    from scipy.optimize import brentq
+
+    counted = weight > 0
+    some, of = logit[counted], weight[counted] / weight[counted].sum()
+    least, most = -_STEEP - float(some.max()), _STEEP - float(some.min())
+    aim = float(np.clip(mean, 1e-9, 1 - 1e-9))
+    return _from_logit(logit + brentq(lambda constant: float(_from_logit(some + constant) @ of) - aim, least, most))
+
+
+def _logit(share: Floats) -> Floats:
+    share = np.clip(share, _LEAST_SHARE, 1 - _LEAST_SHARE)
+    return np.asarray(np.log(share / (1 - share)))
+
+
+def _from_logit(logit: Floats) -> Floats:
+    return np.asarray(1 / (1 + np.exp(-np.clip(logit, -_STEEP, _STEEP))))
+
+
+class ChanceMap:
+    """Adds up walks of a site: draws of those that a receiver cannot place, cells of those that it can."""
+
+    def __init__(self, inside: Mask, fine: Grid) -> None:
+        self.coarse = Coarse(inside, fine, CELL_M)
+        self.union = np.zeros((DRAWS, *self.coarse.cells.shape), bool)
+        self.placed = np.zeros(inside.shape, bool)
+        self.any_drawn = False
+
+    def add_drawn(self, swept: Mask) -> None:
+        """Add a walk by its draws, on the coarse grid."""
+        self.union |= swept
+        self.any_drawn = True
+
+    def add_placed(self, swept: Mask, part: tuple[slice, slice]) -> None:
+        """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
+        self.placed[part] |= swept
+
+    def of_outing(self, drawn: Mapping[str, Mask], pct: float | None) -> dict[str, Floats]:
+        """Chance of each coarse cell that each coil of one outing passed it; 0 where no draw comes near.
+
+        Parameters
+        ----------
+        drawn : mapping of coil to bool (DRAWS, rows, cols)
+            What its walks swept in each draw.
+        pct : float, optional
+            The outing's estimate, to which the ground that any draw swept is shifted; shares of draws without one.
+
+        """
+        cells = self.coarse.cells
+        count = np.any(list(drawn.values()), axis=0).sum(axis=0)
+        share = np.arange(DRAWS + 1) / DRAWS  # all that draws can say, so that shifting takes no time
+        ground = np.bincount(count.ravel(), weights=cells.ravel(), minlength=DRAWS + 1).astype(float)
+        ground[0] = 0  # no draw comes near it
+        told = share
+        if pct is not None and ground.any():
+            wanted = float(np.clip(pct / 100 * cells.sum() / ground.sum(), 0.001, 0.999))
+            trust = float(np.clip(1 - EVEN_LANES * _apart(share, ground, wanted), *ALONE_LIMITS))
+            told = np.where(share > 0, _shifted(trust * _logit(share), ground, wanted), 0.0)
+        factor = np.divide(told, share, out=np.zeros_like(told), where=share > 0)[count]
+        return {coil: np.minimum(mask.mean(axis=0) * factor, 1.0) for coil, mask in drawn.items()}
+
+    def chance(self, pct: float, left_out: Floats) -> Floats:
+        """Chance of each coarse cell to be passed, NaN off the site.
+
+        ``pct`` is the estimate of the whole, ``left_out`` (rows, cols) what it expects walks that cannot be placed to
+        have left out round each cell.
+        """
+        cells = self.coarse.cells
+        placed = self.coarse.whole(self.placed)
+        if self.any_drawn:
+            weight = cells * (1 - placed)
+            wanted = pct / 100 * float(cells.sum()) - float((cells * placed).sum())
+            rest = float(np.clip(wanted / max(float(weight.sum()), 1e-9), 0.001, 0.999))
+            drawn = calibrated(self.union.mean(axis=0), 1 - left_out, weight, rest)
+            placed = 1 - (1 - placed) * (1 - drawn)
+        return np.where(cells > 0, placed, np.nan)
+
+    def layer(self, pct: float | None, left_out: Floats) -> Chance | None:
+        """Give the chances as they are drawn and written; None without an estimate."""
+        if pct is None:
+            return None
+        return Chance(self.coarse.grid, self.chance(pct, left_out).astype(np.float32), not self.any_drawn)
+
+    def swept(self) -> Mask:
+        """In each draw, coarse cells mostly swept."""
+        return np.asarray(self.union | (self.coarse.whole(self.placed) >= 0.5))

@@ -1,0 +1,145 @@
+"""How much was walked round each place: swath times path over area, which receiver error hardly touches.
+
+Error of metres moves single lanes onto each other and apart, but not the length of path in a piece of ground several
+times as wide. This local effort and how even the lanes are decide what share was swept (``estimate``).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.raster.grid import Grid, block_sums
+from fieldcomb.tracks.motion.legs import Way
+from fieldcomb.tracks.recording import Floats
+
+Mask = NDArray[np.bool_]
+
+CELL_M = 1.0
+MOST_CELLS = 10_000  # on larger sites the cells are larger
+WIDEST_CELL_M = 4.0
+# A second's way is the usual one of two minutes, so that turns cut short by smoothing do not count as slow walking.
+PACE_S = 121
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plot:
+    """The site in coarse cells with a margin round it; row 0 is north.
+
+    share : (rows, cols) the part of each cell that is site. left_m, top_m : the corner in site metres.
+    away_m : distance of each cell's centre from the site. nearest : (2, rows, cols) row and column of the cell there.
+    block : fine cells to a coarse one, each way. pad : coarse cells of margin on each side.
+    """
+
+    share: Floats
+    cell_m: float
+    left_m: float
+    top_m: float
+    away_m: Floats
+    nearest: NDArray[np.int32]
+    block: int
+    pad: int
+
+    @property
+    def inside(self) -> Mask:
+        """Cells with some of the site in them."""
+        return np.asarray(self.share > 0)
+
+    @property
+    def weight(self) -> Floats:
+        """Share of the site in each of the inside cells, (n,), summing to 1."""
+        mine = self.share[self.inside]
+        return np.asarray(mine / mine.sum())
+
+
+def plot_of(inside: Mask, grid: Grid, margin_m: float) -> Plot:
+    """Lay coarse cells over the site: about 1 m, larger where that would be more than ten thousand."""
+    from scipy.ndimage import distance_transform_edt
+
+    area_m2 = float(np.count_nonzero(inside)) * grid.cell_m2
+    wanted_m = min(max(CELL_M, math.sqrt(area_m2 / MOST_CELLS)), WIDEST_CELL_M)
+    block = max(1, round(wanted_m / grid.cell_m))
+    cell_m = block * grid.cell_m
+    pad = math.ceil(margin_m / cell_m) + 1
+    share = np.pad(block_sums(inside, block) / block**2, pad)
+    away, nearest = distance_transform_edt(share == 0, return_indices=True)
+    left, _, _, top = grid.bounds_m
+    return Plot(share, cell_m, left - pad * cell_m, top + pad * cell_m, away * cell_m, nearest, block, pad)
+
+
+def on_plot(plot: Plot, fine: NDArray[np.generic]) -> Floats:
+    """Mean over the site in each inside cell of the plot, (n,), of values on the site's grid, 0 off the site."""
+    total = np.pad(block_sums(fine, plot.block) / plot.block**2, plot.pad)[plot.inside]
+    return np.asarray(total / plot.share[plot.inside])
+
+
+def off_plot(plot: Plot, values: Floats, grid: Grid) -> Floats:
+    """Read values of the inside cells of the plot, (n,), at the centres of the cells of a grid over the site.
+
+    Gives float64 (rows, cols); a centre off the site takes the value of the nearest cell that is on it.
+    """
+    whole = np.zeros(plot.share.shape)
+    whole[plot.inside] = values
+    x, y = grid.centres()
+    row, _ = _cells(plot, np.zeros(y.size), y)
+    _, col = _cells(plot, x, np.zeros(x.size))
+    rows, cols = plot.share.shape
+    near = plot.nearest[:, np.clip(row, 0, rows - 1)[:, None], np.clip(col, 0, cols - 1)]
+    return np.asarray(whole[near[0], near[1]])
+
+
+def path_m(way: Way) -> Floats:
+    """Length walked in each second: the smoothed way, and the usual one of the two minutes round it."""
+    from scipy.ndimage import median_filter
+
+    return np.asarray(median_filter(way.step_m, min(PACE_S, way.step_m.size), mode="nearest"))
+
+
+def effort(plot: Plot, ways: Sequence[Way], swept_m2: Sequence[Floats], reflect_m: float, kernel_m: float) -> Floats:
+    """Swept area over area round each inside cell, (n,), under a Gaussian of ``kernel_m``, cut off at the boundary.
+
+    ``swept_m2``: for each way its swath times path, second by second. What was recorded outside by less than
+    ``reflect_m`` was most likely inside, and is mirrored back.
+    """
+    from scipy.ndimage import gaussian_filter
+
+    laid = np.zeros(plot.share.shape)
+    for way, swept in zip(ways, swept_m2, strict=True):
+        _lay(plot, way, swept, reflect_m, laid)
+    sigma = kernel_m / plot.cell_m
+    blurred = gaussian_filter(laid / plot.cell_m**2, sigma, mode="constant", truncate=3.0)
+    room = gaussian_filter(plot.share, sigma, mode="constant", truncate=3.0)
+    return np.asarray(blurred[plot.inside] / room[plot.inside])
+
+
+def _lay(plot: Plot, way: Way, swept_m2: Floats, reflect_m: float, laid: Floats) -> None:
+    """Add a way's swept area to the cells that it lies in, that outside mirrored in."""
+    rows, cols = plot.share.shape
+    x, y = way.line_x_m.copy(), way.line_y_m.copy()
+    row, col = _cells(plot, x, y)
+    on = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    x, y, row, col, swept = x[on], y[on], row[on], col[on], swept_m2[on]
+    out = np.flatnonzero(plot.share[row, col] == 0)
+    near = plot.nearest[:, row[out], col[out]]
+    edge_x = plot.left_m + (near[1] + 0.5) * plot.cell_m
+    edge_y = plot.top_m - (near[0] + 0.5) * plot.cell_m
+    away = np.hypot(x[out] - edge_x, y[out] - edge_y)
+    beyond = np.maximum(away - plot.cell_m / 2, 0.0)
+    back = (beyond - plot.cell_m / 2) / away  # from the middle of the nearest cell, half a cell inside the boundary
+    x[out], y[out] = edge_x + (edge_x - x[out]) * back, edge_y + (edge_y - y[out]) * back
+    swept[out[beyond > reflect_m]] = 0.0
+    row[out], col[out] = _cells(plot, x[out], y[out])
+    row, col = np.clip(row, 0, rows - 1), np.clip(col, 0, cols - 1)
+    lost = plot.share[row, col] == 0  # a corner's mirror image may lie outside again
+    row[lost], col[lost] = plot.nearest[:, row[lost], col[lost]]
+    laid += np.bincount(row * cols + col, weights=swept, minlength=rows * cols).reshape(rows, cols)
+
+
+def _cells(plot: Plot, x_m: Floats, y_m: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    row = np.floor((plot.top_m - y_m) / plot.cell_m).astype(np.int64)
+    col = np.floor((x_m - plot.left_m) / plot.cell_m).astype(np.int64)
+    return row, col

@@ -1,0 +1,305 @@
+"""How even the lanes of a walk are, as far as a receiver that is metres off lets it be told.
+
+A walk is put on stations 2 m apart. Where it comes past a station the next time, on a parallel course, is a spacing.
+Spacings spread because the walker is uneven and because the receiver drifts between the two visits; only the sum is
+seen, so evenness comes out as probabilities of kappa, the spread of true spacings over their mean.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.gear.receivers import Receiver
+from fieldcomb.tracks.motion.legs import Way
+from fieldcomb.tracks.recording import Floats
+
+Ints = NDArray[np.int64]
+
+LANES, CROSSWISE, WANDERING = "lanes", "crosswise", "wandering"
+
+STATION_M = 2.0
+# Found on simulated walks of 0.06 to 0.6 ha: in tiles of 9 m lanes and spirals have R2 of 0.60 and more, wandering 0.57
+# and less; crosswise lanes have R4 of 0.57 and more, wandering 0.40 and less.
+ALIKE_TILE_M = 9.0
+LANES_R2 = 0.585
+CROSSWISE_R4 = 0.48
+TILE_M = 12.0
+REACH_M = 8.0  # a visit farther off than this is another lane's
+PARALLEL = 0.8  # cosine of the angle between two visits
+TURN_DEG = 90.0
+# A turn runs from one lane into the next: a spacing there says how somebody turns, and nothing of the lanes. The rings
+# of a spiral do not turn so far in so few stations, and stay.
+NEAR_TURN = 2  # stations to each side
+NEAR_TURN_DEG = 120.0
+LEAST_SPACINGS = 12
+
+# Very straight lanes are near 0.1 and ragged ones near 0.5.
+KAPPA = np.linspace(0.02, 0.68, 13)
+KAPPA_WANDERING = np.linspace(0.8, 1.2, 9)
+
+# What is averaged over: the share of unevenness that is from lane to lane, and the receiver's drift.
+LANE_SHARES = (0.15, 0.45, 0.75)
+TAUS_S = (40.0, 85.0, 180.0, 390.0, 840.0, 1800.0)
+DRIFTS = np.array([0.6, 0.8, 1.1, 1.5])
+DRIFT_SPREAD = 0.35
+USUAL_TAU_S = 900.0
+FAST_TAU_S = 25.0
+SWERVE_M = 5.0
+SLIP_M = 25.0
+SPACING_SD_M = 0.5
+BLOCK_LEGS = 12
+BLOCK_SPACINGS = 80
+MOST_BLOCKS = 6
+# Power of the likelihood. Spacings tell little of kappa, and what they tell hangs on a model of the receiver that is
+# not the whole truth; found on simulated walks of many generators.
+EVIDENCE = 0.42
+ROOM = 1e6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stations:
+    """Places every 2 m along a walk: time, site metres, heading (radians from east), number of its way; (n,) each."""
+
+    t_s: Floats
+    x_m: Floats
+    y_m: Floats
+    heading: Floats
+    way: Ints
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spacings:
+    """From stations to the next visit abeam of them on a parallel course; arrays (n,).
+
+    first : number of the station. across_m : how far to the left. from_s, to_s, from_m, to_m : time and path of both.
+    onward : direction in which across_m is positive, radians from east.
+    """
+
+    first: Ints
+    across_m: Floats
+    from_s: Floats
+    to_s: Floats
+    from_m: Floats
+    to_m: Floats
+    onward: Floats
+
+    def take(self, index: Ints) -> Spacings:
+        """Some of them."""
+        return Spacings(*(getattr(self, f.name)[index] for f in fields(self)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pattern:
+    """What kind of walk this is, and how probable each kappa.
+
+    kappa, chance : (n,) values and their probabilities. axis : per station 0 or 1, the lane direction it belongs to.
+    spacing_m : usual spacing, and noise_m : standard deviation that the receiver gives it; None where there are none.
+    """
+
+    kind: str
+    legs: int
+    stations: Stations
+    axis: Ints
+    kappa: Floats
+    chance: Floats
+    spacing_m: float | None
+    noise_m: float | None
+
+
+def pattern_of(ways: Sequence[Way], receiver: Receiver) -> Pattern:
+    """Tell lanes from crosswise lanes from wandering, and how even the lanes are."""
+    stations = make_stations(ways)
+    small, tile = _tiles(stations, ALIKE_TILE_M), _tiles(stations, TILE_M)
+    r2, r4 = (_alike(stations.heading, small, order) for order in (2, 4))
+    kind = LANES if r2 >= LANES_R2 else CROSSWISE if r4 >= CROSSWISE_R4 else WANDERING
+    axis = _axes(stations, tile) if kind == CROSSWISE else np.zeros(tile.size, np.int64)
+    found = forward(on_lanes(find_spacings(stations), stations), tile, axis)
+    legs = count_legs(stations)
+    flat = np.full(KAPPA_WANDERING.size, 1 / KAPPA_WANDERING.size)
+    if kind == WANDERING:
+        return Pattern(kind, legs, stations, axis, KAPPA_WANDERING, flat, None, None)
+    if found.first.size < LEAST_SPACINGS:
+        return Pattern(kind, legs, stations, axis, KAPPA, np.full(KAPPA.size, 1 / KAPPA.size), None, None)
+    chance = kappa_chance(found, legs, receiver)
+    usual_s = np.median(found.to_s - found.from_s, keepdims=True)
+    noise = math.sqrt(float(drift_m2(usual_s, receiver)[0]))
+    return Pattern(kind, legs, stations, axis, KAPPA, chance, float(np.median(found.across_m)), noise)
+
+
+def make_stations(ways: Sequence[Way]) -> Stations:
+    """Means over each 2 m of path."""
+    parts = [_stations(way, number) for number, way in enumerate(ways)]
+    t, x, y, heading, number = (np.concatenate(p) for p in zip(*parts, strict=True)) if parts else [np.zeros(0)] * 5
+    return Stations(t, x, y, heading, number.astype(np.int64))
+
+
+def _stations(way: Way, number: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    bins = ((np.cumsum(way.step_m) - way.step_m) // STATION_M).astype(np.int64)
+    count = np.bincount(bins)
+    some = count > 0
+
+    def mean(v: Floats) -> Floats:
+        return np.asarray(np.bincount(bins, weights=v)[some] / count[some])
+
+    east, north = mean(way.line_x_m), mean(way.line_y_m)
+    if east.size < 3:
+        return (np.zeros(0),) * 5
+    heading = np.arctan2(np.gradient(north), np.gradient(east))
+    return mean(way.t_s - way.t_s[0]) + way.t_s[0], mean(way.x_m), mean(way.y_m), heading, np.full(east.size, number)
+
+
+def _tiles(stations: Stations, tile_m: float) -> Ints:
+    """Number of the square that each station lies in."""
+    if stations.x_m.size == 0:
+        return np.zeros(0, np.int64)
+    col, row = (np.floor((v - v.min()) / tile_m).astype(np.int64) for v in (stations.x_m, stations.y_m))
+    return np.asarray(np.unique(row * (col.max() + 1) + col, return_inverse=True)[1].ravel())
+
+
+def _alike(heading: Floats, tile: Ints, order: int) -> float:
+    """Length of the mean of exp(i order heading) in each tile, averaged: 1 when headings agree up to 360/order."""
+    if heading.size == 0:
+        return 0.0
+    east, north = (np.bincount(tile, weights=f(order * heading)) for f in (np.cos, np.sin))
+    return float(np.hypot(east, north).sum() / heading.size)
+
+
+def _axes(stations: Stations, tile: Ints) -> Ints:
+    """Part the stations of crosswise lanes into the two directions of their tile; 0 is the more westerly-easterly."""
+    east, north = (np.bincount(tile, weights=f(4 * stations.heading)) for f in (np.cos, np.sin))
+    main = np.arctan2(north, east) / 4  # within 45 degrees of east, up to 90
+    return np.asarray(np.abs(np.cos(stations.heading - main[tile])) < math.sqrt(0.5), np.int64)
+
+
+def find_spacings(stations: Stations) -> Spacings:
+    """For each station the next time that the walk comes past abeam of it on a parallel course."""
+    from scipy.spatial import cKDTree
+
+    x, y, t = stations.x_m, stations.y_m, stations.t_s
+    if x.size < 4:
+        return Spacings(np.zeros(0, np.int64), *(np.zeros(0),) * 6)
+    pairs = cKDTree(np.column_stack([x, y])).query_pairs(REACH_M, output_type="ndarray")
+    i, j = pairs.min(axis=1), pairs.max(axis=1)
+    keep = (j - i > 1) & (j + 1 < x.size)
+    i, j = i[keep], j[keep]
+    ahead_x, ahead_y = np.cos(stations.heading[i]), np.sin(stations.heading[i])
+    before = (x[j] - x[i]) * ahead_x + (y[j] - y[i]) * ahead_y
+    behind = (x[j + 1] - x[i]) * ahead_x + (y[j + 1] - y[i]) * ahead_y
+    keep = (before * behind <= 0) & (before != behind) & (stations.way[j] == stations.way[j + 1])
+    keep &= np.abs(np.cos(stations.heading[j] - stations.heading[i])) > PARALLEL
+    i, j, share = i[keep], j[keep], before[keep] / (before[keep] - behind[keep])
+    order = np.lexsort((j, i))
+    order = order[np.concatenate([[True], np.diff(i[order]) > 0])] if order.size else order
+    i, j, share = i[order], j[order], share[order]
+    dx, dy, dt = (v[j] + share * (v[j + 1] - v[j]) - v[i] for v in (x, y, t))
+    across = dy * np.cos(stations.heading[i]) - dx * np.sin(stations.heading[i])
+    path = STATION_M * i.astype(float)
+    onward = stations.heading[i] + math.pi / 2
+    return Spacings(i, across, t[i], t[i] + dt, path, STATION_M * (j + share), onward)
+
+
+def on_lanes(found: Spacings, stations: Stations) -> Spacings:
+    """Leave out spacings that begin or end near a turn; all stay where too few would be left, as on short lanes."""
+    many = stations.heading.size
+    before, after = np.maximum(np.arange(many) - NEAR_TURN, 0), np.minimum(np.arange(many) + NEAR_TURN, many - 1)
+    turned = np.cos(stations.heading[after] - stations.heading[before]) < math.cos(math.radians(NEAR_TURN_DEG))
+    near = turned | (stations.way[before] != stations.way[after])
+    last = (found.to_m / STATION_M).astype(np.int64)
+    kept = np.flatnonzero(~near[found.first] & ~near[last])
+    return found.take(kept) if kept.size >= LEAST_SPACINGS else found
+
+
+def forward(found: Spacings, tile: Ints, axis: Ints) -> Spacings:
+    """Count spacings in the direction that lanes move on within a tile: a lane recorded too far back is negative."""
+    group = 2 * tile[found.first] + axis[found.first]
+    east, north = (np.bincount(group, weights=f(found.onward) * found.across_m)[group] for f in (np.cos, np.sin))
+    back = np.cos(found.onward) * east + np.sin(found.onward) * north < 0
+    onward = found.onward + np.where(back, math.pi, 0.0)
+    return replace(found, across_m=np.where(back, -found.across_m, found.across_m), onward=onward)
+
+
+def count_legs(stations: Stations) -> int:
+    """Number of legs: a turn of 90 degrees from how it began ends a leg."""
+    legs, start, way = 0, 0.0, -1
+    limit = math.cos(math.radians(TURN_DEG))
+    for heading, number in zip(stations.heading.tolist(), stations.way.tolist(), strict=True):
+        if number != way or math.cos(heading - start) < limit:
+            legs, start, way = legs + 1, heading, number
+    return legs
+
+
+def drift_m2(after_s: Floats, receiver: Receiver) -> Floats:
+    """Variance of the difference of two positions so many seconds apart, each the mean over some seconds."""
+    slow = 2 * receiver.slow_m**2 * (1 - np.exp(-after_s / USUAL_TAU_S))
+    return np.asarray(slow + 1.4 * receiver.fast_m**2)
+
+
+def kappa_chance(found: Spacings, legs: int, receiver: Receiver) -> Floats:
+    """Probability of each value of KAPPA, all alike before the spacings were seen.
+
+    Spacings are taken as jointly normal: the usual spacing, and between the two visits the walker's deviation from
+    even lanes and the receiver's error. The deviation changes with the path walked (a part within metres, a part from
+    lane to lane), the error with time; that is what tells them apart. How fast and how much the receiver drifts is not
+    known and is averaged over. Blocks of a dozen legs count as independent, and less than fully: the model is not the
+    whole truth.
+    """
+    usual = float(np.median(found.across_m))
+    spread = float(np.median(np.abs(found.across_m - usual)))
+    good = np.flatnonzero(np.abs(found.across_m - usual) <= 6 * spread)
+    count = max(1, min(MOST_BLOCKS, round(legs / BLOCK_LEGS)))
+    log = np.zeros((KAPPA.size, len(LANE_SHARES), len(TAUS_S), len(DRIFTS)))
+    for block in np.array_split(good, count):
+        if block.size:
+            log += EVIDENCE * _log_likelihood(
+                found.take(block[:: math.ceil(block.size / BLOCK_SPACINGS)]), usual, receiver
+            )
+    log -= 0.5 * (np.log(DRIFTS) / DRIFT_SPREAD) ** 2
+    chance = np.exp(log - log.max()).sum(axis=(1, 2, 3))
+    return np.asarray(chance / chance.sum())
+
+
+def _log_likelihood(found: Spacings, usual_m: float, receiver: Receiver) -> Floats:
+    """Log likelihood of some spacings for each kappa, share of lanes in it, time constant and size of the drift."""
+    n = found.across_m.size
+    turned = np.cos(found.onward[:, None] - found.onward[None, :])
+    lane_m = min(float(np.median(found.to_m - found.from_m)) / 2, SLIP_M)  # a slip is mostly gone on the next lane
+    lane = turned * _between(found.from_m, found.to_m, lane_m)
+    swerve = turned * _between(found.from_m, found.to_m, SWERVE_M)
+    slow = np.stack([turned * _between(found.from_s, found.to_s, tau) for tau in TAUS_S]) * receiver.slow_m**2
+    fast = turned * _between(found.from_s, found.to_s, FAST_TAU_S) * receiver.fast_m**2
+    error = (slow + fast)[:, None] * (DRIFTS**2)[:, None, None]  # (tau, drift, n, n)
+    shares = np.array(LANE_SHARES)[:, None, None]
+    own = shares * lane + (1 - shares) * swerve
+    rest = np.eye(n) * (0.5 * receiver.white_m**2 + 0.01) + SPACING_SD_M**2
+    away = found.across_m - usual_m
+    log = np.empty((KAPPA.size, len(LANE_SHARES), len(TAUS_S), len(DRIFTS)))
+    for k, kappa in enumerate(KAPPA):
+        walker = own * (kappa * usual_m) ** 2 / 2
+        for s in range(len(LANE_SHARES)):
+            log[k, s] = _log_normal(error + walker[s] + rest, away)
+    return log
+
+
+def _between(begin: Floats, end: Floats, scale: float) -> Floats:
+    """Covariance of what changes between begin and end, for a process correlated as exp(-apart / scale); (n, n)."""
+
+    def kernel(a: Floats, b: Floats) -> Floats:
+        return np.exp(-np.abs(a[:, None] - b[None, :]) / scale)
+
+    return np.asarray(kernel(end, end) - kernel(end, begin) - kernel(begin, end) + kernel(begin, begin))
+
+
+def _log_normal(covariance: Floats, value: Floats) -> Floats:
+    """Log density, up to a constant, of a normal vector for each of many covariances (..., n, n)."""
+    n = value.size
+    wide = np.empty((*covariance.shape[:-2], n + 1, n + 1))
+    wide[..., :n, :n] = covariance
+    wide[..., n, :n] = wide[..., :n, n] = value
+    wide[..., n, n] = ROOM  # the last pivot squared is this less value' covariance^-1 value
+    pivots = np.diagonal(np.linalg.cholesky(wide), axis1=-2, axis2=-1)
+    return np.asarray(-np.log(pivots[..., :n]).sum(axis=-1) - (ROOM - pivots[..., n] ** 2) / 2)

@@ -1,0 +1,176 @@
+"""Tell missed ground apart, cell by cell: strips, strips along the edge of the site, and open ground.
+
+Missed ground is first opened: what a disc of 0.3 m does not fit into is not worth a walk. Where a disc of three swaths
+fits, it is open ground. Of the rest, whatever lies within a disc that touches the edge of the site belongs to the
+edge, so that even lanes that stop short of the boundary do not make one strip of the whole site.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.passes import cover_discs
+
+Mask = NDArray[np.bool_]
+
+LEAST_WIDTH_M = 0.3
+OPEN_SWATHS = 3
+ANALYSIS_CELL_M = 0.1  # finer cells are put together up to this: a strip's outline needs no more
+TILE = 1500  # cells; a distance transform takes about 20 bytes a cell
+ROWS_AT_ONCE = 128
+
+STRIP, EDGE, OPEN = 1, 2, 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Kinds:
+    """What kind of missed ground each cell is.
+
+    grid : the analysis grid, as fine as the raster or up to 0.1 m. kind : uint8 (rows, cols): 0, STRIP, EDGE or OPEN.
+    reach_cm : uint16 (rows, cols), distance from a cell's centre to the nearest that is not missed; in tiles, so
+    right only up to the halo of a tile (more than 1.5 swaths).
+    whole : True when there was one tile, so that every distance is right.
+    """
+
+    grid: Grid
+    kind: NDArray[np.uint8]
+    reach_cm: NDArray[np.uint16]
+    whole: bool
+
+
+def tell_kinds(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> Kinds:
+    """Tell missed ground apart.
+
+    Parameters
+    ----------
+    missed : bool (rows, cols)
+        Cells of the site that are neither swept nor unrecorded.
+    inside : bool (rows, cols)
+        Cells of the site.
+    grid : Grid
+        Of both.
+    swath_m : float
+        The widest swath used; open ground is measured by it.
+    """
+    coarse, missed, inside = _gather(grid, missed, inside)
+    kind = np.zeros(missed.shape, np.uint8)
+    reach = np.zeros(missed.shape, np.uint16)
+    halo = int(np.ceil((OPEN_SWATHS * swath_m + 1.0) / coarse.cell_m))
+    tiles = list(_tiles(coarse.rows, coarse.cols))
+    for rows, cols in tiles:
+        wide_r = slice(max(rows.start - halo, 0), min(rows.stop + halo, coarse.rows))
+        wide_c = slice(max(cols.start - halo, 0), min(cols.stop + halo, coarse.cols))
+        if not missed[rows, cols].any():
+            continue
+        window = Grid(
+            coarse.cell_m,
+            coarse.west + wide_c.start,
+            coarse.north - wide_r.start,
+            wide_r.stop - wide_r.start,
+            wide_c.stop - wide_c.start,
+        )
+        here, far = _tell(missed[wide_r, wide_c], inside[wide_r, wide_c], window, swath_m)
+        inner = (
+            slice(rows.start - wide_r.start, rows.stop - wide_r.start),
+            slice(cols.start - wide_c.start, cols.stop - wide_c.start),
+        )
+        kind[rows, cols], reach[rows, cols] = here[inner], far[inner]
+    return Kinds(coarse, kind, reach, len(tiles) == 1)
+
+
+def _gather(grid: Grid, missed: Mask, inside: Mask) -> tuple[Grid, Mask, Mask]:
+    """Put k x k cells together, k cells being at most 0.1 m; a coarse cell is missed when half of it or more is.
+
+    The result has a rim of at least one cell outside the site, which ends every distance.
+    """
+    k = max(1, int(ANALYSIS_CELL_M / grid.cell_m + 1e-6))
+    west, north = grid.west // k - 1, -(-grid.north // k) + 1
+    rows = north - (grid.north - grid.rows) // k + 1
+    cols = -(-(grid.west + grid.cols) // k) - west + 1
+    coarse = Grid(grid.cell_m * k, west, north, rows, cols)
+    top, left = north * k - grid.north, grid.west - west * k
+
+    def put(mask: Mask) -> Mask:
+        if k == 1:
+            whole = np.zeros((rows, cols), bool)
+            whole[top : top + grid.rows, left : left + grid.cols] = mask
+            return whole
+        count = np.zeros((rows * k, cols * k), np.uint8)
+        count[top : top + grid.rows, left : left + grid.cols] = mask
+        total = count.reshape(rows, k, cols, k).sum(axis=(1, 3), dtype=np.uint16)
+        return np.asarray(2 * total >= k * k)
+
+    site = put(inside)
+    return coarse, put(missed) & site, site
+
+
+def _tiles(rows: int, cols: int) -> Iterator[tuple[slice, slice]]:
+    for r in range(0, rows, TILE):
+        for c in range(0, cols, TILE):
+            yield slice(r, min(r + TILE, rows)), slice(c, min(c + TILE, cols))
+
+
+def distances(mask: Mask) -> NDArray[np.float64]:
+    """Distance in cells from the centre of each cell of a mask to that of the nearest not in it; 0 outside the mask.
+
+    The numbers of scipy's ``distance_transform_edt``, which takes twice the memory to turn indices into distances. A
+    mask without a cell that is not in it has no distances: pad it first.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    nearest = distance_transform_edt(mask, return_distances=False, return_indices=True)
+    away = np.empty(mask.shape)
+    cols = np.arange(mask.shape[1])
+    for first in range(0, mask.shape[0], ROWS_AT_ONCE):
+        part = slice(first, first + ROWS_AT_ONCE)
+        down = nearest[0, part] - np.arange(mask.shape[0])[part, None]
+        right = nearest[1, part] - cols
+        away[part] = np.sqrt((down * down + right * right).astype(float))
+    return away
+
+
+def _tell(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
+    from scipy.ndimage import binary_dilation
+
+    cell = grid.cell_m
+
+    def to_rim(mask: Mask) -> NDArray[np.float64]:
+        """Distance to the nearest cell that is not of the mask; the rim of the window counts as not."""
+        return distances(np.pad(mask, 1))[1:-1, 1:-1] * cell
+
+    away = to_rim(missed)
+    to_edge = missed & (to_rim(inside) <= away + 1e-9)  # the edge of the site is as near as swept ground, or nearer
+    free = away - cell / 2  # from a cell's centre to the rim of the nearest cell that is not missed
+    radius = OPEN_SWATHS * swath_m / 2
+    opened = missed & _within(free >= LEAST_WIDTH_M / 2 - 1e-9, LEAST_WIDTH_M / 2 + cell / 2, cell)
+    wide = free >= radius - 1e-9
+    ground = np.zeros(missed.shape, bool)
+    if wide.any():
+        ground = missed & (distances(~wide) * cell <= radius + cell / 2)
+    # The middle between the edge of the site and swept ground: nearest to the edge, next to cells that are not.
+    middle = to_edge & binary_dilation(missed & ~to_edge, np.ones((3, 3), bool)) & ~ground
+    rows, cols = np.nonzero(middle)
+    x, y = grid.centres()
+    edge = cover_discs(x[cols], y[rows], away[rows, cols] + cell / 100, grid) | to_edge  # with cells on their rims
+    kind = np.where(opened, np.where(edge, EDGE, STRIP), 0).astype(np.uint8)
+    kind[ground] = OPEN
+    return kind, np.minimum(np.rint(away * 100), 65535).astype(np.uint16)
+
+
+def _within(mask: Mask, radius_m: float, cell_m: float) -> Mask:
+    """Cells whose centre lies within a small radius of a cell of the mask."""
+    reach = int(radius_m / cell_m + 1e-9)
+    out = mask.copy()
+    rows, cols = mask.shape
+    for dr in range(-reach, reach + 1):
+        for dc in range(-reach, reach + 1):
+            if (dr or dc) and (dr * dr + dc * dc) * cell_m * cell_m <= radius_m * radius_m + 1e-12:
+                to = slice(max(dr, 0), rows + min(dr, 0)), slice(max(dc, 0), cols + min(dc, 0))
+                of = slice(max(-dr, 0), rows + min(-dr, 0)), slice(max(-dc, 0), cols + min(-dc, 0))
+                out[to] |= mask[of]
+    return out

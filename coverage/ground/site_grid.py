@@ -1,0 +1,164 @@
+"""The ground of a site: which cells belong to it, which are no-go or blocked; a boundary from walks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
+from fieldcomb.coverage.raster.passes import cover
+from fieldcomb.coverage.survey.results import AreaShape
+from fieldcomb.tracks.errors import AreaError
+from fieldcomb.tracks.motion.legs import Leg
+
+OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
+NEAR_M = 25.0  # sweeping beyond the boundary is told up to here; farther away is not the site's affair
+CLOSE_M = 5.0  # gaps between walks up to twice this wide belong to the ground between them
+LEAST_PART = 0.01
+LEGS_AT_ONCE = 20
+SKETCH_CELLS = 2e6  # a boundary from walks is drawn on at most so many cells
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """The site as polygons in metres and as cells.
+
+    shape : the site with no-go and blocked ground still in it. near : everything within 25 m of it.
+    kind : uint8 (rows, cols), OUT, SITE, NO_GO or BLOCKED by a cell's centre. boundary : given or
+    from walks. said : bool (rows, cols), ground that people say they walked without a recording.
+    """
+
+    shape: BaseGeometry
+    near: BaseGeometry
+    grid: Grid
+    kind: NDArray[np.uint8]
+    boundary: str
+    areas: tuple[AreaShape, ...]
+    said: NDArray[np.bool_]
+
+    @property
+    def inside(self) -> NDArray[np.bool_]:
+        """Cells that can be searched."""
+        return np.asarray(self.kind == SITE)
+
+    def m2(self, kind: int) -> float:
+        """Area of one kind, counted on cells."""
+        return float(np.count_nonzero(self.kind == kind)) * self.grid.cell_m2
+
+
+def lay_out(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]], cell_m: float, file: str) -> Ground:
+    """Lay out the ground.
+
+    Parameters
+    ----------
+    areas : sequence of AreaShape
+        The user's areas in site metres; without one of kind ``site`` the boundary is drawn from the walks.
+    swung : sequence of (Leg, swath_m)
+        Every searching leg.
+    cell_m : float
+        Side of a cell.
+    file : str
+        Where the areas came from, for messages.
+    """
+    given = [a.shape for a in areas if a.kind == "site"]
+    shape = shapely.union_all(given) if given else between_walks(swung, cell_m)
+    left, bottom, right, top = shape.bounds if given else shape.buffer(2 * cell_m).bounds
+    grid = grid_over((left, bottom, right, top), cell_m)
+    kind = _kinds(shape, areas, grid)
+    if not given:
+        _take_swept(kind, shape, swung, grid)
+    if not (kind == SITE).any():
+        problem = "nothing of the site is left to search once no-go and blocked ground is taken off"
+        raise AreaError(problem, file=file, hint="Check the kinds of the areas, and the marks blocked and stop")
+    boundary = "given" if given else "from walks"
+    outline = () if given else (AreaShape("site", "drawn from the walks", shape),)
+    return Ground(shape, shape.buffer(NEAR_M), grid, kind, boundary, (*areas, *outline), _said(areas, grid))
+
+
+def _kinds(shape: BaseGeometry, areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.uint8]:
+    from rasterio.features import rasterize
+
+    layers = [(shape, SITE)]
+    for name, value in (("blocked", BLOCKED), ("no-go", NO_GO)):
+        layers += [(part, value) for a in areas if a.kind == name for part in _inside(a.shape, shape)]
+    return np.asarray(rasterize(layers, (grid.rows, grid.cols), fill=OUT, transform=grid.transform, dtype="uint8"))
+
+
+def _said(areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.bool_]:
+    from rasterio.features import rasterize
+
+    shapes = [(area.shape, 1) for area in areas if area.kind == "walked"]
+    if not shapes:  # the library refuses to draw nothing
+        return np.zeros((grid.rows, grid.cols), bool)
+    burnt = rasterize(shapes, (grid.rows, grid.cols), fill=0, transform=grid.transform, dtype="uint8")
+    return np.asarray(burnt > 0)
+
+
+def _take_swept(kind: NDArray[np.uint8], shape: BaseGeometry, swung: Sequence[tuple[Leg, float]], grid: Grid) -> None:
+    """Take every swept cell into a site drawn from walks: an outline alone cuts cells off along its rim."""
+    rim = _kinds(shape.buffer(2 * grid.cell_m), (), grid) == SITE
+    for k in range(0, len(swung), LEGS_AT_ONCE):
+        legs = [leg for leg, _ in swung[k : k + LEGS_AT_ONCE]]
+        reach = np.array([swath_m / 2 for _, swath_m in swung[k : k + LEGS_AT_ONCE]])
+        window = grid.window(grid_over(bounds_of(legs, float(reach.max())), grid.cell_m).part_of(grid))
+        part = window.part_of(grid)
+        kind[part][cover(legs, reach, window) & rim[part] & (kind[part] == OUT)] = SITE
+
+
+def _inside(part: BaseGeometry, shape: BaseGeometry) -> list[BaseGeometry]:
+    common = part.intersection(shape)
+    return [p for p in getattr(common, "geoms", [common]) if isinstance(p, Polygon) and not p.is_empty]
+
+
+def between_walks(swung: Sequence[tuple[Leg, float]], cell_m: float) -> MultiPolygon:
+    """Ground between the walks: legs widened by half a swath, closed by 5 m, parts under 1 % left out."""
+    from rasterio.features import shapes
+    from scipy.ndimage import distance_transform_edt
+
+    if not swung:
+        raise AreaError(
+            "there is no searching in these recordings to draw a boundary from", hint="Give one with --boundary FILE"
+        )
+    legs = [leg for leg, _ in swung]
+    reach = np.array([swath_m / 2 for _, swath_m in swung])
+    bounds = bounds_of(legs, float(reach.max()) + CLOSE_M + 1)
+    area = (bounds[2] - bounds[0]) * (bounds[3] - bounds[1])
+    grid = grid_over(bounds, max(cell_m / 2, float(np.sqrt(area / SKETCH_CELLS))))
+    wide = cover(legs, reach + CLOSE_M, grid)
+    # Distances run to the centre of the next cell, half a cell beyond the rim on average; and an outline runs along the
+    # cells' sides, half a cell beyond their centres: both are taken off, or a lone lane would not be swept to its rim.
+    half = grid.cell_m / 2
+    closed = (distance_transform_edt(wide) * grid.cell_m > CLOSE_M + half) | cover(legs, reach, grid)
+    found = shapes(closed.astype(np.uint8), mask=closed, transform=grid.transform)
+    drawn = shapely.union_all([shapely.geometry.shape(geometry) for geometry, _ in found])
+    parts = shapely.get_parts(drawn.buffer(-half, join_style="mitre"))
+    whole = sum(p.area for p in parts)
+    kept = [p.simplify(grid.cell_m / 2) for p in parts if p.area >= LEAST_PART * whole]
+    return MultiPolygon([p for p in kept if isinstance(p, Polygon)])
+
+
+def clip_legs(legs: Sequence[Leg], near: BaseGeometry) -> tuple[list[Leg], float]:
+    """Keep what lies within 25 m of the site; give the legs and the share of their length that was cut off."""
+    shapely.prepare(near)
+    box = shapely.box(*near.bounds)
+    kept: list[Leg] = []
+    total = left = 0.0
+    for leg in legs:
+        step = np.hypot(np.diff(leg.x_m), np.diff(leg.y_m))
+        total += float(step.sum())
+        bounds = shapely.box(leg.x_m.min(), leg.y_m.min(), leg.x_m.max(), leg.y_m.max())
+        if box.contains(bounds) and near.contains(bounds):
+            kept.append(leg)
+            left += float(step.sum())
+            continue
+        inside = shapely.contains_xy(near, leg.x_m, leg.y_m)
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(np.int8), [0]]))).reshape(-1, 2)
+        kept += [Leg(leg.x_m[a:b], leg.y_m[a:b]) for a, b in edges]
+        left += float(sum(step[a : b - 1].sum() for a, b in edges))
+    return kept, 1 - left / total if total else 0.0

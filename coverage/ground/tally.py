@@ -1,0 +1,305 @@
+"""Add up outings one after another: passes, new ground, ground swept before, ground swept crosswise.
+
+One raster a site and one a coil; an outing is counted in a window of its own and never kept, so that memory does not
+grow with the number of outings.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cache, partial
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.cache.memo import NOTHING, Memory
+from fieldcomb.coverage.ground.site_grid import Ground
+from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
+from fieldcomb.coverage.raster.passes import Counts, count_passes, cover
+from fieldcomb.coverage.survey.results import MOST_PASSES, OUTSIDE, Cells
+from fieldcomb.tracks.motion.legs import DropOut, Leg
+from fieldcomb.tracks.recording import Floats
+
+Mask = NDArray[np.bool_]
+Slices = tuple[slice, slice]
+Swung = tuple[float, Leg]  # a line and the swath along it
+
+SECTORS = 15  # of 12 degrees: bearings 48 to 72 degrees apart may fall to either side of 60
+CROSSWISE = 5  # sectors, 60 degrees
+STRAIGHT_M = 3.0  # a run shorter than this has no bearing: it is a turn
+BEND_M = 0.5
+ROWS_AT_ONCE = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Swinging:
+    """The legs of one walk, cut to within 25 m of the site, and how they were swept.
+
+    coil : its name. swath_m : full width swept along ``legs``. coil_legs, coil_m : the coil's own way and width, where
+    the recorder was on the shaft; ground between two sweeps was not swept then.
+    """
+
+    coil: str
+    swath_m: float
+    legs: Sequence[Leg]
+    coil_legs: Sequence[Leg] = ()
+    coil_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Runs:
+    """Straight lines, from (x_m, y_m)[:, 0] to [:, 1], (n, 2), and the swath along each, (n,)."""
+
+    swath_m: Floats
+    x_m: Floats
+    y_m: Floats
+
+    @property
+    def swung(self) -> list[Swung]:
+        """Give them one by one."""
+        legs = map(Leg, self.x_m, self.y_m)
+        return list(zip(self.swath_m.tolist(), legs, strict=True))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Swept:
+    """One outing on the ground.
+
+    passes, by_coil : int16 in ``grid``. here, there : the part that both grids share, in the site's and in this one.
+    runs : straight runs by the sector of their bearing. gaps : lines across drop-outs.
+    """
+
+    grid: Grid
+    passes: Counts
+    by_coil: dict[str, Counts]
+    here: Slices
+    there: Slices
+    runs: dict[int, Runs]
+    gaps: list[Swung]
+
+
+@dataclass(frozen=True, slots=True)
+class OutingGround:
+    """Square metres of one outing; see docs/measures.md."""
+
+    swept_m2: float
+    new_m2: float
+    again_same_coil_m2: float
+    again_other_coil_m2: float
+    crosswise_m2: float
+    twice_m2: float
+    outside_m2: float
+    not_recorded_m2: float
+    total_m2: float  # all outings so far
+
+
+@dataclass(slots=True, eq=False)
+class Tally:
+    """Everything added up so far, on the site's grid."""
+
+    ground: Ground
+    memory: Memory = NOTHING
+    inside: Mask = field(init=False)
+    passes: Cells = field(init=False)
+    by_coil: dict[str, Cells] = field(init=False)
+    bearings: NDArray[np.uint16] = field(init=False)
+    not_recorded: Mask = field(init=False)
+
+    def __post_init__(self) -> None:
+        shape = self.ground.kind.shape
+        self.inside = self.ground.inside
+        self.passes = np.zeros(shape, np.uint8)
+        self.by_coil = {}
+        self.bearings = np.zeros(shape, np.uint16)
+        self.not_recorded = np.zeros(shape, bool)
+
+    def add(self, swept: Swept) -> OutingGround:
+        """Add one outing and tell what it brought; outings must come in order of time."""
+        here = swept.here
+        inside = self.inside[here]
+        now = (swept.passes[swept.there] > 0) & inside
+        before = self.passes[here] > 0
+        same = np.zeros(now.shape, bool)
+        for coil, counts in swept.by_coil.items():
+            layer = self.by_coil.setdefault(coil, np.zeros(self.passes.shape, np.uint8))
+            same |= layer[here] > 0
+            _add_up(layer[here], counts[swept.there], inside)
+        _add_up(self.passes[here], swept.passes[swept.there], inside)
+        self._turn(swept)
+        gone = self._lose(swept)
+        kind = self.ground.kind[here]
+        touched = swept.passes > 0
+        on_site = touched[swept.there] & (kind > 0)
+        m2 = self.ground.grid.cell_m2
+
+        def area(mask: Mask) -> float:
+            return float(np.count_nonzero(mask)) * m2
+
+        return OutingGround(
+            swept_m2=area(now),
+            new_m2=area(now & ~before),
+            again_same_coil_m2=area(now & same),
+            again_other_coil_m2=area(now & before & ~same),
+            crosswise_m2=area(now & crosswise(self.bearings[here])),
+            twice_m2=area((swept.passes[swept.there] > 1) & inside),
+            outside_m2=area(touched) - area(on_site),
+            not_recorded_m2=gone * m2,
+            total_m2=area(self.passes > 0),
+        )
+
+    def _turn(self, swept: Swept) -> None:
+        for sector, runs in swept.runs.items():
+            given = (runs, self.ground.grid)
+            part, mask = self.memory.recall("straight runs", given, partial(_covered_by, *given))
+            self.bearings[part] |= np.where(mask & (self.passes[part] > 0), np.uint16(1 << sector), np.uint16(0))
+
+    def _lose(self, swept: Swept) -> int:
+        """Mark what this outing may have swept unrecorded and did not sweep besides; give how many cells that is."""
+        part, corridors = _covered(swept.gaps, self.ground.grid)
+        window = self.ground.grid.window(part)
+        gone = corridors & self.inside[part]
+        there, here = window.part_of(swept.grid), swept.grid.part_of(window)
+        gone[here] &= swept.passes[there] == 0
+        self.not_recorded[part] |= gone
+        return int(np.count_nonzero(gone))
+
+    def crosswise_m2(self) -> float:
+        """Area swept crosswise, all outings together."""
+        rows = range(0, self.passes.shape[0], ROWS_AT_ONCE)
+        parts = (slice(row, row + ROWS_AT_ONCE) for row in rows)
+        count = sum(np.count_nonzero(crosswise(self.bearings[p]) & (self.passes[p] > 0)) for p in parts)
+        return float(count) * self.ground.grid.cell_m2
+
+    def forget_bearings(self) -> None:
+        """Free what only crosswise ground needs; no outing can be added any more."""
+        self.bearings = np.zeros((0, 0), np.uint16)
+
+    def passes_m2(self) -> dict[str, float]:
+        """Area by number of passes: 0, 1, 2 and 3+; they add up to the site."""
+        count = np.zeros(256)
+        for row in range(0, self.passes.shape[0], ROWS_AT_ONCE):  # bincount makes 8 bytes of each cell
+            part = slice(row, row + ROWS_AT_ONCE)
+            count += np.bincount(self.passes[part][self.inside[part]], minlength=count.size)
+        count *= self.ground.grid.cell_m2
+        return {"0": float(count[0]), "1": float(count[1]), "2": float(count[2]), "3+": float(count[3:].sum())}
+
+    def missed(self) -> Mask:
+        """Cells of the site neither swept nor unrecorded, nor walked as people say."""
+        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded & ~self.ground.said)
+
+    def said_walked(self) -> Mask:
+        """Cells of the site that people say they walked, neither swept by a recording nor unrecorded."""
+        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded & self.ground.said)
+
+    def drawn(self, layer: Cells) -> Cells:
+        """A layer with the cells that are not part of the site marked so."""
+        return np.asarray(np.where(self.inside, layer, np.uint8(OUTSIDE)))
+
+
+def _add_up(layer: Cells, counts: Counts, inside: Mask) -> None:
+    """Add passes inside the site, up to 254."""
+    total = layer.astype(np.int16) + np.where(inside, counts, 0)
+    layer[:] = np.minimum(total, MOST_PASSES).astype(np.uint8)
+
+
+def sweep_outing(swinging: Sequence[Swinging], dropouts: Sequence[tuple[float, DropOut]], ground: Ground) -> Swept:
+    """Count one outing.
+
+    Parameters
+    ----------
+    swinging : sequence of Swinging
+        One for each walk.
+    dropouts : sequence of (swath_m, DropOut)
+        Where a corridor of that width may have been swept unrecorded.
+    ground : Ground
+        The site.
+    """
+    site = ground.grid
+    lines = [leg for one in swinging for leg in (*one.legs, *one.coil_legs)]
+    gaps = [(w, Leg(np.array([d.x0_m, d.x1_m]), np.array([d.y0_m, d.y1_m]))) for w, d in dropouts]
+    widest = max((one.swath_m for one in swinging), default=0.0)
+    bounds = bounds_of(lines, widest) if lines else site.bounds_m[:2] * 2
+    grid = grid_over(bounds, site.cell_m)
+    by_coil: dict[str, Counts] = {}
+    for one in swinging:
+        counts = _passes(one, grid)
+        by_coil[one.coil] = by_coil[one.coil] + counts if one.coil in by_coil else counts
+    passes = _sum(list(by_coil.values()), grid)
+    here, there = grid.part_of(site), site.part_of(grid)
+    found: dict[int, list[Swung]] = {}
+    for one in swinging:
+        for sector, run in straight_runs(one.legs):
+            found.setdefault(sector, []).append((one.swath_m, run))
+    runs = {sector: _runs(swung) for sector, swung in found.items()}
+    return Swept(grid, passes, by_coil, here, there, runs, gaps)
+
+
+def _runs(swung: Sequence[Swung]) -> Runs:
+    swath_m = np.array([swath for swath, _ in swung])
+    return Runs(swath_m, np.array([leg.x_m for _, leg in swung]), np.array([leg.y_m for _, leg in swung]))
+
+
+def _passes(one: Swinging, grid: Grid) -> Counts:
+    """Passes of one walk. Where the coil's own way is known, visits of the person count where the coil itself was."""
+    counts = count_passes(one.legs, one.swath_m, grid)
+    if not one.coil_legs:
+        return counts
+    covered = cover(one.coil_legs, np.full(len(one.coil_legs), one.coil_m / 2), grid)
+    return np.where(covered, np.maximum(counts, 1), 0).astype(np.int16)
+
+
+def _sum(counts: list[Counts], grid: Grid) -> Counts:
+    if len(counts) == 1:
+        return counts[0]
+    return np.sum(counts, axis=0, dtype=np.int16) if counts else np.zeros((grid.rows, grid.cols), np.int16)
+
+
+def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
+    """Straight runs of 3 m or more, each with the sector of its bearing; the path is straightened to 0.5 m."""
+    runs = []
+    for leg in legs:
+        if leg.x_m.size < 2:
+            continue
+        line = shapely.get_coordinates(shapely.LineString(np.column_stack([leg.x_m, leg.y_m])).simplify(BEND_M))
+        dx, dy = np.diff(line[:, 0]), np.diff(line[:, 1])
+        for k in np.flatnonzero(np.hypot(dx, dy) >= STRAIGHT_M).tolist():
+            bearing = math.atan2(dx[k], dy[k]) % math.pi
+            sector = int(bearing / math.pi * SECTORS) % SECTORS
+            runs.append((sector, Leg(line[k : k + 2, 0], line[k : k + 2, 1])))
+    return runs
+
+
+def _covered(swung: Sequence[Swung], site: Grid) -> tuple[Slices, Mask]:
+    """Ground within half a swath of lines, in the part of the site's grid that it takes."""
+    lines, reach = [leg for _, leg in swung], np.array([swath_m / 2 for swath_m, _ in swung])
+    left, bottom, right, top = bounds_of(lines, float(reach.max())) if swung else (0.0, 0.0, 0.0, 0.0)
+    # Lines may lead far away from the site: only a box on it, or one at its edge, is made into a grid.
+    west, south, east, north = site.bounds_m
+    x0, x1 = (min(max(x, west), east) for x in (left, right))
+    y0, y1 = (min(max(y, south), north) for y in (bottom, top))
+    part = grid_over((x0, y0, x1, y1), site.cell_m).part_of(site)
+    return part, cover(lines, reach, site.window(part))
+
+
+def _covered_by(runs: Runs, site: Grid) -> tuple[Slices, Mask]:
+    return _covered(runs.swung, site)
+
+
+@cache
+def _crosswise_table() -> Mask:
+    """For every set of sectors, whether two of it are 60 degrees or more apart."""
+    sets = np.arange(1 << SECTORS, dtype=np.uint32)
+    found = np.zeros(sets.size, bool)
+    for a in range(SECTORS):
+        for b in range(a):
+            if min(a - b, SECTORS - (a - b)) >= CROSSWISE:
+                found |= ((sets >> a) & (sets >> b) & 1).astype(bool)
+    return found
+
+
+def crosswise(bearings: NDArray[np.uint16]) -> Mask:
+    """Cells swept along bearings 60 degrees or more apart."""
+    return np.asarray(_crosswise_table()[bearings])

@@ -1,0 +1,316 @@
+"""How much of the site the coil itself passed over: the swath less the wedges between two sweeps.
+
+A pass at pace v leaves the share 1 - c of the ground in the swath bare (``wedges``), and what passes leave multiplies:
+a cell is under the coil with the chance 1 - prod over passes (1 - c). The pace is taken over pieces of about 30 s of
+searching; c of a pass over a cell is the mean of the pieces that touch it (of -log(1 - c), so that it multiplies).
+
+What is kept for the site is -log of what is left, in 2 bytes a cell for each coil, and as much again where a sweep time
+was not measured, so that memory does not grow with the number of outings.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.cache.memo import NOTHING, Memory
+from fieldcomb.coverage.gear.coils import SLOWEST_SWEEP_S, Swing
+from fieldcomb.coverage.gear.reach import into_soil_m, print_m
+from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_under_coil
+from fieldcomb.coverage.ground.tally import ROWS_AT_ONCE, Mask, Slices, Swept
+from fieldcomb.coverage.outings.walks import SwungWalk
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.passes import Counts, mean_over
+from fieldcomb.coverage.survey.results import (
+    OUTSIDE,
+    PACE_SHARES,
+    AreaShape,
+    Cells,
+    CoilResult,
+    FilledResult,
+    OutingResult,
+    TotalResult,
+)
+from fieldcomb.tracks.motion.legs import Leg, Way
+from fieldcomb.tracks.recording import Floats
+
+PIECE_S = 30  # long enough to smooth a receiver's error at walking pace, short enough to see a change of pace
+STEPS = 2048  # of -log(left) are kept to so many parts of one
+CELLS_AT_ONCE = 1_000_000
+ALL = 20.0  # -log(left) from which on nothing is left: two billionths
+_LEFT = np.exp(-np.arange(65536) / STEPS).astype(np.float32)
+_LEFT[int(ALL * STEPS) :] = 0.0
+
+Lost = NDArray[np.uint16]  # (1 or 2, rows, cols): -log(left), for the sweep time used, and for the slowest usual one
+
+
+@dataclass(frozen=True, slots=True)
+class Under:
+    """Percent of the site under the coil; None where a recording has no times.
+
+    low, high : the same for the slowest and the fastest usual sweep, where it was not measured; else None.
+    left_out : of a coil or of all, outings that have no times and are not in it.
+    """
+
+    pct: float | None
+    low: float | None = None
+    high: float | None = None
+    left_out: int = 0
+
+
+def half_minutes(way: Way) -> tuple[NDArray[np.int64], Floats]:
+    """Cut a way into pieces of about 30 s: the seconds where they begin and end (n + 1,), and their usual pace in m/s.
+
+    The median, because smoothing cuts turns short and so reads them as slow walking.
+    """
+    last = way.t_s.size - 1
+    edges = np.linspace(0, last, max(1, round(last / PIECE_S)) + 1).round().astype(np.int64)
+    return edges, _medians(way.step_m, edges[:-1], np.maximum(edges[1:], edges[:-1] + 1))
+
+
+def _medians(values: Floats, start: NDArray[np.int64], end: NDArray[np.int64]) -> Floats:
+    """Median of each of many pieces of about the same length, none of them empty; all of them sorted at once."""
+    count = end - start
+    place = np.arange(count.max())
+    at = np.minimum(start[:, None] + place, values.size - 1)
+    ranked = np.sort(np.where(place < count[:, None], values[at], np.inf), axis=1)
+    row = np.arange(count.size)
+    return np.asarray((ranked[row, (count - 1) // 2] + ranked[row, count // 2]) / 2)
+
+
+def paced(ways: Sequence[Way]) -> tuple[list[Leg], Floats]:
+    """Cut searching into pieces of about 30 s; give each as a line, and its smoothed pace in m/s."""
+    legs, paces = [], [np.zeros(0)]
+    for way in ways:
+        edges, pace = half_minutes(way)
+        legs += [Leg(way.x_m[a : b + 1], way.y_m[a : b + 1]) for a, b in itertools.pairwise(edges.tolist())]
+        paces.append(pace)
+    return legs, np.concatenate(paces)
+
+
+def sweeps_s(swing: Swing) -> tuple[float, float]:
+    """Sweep time used, and the slowest that it may be: the same where it was measured."""
+    return swing.sweep_s, swing.sweep_s if swing.sweep_measured else max(SLOWEST_SWEEP_S, swing.sweep_s)
+
+
+def shares(swing: Swing, pace_m_s: Floats, depth_m: float | None = None) -> Floats:
+    """Give c for each pace, (2, n): with the sweep time used, and with the slowest that it may be."""
+    width_m, length_m = print_m(swing, depth_m)
+    half_m = half_swing_m(swing.coil.width_m, swing.swath_m)
+    return np.stack(
+        [
+            share_under_coil(width_m, length_m, swing.swath_m, sweep_s, pace_m_s, half_m=half_m)
+            for sweep_s in sweeps_s(swing)
+        ]
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pieces:
+    """Lines of walks with one coil, how far each reaches to its sides, and -log(1 - c) on it (2, n).
+
+    own : whether any is the coil's own way, from a recorder on the shaft.
+    """
+
+    legs: list[Leg]
+    radius_m: Floats
+    lost: Floats
+    own: bool
+
+    def mean(self, swept: Mask, window: Grid, kinds: int) -> NDArray[np.float32]:
+        """Give -log(1 - c) of a pass over each cell of a window, (kinds, rows, cols)."""
+        mean, met = mean_over(self.legs, self.radius_m, self.lost[:kinds], window)
+        rest = swept & ~met
+        if rest.any() and self.legs and not self.own:  # a corner that the pieces cut
+            mean[:, rest] = self.lost[:kinds].mean(axis=1)[:, None]
+        return mean
+
+
+@dataclass(slots=True, eq=False)
+class UnderCoil:
+    """Adds up outings. ``guessed``: whether any sweep time of the site was not measured."""
+
+    inside: Mask
+    guessed: bool
+    depth_m: float | None = None
+    memory: Memory = NOTHING
+    by_coil: dict[str, Lost] = field(default_factory=dict)
+    untimed: Counter[str] = field(default_factory=Counter)  # outings with ground swept without a clock, by coil
+    left_out: int = 0  # outings with any such ground
+    no_clock: Mask | None = None  # that ground
+    swings: dict[str, set[Swing]] = field(default_factory=dict)
+
+    def add(self, walks: Sequence[SwungWalk], swept: Swept) -> Under:
+        """Add one outing and tell its own share; some rows at a time, since several numbers are needed of each cell."""
+        rows, cols = swept.here
+        known: dict[str, _Pieces] = {}
+        complete = True
+        for name, counts in swept.by_coil.items():
+            mine = [w for w in walks if w.swing.coil.name == name]
+            self.swings.setdefault(name, set()).update(w.swing for w in mine)
+            if not ((counts[swept.there] > 0) & self.inside[swept.here]).any():
+                continue  # nothing of the site was swept with it, so it does not matter how
+            pieces = self._pieces(mine)
+            if pieces is None or not (pieces.legs or pieces.own):
+                self._leave_out(name, counts[swept.there] > 0, swept.here)
+                complete = False
+            else:
+                known[name] = pieces
+        self.left_out += not complete
+        under = np.zeros(1 + self.guessed)
+        step = max(1, CELLS_AT_ONCE // max(cols.stop - cols.start, 1))
+        for first in range(0, rows.stop - rows.start, step):
+            band = slice(first, min(first + step, rows.stop - rows.start))
+            under += self._add_rows(known, swept, band)
+        guessed = any(not w.swing.sweep_measured for w in walks)
+        return self._told(under, guessed) if complete else Under(None)
+
+    def _leave_out(self, name: str, passed: Mask, here: Slices) -> None:
+        """Remember ground that was swept without a clock: of that nothing can be told."""
+        self.untimed[name] += 1
+        if self.no_clock is None:
+            self.no_clock = np.zeros(self.inside.shape, bool)
+        self.no_clock[here] |= passed
+
+    def _add_rows(self, known: Mapping[str, _Pieces], swept: Swept, band: slice) -> Floats:
+        """Add some rows of an outing's window; gives how many cells of them it has under its coils, (1 or 2,)."""
+        (top, cols), (other, across) = swept.here, swept.there
+        here = (slice(top.start + band.start, top.start + band.stop), cols)
+        there = (slice(other.start + band.start, other.start + band.stop), across)
+        window = swept.grid.window(there)
+        lost = np.zeros((1 + self.guessed, window.rows, window.cols), np.uint16)
+        for name, pieces in known.items():
+            if name not in self.by_coil:
+                self.by_coil[name] = np.zeros((len(lost), *self.inside.shape), np.uint16)
+            given = (pieces, np.where(self.inside[here], swept.by_coil[name][there], 0), window, len(lost))
+            now = self.memory.recall("under coil", given, partial(_lost, *given))
+            _add_up(self.by_coil[name][:, here[0], here[1]], now)
+            _add_up(lost, now)
+        return np.asarray((1 - _LEFT[lost]).sum(axis=(1, 2), dtype=np.float64))
+
+    def _pieces(self, walks: Sequence[SwungWalk]) -> _Pieces | None:
+        """Pieces of all walks with one coil; None where one has no clock."""
+        legs: list[Leg] = []
+        radius_m: list[float] = []
+        values = [np.zeros((2, 0))]
+        for w in walks:
+            if w.walk.times is None:
+                return None
+            if w.walk.coil_legs:  # the wedges were measured, and are not swept ground at all
+                lines, lost = list(w.walk.coil_legs), np.full((2, len(w.walk.coil_legs)), ALL)
+                reach = print_m(w.swing, self.depth_m)[0] / 2
+                lines, lost = (lines, lost) if reach > 0 else ([], lost[:, :0])
+            else:
+                lines, pace = paced(w.walk.ways)
+                left = 1 - shares(w.swing, pace, self.depth_m)
+                lost, reach = -np.log(np.maximum(left, math.exp(-ALL))), w.swing.swath_m / 2
+            legs += lines
+            radius_m += [reach] * len(lines)
+            values.append(lost)
+        own = any(w.walk.coil_legs for w in walks)
+        return _Pieces(legs, np.array(radius_m), np.concatenate(values, axis=1), own)
+
+    def of_coil(self, name: str) -> Under:
+        """All outings with one coil together that have times."""
+        left_out = self.untimed[name]
+        if name not in self.by_coil:
+            return Under(None, left_out=left_out)
+        guessed = any(not swing.sweep_measured for swing in self.swings[name])
+        return replace(self._told(self._sum([self.by_coil[name]]), guessed), left_out=left_out)
+
+    def together(self) -> Under:
+        """All outings together that have times."""
+        if not self.by_coil:
+            return Under(None, left_out=self.left_out)
+        guessed = any(not swing.sweep_measured for name in self.by_coil for swing in self.swings[name])
+        return replace(self._told(self._sum(list(self.by_coil.values())), guessed), left_out=self.left_out)
+
+    def _sum(self, layers: Sequence[Lost]) -> Floats:
+        """How many cells all layers together have under the coil, (1 or 2,); some rows at a time."""
+        under = np.zeros(1 + self.guessed)
+        for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
+            left = _LEFT[layers[0][:, row : row + ROWS_AT_ONCE]]
+            for layer in layers[1:]:
+                left *= _LEFT[layer[:, row : row + ROWS_AT_ONCE]]
+            under += (1 - left).sum(axis=(1, 2), dtype=np.float64)
+        return under
+
+    def _told(self, under: Floats, guessed: bool) -> Under:
+        """Make percent of the site of numbers of cells."""
+        pct = 100 * under / np.count_nonzero(self.inside)
+        return Under(float(pct[0]), float(pct[-1]), float(pct[0])) if guessed else Under(float(pct[0]))
+
+    def paces_for_95(self, name: str) -> tuple[float | None, float | None]:
+        """Slowest and fastest pace in m/s that keeps 95 % of the swath under a coil, over all that is known of it."""
+        found = [
+            pace_for(swing.coil.width_m, swing.coil.length_m, swing.swath_m, sweep_s)
+            for swing in self.swings.get(name, ())
+            for sweep_s in set(sweeps_s(swing))
+        ]
+        told = [pace for pace in found if pace is not None]
+        return (min(told), max(told)) if told else (None, None)
+
+    def filled(self, areas: Sequence[AreaShape]) -> tuple[FilledResult, ...]:
+        """Tell of each filled area of known depth which coils could hear down to the old surface."""
+        deepest = {name: max(into_soil_m(swing) for swing in swings) for name, swings in self.swings.items() if swings}
+        found = []
+        for area in areas:
+            if area.kind == "filled" and area.depth_cm is not None:
+                depth_m = area.depth_cm / 100
+                coils = tuple(name for name, deep_m in deepest.items() if deep_m >= depth_m - 1e-9)
+                found.append(FilledResult(area.reason or None, depth_m, coils))
+        return tuple(found)
+
+    def pace_layer(self, passes: Cells) -> Cells | None:
+        """Classes of ground by the mean c of its passes: 0 not swept, 255 not part of the site; None without times.
+
+        Ground that was swept without a clock, in any outing, has the number after the last class.
+        """
+        if not self.by_coil:
+            return None
+        out: Cells = np.full(self.inside.shape, OUTSIDE, np.uint8)
+        for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
+            part = slice(row, row + ROWS_AT_ONCE)
+            lost = np.zeros(passes[part].shape, np.float32)
+            for layer in self.by_coil.values():
+                lost += layer[0][part]
+            share = -np.expm1(-lost / STEPS / np.maximum(passes[part], 1))
+            kind = np.searchsorted(-np.array(PACE_SHARES[:-1]), -share - 1e-4) + 1
+            if self.no_clock is not None:
+                kind[self.no_clock[part]] = len(PACE_SHARES) + 1
+            out[part] = np.where(self.inside[part], np.where(passes[part] > 0, kind, 0), OUTSIDE)
+        return out
+
+
+def _lost(pieces: _Pieces, passes: Counts, window: Grid, kinds: int) -> Lost:
+    """Give -log of what passes with one coil leave of each cell of a window, in steps, (kinds, rows, cols)."""
+    mean = pieces.mean(passes > 0, window, kinds)
+    return np.asarray(np.minimum(np.rint(mean * passes * STEPS), 65535), np.uint16)
+
+
+def _add_up(layer: Lost, more: Lost) -> None:
+    layer[:] = np.minimum(layer.astype(np.int32) + more, 65535).astype(np.uint16)
+
+
+Told = TypeVar("Told", OutingResult, CoilResult, TotalResult)
+
+
+def with_under(result: Told, under: Under) -> Told:
+    """Put the share under the coil into a result; rounding must not lift it above the share swept."""
+    pct, low, high = (None if one is None else min(one, result.swept_pct) for one in (under.pct, under.low, under.high))
+    told = replace(result, under_coil_pct=pct, under_coil_low_pct=low, under_coil_high_pct=high)
+    return told if isinstance(told, OutingResult) else replace(told, under_coil_left_out=under.left_out)
+
+
+def coil_with_under(coil: CoilResult, under: UnderCoil) -> CoilResult:
+    """Put a coil's share, and the paces that keep 95 % of its swath under it, into its result."""
+    low, high = under.paces_for_95(coil.coil)
+    return replace(with_under(coil, under.of_coil(coil.coil)), pace_95_low_m_s=low, pace_95_high_m_s=high)

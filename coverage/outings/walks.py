@@ -1,0 +1,342 @@
+"""An outing's recordings as walks: chained where one file runs on into the next, cleaned, judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fieldcomb.coverage.gear.coils import Swing
+from fieldcomb.coverage.gear.reach import reach_m
+from fieldcomb.coverage.outings.duplicates import Seen, find_doubles, lacking, trace_of
+from fieldcomb.coverage.outings.pegs import peg_touches, tie_to_pegs
+from fieldcomb.coverage.survey.results import RecordingResult
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.frame import SiteFrame, distance_m
+from fieldcomb.tracks.marks.vocabulary import Mark
+from fieldcomb.tracks.motion.cleaning import Cleaned, Fixes, clean
+from fieldcomb.tracks.motion.coil_path import find_zigzag
+from fieldcomb.tracks.motion.legs import Span, Walk, make_walk
+from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.quality.verdict import VERDICTS, judge
+from fieldcomb.tracks.recording import Recording, Track
+from fieldcomb.tracks.units import say_duration, say_length
+
+JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one
+JOIN_M = 25.0
+
+Window = tuple[float | None, float | None]
+
+NO_ZIGZAG = (
+    "Told as carried on the shaft, but no zig-zag of a coil is in it: it needs three fixes or more in each sweep, such "
+    "as five a second. It was taken as carried on the body, with the swing width as typed or usual"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingInput:
+    """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
+
+    marks : those made in the window. off : spans in which nobody searched. mark_notes : sentences on the marks.
+    pegs : those of the site.
+    """
+
+    file: str
+    recording: Recording
+    swing: Swing
+    searcher: str | None = None
+    window: Window = (None, None)
+    top_pace_m_s: float | None = None
+    marks: tuple[Mark, ...] = ()
+    off: tuple[Span, ...] = ()
+    mark_notes: tuple[str, ...] = ()
+    pegs: tuple[Peg, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OutingInput:
+    """One outing; ``load`` reads its recordings, so that only one outing's files are in memory at a time.
+
+    ``unrecorded`` are the initials of people who searched without a recording. ``known_by`` gives all that ``load``
+    depends on, without reading what the files mean; None when nobody can tell.
+    """
+
+    id: str
+    label: str | None
+    note: str | None
+    load: Callable[[], tuple[RecordingInput, ...]]
+    unrecorded: tuple[str, ...] = ()
+    known_by: Callable[[], tuple[object, ...]] | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SwungWalk:
+    """A walk, how the coil was swung on it, and the file that it begins in."""
+
+    walk: Walk
+    swing: Swing
+    file: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WalkedOuting:
+    """An outing read and cleaned, in order of time.
+
+    recorded : of how many people there is a recording. unrecorded : initials of those who searched without one.
+    """
+
+    id: str
+    label: str | None
+    note: str | None
+    walks: tuple[SwungWalk, ...]
+    recordings: tuple[RecordingResult, ...]
+    recorded: int = 1
+    unrecorded: tuple[str, ...] = ()
+    marks: tuple[Mark, ...] = ()
+
+    @property
+    def start_s(self) -> float | None:
+        """When the first walk began; None without a clock."""
+        starts = [w.walk.start_s for w in self.walks if w.walk.start_s is not None]
+        return min(starts) if starts else None
+
+    @property
+    def end_s(self) -> float | None:
+        """When the last walk ended; None without a clock."""
+        ends = [w.walk.end_s for w in self.walks if w.walk.end_s is not None]
+        return max(ends) if ends else None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Walked:
+    """Files that run on into one another, cleaned and walked, with what is told of each."""
+
+    chain: Sequence[RecordingInput]
+    walk: Walk
+    fixes: Fixes
+    results: list[RecordingResult]
+
+    @property
+    def swung(self) -> SwungWalk:
+        """The walk as it is swept."""
+        return SwungWalk(self.walk, self.chain[0].swing, self.chain[0].file)
+
+    @property
+    def seen(self) -> Seen:
+        """What tells whether another recording is of the same person."""
+        first = self.chain[0]
+        best = -min(VERDICTS.index(result.verdict) for result in self.results)
+        rank = (best, self.walk.search_m, len(self.fixes))
+        return Seen(first.searcher, trace_of(self.fixes, first.swing.gps), rank)
+
+
+def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
+    """Read an outing and make walks of it; raises TrackError for a recording that cannot be used.
+
+    Of two recordings of one person the better one counts, and the other only for the time that the first one lacks.
+    """
+    walked = [_walked(chain, frame) for chain in _chains(sorted(outing.load(), key=_begin))]
+    instead = find_doubles([one.seen for one in walked]) if len(walked) > 1 else (None,) * len(walked)
+    walks: list[SwungWalk] = []
+    results: list[RecordingResult] = []
+    for one, number in zip(walked, instead, strict=True):
+        if number is None:
+            walks.append(one.swung)
+            results += one.results
+        else:
+            rest = _only_here(one, walked[number], frame)
+            walks += [part.swung for part in rest]
+            results += [_told_as_double(result, walked[number], rest) for result in one.results]
+    nameless = sum(one.chain[0].searcher is None and n is None for one, n in zip(walked, instead, strict=True))
+    recorded = len({one.chain[0].searcher for one in walked} - {None}) + nameless
+    return WalkedOuting(
+        outing.id,
+        outing.label,
+        outing.note,
+        tuple(walks),
+        tuple(results),
+        recorded,
+        outing.unrecorded,
+        _marks([item for one in walked for item in one.chain]),
+    )
+
+
+def _walked(chain: Sequence[RecordingInput], frame: SiteFrame) -> _Walked:
+    walk, cleaned = walk_chain(chain, frame)
+    if walk.coil_legs:
+        swing = _measured(chain[0].swing, walk)
+        chain = [replace(item, swing=swing) for item in chain]
+    results = [_result(item, number, cleaned, walk) for number, item in enumerate(chain)]
+    return _Walked(chain, walk, cleaned.fixes, results)
+
+
+def _measured(swing: Swing, walk: Walk) -> Swing:
+    """Give the swing as a recorder on the shaft measured it."""
+    swath_m, sweep_s = round(2 * walk.half_swing_m + swing.coil.width_m, 3), round(walk.sweep_s, 3)
+    return replace(swing, swath_m=swath_m, swath_measured=True, sweep_s=sweep_s, sweep_measured=True)
+
+
+def _only_here(one: _Walked, counted: _Walked, frame: SiteFrame) -> list[_Walked]:
+    """Walk what only this recording has: the time before, behind and in the drop-outs of the one that counts."""
+    rest = []
+    for item in one.chain:
+        low, high = item.window
+        window = (-np.inf if low is None else low, np.inf if high is None else high)
+        for span in lacking(counted.fixes, window):
+            try:
+                rest.append(_walked([replace(item, window=span)], frame))
+            except TrackError:  # it has nothing in that time either
+                continue
+    return rest
+
+
+def _told_as_double(result: RecordingResult, counted: _Walked, rest: Sequence[_Walked]) -> RecordingResult:
+    file = counted.chain[0].file
+    said = f"The same person at the same time as {file}, which counts in its place; this one is kept"
+    lasting_s = sum(part.walk.times.searching_s for part in rest if part.walk.times)
+    if lasting_s:
+        said += f", and counts for the {say_duration(lasting_s)} of searching that only it recorded"
+    return replace(result, twin_of=file, notes=(*result.notes, said))
+
+
+def _marks(items: Sequence[RecordingInput]) -> tuple[Mark, ...]:
+    """The marks of an outing in order of time; what two files both hold stands once."""
+    found = dict.fromkeys(mark for item in items for mark in item.marks)
+    return tuple(sorted(found, key=lambda mark: (mark.time_s is None, mark.time_s or 0.0)))
+
+
+def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk, Cleaned]:
+    """Clean files that run on into one another as one walk, so that where a file was split makes no difference."""
+    cleaned = clean([item.recording.track for item in chain], frame, [item.window for item in chain])
+    for number, item in enumerate(chain):
+        _check_usable(item, number, cleaned)
+    marks = [peg_touches(item.marks) for item in chain]
+    tied, notes = tie_to_pegs(marks, chain[0].pegs, cleaned.fixes, frame, chain[0].swing.gps)
+    walk = _make(tied.fixes, chain[0], [span for item in chain for span in item.off])
+    return replace(walk, pegs=tied.residuals, notes=(*walk.notes, *notes)), cleaned
+
+
+def _make(fixes: Fixes, first: RecordingInput, off: Sequence[Span]) -> Walk:
+    """Make a walk of fixes as they are to be swept, by what was typed for the first of its files."""
+    pace = first.top_pace_m_s
+    if not first.swing.on_shaft:
+        return make_walk(fixes, pace, off)
+    zigzag = find_zigzag(fixes)
+    if zigzag is None:
+        walk = make_walk(fixes, pace, off)
+        return replace(walk, notes=(*walk.notes, NO_ZIGZAG))
+    walk = make_walk(zigzag.centre, pace, off, coil=fixes)
+    return replace(walk, half_swing_m=zigzag.half_m, sweep_s=zigzag.sweep_s)
+
+
+def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
+    if item.window != (None, None) and not np.isfinite(item.recording.track.time_s).any():
+        problem = "this file has no times, so no part of it can be chosen by time"
+        raise TrackError(problem, file=item.file, hint="Leave out --from and --to, or export the walk with its times")
+    mine = cleaned.fixes.source == number
+    x, y = cleaned.fixes.x_m[mine], cleaned.fixes.y_m[mine]
+    if x.size and (np.ptp(x) > 0 or np.ptp(y) > 0):
+        return
+    lost = ", ".join(f"{count} {reason}" for reason, count in sorted(cleaned.dropped[number].items()))
+    why = f"of {len(item.recording.track)} fixes " + (f"{lost} were left out" if lost else "none is usable")
+    if x.size:
+        problem = f"the walk has fewer than two places; {why}" if lost else "the walk has fewer than two places"
+    else:
+        problem = f"no usable fix is left; {why}"
+    hint = "Check the --from and --to times" if item.window != (None, None) else "Export the recording again as GPX"
+    raise TrackError(problem, file=item.file, hint=hint)
+
+
+def _begin(item: RecordingInput) -> tuple[bool, float]:
+    first = _first_last(item)[0]
+    return first is None, first[0] if first else 0.0
+
+
+Moment = tuple[float, float, float]  # Unix seconds, longitude, latitude
+
+
+def _first_last(item: RecordingInput) -> tuple[Moment | None, Moment | None]:
+    """First and last timed fix inside the recording's window."""
+    track = item.recording.track
+    low, high = item.window
+    usable = np.isfinite(track.time_s) & np.isfinite(track.lon_deg) & (np.abs(track.lat_deg) <= 90)
+    usable &= (track.time_s >= (-np.inf if low is None else low)) & (track.time_s < (np.inf if high is None else high))
+    index = np.flatnonzero(usable)
+    if index.size == 0:
+        return None, None
+    ends = (index[np.argmin(track.time_s[index])], index[np.argmax(track.time_s[index])])
+    first, last = ((float(track.time_s[i]), float(track.lon_deg[i]), float(track.lat_deg[i])) for i in ends)
+    return first, last
+
+
+def _chains(items: Sequence[RecordingInput]) -> list[list[RecordingInput]]:
+    """Group recordings that run on: same searcher and swing, the next begins within 30 s and 25 m of the last's end."""
+    chains: list[list[RecordingInput]] = []
+    for item in items:
+        for chain in reversed(chains):
+            if _runs_on(chain[-1], item):
+                chain.append(item)
+                break
+        else:
+            chains.append([item])
+    return chains
+
+
+def _runs_on(before: RecordingInput, after: RecordingInput) -> bool:
+    if (before.swing, before.searcher, before.top_pace_m_s) != (after.swing, after.searcher, after.top_pace_m_s):
+        return False
+    last, first = _first_last(before)[1], _first_last(after)[0]
+    if last is None or first is None or not 0 <= first[0] - last[0] <= JOIN_S:
+        return False
+    return distance_m(*last[1:], *first[1:]) <= JOIN_M
+
+
+def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> RecordingResult:
+    fixes = cleaned.fixes
+    mine = fixes.source == number
+    own = Fixes(fixes.t_s[mine], fixes.x_m[mine], fixes.y_m[mine], fixes.source[mine], fixes.piece[mine])
+    verdict = judge(_windowed(item), own, cleaned.dropped[number])
+    swing = item.swing
+    return RecordingResult(
+        file=item.file,
+        searcher=item.searcher,
+        coil=swing.coil.name,
+        swath_m=swing.swath_m,
+        swath_measured=swing.swath_measured,
+        sweep_s=swing.sweep_s,
+        sweep_measured=swing.sweep_measured,
+        gps=swing.gps,
+        carried=swing.carried,
+        fixes=len(item.recording.track),
+        dropped=dict(sorted(cleaned.dropped[number].items())),
+        interval_s=verdict.interval_s,
+        verdict=verdict.verdict,
+        advice=verdict.advice,
+        notes=(*item.recording.notes, *item.mark_notes, *cleaned.notes, *walk.notes),
+        twin_of=None,
+        pegs=tuple(peg for peg in walk.pegs if peg.source == number),
+        reach_m=reach_m(swing),
+        lift_m=swing.lift_m,
+        lift_measured=swing.lift_measured,
+        ground=swing.ground,
+    )
+
+
+def _windowed(item: RecordingInput) -> Track:
+    """The track, or only its part inside the time window: the rest is not what is judged."""
+    track = item.recording.track
+    low, high = (-np.inf if item.window[0] is None else item.window[0]), item.window[1]
+    inside = ~((track.time_s < low) | (track.time_s >= (np.inf if high is None else high)))
+    return Track(track.lon_deg[inside], track.lat_deg[inside], track.time_s[inside], track.segment[inside])
+
+
+class TooFarError(TrackError):
+    """A walk is another site's."""
+
+
+def too_far(file: str, away_m: float) -> TooFarError:
+    """The error for a walk that is another site's."""
+    far = f"{away_m / 1000:.0f} km" if away_m >= 10_000 else say_length(away_m)
+    hint = "Is this the right file, or another site?"
+    return TooFarError(f"the walk is {far} away from the site", file=file, hint=hint)

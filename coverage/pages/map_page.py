@@ -1,0 +1,393 @@
+"""The map page: one self-contained HTML file that asks nobody for anything.
+
+Every layer is drawn, given its data and put on the board in one step, so that none can be without the other.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import count
+from typing import Any
+
+import folium
+import numpy as np
+from markupsafe import Markup
+from shapely.geometry import MultiPolygon
+
+from fieldcomb.coverage.areas.from_marks import place_of
+from fieldcomb.coverage.pages import legend
+from fieldcomb.coverage.pages.leaflet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
+from fieldcomb.coverage.pages.legend import Board, Choice, Tick
+from fieldcomb.coverage.pages.overlay import draw
+from fieldcomb.coverage.pages.packing import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
+from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, strip_name, strip_rows, text_of
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.report import words as wording
+from fieldcomb.coverage.report.marks import mark_rows, say_mark
+from fieldcomb.coverage.report.strips import worth_a_walk
+from fieldcomb.coverage.report.todo import CLASS_NAMES, PROMISE, junk_words, reason_words
+from fieldcomb.coverage.survey.results import OUTSIDE, AreaShape, Cells, OutingLayer, Result, Strip, TodoPiece
+from fieldcomb.coverage.todo.dug_classes import LEFT, class_cells
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.recording import Floats
+
+TILE_M = 10.0  # ground shown as one where single strips cannot be placed
+STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and at most so many across the site: 3 pixels of a phone
+MAX_ZOOM = 24  # a cell of 5 cm is then 5 to 9 pixels wide
+
+Json = dict[str, Any]
+
+
+def map_html(result: Result) -> str:
+    """Give the page for a survey. Pure: the same result gives the same text."""
+    return _Composer(result).page()
+
+
+class _Composer:
+    """Collects layers, data and choices side by side, so that none can be without the other."""
+
+    def __init__(self, result: Result) -> None:
+        self.report = result.report
+        self.layers = result.layers
+        self.frame: SiteFrame = result.report.site.frame
+        self.numbers = count(1)
+        self.plan = self._numbered(
+            Plan(
+                location=[self.frame.lat_deg, self.frame.lon_deg],
+                tiles=None,
+                max_zoom=MAX_ZOOM,
+                min_zoom=8,
+                zoom_start=18,
+                zoom_control=False,
+                zoom_snap=0.25,
+                attribution_control=False,
+            )
+        )
+        self.registry: list[tuple[str, str]] = []
+        self.groups: Json = {}
+        self.ground: list[Choice] = []
+        self.walks: list[Choice] = []
+        self.ticks: list[Tick] = []
+        self.notes: list[str] = []
+        self.drawn_m: set[float] = set()
+
+    def page(self) -> str:
+        """Draw everything and put the page together."""
+        self._ground()
+        self._missed()
+        self._areas()
+        self._heard()
+        self._todo()
+        self._rules()
+        self._walks()
+        self._marks()
+        self._say_how()
+        board = Board(tuple(self.ground), tuple(self.walks), tuple(self.ticks), tuple(self.notes))
+        self.plan.add_child(self._numbered(Start(self.registry)))
+        values = {
+            "title": f"{self.report.site.name}: walked over, as recorded",
+            "data": for_script(self._data()),
+            "panel": Markup(panel_html(self.report, board)),
+            "patterns": Markup(legend.pattern_defs()),
+            "leaflet_css": Markup(leaflet_css()),
+            "leaflet_js": Markup(leaflet_js()),
+            "sheet_css": Markup(text_of("sheet.css")),
+            "draw_js": Markup(text_of("draw.js")),
+        }
+        sheet = self._numbered(Sheet(values))
+        sheet.add_child(self.plan)
+        return str(sheet.render())
+
+    def _numbered(self, element: Any) -> Any:
+        # folium names its elements at random; numbers make the page the same byte for byte every time.
+        element._id = f"{next(self.numbers):04d}"
+        return element
+
+    def _add(self, key: str, layer: Any) -> Any:
+        self._numbered(layer)
+        self.registry.append((key, layer.get_name()))
+        self.plan.add_child(layer)
+        return layer
+
+    def _group(self, key: str, how: str, entry: object) -> None:
+        self.groups[key] = entry
+        group = self._add(key, folium.FeatureGroup(name=key, show=False))
+        group.add_child(self._numbered(Drawn(how, key)))
+
+    def _picture(self, key: str, grid: Grid, cells: Cells, colours: tuple[str, ...]) -> None:
+        picture = draw(grid, cells, colours, self.frame)
+        self.drawn_m.add(round(picture.drawn_m, 6))
+        self._add(key, Overlay(key, picture))
+
+    def _ground(self) -> None:
+        """Draw the rasters, of which one is shown at a time."""
+        grid, passes = self.layers.grid, legend.PASS_COLOURS
+        if self.layers.difference is not None:  # what was asked for is shown first
+            self._picture("difference", grid, self.layers.difference, legend.DIFFERENCE_COLOURS)
+            self.ground.append(Choice("difference", "Difference of two outings", "Compared"))
+        self._picture("passes", grid, self.layers.passes, passes)
+        self.ground.append(Choice("passes", "Passes of all outings", "All together"))
+        for n, (coil, cells) in enumerate(self.layers.by_coil.items()):
+            self._picture(f"coil-{n}", grid, cells, passes)
+            self.ground.append(Choice(f"coil-{n}", f"Passes with {coil}", "By coil"))
+        self._chance()
+        self._pace()
+        self._searched()
+        names = {outing.id: outing_name(outing) for outing in self.report.outings}
+        for n, outing in enumerate(self.layers.outings):
+            self._outing(f"outing-{n}", names.get(outing.id, outing.id), outing)
+
+    def _chance(self) -> None:
+        """Draw the chance that the coil passed: by cells, and in tiles where no single strip can be placed."""
+        chance = self.layers.chance
+        if chance is None:
+            return
+        cells, colours = chance.cells.astype(float), legend.CHANCE_COLOURS
+        self._picture("chance", chance.grid, _in_steps(cells, len(colours)), colours)
+        self.ground.append(Choice("chance", "Chance that the coil passed", "Estimated"))
+        if not chance.placed:
+            self._picture("tiles", chance.grid, _in_steps(_tiles(cells, chance.grid), len(colours)), colours)
+            self.ground.append(Choice("tiles", f"Expected share, in tiles of {TILE_M:g} m", "Estimated"))
+
+    def _pace(self) -> None:
+        """Draw where the walk was slow enough for the swing, and where too fast."""
+        if self.layers.pace is not None:
+            self._picture("pace", self.layers.grid, self.layers.pace, legend.PACE_COLOURS)
+            self.ground.append(Choice("pace", "Pace: share under the coil in a pass", "Under the coil"))
+
+    def _searched(self) -> None:
+        """Draw by class of target what was searched for; a class of which nobody said anything is told in words."""
+        packed = self.layers.searched
+        if packed is None:
+            return
+        unsaid = []
+        for one in self.report.searched_for:
+            if one.whole_pct == one.part_pct == one.none_pct == 0:
+                unsaid.append(CLASS_NAMES[one.name])
+                continue
+            cells = _striped(class_cells(packed, self.layers.passes, one.name), self.layers.grid)
+            self._picture(f"class-{one.name}", self.layers.grid, cells, legend.SEARCHED_COLOURS)
+            self.ground.append(Choice(f"class-{one.name}", f"Searched for {CLASS_NAMES[one.name]}", "Searched for"))
+        if unsaid:
+            self.notes.append(f"Not stated whether dug, so not drawn: {', '.join(unsaid)}.")
+
+    def _outing(self, key: str, name: str, outing: OutingLayer) -> None:
+        if outing.passes is not None and outing.grid is not None:
+            # On the whole site, not on the outing's own window: what it did not pass over is white, not missing.
+            whole = np.where(self.layers.passes == OUTSIDE, np.uint8(OUTSIDE), np.uint8(0))
+            whole[outing.grid.part_of(self.layers.grid)] = outing.passes[self.layers.grid.part_of(outing.grid)]
+            self._picture(key, self.layers.grid, whole, legend.PASS_COLOURS)
+            self.ground.append(Choice(key, f"Passes of {name}", "By outing"))
+        elif outing.outline is not None:
+            self._group(key, "areas", [self._area("outline", outing.outline, "ground-outlines")])
+            self.ground.append(Choice(key, f"Outline of {name}", "By outing"))
+
+    def _rules(self) -> None:
+        """Draw lines at round metres, since there is nothing else on the map to judge a distance by."""
+        left, bottom, right, top = self.layers.grid.bounds_m
+        span = max(right - left, top - bottom)
+        step_m = next(step for step in (1.0, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 10_000) if span <= step * 16)
+        xs = np.arange(math.floor(left / step_m), math.ceil(right / step_m) + 1) * step_m
+        ys = np.arange(math.floor(bottom / step_m), math.ceil(top / step_m) + 1) * step_m
+        # Bent a little on a large site: three points a line are enough for a centimetre.
+        lines = [np.column_stack([np.full(5, x), np.linspace(ys[0], ys[-1], 5)]) for x in xs]
+        lines += [np.column_stack([np.linspace(xs[0], xs[-1], 5), np.full(5, y)]) for y in ys]
+        self._group("rules", "rules", [pack_line(self.frame, line) for line in lines])
+        self._tick("rules", f"lines every {wording.length(step_m)}", "", True)
+
+    def _tick(self, key: str, text: str, kind: str, shown: bool) -> None:
+        self.ticks.append(Tick(key, text, kind, shown))
+
+    def _area(self, kind: str, shape: Any, pane: str, tolerance_m: float = 0.0) -> Json:
+        return {"kind": kind, "pane": pane, "shape": pack_area(self.frame, shape, tolerance_m)}
+
+    def _areas(self) -> None:
+        """Draw the user's own areas, one layer for each kind."""
+        for kind, name in legend.AREA_NAMES.items():
+            shapes = [area for area in self.layers.areas if area.kind == kind]
+            if shapes:
+                items = [self._area_item(n, area) for n, area in enumerate(shapes, 1)]
+                self._group(f"area-{kind}", "areas", items)
+                self._tick(f"area-{kind}", name, kind, True)
+        for area in self.layers.areas:
+            if area.kind not in legend.AREA_NAMES:
+                self.notes.append(f"An area of the kind {area.kind!r} is not drawn: only known kinds are.")
+
+    def _area_item(self, n: int, area: AreaShape) -> Json:
+        item = self._area(area.kind, area.shape, "areas")
+        if area.kind == "site":
+            return item  # the whole ground would be one large button
+        size = wording.area(float(area.shape.area))
+        title = legend.AREA_NAMES[area.kind].split(":")[0].capitalize()
+        rows = [("Who" if area.kind == "walked" else "Reason", area.reason or "none given"), ("Area", size)]
+        rows += [(word, day.isoformat()) for word, day in (("From", area.since), ("To", area.until)) if day]
+        if area.depth_cm is not None:
+            rows.append(("Depth", wording.length(area.depth_cm / 100)))
+        if area.per_m2 is not None:
+            rows.append(("Junk, as drawn", f"{area.per_m2:g} per m2"))
+        return item | {"id": f"{area.kind}-{n}", "title": title, "rows": rows, "brief": f"{area.reason} {size}".strip()}
+
+    def _missed(self) -> None:
+        """Draw what nobody passed over, and what nobody recorded."""
+        pieces = worth_a_walk(self.report.strips)
+        kinds = {
+            "certain": "missed, certain",
+            "likely": "missed, likely",
+            "strip": "missed strips",
+            "open": "open ground",
+        }
+        for kind, name in kinds.items():
+            items = [self._strip(s, kind) for s in pieces if (s.tier or s.kind) == kind]
+            if items:
+                key = "strips" if kind == "strip" else kind
+                self._group(key, "areas", items)
+                self._tick(key, f"{name} ({wording.number(len(items))})", kind, True)
+        if not self.layers.not_recorded.is_empty:
+            self._group("not-recorded", "areas", self._unrecorded(self.layers.not_recorded))
+            self._tick("not-recorded", "not recorded: neither swept nor missed", "not-recorded", True)
+
+    def _unrecorded(self, shape: MultiPolygon) -> list[Json]:
+        rows = [("What it is", "the recording dropped out here, so this ground counts as neither swept nor missed")]
+        out = []
+        for n, part in enumerate(shape.geoms, 1):
+            size = wording.area(float(part.area))
+            more = {"id": f"unrecorded-{n}", "title": "Not recorded", "rows": [*rows, ("Area", size)], "brief": size}
+            out.append(self._area("not-recorded", part, "areas") | more)
+        return out
+
+    def _strip(self, strip: Strip, kind: str) -> Json:
+        # Outlines follow the cells in steps; half a cell of slack takes the steps away.
+        item = self._area(kind, strip.shape, "missed", self.layers.grid.cell_m / 2)
+        size = f"{wording.area(strip.area_m2)}, {wording.length(strip.length_m)} long"
+        return item | {"id": f"piece-{strip.id}", "title": strip_name(strip), "rows": strip_rows(strip), "brief": size}
+
+    def _heard(self) -> None:
+        """Draw ground where something was heard and left."""
+        shape, junk = self.layers.heard, self.report.junk
+        if shape is None or shape.is_empty or junk is None:
+            return
+        rows = [("What it is", "round a mark: something was heard here, and left in the ground")]
+        items = []
+        for n, part in enumerate(shape.geoms, 1):
+            size = wording.area(float(part.area))
+            more = {"id": f"heard-{n}", "title": "Heard, not dug", "rows": [*rows, ("Area", size)], "brief": size}
+            items.append(self._area("heard", part, "areas") | more)
+        self._group("heard", "areas", items)
+        self._tick("heard", f"heard, not dug ({wording.count(junk.heard_not_dug, 'mark')})", "heard", True)
+
+    def _todo(self) -> None:
+        """Draw what is still to do, one layer a coil, none of them shown at first."""
+        for n, coil in enumerate(self.report.todo):
+            items = [self._todo_item(n, piece) for piece in coil.pieces]
+            if items:
+                self._group(f"todo-{n}", "areas", items)
+                self._tick(f"todo-{n}", f"to do with {coil.coil} ({wording.number(len(items))})", "todo", False)
+        if any(coil.pieces for coil in self.report.todo):
+            self.notes.append(f"To do: {PROMISE}")
+
+    def _todo_item(self, n: int, piece: TodoPiece) -> Json:
+        size = wording.area(piece.area_m2)
+        rows = [("Why", reason_words(piece)), ("Area", size), ("Junk", junk_words(piece))]
+        if piece.minutes is not None:
+            rows.insert(2, ("Time", wording.hours(piece.minutes * 60)))
+        rows.append(("Would find", f"{100 * piece.gain_per_100_m2:.0f} of 100 targets, by the model"))
+        if piece.heard_not_dug:
+            rows.append(("Heard, not dug", wording.number(piece.heard_not_dug)))
+        rows += [("Lat, lon", wording.place(piece.centre)), ("Read with care", "it ranks ground and promises nothing")]
+        more = {"id": f"todo-{n}-{piece.rank}", "title": f"To do {piece.rank}, {piece.coil}", "rows": rows}
+        return self._area("todo", piece.shape, "areas") | more | {"brief": f"{piece.reason}, {size}"}
+
+    def _walks(self) -> None:
+        """Draw what was walked and where the walker stood still."""
+        outings = self.layers.outings
+        walks = pack_walks(self.frame, outings)
+        names = {outing.id: outing_name(outing) for outing in self.report.outings}
+        if outings:
+            self.walks.append(Choice("walks", "All walks, with stops", ""))
+        for n, outing in enumerate(outings):
+            self._group(f"walk-{n}", "walk", self._walk(outing, walks, n))
+            self.walks.append(Choice(f"walk-{n}", f"Walk of {names.get(outing.id, outing.id)}", ""))
+        if outings:
+            self.notes.append(
+                f"Walk lines are drawn to within {wording.length(walks.tolerance_m)}, passes from every fix."
+            )
+
+    def _walk(self, outing: OutingLayer, walks: Walks, n: int) -> Json:
+        at = np.array([[stop.x_m, stop.y_m] for stop in outing.stops], float).reshape(-1, 2)
+        stops = pack_line(self.frame, at) if len(at) else []
+        kinds = [stop.kind if stop.kind in legend.SIGNS else "pause" for stop in outing.stops]
+        return {"lines": walks.lines[n], "transits": walks.transits[n], "stops": stops, "kinds": kinds}
+
+    def _marks(self) -> None:
+        """Draw what was marked on the way; what nobody can place is said."""
+        items: list[Json] = []
+        lost = 0
+        for outing in self.report.outings:
+            for mark in outing.marks:
+                at = place_of(mark, self.frame)
+                lost += at is None
+                if at is not None:
+                    rows = mark_rows(mark, outing_name(outing), self.report.site.zone)
+                    item = {"sign": mark.kind, "colour": legend.mark_colour(mark.kind), "rows": rows[1:]}
+                    item |= {"title": rows[0][1], "brief": say_mark(mark), "id": f"mark-{len(items) + 1}"}
+                    items.append(item | {"at": pack_line(self.frame, np.array([at]))})
+        if items:
+            self._group("marks", "marks", items)
+            self._tick("marks", f"marks ({wording.number(len(items))})", "", True)
+        if lost:
+            self.notes.append(f"{wording.count(lost, 'mark')} without a place near this site: listed, not drawn.")
+
+    def _say_how(self) -> None:
+        cell_m = self.report.site.cell_m
+        measured = wording.length(cell_m)
+        coarser = sorted(drawn for drawn in self.drawn_m if drawn > cell_m * 1.001)
+        if coarser:
+            self.notes.append(f"Passes are drawn at {wording.length(coarser[-1])}, measured at {measured}.")
+        else:
+            self.notes.append(f"Passes are measured and drawn in cells of {measured}.")
+        self.notes.append(f"Percentages are shares of {of_what(self.report)}. North is up.")
+
+    def _data(self) -> Json:
+        return {
+            "origin": [self.frame.lat_deg, self.frame.lon_deg],
+            "unit": UNIT_DEG,
+            "bounds": self._bounds(),
+            "styles": {kind: legend.style(kind) for kind in legend.PATTERNS},
+            "signs": legend.SIGNS | legend.MARK_SIGNS,
+            "groups": self.groups,
+        }
+
+    def _bounds(self) -> list[list[float]]:
+        """What is shown at first: the site, or all of the raster when there is no outline."""
+        boxes = [area.shape.bounds for area in self.layers.areas if area.kind == "site" and not area.shape.is_empty]
+        left, bottom, right, top = np.array(boxes or [self.layers.grid.bounds_m]).T
+        x = np.array([left.min(), right.max(), left.min(), right.max()])
+        y = np.array([bottom.min(), bottom.min(), top.max(), top.max()])
+        lon, lat = self.frame.to_lonlat(x, y)
+        east = self.frame.lon_deg + (lon - self.frame.lon_deg + 180) % 360 - 180
+        return [[float(lat.min()), float(east.min())], [float(lat.max()), float(east.max())]]
+
+
+def _striped(cells: Cells, grid: Grid) -> Cells:
+    """Draw ground that was heard and left in stripes, wide enough to be seen on a phone that shows all of the site."""
+    wide = max(STRIPE_M / grid.cell_m, max(grid.rows, grid.cols) / STRIPES)
+    row, col = np.ogrid[: grid.rows, : grid.cols]
+    light = ((row + col) // max(1, round(wide))) % 2 == 1
+    return np.where((cells == LEFT) & light, np.uint8(len(legend.SEARCHED_COLOURS) - 1), cells)
+
+
+def _in_steps(share: Floats, steps: int) -> Cells:
+    """Shares 0 to 1 as numbers of equal steps; what is not part of the site as that."""
+    step = np.minimum(np.nan_to_num(share) * steps, steps - 1).astype(np.uint8)
+    return np.asarray(np.where(np.isnan(share), np.uint8(OUTSIDE), step))
+
+
+def _tiles(share: Floats, grid: Grid) -> Floats:
+    """Mean of each tile of 10 m, for all cells in it; tiles lie on whole tens of metres from the frame's origin."""
+    x, y = grid.centres()
+    col, row = (np.floor(v / TILE_M).astype(np.int64) for v in (x, y))
+    number = (row.max() - row)[:, None] * (np.ptp(col) + 1) + (col - col.min())[None, :]
+    known = ~np.isnan(share)
+    total = np.bincount(number[known], weights=share[known], minlength=int(number.max()) + 1)
+    cells = np.bincount(number[known], minlength=int(number.max()) + 1)
+    return np.where(known, (total / np.maximum(cells, 1))[number], np.nan)

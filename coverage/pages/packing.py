@@ -1,0 +1,76 @@
+"""Lines and polygons packed for the page: whole numbers, each the step from the point before.
+
+A packed line is ``[lat0, lon0, dlat, dlon, ...]`` in 1e-8 degree (about 1 mm) counted from the frame's origin, which
+takes a third of the bytes of plain degrees. Longitudes are counted on past 180 degrees, never wrapped inside a line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry import MultiPolygon, Polygon
+
+from fieldcomb.coverage.survey.results import Line, OutingLayer
+from fieldcomb.tracks.frame import SiteFrame
+
+UNIT_DEG = 1e-8
+MOST_POINTS = 60_000  # of all walks on the page together
+_FINEST_M = 0.02
+
+Packed = list[int]
+
+
+@dataclass(frozen=True, slots=True)
+class Walks:
+    """The lines of every outing after simplifying: none lies more than ``tolerance_m`` from what was recorded."""
+
+    lines: tuple[tuple[Packed, ...], ...]
+    transits: tuple[tuple[Packed, ...], ...]
+    tolerance_m: float
+
+
+def pack_line(frame: SiteFrame, line: Line) -> Packed:
+    """Pack one line of (n, 2) site metres."""
+    lon, lat = frame.to_lonlat(line[:, 0], line[:, 1])
+    east = (lon - frame.lon_deg + 180) % 360 - 180
+    units = np.rint(np.column_stack([lat - frame.lat_deg, east]) / UNIT_DEG).astype(np.int64)
+    return [int(step) for step in np.diff(units, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel()]
+
+
+def pack_area(frame: SiteFrame, shape: Polygon | MultiPolygon, tolerance_m: float = 0.0) -> list[list[Packed]]:
+    """Pack a polygon as a list of polygons, each a list of rings, the outer one first."""
+    if tolerance_m > 0:
+        simpler = shapely.simplify(shape, tolerance_m, preserve_topology=True)
+        shape = simpler if isinstance(simpler, Polygon | MultiPolygon) and not simpler.is_empty else shape
+    parts = [shape] if isinstance(shape, Polygon) else list(shape.geoms)
+    rings = [[part.exterior, *part.interiors] for part in parts if not part.is_empty]
+    return [[pack_line(frame, np.asarray(ring.coords)[:-1, :2]) for ring in part] for part in rings]
+
+
+def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOST_POINTS) -> Walks:
+    """Simplify all walks alike, so that at most ``most`` points are left, and pack them (Douglas-Peucker in GEOS)."""
+    kept = [[_strings(layer.lines), _strings(layer.transits)] for layer in outings]
+    tolerance_m = _FINEST_M
+    while True:
+        drawn = [[shapely.simplify(strings, tolerance_m, preserve_topology=False) for strings in pair] for pair in kept]
+        points = sum(int(shapely.get_num_coordinates(strings).sum()) for pair in drawn for strings in pair)
+        if points <= most or tolerance_m > 10:
+            break
+        tolerance_m *= 2
+    lines = tuple(_pack_strings(frame, pair[0]) for pair in drawn)
+    transits = tuple(_pack_strings(frame, pair[1]) for pair in drawn)
+    return Walks(lines, transits, round(tolerance_m, 3))
+
+
+def _strings(lines: Iterable[Line]) -> Any:
+    # A leg of a single fix is drawn as a dot: the same place twice under a round pen.
+    whole = [np.repeat(line, 2, axis=0) if len(line) == 1 else line for line in lines if len(line)]
+    return np.array([shapely.LineString(line) for line in whole], dtype=object)
+
+
+def _pack_strings(frame: SiteFrame, strings: Iterable[shapely.LineString]) -> tuple[Packed, ...]:
+    return tuple(pack_line(frame, np.asarray(string.coords)) for string in strings)

@@ -1,0 +1,195 @@
+"""The words beside the map: headline, key, tables, charts, cautions. Everything is escaped by the template engine."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from importlib.resources import files
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
+
+from fieldcomb.coverage.pages import legend
+from fieldcomb.coverage.pages.chart import Point, comb, growth
+from fieldcomb.coverage.pages.legend import Board
+from fieldcomb.coverage.report import words as wording
+from fieldcomb.coverage.report.marks import TITLES, mark_lines, say_marks, warning
+from fieldcomb.coverage.report.strips import worth_a_walk
+from fieldcomb.coverage.report.todo import PROMISE, junk_lines, piece_line, searched_lines, todo_line
+from fieldcomb.coverage.survey.results import OutingResult, RecordingResult, Report, Strip
+
+MOST_LISTED = 10  # strips and open ground listed by size; the map shows all of them
+
+Shares = list[tuple[str, float, float]]
+
+
+def text_of(name: str) -> str:
+    """Read one of the package's own page files (templates, style, script)."""
+    return (files("fieldcomb.coverage") / "web" / name).read_text("utf-8")
+
+
+@lru_cache(maxsize=1)
+def _templates() -> Environment:
+    env = Environment(
+        loader=FunctionLoader(text_of),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    for say in (wording.area, wording.percent, wording.number, wording.hours):
+        env.filters[say.__name__] = say
+    env.filters |= {"metres": wording.length, "counted": wording.count}
+    env.globals.update(
+        bearing=wording.bearing,
+        team=wording.team,
+        peg_words=wording.pegs,
+        under_coil=wording.under_coil,
+        pace_95=wording.pace_95,
+        filled_words=wording.filled,
+        colour_swatch=lambda colour: Markup(legend.colour_swatch(colour)),
+        searched_swatch=lambda n: Markup(legend.searched_swatch(n)),
+        swatch=lambda kind: Markup(legend.swatch(kind)),
+        line_swatch=lambda searching: Markup(legend.line_swatch(searching)),
+        sign_swatch=lambda kind: Markup(legend.sign_swatch(kind)),
+        mark_swatch=lambda kind: Markup(legend.mark_swatch(kind)),
+        legend=legend,
+    )
+    return env
+
+
+def fill(template: str, **values: object) -> str:
+    """Fill one of the package's templates; text is escaped, Markup is not."""
+    return _templates().get_template(template).render(**values)
+
+
+def of_what(report: Report) -> str:
+    """What the percentages are shares of."""
+    return "the site" if report.site.boundary == "given" else "the ground between your walks"
+
+
+def headline(report: Report) -> str:
+    """One sentence that says how much was walked over, of what, and that it is as recorded."""
+    swept, whole = wording.area(report.total.swept_m2), wording.area(report.site.area_m2)
+    share = wording.percent(report.total.swept_pct)
+    return f"Walked over {share} of {of_what(report)} as recorded ({swept} of {whole})"
+
+
+def outing_name(outing: OutingResult) -> str:
+    """An outing as it is called in lists: its id, and its label if it has one."""
+    return f"{outing.id} {outing.label}" if outing.label else outing.id
+
+
+def strip_rows(strip: Strip) -> list[tuple[str, str]]:
+    """What the popup of a strip or of open ground says, as pairs of words."""
+    return [
+        ("Area", wording.area(strip.area_m2)),
+        ("Length", wording.length(strip.length_m)),
+        ("Width", wording.length(strip.width_m)),
+        ("Widest", wording.length(strip.widest_m)),
+        ("Runs", wording.bearing(strip.bearing_deg)),
+        ("Lat, lon", wording.place(strip.centre)),
+        *([("How sure", f"{strip.tier}: {100 * (strip.confidence or 0):.0f} of 100")] if strip.tier else []),
+    ]
+
+
+def strip_name(strip: Strip) -> str:
+    """What a piece of missed ground is called."""
+    return f"{'Strip' if strip.kind == 'strip' else 'Open ground'} {strip.id}"
+
+
+def panel_html(report: Report, board: Board) -> str:
+    """Give the whole panel as HTML."""
+    told = worth_a_walk(report.strips)
+    strips = [strip for strip in told if strip.kind == "strip"]
+    wide = [strip for strip in told if strip.kind != "strip"]
+    largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:MOST_LISTED]
+    return fill(
+        "panel.html",
+        report=report,
+        board=board,
+        headline=headline(report),
+        of_what=of_what(report),
+        shares=_shares(report),
+        comb=comb([share for _, _, share in _shares(report)]),
+        strips=strips,
+        told=told,
+        estimate=_estimate(report),
+        under=_under(report),
+        found_from=wording.found_from(report.total.found_from_m, report.total.strips_placed),
+        strips_m2=sum(strip.area_m2 for strip in strips),
+        wide=wide,
+        wide_m2=sum(strip.area_m2 for strip in wide),
+        largest=[(strip, strip_name(strip)) for strip in largest],
+        charts=_charts(report),
+        assumed=_assumed(report.outings),
+        entered=[(o, _entered(o, ENTERED_M2)) for o in report.outings if _entered(o, ENTERED_M2)],
+        all_entered=[(o, _entered(o)) for o in report.outings if o.no_go_entered],
+        moment=lambda outing: wording.moment(outing.start_s, report.site.zone),
+        name=outing_name,
+        warning=warning(report),
+        mark_kinds=_mark_kinds(report),
+        say_marks=say_marks,
+        todo=[(coil, todo_line(coil, wording.area(coil.area_m2))) for coil in report.todo],
+        piece_line=lambda piece: piece_line(piece, wording.area(piece.area_m2)),
+        promise=PROMISE,
+        searched_lines=list(searched_lines(report)),
+        junk_lines=list(junk_lines(report.junk)),
+        mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
+    )
+
+
+def _under(report: Report) -> str:
+    total = report.total
+    shares = (total.under_coil_pct, total.under_coil_low_pct, total.under_coil_high_pct)
+    return wording.under_coil_of(total.swept_pct, shares, report.depth_m, total.under_coil_left_out)
+
+
+def _estimate(report: Report) -> str:
+    total = report.total
+    if total.swept_est_pct is None or total.swept_low is None or total.swept_high is None:
+        return ""
+    recorded = wording.percent(total.swept_pct)
+    return wording.estimated(total.swept_low, total.swept_est_pct, total.swept_high, recorded, total.strips_placed)
+
+
+def _shares(report: Report) -> Shares:
+    """Square metres and percent of the site by passes: 0, 1, 2, 3+."""
+    passes_m2 = report.total.passes_m2
+    whole_m2 = sum(passes_m2.values()) or 1.0
+    keys = ("0", "1", "2", "3+")
+    return [(key, passes_m2.get(key, 0.0), 100 * passes_m2.get(key, 0.0) / whole_m2) for key in keys]
+
+
+def _charts(report: Report) -> list[Markup]:
+    outings = report.outings
+    if not outings:
+        return []
+    by_hours = [Point(o.total_hours, o.total_pct, outing_name(o)) for o in outings if o.total_hours is not None]
+    by_outing = [Point(n, o.total_pct, outing_name(o)) for n, o in enumerate(outings, 1)]
+    charts = [growth(by_hours, "hours of searching", whole_steps=False, of_what=of_what(report))] if by_hours else []
+    return [*charts, growth(by_outing, "outings", whole_steps=True, of_what=of_what(report))]
+
+
+def _mark_kinds(report: Report) -> list[tuple[str, str]]:
+    """Kinds of marks that were set, with words for the key."""
+    there = {mark.kind for outing in report.outings for mark in outing.marks}
+    return [(kind, TITLES[kind]) for kind in legend.MARK_SIGNS if kind in there]
+
+
+ENTERED_M2 = 1.0  # less no-go ground than this is the receiver's wobble along the edge as easily as a step over it
+
+
+def _entered(outing: OutingResult, least_m2: float = 0.0) -> list[str]:
+    """Sentences on the no-go areas that an outing reached into."""
+    return [
+        wording.entered(wording.area(e.area_m2), e.area, e.depth_m, e.position_error_could_explain)
+        for e in outing.no_go_entered
+        if e.area_m2 >= least_m2
+    ]
+
+
+def _assumed(outings: Sequence[OutingResult]) -> list[tuple[OutingResult, RecordingResult]]:
+    """Recordings whose swing width nobody measured."""
+    return [(o, r) for o in outings for r in o.recordings if not r.swath_measured]

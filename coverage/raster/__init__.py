@@ -1,0 +1,4 @@
+"""Square cells, counts of passes, and polygons around cells.
+
+Uses ``tracks`` and ``gear``.
+"""

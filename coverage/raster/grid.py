@@ -1,0 +1,121 @@
+"""Square cells in the site frame, aligned on whole cells from its origin; row 0 is north."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from rasterio.transform import Affine
+
+from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.motion.legs import Leg
+from fieldcomb.tracks.recording import Floats
+
+ROWS_AT_ONCE = 64  # of blocks, so that no copy of all of a raster is made
+MOST_CELLS = 200_000_000  # a grid larger than this is refused before memory goes (200 MB a layer)
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A window of square cells in the site frame, aligned on whole cells from the frame's origin.
+
+    cell_m : side of a cell. west : column of the left edge, in cells east of the origin.
+    north : row of the top edge, in cells north of the origin. rows, cols : size. Row 0 is north.
+    """
+
+    cell_m: float
+    west: int
+    north: int
+    rows: int
+    cols: int
+
+    def __post_init__(self) -> None:
+        if not self.cell_m > 0:
+            raise UsageError(f"a cell of {self.cell_m:g} m is not possible", hint="Use --cell 10cm or so")
+        if self.rows < 0 or self.cols < 0:
+            raise ValueError(f"a grid of {self.rows} x {self.cols} cells is not possible")
+
+    @property
+    def cell_m2(self) -> float:
+        """Area of one cell."""
+        return self.cell_m * self.cell_m
+
+    @property
+    def bounds_m(self) -> tuple[float, float, float, float]:
+        """Left, bottom, right, top edge in metres."""
+        c = self.cell_m
+        return self.west * c, (self.north - self.rows) * c, (self.west + self.cols) * c, self.north * c
+
+    @property
+    def transform(self) -> Affine:
+        """The affine transform as GDAL has it: column, row to x, y; row 0 is north."""
+        return Affine(self.cell_m, 0, self.west * self.cell_m, 0, -self.cell_m, self.north * self.cell_m)
+
+    def centres(self) -> tuple[Floats, Floats]:
+        """Give x of every column's and y of every row's centre, in metres."""
+        x = (self.west + np.arange(self.cols) + 0.5) * self.cell_m
+        y = (self.north - np.arange(self.rows) - 0.5) * self.cell_m
+        return x.astype(float), y.astype(float)
+
+    def part_of(self, other: Grid) -> tuple[slice, slice]:
+        """Rows and columns of ``other`` that this grid shares with it; empty slices where they do not meet."""
+        top = max(0, other.north - self.north)
+        left = max(0, self.west - other.west)
+        bottom = min(other.rows, other.north - self.north + self.rows)
+        right = min(other.cols, self.west - other.west + self.cols)
+        return slice(top, max(top, bottom)), slice(left, max(left, right))
+
+    def window(self, part: tuple[slice, slice]) -> Grid:
+        """The grid of some of this grid's rows and columns."""
+        rows, cols = part
+        west, north = self.west + cols.start, self.north - rows.start
+        return Grid(self.cell_m, west, north, rows.stop - rows.start, cols.stop - cols.start)
+
+
+def grid_over(bounds_m: tuple[float, float, float, float], cell_m: float) -> Grid:
+    """Give the smallest aligned grid over (left, bottom, right, top); refuses one too large for memory."""
+    left, bottom, right, top = bounds_m
+    west, south = math.floor(left / cell_m), math.floor(bottom / cell_m)
+    cols, rows = math.ceil(right / cell_m) - west, math.ceil(top / cell_m) - south
+    if rows * cols > MOST_CELLS:
+        size = f"{right - left:.0f} m x {top - bottom:.0f} m"
+        hint = "Use larger cells (--cell 50cm), or split the ground into several sites"
+        raise UsageError(
+            f"{size} at {cell_m * 100:g} cm is {rows * cols:.2g} cells, more than fit in memory", hint=hint
+        )
+    return Grid(cell_m, west, south + rows, max(rows, 1), max(cols, 1))
+
+
+def bounds_of(legs: Sequence[Leg], margin_m: float) -> tuple[float, float, float, float]:
+    """Left, bottom, right, top of all legs, widened by a margin; ValueError when there are none."""
+    return (
+        min(float(leg.x_m.min()) for leg in legs) - margin_m,
+        min(float(leg.y_m.min()) for leg in legs) - margin_m,
+        max(float(leg.x_m.max()) for leg in legs) + margin_m,
+        max(float(leg.y_m.max()) for leg in legs) + margin_m,
+    )
+
+
+def block_sums(values: NDArray[Any], k: int, down: int = 0, right: int = 0) -> Floats:
+    """Add up blocks of ``k`` by ``k`` cells, of which the first begins ``down`` rows and ``right`` columns earlier.
+
+    Where a block reaches beyond the values there is nothing.
+
+    >>> block_sums(np.ones((3, 4)), 2, down=1).tolist()
+    [[2.0, 2.0], [4.0, 4.0]]
+    """
+    rows, cols = (-(-(n + before) // k) for n, before in zip(values.shape, (down, right), strict=True))
+    total = np.zeros((rows, cols))
+    for first in range(0, rows, ROWS_AT_ONCE):
+        last = min(first + ROWS_AT_ONCE, rows)
+        top = max(first * k - down, 0)
+        part = values[top : last * k - down]
+        padded = np.zeros(((last - first) * k, cols * k), np.float32)
+        begin = top + down - first * k
+        padded[begin : begin + len(part), right : right + part.shape[1]] = part
+        total[first:last] = padded.reshape(last - first, k, cols, k).sum(axis=(1, 3))
+    return total

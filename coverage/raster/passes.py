@@ -1,0 +1,258 @@
+"""The swept-ground raster: which cells each leg passed over, and how often.
+
+A leg swept with swath W covers every cell whose centre lies within W/2 of it. Row by row a segment covers one
+interval of cells, so nothing is drawn: the intervals of a stretch are united, their ends are added to a raster of
+differences, and one running sum gives exact counts. Memory is one int16 per cell of the window.
+
+A **pass** is one visit to a piece of ground: a cell touched again counts as a new pass when the path since it was
+last touched is longer than ``pass_gap_m``. Legs are cut into stretches that never come back to themselves, so a
+stretch is one pass over every cell that it touches; where two stretches join end to end, the cells that both touch
+within ``pass_gap_m`` of the cut are taken off once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.stretches import NONE, SLICES, Index, Pieces, ranges
+from fieldcomb.tracks.motion.legs import Leg
+from fieldcomb.tracks.recording import Floats
+
+Counts = NDArray[np.int16]
+
+VALUE_STEPS = 2048  # values are summed as whole numbers of such parts, so that sums come back to nothing exactly
+
+
+def count_passes(legs: Sequence[Leg], swath_m: float, grid: Grid) -> Counts:
+    """Count passes of a swath along legs over each cell of a grid.
+
+    A cell is touched when its centre lies within ``swath_m / 2`` of a leg. Different legs are different visits.
+
+    Returns int16 (rows, cols).
+    """
+    diff = np.zeros(grid.rows * (grid.cols + 1), np.int16)
+    pieces = Pieces.of(legs, swath_m)
+    if pieces.group.size and grid.rows and grid.cols:
+        group, row, first, last = _intervals(pieces, swath_m / 2, grid)
+        stretch = group < pieces.stretches
+        _add(diff, grid, row[stretch], first[stretch], last[stretch], 1)
+        _add(diff, grid, *_shared(group - pieces.stretches, row, first, last), -1)
+    counts = diff.reshape(grid.rows, grid.cols + 1)
+    np.cumsum(counts, axis=1, dtype=np.int16, out=counts)
+    return counts[:, :-1]
+
+
+def cover(legs: Sequence[Leg], radius_m: float | Floats, grid: Grid) -> NDArray[np.bool_]:
+    """Tell which cells have their centre within a radius of any leg; for a radius per leg give an array.
+
+    Returns bool (rows, cols).
+    """
+    pieces = Pieces.whole(legs)
+    radius = np.broadcast_to(np.asarray(radius_m, float), (len(legs),))[pieces.group]
+    return _covered(pieces, radius, grid)
+
+
+def _covered(pieces: Pieces, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
+    most = np.int16 if pieces.stretches < 32768 else np.int32  # a cell is covered by each line once at most
+    diff: NDArray[np.signedinteger] = np.zeros(grid.rows * (grid.cols + 1), most)
+    if pieces.group.size and grid.rows and grid.cols:
+        _, row, first, last = _intervals(pieces, radius_m, grid)
+        _add(diff, grid, row, first, last, 1)
+    counts = diff.reshape(grid.rows, grid.cols + 1)
+    np.cumsum(counts, axis=1, dtype=most, out=counts)
+    return np.asarray(counts[:, :-1] > 0)
+
+
+def mean_over(
+    legs: Sequence[Leg], radius_m: float | Floats, values: Floats, grid: Grid
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Mean, at each cell, of the values of all legs that have it within their radius.
+
+    values : float (k, legs), several sorts of value at once, 0 to 1000; kept to 1/2048. Returns float32
+    (k, rows, cols), 0 where no leg comes, and bool (rows, cols) whether any does.
+    """
+    pieces = Pieces.whole(legs)
+    radius = np.broadcast_to(np.asarray(radius_m, float), (len(legs),))[pieces.group]
+    weights = np.concatenate([np.ones((1, len(legs))), np.round(np.asarray(values, float) * VALUE_STEPS)]).astype(
+        np.int32
+    )
+    sums = np.zeros((weights.shape[0], grid.rows * (grid.cols + 1)), np.int32)
+    if pieces.group.size and grid.rows and grid.cols:
+        group, row, first, last = _intervals(pieces, radius, grid)
+        start = row * (grid.cols + 1)
+        for total, weight in zip(sums, weights, strict=True):
+            np.add.at(total, start + first, weight[group])
+            np.subtract.at(total, start + last + 1, weight[group])
+    cells = sums.reshape(weights.shape[0], grid.rows, grid.cols + 1)
+    np.cumsum(cells, axis=2, dtype=np.int32, out=cells)
+    count = cells[0, :, :-1]
+    mean = cells[1:, :, :-1] / (VALUE_STEPS * np.maximum(count, 1)).astype(np.float32)
+    return mean.astype(np.float32), np.asarray(count > 0)
+
+
+# Everything is moved west and north by so many cells, far more than rounding and far less than anything measured, so
+# that a centre exactly on the rim counts on one side only: a lane along the cells is as wide as its swath. The two
+# differ, or lanes along the diagonals would be left to rounding.
+RIM_WEST, RIM_NORTH = 1e-7, 0.6e-7
+BLOCK = 500  # segments worked on at once, so that every array of a block stays in the processor's cache
+
+
+def _intervals(pieces: Pieces, radius_m: float | Floats, grid: Grid) -> tuple[Index, Index, Index, Index]:
+    """Group, row, first and last column of disjoint cell intervals, in order of row, then group."""
+    radius = np.broadcast_to(np.asarray(radius_m, float), pieces.group.shape)
+    blocks, met = [], []
+    is_near = np.zeros(pieces.group.size, bool)
+    is_near[pieces.near] = True
+    for k in range(0, pieces.group.size, BLOCK):
+        part = slice(k, k + BLOCK)
+        seg, *spans = _segment_rows(pieces.ends[:, part], radius[part], grid)
+        blocks.append(_runs(pieces.group[k + seg], *spans))
+        if is_near[part].any():
+            again = is_near[k + seg]
+            met.append((k + seg[again], *(every[again] for every in spans)))
+    blocks += _again(pieces, met)
+    group, row, first, last = (np.concatenate(every) for every in zip(*blocks, strict=True))
+    order = _by_row(row)
+    return _merge(group[order], row[order], first[order], last[order])
+
+
+def _again(pieces: Pieces, met: list[tuple[Index, ...]]) -> list[tuple[Index, Index, Index, Index]]:
+    """Intervals of the segments that are near cuts, of which the rows that they meet are known."""
+    if not met:
+        return []
+    seg, row, first, last = (np.concatenate(every) for every in zip(*met, strict=True))
+    start = np.searchsorted(seg, np.arange(pieces.group.size + 1))
+    blocks = []
+    for k in range(0, pieces.near.size, BLOCK):
+        near = pieces.near[k : k + BLOCK]
+        count = start[near + 1] - start[near]
+        at = ranges(start[near], count)
+        blocks.append(_runs(np.repeat(pieces.near_group[k : k + BLOCK], count), row[at], first[at], last[at]))
+    return blocks
+
+
+def _by_row(row: Index) -> Index:
+    """Order by row, keeping the order within a row; 16-bit keys let numpy sort by counting."""
+    small = row.size == 0 or int(row.max()) < 65536
+    return np.argsort(row.astype(np.uint16) if small else row, kind="stable")
+
+
+def _runs(group: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index, Index]:
+    """Unite intervals of one group and row that follow one another in time and overlap or touch."""
+    order = _by_row(row)
+    group, row, first, last = group[order], row[order], first[order], last[order]
+    if row.size == 0:
+        return group, row, first, last
+    new = np.empty(row.size, bool)
+    new[0] = True
+    same = (row[1:] == row[:-1]) & (group[1:] == group[:-1])
+    np.logical_not(same & (first[1:] <= last[:-1] + 1) & (last[1:] >= first[:-1] - 1), out=new[1:])
+    at = np.flatnonzero(new)
+    return group[at], row[at], np.minimum.reduceat(first, at), np.maximum.reduceat(last, at)
+
+
+def _segment_rows(ends: Floats, radius_m: Floats, grid: Grid) -> tuple[Index, Index, Index, Index]:
+    """Every grid row that a segment's capsule meets, as segment, row, first and last column.
+
+    In units of cells with centres on whole numbers. The left rim of a capsule at row v is that of the disc centred
+    where the left offset line crosses v, held between the two ends; the right rim likewise.
+    """
+    cell = grid.cell_m
+    left, _, _, top = grid.bounds_m
+    u0, u1 = ((x - left) / cell - 0.5 - RIM_WEST for x in (ends[0], ends[2]))
+    v0, v1 = ((top - y) / cell - 0.5 - RIM_NORTH for y in (ends[1], ends[3]))
+    r = radius_m / cell
+    low = np.clip(np.ceil(np.minimum(v0, v1) - r), 0, grid.rows).astype(np.int64)
+    high = np.clip(np.floor(np.maximum(v0, v1) + r), -1, grid.rows - 1).astype(np.int64)
+    count = np.maximum(high - low + 1, 0)
+    seg = np.repeat(np.arange(count.size), count)
+    row = ranges(low, count)
+    du, dv = u1 - u0, v1 - v0
+    rise = np.where(np.abs(dv) < 1e-9, 1e-9, dv)
+    offset = r * du * np.sign(rise) / np.maximum(np.hypot(du, dv), 1e-12)
+    u, v, du, dv, slope, offset, rr = np.stack([u0, v0, du, dv, 1 / rise, offset, r * r])[:, seg]
+    v -= row
+    first = np.ceil(_rim((-v - offset) * slope, u, v, du, dv, rr, -1.0))
+    last = np.floor(_rim((offset - v) * slope, u, v, du, dv, rr, 1.0))
+    np.maximum(first, 0, out=first)
+    np.minimum(last, grid.cols - 1, out=last)
+    keep = first <= last
+    if not keep.all():
+        seg, row, first, last = seg[keep], row[keep], first[keep], last[keep]
+    return seg, row, first.astype(np.int64), last.astype(np.int64)
+
+
+def _rim(t: Floats, u: Floats, v: Floats, du: Floats, dv: Floats, rr: Floats, side: float) -> Floats:
+    """Column of the rim of the disc at the share ``t`` of each segment, held between 0 and 1."""
+    np.minimum(np.maximum(t, 0.0, out=t), 1.0, out=t)
+    height = t * dv
+    height += v
+    height *= height
+    reach = np.subtract(rr, height, out=height)
+    np.sqrt(np.maximum(reach, 0.0, out=reach), out=reach)
+    t *= du
+    t += u
+    return np.add(t, reach, out=t) if side > 0 else np.subtract(t, reach, out=t)
+
+
+def _merge(group: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index, Index]:
+    """Unite what still overlaps among the intervals of one group and row, which lie together; the order stays."""
+    same = (row[1:] == row[:-1]) & (group[1:] == group[:-1])
+    if not same.any():
+        return group, row, first, last
+    many = np.zeros(row.size, bool)
+    many[1:] |= same
+    many[:-1] |= same
+    at = np.flatnonzero(many)
+    key = np.cumsum(np.append(True, ~same))[at]
+    shift = key * (int(last.max()) + 2)  # so that the intervals of one key all lie before those of the next
+    order = np.argsort(first[at] + shift, kind="stable")
+    a, b = first[at[order]], last[at[order]]
+    reach = np.maximum.accumulate(b + shift)
+    new = np.ones(row.size, bool)
+    new[at[1:]] = a[1:] + shift[1:] > reach[:-1] + 1
+    first, last = first.copy(), last.copy()
+    first[at], last[at] = a, b
+    start = np.flatnonzero(new)
+    return group[start], row[start], first[start], np.maximum.reduceat(last, start)
+
+
+def _shared(part: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index]:
+    """Row, first and last column of what the path before a cut and the stretch after it touch within pass_gap_m.
+
+    The intervals are in order of row, then cut, then part.
+    """
+    near = part >= 0
+    part, row, first, last = part[near], row[near], first[near], last[near]
+    cut, part = np.divmod(part, 2 * SLICES)
+    place = (row * (int(cut.max(initial=0)) + 1) + cut) * SLICES
+    after, before = np.flatnonzero(part >= SLICES), np.flatnonzero(part < SLICES)
+    # Slices i before and j after the cut are within pass_gap_m of path when i + j < SLICES - 1.
+    reach = 2 * SLICES - 1 - part[after]
+    low, high = (np.searchsorted((place + part)[before], place[after] + most) for most in (0, reach))
+    b = before[ranges(low, high - low)]
+    a = np.repeat(after, high - low)
+    begin, end = np.maximum(first[a], first[b]), np.minimum(last[a], last[b])
+    meet = begin <= end
+    a = a[meet]
+    return _merge(cut[a], row[a], begin[meet], end[meet])[1:]
+
+
+def _add(diff: NDArray[np.signedinteger], grid: Grid, row: Index, first: Index, last: Index, value: int) -> None:
+    """Add a value over intervals to a flat raster of differences with one spare column."""
+    start = row * (grid.cols + 1)
+    np.add.at(diff, start + first, diff.dtype.type(value))
+    np.add.at(diff, start + last + 1, diff.dtype.type(-value))
+
+
+def cover_discs(x_m: Floats, y_m: Floats, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
+    """Tell which cells have their centre within any of many discs, each with a radius of its own.
+
+    Returns bool (rows, cols).
+    """
+    discs = Pieces(np.stack([x_m, y_m, x_m, y_m]), np.arange(x_m.size), int(x_m.size), NONE, NONE)
+    return _covered(discs, radius_m, grid)

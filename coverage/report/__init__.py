@@ -1,0 +1,4 @@
+"""Results as numbers and files: the table, report.json, rasters, outlines and routes.
+
+Uses ``survey``.
+"""

@@ -1,0 +1,212 @@
+"""report.json: every number of a survey, for scripts. The same numbers for people are in ``table``."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import Any
+
+from fieldcomb.coverage.report.marks import mark_fields
+from fieldcomb.coverage.report.rounding import parts, rounded, share
+from fieldcomb.coverage.report.strips import strip_fields
+from fieldcomb.coverage.report.table import table
+from fieldcomb.coverage.report.text import to_json
+from fieldcomb.coverage.report.todo import junk_fields, searched_fields, todo_fields
+from fieldcomb.coverage.survey.results import (
+    CoilResult,
+    Comparison,
+    FilledResult,
+    NoGoEntry,
+    OutingResult,
+    RecordingResult,
+    Report,
+    TotalResult,
+)
+from fieldcomb.tracks.motion.peg_drift import PegResidual
+from fieldcomb.tracks.units import iso_utc
+
+__all__ = ["report_json", "table"]
+
+SCHEMA = 1
+AREA = PCT = LENGTH = 2  # decimals
+SECONDS = 1
+DEGREES = 8
+UNDER = ("under_coil_pct", "under_coil_low_pct", "under_coil_high_pct")
+
+
+def report_json(report: Report) -> str:
+    """Give report.json: sorted keys, null for what is not known, letters as they are, a newline at the end.
+
+    Areas are rounded to 0.01 m2 and shares to 0.01 %, so that parts still sum to their whole.
+    """
+    site = report.site
+    whole = rounded(site.area_m2, AREA) or 0.0
+    value = {
+        "schema": SCHEMA,
+        "fieldcomb": version("fieldcomb"),
+        "site": {
+            "name": site.name,
+            "area_m2": whole,
+            "boundary": site.boundary,
+            "no_go_m2": rounded(site.no_go_m2, AREA),
+            "blocked_m2": rounded(site.blocked_m2, AREA),
+            "cell_m": site.cell_m,
+            "frame_origin": [site.frame.lon_deg, site.frame.lat_deg],
+            "frame": site.frame.proj4,
+            "zone": site.zone,
+        },
+        "outings": [_outing(outing, whole) for outing in report.outings],
+        "coils": [_coil(coil, whole) for coil in report.coils],
+        "total": _total(report.total, site.area_m2),
+        "strips": [strip_fields(strip) for strip in report.strips],
+        "between": None if report.between is None else _between(report.between),
+        "notes": list(report.notes),
+        "searched_for": searched_fields(report.searched_for),
+        "junk": junk_fields(report.junk),
+        "todo": [todo_fields(coil) for coil in report.todo],
+        "depth_m": rounded(report.depth_m, 3),
+        "filled": [_filled(one) for one in report.filled],
+    }
+    return to_json(value, indent=2) + "\n"
+
+
+def _share(pct: float | None, part_m2: float, whole_m2: float) -> float | None:
+    return share(pct, rounded(part_m2, AREA) or 0.0, whole_m2, PCT)
+
+
+def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
+    new_and_again = {
+        "new_m2": outing.new_m2,
+        "again_same_coil_m2": outing.again_same_coil_m2,
+        "again_other_coil_m2": outing.again_other_coil_m2,
+    }
+    seconds = ("elapsed_s", "searching_s", "stopped_s", "transit_s", "dropout_s")
+    areas = ("swept_m2", "crosswise_m2", "outside_m2", "no_go_entered_m2", "not_recorded_m2")
+    return {
+        "id": outing.id,
+        "label": outing.label,
+        "note": outing.note,
+        "start": None if outing.start_s is None else iso_utc(outing.start_s),
+        "coils": list(outing.coils),
+        "recordings": [_recording(recording) for recording in outing.recordings],
+        "searchers": outing.searchers,
+        "recorded": outing.recorded,
+        "unrecorded": list(outing.unrecorded),
+        "no_go_entered": [_entry(entry) for entry in outing.no_go_entered],
+        "walked_m": rounded(outing.walked_m, LENGTH),
+        **{key: rounded(getattr(outing, key), SECONDS) for key in seconds},
+        "stops": outing.stops,
+        "digs": outing.digs,
+        "speed_m_s": rounded(outing.speed_m_s, 3),
+        **{key: rounded(getattr(outing, key), AREA) for key in areas},
+        **parts(outing.swept_m2, new_and_again, AREA),
+        "swept_pct": _share(outing.swept_pct, outing.swept_m2, whole_m2),
+        "twice_pct": rounded(outing.twice_pct, PCT),
+        "minutes_per_100_m2": rounded(outing.minutes_per_100_m2, 2),
+        "total_pct": rounded(outing.total_pct, PCT),
+        "total_hours": rounded(outing.total_hours, 3),
+        "marks": [mark_fields(mark) for mark in outing.marks],
+        **_estimate(outing),
+        "strips_placed": outing.strips_placed,
+        "est_reason": outing.est_reason,
+        **_under(outing, whole_m2),
+    }
+
+
+def _entry(entry: NoGoEntry) -> dict[str, Any]:
+    return {
+        "area": entry.area,
+        "area_m2": rounded(entry.area_m2, AREA),
+        "depth_m": rounded(entry.depth_m, LENGTH),
+        "position_error_could_explain": entry.position_error_could_explain,
+    }
+
+
+def _estimate(of: OutingResult | CoilResult | TotalResult) -> dict[str, float | None]:
+    return {key: rounded(getattr(of, key), PCT) for key in ("swept_est_pct", "swept_low", "swept_high")}
+
+
+def _under(of: OutingResult | CoilResult | TotalResult, whole_m2: float) -> dict[str, float | None]:
+    """Shares under the coil, never above the share swept even when both are rounded."""
+    most = _share(of.swept_pct, of.swept_m2, whole_m2)
+    found = {key: rounded(getattr(of, key), PCT) for key in UNDER}
+    return {key: None if pct is None or most is None else min(pct, most) for key, pct in found.items()}
+
+
+def _filled(one: FilledResult) -> dict[str, Any]:
+    return {"area": one.area, "depth_m": rounded(one.depth_m, 3), "coils": list(one.coils)}
+
+
+def _recording(recording: RecordingResult) -> dict[str, Any]:
+    return {
+        "file": recording.file,
+        "searcher": recording.searcher,
+        "coil": recording.coil,
+        "swath_m": rounded(recording.swath_m, 3),
+        "swath_measured": recording.swath_measured,
+        "sweep_s": rounded(recording.sweep_s, 2),
+        "sweep_measured": recording.sweep_measured,
+        "gps": recording.gps,
+        "carried": recording.carried,
+        "fixes": recording.fixes,
+        "dropped": recording.dropped,
+        "interval_s": rounded(recording.interval_s, 2),
+        "verdict": recording.verdict,
+        "advice": list(recording.advice),
+        "notes": list(recording.notes),
+        "twin_of": recording.twin_of,
+        "pegs": [_peg(peg) for peg in recording.pegs],
+        "reach_m": rounded(recording.reach_m, 3),
+        "lift_m": rounded(recording.lift_m, 3),
+        "lift_measured": recording.lift_measured,
+        "ground": recording.ground or None,
+    }
+
+
+def _peg(peg: PegResidual) -> dict[str, Any]:
+    metres = ("east_m", "north_m", "left_east_m", "left_north_m")
+    found = {key: rounded(getattr(peg, key), LENGTH) for key in metres}
+    return {"name": peg.name, "time": iso_utc(peg.time_s), **found}
+
+
+def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
+    return {
+        "coil": coil.coil,
+        "outings": coil.outings,
+        "swept_m2": rounded(coil.swept_m2, AREA),
+        "swept_pct": _share(coil.swept_pct, coil.swept_m2, whole_m2),
+        **_estimate(coil),
+        **_under(coil, whole_m2),
+        "under_coil_left_out": coil.under_coil_left_out,
+        "pace_95_low_m_s": rounded(coil.pace_95_low_m_s, 3),
+        "pace_95_high_m_s": rounded(coil.pace_95_high_m_s, 3),
+    }
+
+
+def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
+    whole = rounded(area_m2, AREA) or 0.0
+    passes = parts(area_m2, total.passes_m2, AREA)
+    swept = rounded(total.swept_m2, AREA) or 0.0
+    # Swept and not swept are rounded apart; where they are one and the same ground, let them say so.
+    by_passes = round(whole - passes.get("0", 0.0), AREA)
+    swept = by_passes if abs(by_passes - total.swept_m2) <= 0.02 else swept
+    return {
+        "swept_m2": swept,
+        "swept_pct": share(total.swept_pct, swept, whole, PCT),
+        "twice_pct": rounded(total.twice_pct, PCT),
+        "crosswise_m2": rounded(total.crosswise_m2, AREA),
+        "not_recorded_m2": rounded(total.not_recorded_m2, AREA),
+        "passes_m2": passes,
+        "said_walked_m2": rounded(total.said_walked_m2, AREA),
+        **_estimate(total),
+        "est_reason": total.est_reason,
+        "strips_placed": total.strips_placed,
+        "found_from_m": total.found_from_m,
+        **_under(total, whole),
+        "under_coil_left_out": total.under_coil_left_out,
+    }
+
+
+def _between(between: Comparison) -> dict[str, Any]:
+    keys = ("both_m2", "first_only_m2", "second_only_m2", "neither_m2")
+    areas = {key: rounded(getattr(between, key), AREA) for key in keys}
+    return {"first": between.first, "second": between.second, **areas}

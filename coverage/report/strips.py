@@ -1,0 +1,39 @@
+"""Missed ground as others see it: one set of names and numbers for the report, the table and the files of strips."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from fieldcomb.coverage.survey.results import Strip
+
+
+def strip_fields(strip: Strip) -> dict[str, Any]:
+    """Give the fields of one strip: areas to 0.01 m2, lengths to 1 cm, the bearing to 0.1 and places to 1e-8 degree."""
+    bearing = None if strip.bearing_deg is None else round(strip.bearing_deg % 180, 1) % 180
+    return {
+        "id": strip.id,
+        "kind": strip.kind,
+        "area_m2": round(strip.area_m2, 2),
+        "length_m": round(strip.length_m, 2),
+        "width_m": round(strip.width_m, 2),
+        "widest_m": round(strip.widest_m, 2),
+        "bearing_deg": bearing,
+        "centre": [round(degrees, 8) + 0.0 for degrees in strip.centre],
+        "confidence": strip.confidence,
+        "tier": strip.tier,
+    }
+
+
+def worth_a_walk(strips: Sequence[Strip]) -> list[Strip]:
+    """Pieces that one can look for: certain and likely ones, or all where nothing was estimated.
+
+    Most pieces that a watch draws and that cannot be told are none, so they are not listed one by one.
+    """
+    estimated = any(strip.confidence is not None for strip in strips)
+    return [strip for strip in strips if strip.tier is not None or not estimated]
+
+
+def strip_name(strip: Strip) -> str:
+    """Give the short name of a strip: ``S12``, or ``O3`` for open ground."""
+    return f"{'O' if strip.kind == 'open' else 'S'}{strip.id}"

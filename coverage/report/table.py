@@ -1,0 +1,380 @@
+"""The report as text for a terminal: plain words, aligned, at most 100 columns, nothing that a terminal obeys."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
+
+from fieldcomb.coverage.gear.coils import BODY
+from fieldcomb.coverage.report.marks import say_marks, warning
+from fieldcomb.coverage.report.rounding import share
+from fieldcomb.coverage.report.strips import strip_name, worth_a_walk
+from fieldcomb.coverage.report.text import columns, harmless, wrapped
+from fieldcomb.coverage.report.todo import PROMISE, junk_lines, piece_line, searched_lines, todo_line
+from fieldcomb.coverage.report.words import (
+    bearing,
+    entered,
+    estimated,
+    filled,
+    found_from,
+    moment,
+    pace_95,
+    pegs,
+    team,
+    under_coil,
+    under_coil_of,
+)
+from fieldcomb.coverage.survey.results import Comparison, OutingResult, RecordingResult, Report, Strip
+from fieldcomb.tracks.units import say_duration, say_length
+
+WIDTH = 100
+LARGEST = 5
+TODO_SHOWN = 3
+NONE = "-"
+
+_PASSES = {"0": "never", "1": "once", "2": "twice", "3+": "three times or more"}
+_SHOWN = 0.1  # percent and square metres are shown to a tenth
+
+
+def table(report: Report) -> str:
+    """Give what ``map`` and ``report`` print; a newline at the end."""
+    sections = [
+        _sentence(warning(report), 0) if warning(report) else [],
+        list(_head(report)),
+        list(_outings(report)),
+        list(_coils(report)),
+        list(_passes(report)),
+        list(_missed(report)),
+        list(_bullets("The old surface under filled ground", _filled(report))),
+        list(_between(report.between)) if report.between else [],
+        list(_bullets("Searched for", searched_lines(report))),
+        list(_bullets("Junk", junk_lines(report.junk))),
+        list(_todo(report)),
+        list(_recordings(report)),
+        list(_bullets("Notes", report.notes)),
+        list(_bullets("Read with care", _cautions(report))),
+    ]
+    return "\n\n".join("\n".join(line.rstrip() for line in section) for section in sections if section) + "\n"
+
+
+# ------------------------------------------------------------------------------------------------------------- words
+
+
+def _number(value: float | None, places: int = 0) -> str:
+    if value is None or not math.isfinite(value):
+        return NONE
+    # Adding zero turns -0 into 0.
+    return f"{round(value, places) + 0.0:,.{places}f}".replace(",", " ")
+
+
+def _area(value_m2: float | None) -> str:
+    """Square metres without the unit: whole from 100 on, else to a tenth; what is there never shows as nothing."""
+    if value_m2 is not None and 0 < value_m2 < _SHOWN / 2:
+        return "<0.1"
+    return _number(value_m2, 1 if value_m2 is not None and 0 < value_m2 < 99.95 else 0)
+
+
+def _pct(pct: float | None, part_m2: float, whole_m2: float) -> str:
+    return _number(share(pct, round(part_m2, 2), round(whole_m2, 2), 1), 1)
+
+
+def _count(many: int, one: str, more: str | None = None) -> str:
+    return f"{_number(many)} {one if many == 1 else more or one + 's'}"
+
+
+def _span(seconds: float | None) -> str:
+    return NONE if seconds is None or not math.isfinite(seconds) else say_duration(seconds)
+
+
+def _right(cells: Sequence[str], widths: Sequence[int]) -> str:
+    return "".join(cell.rjust(width) for cell, width in zip(cells, widths, strict=True))
+
+
+def _left(text: str, width: int) -> str:
+    return text + " " * max(0, width - columns(text))
+
+
+def _sentence(text: str, indent: int) -> list[str]:
+    return wrapped(harmless(text), WIDTH, " " * indent, " " * (indent + 2))
+
+
+def _bullets(title: str, texts: Iterable[str]) -> Iterator[str]:
+    lines = [line for text in texts for line in wrapped(harmless(text), WIDTH, "  - ", "    ")]
+    if lines:
+        yield title
+        yield from lines
+
+
+# -------------------------------------------------------------------------------------------------------------- head
+
+
+def _of_what(report: Report) -> str:
+    return "of the site" if report.site.boundary == "given" else "of the ground between your walks"
+
+
+def _head(report: Report) -> Iterator[str]:
+    site, total = report.site, report.total
+    yield from wrapped(harmless(site.name), WIDTH)
+    boundary = "inside the boundary given" if site.boundary == "given" else "of the ground between your walks"
+    net = [f"{_area(m2)} m2 {kind}" for m2, kind in ((site.no_go_m2, "no-go"), (site.blocked_m2, "blocked")) if m2]
+    without = f", without {' and '.join(net)}" if net else ""
+    yield from _line("Site", f"{_area(site.area_m2)} m2 {boundary}{without}")
+    swept = f"{_pct(total.swept_pct, total.swept_m2, site.area_m2)} % {_of_what(report)}, {_area(total.swept_m2)} m2"
+    times = f"in {_count(len(report.outings), 'outing')}"
+    yield from _line("Walked over", f"{swept}, {times}; {_number(total.twice_pct, 1)} % of that twice or more")
+    yield from _estimate(report)
+    yield from _under(report)
+    yield from _line("Crosswise", f"{_area(total.crosswise_m2)} m2 were walked in two directions")
+    if total.not_recorded_m2 > 0:
+        yield from _line(
+            "Not recorded", f"{_area(total.not_recorded_m2)} m2, counted neither as walked over nor as missed"
+        )
+    if total.said_walked_m2 > 0:
+        said = "m2 that people say they walked without a recording: counted neither as walked over nor as missed"
+        yield from _line("Said walked", f"{_area(total.said_walked_m2)} {said}")
+
+
+def _estimate(report: Report) -> Iterator[str]:
+    total = report.total
+    if total.swept_est_pct is None or total.swept_low is None or total.swept_high is None:
+        if total.est_reason:
+            yield from _line("Estimate", f"none of the true share: {total.est_reason}")
+        return
+    recorded = f"{_pct(total.swept_pct, total.swept_m2, report.site.area_m2)} %"
+    said = estimated(total.swept_low, total.swept_est_pct, total.swept_high, recorded, total.strips_placed)
+    yield from _line("Estimate", said)
+    yield from _line("", found_from(total.found_from_m, total.strips_placed))
+
+
+def _under(report: Report) -> Iterator[str]:
+    total = report.total
+    shares = (total.under_coil_pct, total.under_coil_low_pct, total.under_coil_high_pct)
+    if said := under_coil_of(total.swept_pct, shares, report.depth_m, total.under_coil_left_out):
+        yield from _line("Under the coil", said)
+
+
+def _line(title: str, text: str) -> list[str]:
+    return wrapped(text, WIDTH, _left(title, 15), " " * 15)
+
+
+# ----------------------------------------------------------------------------------------------------------- outings
+
+_WIDTHS = (7, 11, 11, 11, 11, 9, 13, 6)
+
+
+def _outings(report: Report) -> Iterator[str]:
+    if not report.outings:
+        return
+    yield _left("Outings", 21) + _right(
+        ("swept", "new", "again, m2", "again, m2", "crosswise", "min per", "", ""), _WIDTHS
+    )
+    heads = ("%", "m2", "same coil", "other coil", "m2", "100 m2", "searching", "digs")
+    yield _left("", 21) + _right(heads, _WIDTHS)
+    for outing in report.outings:
+        yield from _outing(outing, report)
+    if any(outing.searching_s is None for outing in report.outings):
+        yield "  - stands where the recording has no times"
+
+
+def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
+    cells = (
+        _pct(outing.swept_pct, outing.swept_m2, report.site.area_m2),
+        _area(outing.new_m2),
+        _area(outing.again_same_coil_m2),
+        _area(outing.again_other_coil_m2),
+        _area(outing.crosswise_m2),
+        _number(outing.minutes_per_100_m2, 1),
+        _span(outing.searching_s),
+        NONE if outing.digs is None else _number(outing.digs),
+    )
+    yield _left(f"  {moment(outing.start_s, report.site.zone)}", 21) + _right(cells, _WIDTHS)
+    label = f' "{outing.label}"' if outing.label else ""
+    swings = "; ".join(dict.fromkeys(_swing(recording) for recording in outing.recordings))
+    yield from _sentence(f"{outing.id}{label}: {swings or ', '.join(outing.coils)}", 4)
+    yield from _sentence(_walking(outing), 4)
+    if outing.marks:
+        yield from _sentence(f"Marks: {say_marks(outing.marks)}", 4)
+    for entry in outing.no_go_entered:
+        size = f"{_area(entry.area_m2)} m2"
+        said = entered(size, entry.area, entry.depth_m, entry.position_error_could_explain)
+        yield from _sentence(f"no-go: {said}", 4)
+    if outing.note:
+        yield from _sentence(f"note: {outing.note}", 4)
+
+
+def _swing(recording: RecordingResult) -> str:
+    mark = "" if recording.swath_measured else " (not measured)"
+    return f"{recording.coil}, swing width {say_length(recording.swath_m)}{mark}"
+
+
+def _walking(outing: OutingResult) -> str:
+    said = [f"walked {_number(outing.walked_m)} m"]
+    if outing.searchers > 1:
+        said.insert(0, team(outing.recorded, outing.unrecorded))
+        said[1] = f"walked {_number(outing.walked_m)} m in all"
+    if outing.speed_m_s is not None:
+        said[-1] += f", searching at {_number(outing.speed_m_s, 2)} m/s"
+    if outing.elapsed_s is not None:
+        said.append(f"{_span(outing.elapsed_s)} in all")
+        others = ((outing.stopped_s, "standing"), (outing.transit_s, "on the way"), (outing.dropout_s, "not recorded"))
+        said += [f"{_span(seconds)} {words}" for seconds, words in others if seconds]
+    if outing.stops is not None:
+        said.append(_count(outing.stops, "stop"))
+    grounds = (
+        (outing.not_recorded_m2, "not recorded"),
+        (outing.outside_m2, "outside the boundary"),
+        (outing.no_go_entered_m2, "of no-go ground entered"),
+    )
+    said += [f"{_area(m2)} m2 {words}" for m2, words in grounds if m2 > 0]
+    if under := under_coil(outing.under_coil_pct, outing.under_coil_low_pct, outing.under_coil_high_pct):
+        said.append(under)
+    said.append(f"all so far {_number(outing.total_pct, 1)} %")
+    if outing.total_hours is not None:
+        said[-1] += f" in {_span(outing.total_hours * 3600)} of searching"
+    return "; ".join(said)
+
+
+# ------------------------------------------------------------------------------------------------------------ ground
+
+
+def _coils(report: Report) -> Iterator[str]:
+    if not report.coils:
+        return
+    yield "By coil"
+    for coil in report.coils:
+        pct = _pct(coil.swept_pct, coil.swept_m2, report.site.area_m2)
+        said = f"{pct} % {_of_what(report)}, {_area(coil.swept_m2)} m2, in {_count(coil.outings, 'outing')}"
+        shares = (coil.under_coil_pct, coil.under_coil_low_pct, coil.under_coil_high_pct)
+        if under := under_coil(*shares, coil.under_coil_left_out):
+            said += (
+                f"; {under}; 95 % of the swing under it up to {pace_95(coil.pace_95_low_m_s, coil.pace_95_high_m_s)}"
+            )
+        yield from _sentence(f"{coil.coil}: {said}", 2)
+
+
+def _passes(report: Report) -> Iterator[str]:
+    whole = report.site.area_m2
+    yield "The coil passed"
+    for key, m2 in report.total.passes_m2.items():
+        pct = _pct(100 * m2 / whole if whole > 0 else None, m2, whole)
+        yield f"  {_left(_PASSES.get(key, key), 20)}{_area(m2):>12} m2{pct:>8} %"
+
+
+_STRIP_WIDTHS = (13, 9, 9)
+
+
+def _missed(report: Report) -> Iterator[str]:
+    told = worth_a_walk(report.strips)
+    strips = [strip for strip in told if strip.kind != "open"]
+    ground = [strip for strip in told if strip.kind == "open"]
+    yield "Missed ground"
+    if not report.strips:
+        yield "  no strip or open ground of 0.5 m2 or more"
+        return
+    said = f"{_count(len(strips), 'strip')}, {_area(sum(s.area_m2 for s in strips))} m2"
+    said += f"; {_count(len(ground), 'piece')} of open ground, {_area(sum(s.area_m2 for s in ground))} m2"
+    if len(told) < len(report.strips):
+        said = f"certain or likely: {said}"
+        untold = len(report.strips) - len(told)
+        yield from _sentence(f"{_count(untold, 'more piece')} cannot be told from the receiver's error, not listed", 2)
+    largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
+    largest.sort(key=lambda strip: strip.tier or "")
+    more = len(told) - len(largest)
+    yield from _sentence(f"{said}{'. The largest:' if more else ':' if told else ''}", 2)
+    if not told:
+        return
+    heads = _right(("area", "length", "width"), _STRIP_WIDTHS)
+    yield f"{'':9}{heads}  {'runs':<36} latitude, longitude"
+    for tier, several in groupby(largest, key=lambda strip: strip.tier):
+        if tier:
+            yield f"  {tier}"
+        yield from map(_strip, several)
+    if more:
+        yield f"  and {_number(more)} more, all on the map and in strips.geojson"
+
+
+def _strip(strip: Strip) -> str:
+    lon, lat = strip.centre
+    sizes = (f"{_area(strip.area_m2)} m2", say_length(strip.length_m), say_length(strip.width_m))
+    way = bearing(strip.bearing_deg).partition(" (")[0]
+    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36} {lat:.5f}, {lon:.5f}"
+
+
+def _between(between: Comparison) -> Iterator[str]:
+    yield from wrapped(f"{harmless(between.first)} beside {harmless(between.second)}", WIDTH)
+    rows = (
+        ("swept in both", between.both_m2),
+        (f"only in {harmless(between.first)}", between.first_only_m2),
+        (f"only in {harmless(between.second)}", between.second_only_m2),
+        ("in neither", between.neither_m2),
+    )
+    for words, m2 in rows:
+        yield from wrapped(words, WIDTH, f"{_area(m2):>12} m2  ", " " * 17)
+
+
+def _todo(report: Report) -> Iterator[str]:
+    if not report.todo:
+        return
+    yield "To do"
+    for coil in report.todo:
+        yield from _sentence(todo_line(coil, f"{_area(coil.area_m2)} m2"), 2)
+        for piece in coil.pieces[:TODO_SHOWN]:
+            lon, lat = piece.centre
+            at = f"at {lat:.5f}, {lon:.5f}"
+            yield from _sentence(f"{piece_line(piece, f'{_area(piece.area_m2)} m2')}; {at}", 4)
+    yield from _sentence(PROMISE, 2)
+
+
+# -------------------------------------------------------------------------------------------------------- recordings
+
+
+def _recordings(report: Report) -> Iterator[str]:
+    if not any(outing.recordings for outing in report.outings):
+        return
+    yield "Recordings"
+    for outing in report.outings:
+        for recording in outing.recordings:
+            yield from _recording(recording)
+
+
+def _recording(recording: RecordingResult) -> Iterator[str]:
+    who = f" ({recording.searcher})" if recording.searcher else ""
+    every = "no times" if recording.interval_s is None else f"one every {recording.interval_s:.3g} s"
+    dropped = [f"{_number(many)} {why}" for why, many in sorted(recording.dropped.items()) if many]
+    left_out = f"left out: {', '.join(dropped)}" if dropped else "none left out"
+    said = f"{_count(recording.fixes, 'fix', 'fixes')}, {every}, {left_out}; gps {recording.gps}"
+    if recording.lift_measured:
+        said += f"; coil {say_length(recording.lift_m)} above the soil"
+    if recording.ground:
+        said += f"; ground: {recording.ground}"
+    if recording.carried != BODY:
+        said += f"; carried: {recording.carried}"
+    yield from _sentence(f"{recording.file}{who}: {recording.verdict}; {said}", 2)
+    if recording.pegs:
+        yield from wrapped(f"Pegs: {pegs(len(recording.pegs), *recording.pegs_off_m)}", WIDTH, "    - ", "      ")
+    for text in (*recording.advice, *recording.notes):
+        yield from wrapped(harmless(text), WIDTH, "    - ", "      ")
+
+
+def _filled(report: Report) -> Iterator[str]:
+    for one in report.filled:
+        yield filled(one.area, one.depth_m, one.coils)
+
+
+def _cautions(report: Report) -> Iterator[str]:
+    recordings = [recording for outing in report.outings for recording in outing.recordings]
+    guessed = sum(not recording.swath_measured for recording in recordings)
+    if guessed:
+        of = f"{_number(guessed)} of {_count(len(recordings), 'recording')}"
+        yield f"The swing width was not measured for {of}: every area is as wrong as that guess. Measure it first."
+    poor = [recording.file for recording in recordings if recording.verdict == "poor"]
+    if poor:
+        yield f"Poor recordings make all of this doubtful: {', '.join(poor)}. See what to change under Recordings."
+    yield (
+        "The percentage is ground that the swing passed over, as recorded: not what the coil itself covered between "
+        "two sweeps, and not what was heard or dug."
+    )
+    yield "A receiver may place a walk some metres off, so a single narrow strip can lie elsewhere, or not be missed."
+    if report.site.boundary != "given":
+        yield "There is no boundary: the percentage is of the ground between your walks, and says nothing of the rest."

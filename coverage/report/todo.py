@@ -1,0 +1,146 @@
+"""What is still to do, what was searched for and what is known of junk: one set of names and words for all outputs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from fieldcomb.coverage.report.rounding import rounded
+from fieldcomb.coverage.survey.results import JunkResult, Report, SearchedClass, TodoCoil, TodoPiece
+from fieldcomb.coverage.todo.junk import FEW_DIGS
+from fieldcomb.coverage.todo.losses import NEVER, REASONS
+from fieldcomb.tracks.units import many, say_duration
+
+PROMISE = (
+    "This ranks ground by where one more pass might find most. It is a model, and promises nothing: how deep, how many "
+    "and how loud the targets are, nobody knows."
+)
+SURE_PCT = 99.5  # more is all of it
+NOT_MEASURED = "iron not measured here"
+CLASS_NAMES = {"iron": "iron", "low": "low targets", "middle": "middle targets", "high": "high targets"}
+
+
+# -------------------------------------------------------------------------------------------------------- report.json
+
+
+def piece_fields(piece: TodoPiece) -> dict[str, Any]:
+    """Give a piece of ground to do as report.json and todo.geojson have it."""
+    return {
+        "id": piece.id,
+        "coil": piece.coil,
+        "rank": piece.rank,
+        "reason": piece.reason,
+        "area_m2": rounded(piece.area_m2, 2),
+        "minutes": rounded(piece.minutes, 1),
+        "gain_per_100_m2": rounded(piece.gain_per_100_m2, 4),
+        "gain_per_hour": rounded(piece.gain_per_hour, 4),
+        "junk_per_m2": rounded(piece.junk_per_m2, 2),
+        "junk_error_per_m2": rounded(piece.junk_error_per_m2, 2),
+        "heard_not_dug": piece.heard_not_dug,
+        "unswept_pct": rounded(piece.unswept_pct, 1),
+        "centre": [round(degrees, 8) + 0.0 for degrees in piece.centre],
+    }
+
+
+def todo_fields(coil: TodoCoil) -> dict[str, Any]:
+    """Give what is to do with one coil."""
+    return {
+        "coil": coil.coil,
+        "area_m2": rounded(coil.area_m2, 2),
+        "minutes": rounded(coil.minutes, 1),
+        "mostly": coil.mostly or None,
+        "m2_per_minute": rounded(coil.m2_per_minute, 2),
+        "own_pace": coil.own_pace,
+        "pieces": [piece_fields(piece) for piece in coil.pieces],
+    }
+
+
+def searched_fields(searched: tuple[SearchedClass, ...]) -> dict[str, Any]:
+    """Give shares of the site by class of target."""
+    keys = ("whole_pct", "part_pct", "none_pct", "not_stated_pct")
+    return {one.name: {key: rounded(getattr(one, key), 2) for key in keys} for one in searched}
+
+
+def junk_fields(junk: JunkResult | None) -> dict[str, Any] | None:
+    """Give what is known of junk; null where a survey did not ask."""
+    if junk is None:
+        return None
+    shares = ("counted_pct", "dug_pct", "drawn_pct", "assumed_pct", "not_measured_pct", "error_pct", "heard_m2")
+    densities = ("then_per_m2", "now_per_m2")
+    counts = ("squares", "signals", "dug", "heard_not_dug")
+    return {
+        **{key: getattr(junk, key) for key in counts},
+        **{key: rounded(getattr(junk, key), 2) for key in (*shares, *densities)},
+    }
+
+
+# ------------------------------------------------------------------------------------------------------------- words
+
+
+def todo_line(coil: TodoCoil, area: str) -> str:
+    """One line a coil, ``area`` in words: ``small: 840 m2 worth it, 55 min, mostly too much junk for large``."""
+    if not coil.pieces:
+        return f"{coil.coil}: no ground where one more pass would find much more than a usual pass leaves"
+    time = "" if coil.minutes is None else f", {say_duration(coil.minutes * 60)}"
+    return f"{coil.coil}: {area} worth it{time}, mostly {coil.mostly}"
+
+
+def piece_line(piece: TodoPiece, area: str) -> str:
+    """One piece in words."""
+    time = "" if piece.minutes is None else f", {say_duration(piece.minutes * 60)}"
+    return f"{piece.rank}. {area}{time}: {reason_words(piece)}; {junk_words(piece)}"
+
+
+def reason_words(piece: TodoPiece) -> str:
+    """Why a piece is to do; of ground never swept, how much of it that may be."""
+    if piece.reason != REASONS[NEVER] or piece.unswept_pct >= SURE_PCT:
+        return piece.reason
+    return f"{piece.reason}, about {piece.unswept_pct:.0f} % of it"
+
+
+def junk_words(piece: TodoPiece) -> str:
+    """Junk on a piece, with how sure that is."""
+    if piece.junk_per_m2 is None:
+        return NOT_MEASURED
+    error = "" if piece.junk_error_per_m2 is None else f" ± {piece.junk_error_per_m2:.2g}"
+    return f"junk {piece.junk_per_m2:.2g}{error} per m2 now"
+
+
+def searched_lines(report: Report) -> Iterator[str]:
+    """What was searched for, by class of target; one line where nobody said what was dug."""
+    if not report.searched_for:
+        return
+    if all(one.whole_pct == one.part_pct == one.none_pct == 0 for one in report.searched_for):
+        yield "not stated: say which target numbers you dig, and what they mean, with each coil in site.toml"
+        return
+    for one in report.searched_for:
+        parts = (
+            (one.whole_pct, "all of them dug"),
+            (one.part_pct, "part of them dug"),
+            (one.none_pct, "heard, not dug"),
+        )
+        said = [f"{pct:.1f} % {words}" for pct, words in (*parts, (one.not_stated_pct, "not stated")) if pct >= 0.05]
+        yield f"{CLASS_NAMES[one.name]}: {', '.join(said) or 'nothing swept'}"
+
+
+def junk_lines(junk: JunkResult | None) -> Iterator[str]:
+    """What is known of junk, and how well."""
+    if junk is None:
+        return
+    told = []
+    if junk.squares:
+        told.append(f"{many(junk.signals, 'signal')} in {many(junk.squares, 'count square')}")
+    if junk.dug:
+        told.append(f"{many(junk.dug, 'piece')} dug: a lower bound, since nails are left in the ground")
+    if told and junk.then_per_m2 is not None and junk.now_per_m2 is not None:
+        where = f"on the {100 - junk.not_measured_pct:.0f} % of the site where anything is known"
+        bound = junk.counted_pct == junk.drawn_pct == junk.assumed_pct == 0
+        now = "what is left is not known" if bound else f"{junk.now_per_m2:.2g} now"
+        dense = f"{'at least ' if bound else ''}{junk.then_per_m2:.2g} per m2 before digging, {now}"
+        few = junk.squares == 0 and junk.dug < FEW_DIGS
+        error = f", known to ± {junk.error_pct:.0f} %{' or worse' if few else ''}" if junk.error_pct else ""
+        yield f"{'; '.join(told)}. {where[:1].upper()}{where[1:]}: {dense}{error}"
+    if junk.not_measured_pct >= 0.05:
+        yield f"{NOT_MEASURED}: {junk.not_measured_pct:.0f} % of the site. A count square (mark count 14) tells most"
+    if junk.heard_not_dug:
+        yield f"heard, not dug: {many(junk.heard_not_dug, 'mark')}, {junk.heard_m2:.0f} m2 round them"

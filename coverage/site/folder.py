@@ -1,0 +1,273 @@
+"""A site folder as it lies on the disk: starting one, and opening one to read or change it."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import shapely
+
+from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, read_areas
+from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
+from fieldcomb.coverage.gear.coils import coil_of_size, make_swing, split_naming
+from fieldcomb.coverage.site.journal import LOCK, locked, new_folder, reason
+from fieldcomb.coverage.site.peg_file import PegRow, place_pegs, read_pegs
+from fieldcomb.coverage.site.setting_values import cell_m
+from fieldcomb.coverage.site.settings import (
+    OUTINGS_FILE,
+    SITE_FILE,
+    TRACKS,
+    OutingEntry,
+    Settings,
+)
+from fieldcomb.coverage.site.settings_file import read_outings, read_settings
+from fieldcomb.coverage.site.settings_text import NEW_OUTINGS, new_site_text, with_coil
+from fieldcomb.coverage.site.toml_text import TomlFile
+from fieldcomb.coverage.survey.inputs import SiteInput, choose_frame
+from fieldcomb.coverage.todo.remaining import own_coil
+from fieldcomb.tracks.errors import AreaError, FieldcombError, SiteError, TrackError, UsageError
+from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.units import parse_length_m, parse_zone
+
+AREAS_FILE = "areas.geojson"
+PEGS_FILE = "pegs.csv"
+OUT = "out"
+NO_AREAS = (
+    f"{AREAS_FILE} was here and is gone: without it nothing is taken off as no-go or blocked, and percentages are "
+    f"of the ground between your walks. Put it back, or take the line areas = true out of {SITE_FILE}"
+)
+MAX_FILE_BYTES = 512 * 1024 * 1024
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Site:
+    """An open site folder; ``outings_file`` is the text that ``outings`` were read from."""
+
+    folder: Path
+    settings: Settings
+    outings_file: TomlFile
+    outings: tuple[OutingEntry, ...]
+    areas: tuple[Area, ...]
+    notes: tuple[str, ...]
+    pegs: tuple[PegRow, ...] = ()
+
+    def as_input(self, frame: SiteFrame) -> SiteInput:
+        """Give the site as a survey takes it."""
+        known = self.settings
+        own = tuple(own_coil(k.coil, k.swath_m, k.sweep_s, k.reach_m, k.rule) for k in known.coils.values())
+        site = SiteInput(known.name, known.zone.key, known.cell_m, frame, self.areas, AREAS_FILE)
+        return replace(site, coils=own, todo=known.todo)
+
+    def pegs_in(self, frame: SiteFrame) -> tuple[Peg, ...]:
+        """Give the site's pegs in metres; raises SiteError for one that lies far from the site."""
+        corners = shapely.get_coordinates([area.shape for area in self.areas])
+        x, y = frame.to_metres(corners[:, 0], corners[:, 1])
+        reach_m = float(np.hypot(x, y).max(initial=0.0))
+        return place_pegs(self.pegs, frame, reach_m, shown(self.folder / PEGS_FILE))
+
+
+def stored_files(site: Site) -> list[Path]:
+    """List what lies in the site's tracks folder."""
+    folder = site.folder / TRACKS
+    return sorted(folder.iterdir()) if folder.is_dir() else []
+
+
+def shown(path: str | Path) -> str:
+    """A file name that can be printed and written down, whatever bytes it is made of."""
+    return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+
+
+def read_file(
+    path: str | Path, error_type: type[FieldcombError] = TrackError, *, name: str | Path | None = None
+) -> bytes:
+    """Read a whole file that the user named; an error of ``error_type`` says why it cannot be.
+
+    ``name`` is what the user knows it by, where that is not its path.
+    """
+    file = shown(path if name is None else name)
+    try:
+        status = Path(path).stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise error_type("is a folder, not a file", file=file, hint="Give the files in it one by one")
+        if not stat.S_ISREG(status.st_mode):
+            raise error_type("is not a plain file", file=file, hint="Save it to the disk and give that file")
+        if status.st_size > MAX_FILE_BYTES:
+            raise error_type(f"is {status.st_size / 1e6:.0f} MB, far more than a walk", file=file, hint="Split it")
+        return Path(path).read_bytes()
+    except FileNotFoundError as error:
+        raise error_type("is not there", file=file, hint="Check the name and the folder") from error
+    except PermissionError as error:
+        raise error_type("may not be read", file=file, hint="Change its permissions, or copy it") from error
+    except (OSError, ValueError) as error:
+        words = reason(error) if isinstance(error, OSError) else str(error)
+        raise error_type(f"cannot be read ({words})", file=file, hint="Copy it again from the recorder") from error
+
+
+# ------------------------------------------------------------------------------------------------- starting
+
+
+def new_site(
+    folder: Path,
+    *,
+    name: str | None = None,
+    zone: str = "UTC",
+    cell: str = "10cm",
+    boundary: str | None = None,
+    edge: str | None = None,
+    held: str | None = None,
+    say: Say,
+) -> WalkedEdge | None:
+    """Start a site folder, complete or not at all; gives the edge that was made of a walk.
+
+    Parameters
+    ----------
+    folder : Path
+        Where; it must be absent or empty.
+    name, zone, cell : str, optional
+        As typed; the name is the folder's when None.
+    boundary : str, optional
+        File of areas. With it the frame is fixed here, else at the first ``add``.
+    edge : str, optional
+        Recording of a walk round the edge, instead of a boundary.
+    held : str, optional
+        Where that file lies, when ``boundary`` or ``edge`` is only the name that it is known by.
+    say : callable
+        Takes notes for the user.
+
+    Raises
+    ------
+    UsageError, AreaError, TrackError, SiteError
+        Nothing has been written then.
+
+    """
+    parse_zone(zone)
+    cell_m(cell)
+    if name is not None and not name.strip():
+        raise UsageError("the name of a site must not be empty", hint="Leave --name out to take the folder's")
+    if boundary is not None and edge is not None:
+        raise UsageError("--boundary and --edge were both given", hint="Give the one that draws the site's edge")
+    _check_free(folder)
+    frame, areas, walked = _first_areas(boundary, edge, held, say)
+    text = new_site_text(name or shown(folder.absolute().name) or "site", zone, cell, frame, bool(areas))
+    files = {SITE_FILE: text.encode(), OUTINGS_FILE: NEW_OUTINGS.encode(), LOCK: b""}
+    try:
+        new_folder(folder, files | areas)
+    except OSError as error:
+        problem = f"the site cannot be written ({reason(error)}); nothing was changed"
+        hint = "Make room, or choose a folder that you may write to"
+        raise SiteError(problem, file=shown(folder), hint=hint) from error
+    return walked
+
+
+def _check_free(folder: Path) -> None:
+    file = shown(folder)
+    try:
+        if not folder.absolute().parent.is_dir():
+            hint = "Make that folder first, or check the name"
+            raise SiteError("the folder that it would lie in is not there", file=file, hint=hint)
+        if not (folder.exists() or folder.is_symlink()):
+            return
+        if not folder.is_dir():
+            raise SiteError("is a file, not a folder", file=file, hint="Choose another name for the site")
+        if any(folder.iterdir()):
+            hint = "Choose a new name; to add walks to a site that is there, use fieldcomb add"
+            raise SiteError("is there already and is not empty", file=file, hint=hint)
+    except (OSError, ValueError) as error:
+        words = reason(error) if isinstance(error, OSError) else str(error)
+        raise SiteError(f"cannot be used ({words})", file=file, hint="Choose another name for the site") from error
+
+
+def _first_areas(
+    boundary: str | None, edge: str | None, held: str | None, say: Say
+) -> tuple[SiteFrame | None, dict[str, bytes], WalkedEdge | None]:
+    """Read and check the areas that a site begins with; gives its frame, its file of areas, and a walked edge."""
+    walked = None
+    if boundary is not None:
+        raw = read_file(held or boundary, AreaError, name=boundary)
+        areas, notes = read_areas(raw, shown(boundary))
+        # GeoJSON is kept as it was given, with whatever else it says of its areas.
+        content = raw if raw.lstrip().startswith(b"{") else areas_geojson(areas).encode()
+    elif edge is not None:
+        recording = read_recording(read_file(held or edge, name=edge), shown(edge))
+        walked = edge_of_walk(recording)
+        areas, notes = (walked.area,), tuple(dict.fromkeys((*walked.area.notes, *recording.notes)))
+        content = areas_geojson(areas).encode()
+    else:
+        return None, {}, None
+    frame = choose_frame(areas, ())
+    _, more = place_areas(areas, frame, shown(boundary or edge or ""))
+    for note in (*notes, *more):
+        say(note)
+    return frame, {AREAS_FILE: content}, walked
+
+
+# -------------------------------------------------------------------------------------------------- opening
+
+
+@contextmanager
+def opened(folder: Path, say: Say, *, reading: bool = False) -> Iterator[Site]:
+    """Open a site folder under its lock, after finishing what an interrupted command left there."""
+    file = shown(folder)
+    if not folder.exists():
+        raise SiteError("is not there", file=file, hint=f"Start it with: fieldcomb new {file}")
+    if not folder.is_dir():
+        raise SiteError("is a file, not a site folder", file=file, hint="Give the folder that fieldcomb new made")
+    if not (folder / SITE_FILE).exists():
+        hint = f"Start one with: fieldcomb new, or put {SITE_FILE} back"
+        raise SiteError(f"is not a site folder: it has no {SITE_FILE}", file=file, hint=hint)
+    with locked(folder, say, reading=reading):
+        yield _read(folder)
+
+
+def _read(folder: Path) -> Site:
+    settings = read_settings(read_file(folder / SITE_FILE, SiteError), shown(folder / SITE_FILE))
+    raw = read_file(folder / OUTINGS_FILE, SiteError) if (folder / OUTINGS_FILE).exists() else b""
+    outings_file, outings = read_outings(raw, shown(folder / OUTINGS_FILE), settings.zone)
+    areas: tuple[Area, ...] = ()
+    notes: tuple[str, ...] = ()
+    if (folder / AREAS_FILE).exists():
+        areas, notes = read_areas(read_file(folder / AREAS_FILE, AreaError), shown(folder / AREAS_FILE))
+    elif settings.areas:
+        notes = (NO_AREAS,)
+    pegs: tuple[PegRow, ...] = ()
+    if (folder / PEGS_FILE).exists():
+        pegs, more = read_pegs(read_file(folder / PEGS_FILE, SiteError), shown(folder / PEGS_FILE))
+        notes = (*notes, *more)
+    return Site(folder, settings, outings_file, outings, areas, notes, pegs)
+
+
+def keep_coil(
+    site: Site, typed: str | None, swath: str | None = None, sweep: float | None = None
+) -> tuple[Site, str | None]:
+    """Take ``small=13x20cm`` into the site's coils, with the swing typed beside it.
+
+    Gives the site with the coil, and what to write for the outing. A site that knows it already comes back as it is.
+    """
+    if typed is None:
+        return site, None
+    name, size = split_naming(typed)
+    if name is None:
+        return site, typed
+    coil = coil_of_size(name, size)
+    known = site.settings.coils.get(name)
+    if known is not None:
+        if known.coil != coil:
+            hint = f"Correct its size in {SITE_FILE}, or choose another name"
+            raise UsageError(f"coil {name!r} is already known with another size", hint=hint)
+        return site, name
+    make_swing(coil, None if swath is None else parse_length_m(swath, "swing width"), sweep, None)
+    file = site.settings.file
+    try:
+        settings = read_settings(with_coil(file.text, coil, size, swath, sweep).encode(), file.name)
+    except SiteError as error:
+        hint = f'Write it there yourself: size = "{size}"'
+        raise SiteError(f"coil {name!r} does not fit into how coils are written", file=file.name, hint=hint) from error
+    return replace(site, settings=settings), name

@@ -1,0 +1,148 @@
+"""pegs.csv: the pegs of a site, one row a peg, with its name and place in degrees."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fieldcomb.coverage.outings.pegs import peg_key
+from fieldcomb.tracks.errors import SiteError
+from fieldcomb.tracks.files.encoding import coding_of
+from fieldcomb.tracks.frame import SiteFrame, distance_m
+from fieldcomb.tracks.motion.peg_drift import Peg
+
+COLUMNS = ("name", "lat", "lon")
+FAR_M = 5000.0  # a peg that lies farther than this from the site cannot be touched on a walk there
+_EXAMPLE = "name,lat,lon / A,46.5000180,-28.0003778"
+_DEGREES = re.compile(r"[-+]?\d{1,3}(?:[.,]\d{1,15})?\Z")
+_LIMIT = {"lat": 90.0, "lon": 180.0}
+
+
+@dataclass(frozen=True, slots=True)
+class PegRow:
+    """One peg in degrees on WGS 84; ``line`` is its line in the file, for messages."""
+
+    name: str
+    lon_deg: float
+    lat_deg: float
+    line: int
+
+
+def read_pegs(raw: bytes, file: str) -> tuple[tuple[PegRow, ...], tuple[str, ...]]:
+    """Read the pegs of a site: a table with a header, columns ``name``, ``lat`` and ``lon`` in any order.
+
+    Parameters
+    ----------
+    raw : bytes
+        The file as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab; a decimal comma
+        where commas do not part the columns.
+    file : str
+        Its name, for messages.
+
+    Returns
+    -------
+    tuple of PegRow
+        In the order of the file; none when the table has a header only, or nothing at all.
+    tuple of str
+        Notes for the user, such as on columns that are not used.
+
+    Raises
+    ------
+    SiteError
+        Not such a table, a bad number, or a peg told twice; the message has the line.
+
+    """
+    coding = coding_of(raw)
+    notes = [f"{file}: {coding.note}"] if coding.note else []
+    text = raw[coding.start :].decode(coding.codec, "replace")
+    if "\0" in text:
+        raise SiteError("is not a table of text", file=file, hint="Save the pegs as CSV")
+    rows = _rows(text, file)
+    if not rows:
+        return (), tuple(notes)
+    line, header = rows[0][0], [cell.strip().lower() for cell in rows[0][1]]
+    _check_header(header, file, line)
+    unused = [name for name in header if name and name not in COLUMNS]
+    if unused:
+        notes.append(f"{file}: these columns are not used: {', '.join(unused)}")
+    pegs = tuple(_peg(file, line, header, row) for line, row in rows[1:])
+    _check_doubles(pegs, file)
+    return pegs, tuple(notes)
+
+
+def _rows(text: str, file: str) -> list[tuple[int, list[str]]]:
+    """Rows that hold something, each with its line."""
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    delimiter = max(",;\t", key=first.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    try:
+        rows = [(reader.line_num, row) for row in reader]
+    except csv.Error as error:
+        hint = "Save it again as CSV from a spreadsheet"
+        where = f"line {reader.line_num}"
+        raise SiteError(f"is not a table of values: {error}", file=file, where=where, hint=hint) from error
+    return [(line, row) for line, row in rows if any(cell.strip() for cell in row)]
+
+
+def _check_header(header: Sequence[str], file: str, line: int) -> None:
+    for name in COLUMNS:
+        if name not in header:
+            problem = f"has no column {name!r} (found: {', '.join(filter(None, header)) or 'nothing'})"
+            hint = f"Name the columns name, lat and lon: {_EXAMPLE}"
+            raise SiteError(problem, file=file, where=f"line {line}", hint=hint)
+        if header.count(name) > 1:
+            problem = f"has the column {name!r} twice"
+            raise SiteError(problem, file=file, where=f"line {line}", hint="Delete one of them")
+
+
+def _peg(file: str, line: int, header: Sequence[str], row: Sequence[str]) -> PegRow:
+    if any(cell.strip() for cell in row[len(header) :]):
+        problem = f"has {len(row)} values in a row where the header names {len(header)}"
+        hint = "Write degrees with a point, or part the columns with semicolons"
+        raise SiteError(problem, file=file, where=f"line {line}", hint=hint)
+    values = {name: cell.strip() for name, cell in zip(header, row, strict=False)}
+    name = " ".join(values.get("name", "").split())
+    if not peg_key(name):
+        hint = "Fill in its name, as you write it in the marks"
+        raise SiteError("has a peg without a name", file=file, where=f"line {line}", hint=hint)
+    lat, lon = (_degrees(file, line, name, column, values.get(column, "")) for column in ("lat", "lon"))
+    return PegRow(name, lon, lat, line)
+
+
+def _degrees(file: str, line: int, name: str, column: str, text: str) -> float:
+    plain = text.replace("\N{MINUS SIGN}", "-")
+    value = float(plain.replace(",", ".")) if _DEGREES.match(plain) and plain.isascii() else math.nan
+    most = _LIMIT[column]
+    if not abs(value) <= most:
+        problem = f"peg {name!r} has the {column} {text!r}; degrees from -{most:g} to {most:g} were expected"
+        hint = f"Write decimal degrees on WGS 84: {_EXAMPLE}"
+        raise SiteError(problem, file=file, where=f"line {line}", hint=hint)
+    return value
+
+
+def _check_doubles(pegs: Sequence[PegRow], file: str) -> None:
+    known: dict[str, PegRow] = {}
+    for peg in pegs:
+        old = known.setdefault(peg_key(peg.name), peg)
+        if old is not peg:
+            problem = f"has the peg {peg.name!r} twice, first in line {old.line}"
+            hint = "Delete one, or give it another name; letter case and the word peg make no difference"
+            raise SiteError(problem, file=file, where=f"line {peg.line}", hint=hint)
+
+
+def place_pegs(pegs: Sequence[PegRow], frame: SiteFrame, reach_m: float, file: str) -> tuple[Peg, ...]:
+    """Place pegs in metres; ``reach_m`` is how far the site reaches from the frame's origin. Far pegs are refused."""
+    placed = []
+    for peg in pegs:
+        away_m = distance_m(frame.lon_deg, frame.lat_deg, peg.lon_deg, peg.lat_deg)
+        if away_m > reach_m + FAR_M:
+            problem = f"peg {peg.name!r} lies {away_m / 1000:.0f} km away from the middle of the site"
+            hint = "Are latitude and longitude swapped, or is a digit wrong?"
+            raise SiteError(problem, file=file, where=f"line {peg.line}", hint=hint)
+        x, y = frame.to_metres(peg.lon_deg, peg.lat_deg)
+        placed.append(Peg(peg.name, float(x), float(y)))
+    return tuple(placed)

@@ -1,0 +1,231 @@
+"""The texts of site.toml and outings.toml: which keys they may have, and how they become settings."""
+
+from __future__ import annotations
+
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fieldcomb.coverage.gear.coils import coil_of_size, make_swing, parse_carried, parse_gps, parse_lift_m
+from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule, parse_numbers
+from fieldcomb.coverage.site import setting_values as values
+from fieldcomb.coverage.site.settings import (
+    KnownCoil,
+    OutingEntry,
+    RecordingEntry,
+    Settings,
+    Typed,
+    swing_of,
+    window_of,
+)
+from fieldcomb.coverage.site.toml_text import Form, Named, Several, TomlFile, read_toml
+from fieldcomb.coverage.todo.assumptions import TodoSettings
+from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marks.vocabulary import ENGLISH, KINDS, fold
+from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_zone
+
+# Keys of [todo], the field of TodoSettings that each fills, and how its value is read.
+_TODO: dict[str, tuple[str, Any]] = {
+    "kernel": ("kernel_m", values.length_between(0.5, 20)),
+    "cell": ("grid_m", values.length_between(0.25, 10)),
+    "least_m2": ("least_m2", values.between(1, 10_000)),
+    "more_left": ("more_left", values.between(0, 1)),
+    "junk_gain": ("junk_gain", values.between(0, 1)),
+    "g": ("g", values.between(0.01, 1)),
+    "usual_junk": ("junk_per_m2", values.between(0, 1000)),
+    "recheck": ("recheck", values.yes_or_no),
+    "not_recorded": ("not_recorded", values.between(0, 1)),
+    "crosswise": ("crosswise", values.between(0, 1)),
+    "pace": ("pace_m_s", lambda value: parse_speed_m_s(values.text(value))),
+    "target": ("target", values.target),
+    "depth": ("depth_m", values.length_between(0.01, 2)),
+    "lift": ("lift_m", values.length_between(0, 0.5)),
+    "stand_off": ("stand_off_m", values.length_between(5, 100)),
+    "good_pass": ("good_pass", values.between(0.01, 0.9)),
+    "square_kernels": ("square_kernels", values.between(0.5, 10)),
+    "enough_digs": ("enough_digs", values.between(1, 10_000)),
+    "goes_on": ("goes_on", values.between(0.1, 0.9)),
+    "heard": ("heard_m", values.length_between(0.5, 20)),
+    "mark_seconds": ("mark_s", values.between(0, 600)),
+    "mark_near": ("mark_m", values.length_between(0, 50)),
+}
+_COIL_FORM: Form = {
+    "size": values.some_text,
+    "winding": values.text,
+    "swath": values.length_m,
+    "sweep": values.sweep_s,
+    "reach": values.length_m,
+    "dug": values.numbers,
+    **dict.fromkeys(CLASSES, values.numbers),
+}
+TYPED_FORM: Form = {
+    "coil": values.some_text,
+    "swath": values.length_m,
+    "sweep": values.sweep_s,
+    "gps": lambda value: parse_gps(values.text(value)),
+    "top_pace": lambda value: parse_speed_m_s(values.text(value)),
+    "carried": lambda value: parse_carried(values.text(value)),
+    "laps": values.laps_meaning,
+    "dug": values.numbers,
+    "ground": values.text,
+    "lift": lambda value: parse_lift_m(values.text(value)),
+}
+_SITE_FORM: Form = {
+    "name": values.some_text,
+    "zone": lambda value: parse_zone(values.text(value)),
+    "cell": values.cell_m,
+    "areas": values.yes_or_no,
+    "frame": {"lon": values.degrees(180), "lat": values.degrees(90)},
+    "coils": Named(_COIL_FORM),
+    "defaults": TYPED_FORM,
+    "marks": dict.fromkeys(KINDS, values.mark_words),
+    "todo": {key: check for key, (_, check) in _TODO.items()},
+}
+OWN = ("coil", "swath", "gps", "carried")  # what one recording of an outing may have of its own
+_RECORDING_FORM: Form = {
+    "file": values.stored_name,
+    "name": values.text,
+    "sha256": values.sha256,
+    "from": values.typed_time,
+    "to": values.typed_time,
+    "coil": values.some_text,
+    "swath": values.length_m,
+    "gps": TYPED_FORM["gps"],
+    "carried": TYPED_FORM["carried"],
+    "searcher": values.text,
+}
+_OUTINGS_FORM: Form = {
+    "outing": Several(
+        {
+            "id": values.some_text,
+            "label": values.text,
+            "note": values.text,
+            **TYPED_FORM,
+            "left_out": values.yes_or_no,
+            "unrecorded": values.names,
+            "recording": Several(_RECORDING_FORM),
+        }
+    )
+}
+
+
+# ------------------------------------------------------------------------------------------- reading the files
+
+
+def read_settings(raw: bytes, file: str) -> Settings:
+    """Read a site.toml; SiteError names the file, the line and the key at fault."""
+    toml = read_toml(raw, file, _SITE_FORM)
+    data = toml.data
+    for key in ("name", "zone", "cell"):
+        if key not in data:
+            example = {"name": "North field", "zone": "UTC", "cell": "10cm"}[key]
+            raise SiteError(f"key {key!r} is missing", file=file, hint=f'Write a line: {key} = "{example}"')
+    settings = Settings(
+        toml,
+        data["name"],
+        parse_zone(data["zone"]),
+        values.cell_m(data["cell"]),
+        _frame(toml),
+        {name: _known_coil(toml, name) for name in data.get("coils", {})},
+        _typed(data.get("defaults", {})),
+        _words(toml),
+        data.get("areas", False),
+        TodoSettings(**{_TODO[key][0]: _TODO[key][1](value) for key, value in data.get("todo", {}).items()}),
+    )
+    try:
+        swing_of(settings)
+    except UsageError as error:
+        raise toml.fault(("defaults",), error.problem, error.hint) from error
+    return settings
+
+
+def _frame(toml: TomlFile) -> SiteFrame | None:
+    frame = toml.data.get("frame")
+    if frame is None:
+        return None
+    for key in ("lon", "lat"):
+        if key not in frame:
+            hint = "Put back what fieldcomb wrote there; report.json has it as frame_origin"
+            raise toml.fault(("frame",), f"key {key!r} is missing in frame", hint)
+    return SiteFrame(float(frame["lon"]), float(frame["lat"]))
+
+
+def _known_coil(toml: TomlFile, name: str) -> KnownCoil:
+    table, keys = toml.data["coils"][name], ("coils", name)
+    if "size" not in table:
+        raise toml.fault(keys, f"coil {name!r} has no size", 'Write a line: size = "28cm"')
+    winding = f":{table['winding']}" if "winding" in table else ""
+    try:
+        if winding and ":" in table["size"]:
+            raise UsageError("the winding is given twice", hint="Leave it out of the size")
+        coil = coil_of_size(name, table["size"] + winding)
+        swath_m = parse_length_m(table["swath"]) if "swath" in table else None
+        make_swing(coil, swath_m, table.get("sweep"), None)
+    except UsageError as error:
+        raise toml.fault(keys, error.problem, error.hint) from error
+    reach_m = parse_length_m(table["reach"]) if "reach" in table else None
+    classes = tuple((name, parse_numbers(table[name])) for name in CLASSES if name in table)
+    dug = parse_numbers(table["dug"]) if "dug" in table else None
+    return KnownCoil(coil, swath_m, table.get("sweep"), reach_m, DigRule(dug, classes))
+
+
+def _words(toml: TomlFile) -> dict[str, str]:
+    """Words of marks: the English ones and the site's own; none may mean two things."""
+    words = dict(ENGLISH)
+    for kind, value in toml.data.get("marks", {}).items():
+        for word in values.mark_words(value):
+            other = words.setdefault(fold(word), kind)
+            if other != kind:
+                problem = f"the word {word!r} is used twice, for {other} and for {kind}"
+                raise toml.fault(("marks", kind), problem, "Let each word of the marks mean one thing")
+    return words
+
+
+def _typed(table: dict[str, Any]) -> Typed:
+    return Typed(**{key: table.get(key) for key in TYPED_FORM})
+
+
+def read_outings(raw: bytes, file: str, zone: ZoneInfo) -> tuple[TomlFile, tuple[OutingEntry, ...]]:
+    """Read an outings.toml; SiteError names the file, the line and the key at fault."""
+    toml = read_toml(raw, file, _OUTINGS_FORM)
+    outings = tuple(_outing(toml, number, zone) for number in range(len(toml.data.get("outing", []))))
+    seen: set[str] = set()
+    for number, outing in enumerate(outings):
+        if outing.id in seen:
+            raise toml.fault(("outing", number, "id"), f"outing {outing.id!r} is there twice", "Give each its own id")
+        seen.add(outing.id)
+    return toml, outings
+
+
+def _outing(toml: TomlFile, number: int, zone: ZoneInfo) -> OutingEntry:
+    table, keys = toml.data["outing"][number], ("outing", number)
+    if "id" not in table:
+        raise toml.fault(keys, "an outing has no id", 'Write a line: id = "2026-03-07a"')
+    if not table.get("recording"):
+        raise toml.fault(
+            keys, f"outing {table['id']!r} has no [[outing.recording]]", "Put it back, or delete all of it"
+        )
+    recordings = []
+    for count, item in enumerate(table["recording"]):
+        for key in ("file", "name", "sha256"):
+            if key not in item:
+                problem = f"key {key!r} is missing in outing.recording"
+                raise toml.fault((*keys, "recording", count), problem, "Put back what fieldcomb wrote there")
+        start, end = (values.typed_time(item[key]) if key in item else None for key in ("from", "to"))
+        try:
+            window_of(start, end, zone)
+        except UsageError as error:
+            raise toml.fault((*keys, "recording", count, "from"), error.problem, error.hint) from error
+        typed = Typed(**{key: item.get(key) for key in OWN})
+        recordings.append(
+            RecordingEntry(item["file"], item["name"], item["sha256"], start, end, typed, item.get("searcher"))
+        )
+    return OutingEntry(
+        table["id"],
+        table.get("label"),
+        table.get("note"),
+        _typed(table),
+        table.get("left_out", False),
+        tuple(recordings),
+        tuple(table.get("unrecorded", ())),
+    )

@@ -1,0 +1,88 @@
+"""The text of site.toml and outings.toml as fieldcomb writes it: fresh, or behind what stands there."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import TypeVar
+
+from fieldcomb.coverage.gear.coils import Coil
+from fieldcomb.coverage.site.settings import OutingEntry, Typed
+from fieldcomb.coverage.site.settings_file import OWN, TYPED_FORM
+from fieldcomb.coverage.site.toml_text import append_table, quoted
+from fieldcomb.tracks.frame import SiteFrame
+
+T = TypeVar("T")
+
+
+def new_site_text(name: str, zone: str, cell: str, frame: SiteFrame | None, areas: bool = False) -> str:
+    """Write a fresh site.toml."""
+    text = f"""\
+# One site of fieldcomb. Change this file as you like: it is looked up again at each report.
+name = {quoted(name)}
+zone = {quoted(zone)}  # time zone of dates and of times you type, such as Europe/Oslo
+cell = {quoted(cell)}  # side of the squares in which ground is counted
+
+# Coils by name. Correcting one here corrects all its outings. For example:
+# [coils.small]
+# size = "13x20cm"      # width x length; one number for a round coil
+# winding = "dd"        # dd or concentric
+# swath = "1.35m"       # swing width, edge to edge
+# sweep = 1.0           # seconds from one side to the other
+
+# What is taken for an outing when nothing else was typed. For example:
+# [defaults]
+# coil = "small"
+# gps = "typical"
+
+# Words of your own for the marks that you set on the way, beside the English ones. For example:
+# [marks]
+# off = ["pause", "aus"]
+"""
+    if areas:
+        line = "areas = true  # there is an areas.geojson; a report says so when it is gone\n"
+        text = text.replace("\n# Coils by name", f"{line}\n# Coils by name", 1)
+    return text if frame is None else with_frame(text, frame)
+
+
+NEW_OUTINGS = """\
+# One entry an outing, with only what was typed for it; all else is looked up in site.toml at each report.
+# Correct it here or with: fieldcomb edit
+"""
+
+
+def with_frame(text: str, frame: SiteFrame) -> str:
+    """Write the frame behind a site.toml that has none."""
+    remark = "Where metres are counted from. Leave it as it is: all outings are placed by it."
+    return append_table(text, "[frame]", {"lon": frame.lon_deg, "lat": frame.lat_deg}, remark)
+
+
+def with_coil(text: str, coil: Coil, size: str, swath: str | None, sweep: float | None) -> str:
+    """Write one more named coil behind a site.toml, with the swing that was measured for it."""
+    values: dict[str, str | float] = {"size": size.partition(":")[0].strip(), "winding": coil.winding}
+    values |= {key: value for key, value in (("swath", swath), ("sweep", sweep)) if value is not None}
+    return append_table(text, f"[coils.{_key(coil.name)}]", values)
+
+
+def _key(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else quoted(name)
+
+
+def with_outing(text: str, outing: OutingEntry) -> str:
+    """Write one more outing behind an outings.toml; only what was typed."""
+    head = {"id": outing.id, "label": outing.label, "note": outing.note, **_plain(outing.typed)}
+    people: dict[str, list[str]] = {"unrecorded": list(outing.unrecorded)} if outing.unrecorded else {}
+    text = append_table(text, "[[outing]]", {**_given(head), **people})
+    for item in outing.recordings:
+        values = {"file": item.stored, "name": item.name, "sha256": item.sha256, "from": item.start, "to": item.end}
+        values |= {key: getattr(item.typed, key) for key in OWN} | {"searcher": item.searcher}
+        text = append_table(text, "[[outing.recording]]", _given(values))
+    return text
+
+
+def _plain(typed: Typed) -> dict[str, str | float | None]:
+    return {key: getattr(typed, key) for key in TYPED_FORM}
+
+
+def _given(values: Mapping[str, T | None]) -> dict[str, T]:
+    return {key: value for key, value in values.items() if value is not None}

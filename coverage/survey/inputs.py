@@ -1,0 +1,90 @@
+"""A site as a survey takes it, where metres are counted from, and whether a recording can be of this site at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from fieldcomb.coverage.areas.areas import Area, place_areas
+from fieldcomb.coverage.outings.walks import OutingInput, RecordingInput, too_far, walk_chain
+from fieldcomb.coverage.survey.results import AreaShape
+from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
+from fieldcomb.coverage.todo.losses import OwnCoil
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
+from fieldcomb.tracks.motion.cleaning import Cleaned
+from fieldcomb.tracks.motion.legs import Walk
+from fieldcomb.tracks.recording import Recording
+
+FAR_M = 1000.0  # a walk that comes no nearer than this to a given boundary is another site's
+FAR_FROM_START_M = 5000.0  # where no boundary is given
+
+
+@dataclass(frozen=True, slots=True)
+class SiteInput:
+    """A site: its name, time zone, cell, frame, and the user's areas (from ``areas_file``, for messages).
+
+    ``notes`` are sentences that belong on top of the report, such as which outings are not in it. ``others`` are those
+    outings: nothing of them is counted, but ground that they marked as blocked or to leave alone stays so.
+    ``coils`` are those that the user owns, and ``todo`` what is assumed of what is still to do.
+    """
+
+    name: str
+    zone: str
+    cell_m: float
+    frame: SiteFrame
+    areas: tuple[Area, ...] = ()
+    areas_file: str = "areas.geojson"
+    notes: tuple[str, ...] = ()
+    others: tuple[OutingInput, ...] = ()
+    coils: tuple[OwnCoil, ...] = ()
+    todo: TodoSettings = USUAL
+
+
+def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:
+    """Give the frame centred on the boundary, or else on the middle of the walks, where stray fixes do not pull."""
+    site = [a.shape for a in areas if a.kind == "site"] or [a.shape for a in areas]
+    if site:
+        return centre_frame(*shapely.get_coordinates(site).T)
+    lon, lat = (np.concatenate([getattr(r.track, name) for r in recordings]) for name in ("lon_deg", "lat_deg"))
+    good = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lon) <= 180) & (np.abs(lat) <= 90)
+    if not good.any():
+        files = ", ".join(r.file for r in recordings)
+        raise TrackError("no fix has a usable position", file=files, hint="Export the recording again as GPX")
+    return middle_frame(lon[good], lat[good])
+
+
+def check_recording(site: SiteInput, item: RecordingInput) -> tuple[Cleaned, tuple[str, ...]]:
+    """Check that a recording can be used on a site, before anything is kept.
+
+    Returns it cleaned, and sentences on what was met. Raises TrackError when nothing usable is left, when it has fewer
+    than two places, or when it is far from the site.
+    """
+    walk, cleaned = walk_chain([item], site.frame)
+    placed, _ = place_areas(site.areas, site.frame, site.areas_file)
+    check_distance(walk, item.file, placed, site.frame)
+    return cleaned, (*item.recording.notes, *cleaned.notes, *walk.notes)
+
+
+def check_distance(walk: Walk, file: str, areas: Sequence[AreaShape], frame: SiteFrame) -> None:
+    """Refuse a walk that is another site's: TrackError with the distance."""
+    lines = [*walk.legs, *walk.transits]
+    x = np.concatenate([np.array([s.x_m for s in walk.stops]), *(leg.x_m for leg in lines)])
+    y = np.concatenate([np.array([s.y_m for s in walk.stops]), *(leg.y_m for leg in lines)])
+    site = [a.shape for a in areas if a.kind == "site"]
+    if site:
+        whole = shapely.union_all(site)
+        if shapely.distance(whole, shapely.Point(x[0], y[0])) <= FAR_M:
+            return  # one place is enough, and the first is mostly it
+        away = shapely.distance(whole, shapely.points(x, y))
+        limit = FAR_M
+    else:
+        away = np.hypot(x, y)
+        limit = FAR_FROM_START_M
+    k = int(away.argmin())
+    if away[k] > limit:  # the frame stretches far from its origin: tell the distance on the ellipsoid
+        lon, lat = frame.to_lonlat([x[k]], [y[k]])
+        raise too_far(file, distance_m(frame.lon_deg, frame.lat_deg, float(lon[0]), float(lat[0])))

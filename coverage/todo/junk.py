@@ -1,0 +1,195 @@
+"""How much junk lies in the ground, from what was counted, dug and drawn; with how sure that is, and where nothing is.
+
+Best is a count square: 1 m x 1 m with all its signals counted. Dug junk is a lower bound, and upside down where nails
+are left in the ground. A number drawn with an area is somebody's word. Elsewhere junk was not measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.raster.blocks import cells_at, histogram
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
+from fieldcomb.tracks.recording import Floats
+
+Mask = NDArray[np.bool_]
+
+NOT_MEASURED, COUNTED, DUG, DRAWN, ASSUMED = range(5)
+SHARPER = 2.0  # the kernel blurs the edge of junk: a quarter above ``goes_on`` all of it is there, a quarter below none
+DIG_KERNELS = 2.0  # round a square the digs tell what is usual: wider than the kernel, so that a square at the edge of
+# the junk is not taken to lie on ground where less was dug
+FEW_DIGS = 25  # fewer are known to +-40 % (two sigma of a Poisson count) or worse
+TWO_SIGMA = 1.96
+LEAST_SWEPT = 0.1  # of the kernel's weight: on less ground nobody can say how much was dug per swept m2
+
+
+@dataclass(frozen=True, slots=True)
+class CountSquare:
+    """A square of 1 m2 in site metres, its signals, and what had been dug there before, per m2."""
+
+    x_m: float
+    y_m: float
+    count: int
+    dug_before_per_m2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Junk:
+    """Junk before anything was dug, on a grid (row 0 north).
+
+    per_m2, sd_per_m2 : targets per m2 and one sigma; 0 and 0 where not measured. source : uint8, NOT_MEASURED, COUNTED,
+    DUG (a lower bound), DRAWN or ASSUMED.
+    """
+
+    per_m2: Floats
+    sd_per_m2: Floats
+    source: NDArray[np.uint8]
+
+
+class Digs:
+    """Places where junk was dug, as digs per swept m2.
+
+    ``swept`` is the share of each cell that any outing swept, float (rows, cols); the kernel is a Gaussian with the
+    standard deviation ``kernel_m``, normalised on swept ground.
+    """
+
+    def __init__(self, grid: Grid, swept: Floats, kernel_m: float) -> None:
+        self.grid = grid
+        self.kernel_m = kernel_m
+        self.sigma = kernel_m / grid.cell_m
+        self.weight = self._blur(swept)
+        self.counts = np.zeros((grid.rows, grid.cols))  # of all digs told of so far
+
+    def _blur(self, values: Floats) -> Floats:
+        from scipy.ndimage import gaussian_filter
+
+        return np.asarray(gaussian_filter(values, self.sigma, mode="constant", truncate=4.0))
+
+    def add(self, x_m: Floats, y_m: Floats) -> Floats:
+        """Take in the digs of an outing; gives them per swept m2 round each cell, (rows, cols)."""
+        self.counts += histogram(self.grid, x_m, y_m)
+        return self.per_m2(x_m, y_m)
+
+    def per_m2(self, x_m: Floats, y_m: Floats) -> Floats:
+        """Digs per swept m2 round each cell, (rows, cols)."""
+        counts = histogram(self.grid, x_m, y_m)
+        if not counts.any():
+            return counts
+        known = self.weight > LEAST_SWEPT
+        out = np.zeros_like(counts)
+        np.divide(self._blur(counts), self.weight * self.grid.cell_m2, out=out, where=known)
+        return out
+
+    @property
+    def effective_m2(self) -> float:
+        """The kernel's effective area, 4 pi sigma^2."""
+        return 4 * float(np.pi) * self.kernel_m**2
+
+    def effective(self, per_m2: Floats) -> Floats:
+        """How many digs each density rests on: those within the kernel's effective area."""
+        return np.asarray(per_m2 * self.weight * self.effective_m2)
+
+    def mean_of_digs(self, per_m2: Floats, weight: Floats) -> float:
+        """Mean density at the places of the digs, weighted: how densely was dug where anything was dug at all."""
+        weighted = self.counts * weight
+        total = float(weighted.sum())
+        return float((weighted * per_m2).sum()) / total if total > 0 else 0.0
+
+
+def local_junk(
+    digs: Digs,
+    dug_per_m2: Floats,
+    squares: Sequence[CountSquare],
+    drawn_per_m2: Floats,
+    assumed: TodoSettings = USUAL,
+) -> Junk:
+    """Estimate junk before anything was dug.
+
+    Parameters
+    ----------
+    digs : Digs
+        Has the grid and the kernel.
+    dug_per_m2 : float (rows, cols)
+        All that was dug in all outings.
+    squares : sequence of CountSquare
+        In any order.
+    drawn_per_m2 : float (rows, cols)
+        What areas of kind junk say; NaN where they say nothing.
+    assumed : TodoSettings
+        How far squares and digs reach; and what is taken where nothing was counted, dug or drawn.
+
+    Squares go before everything else within ``square_kernels`` of them: their weighted mean. When ``enough_digs`` lie
+    in a kernel round them, that mean is scaled by the digs here over what is usual where the squares lie: a quarter
+    above ``goes_on`` it is all of it, a quarter below none. Then it holds as far as ground hangs together on which at
+    least ``goes_on`` of that was dug. Never less than what was dug.
+    """
+    per_m2, sd = np.zeros_like(dug_per_m2), np.zeros_like(dug_per_m2)
+    source = np.full(dug_per_m2.shape, NOT_MEASURED, np.uint8)
+    if assumed.junk_per_m2 is not None:
+        per_m2[:], sd[:], source[:] = assumed.junk_per_m2, assumed.junk_per_m2, ASSUMED
+    said = np.isfinite(drawn_per_m2)
+    per_m2[said], sd[said], source[said] = drawn_per_m2[said], drawn_per_m2[said] / 2, DRAWN
+    if squares:
+        counted, error, known = _counted(digs, dug_per_m2, squares, assumed)
+        per_m2[known], sd[known], source[known] = counted[known], error[known], COUNTED
+    rests_on = digs.effective(dug_per_m2)
+    more = (rests_on >= 1) & (dug_per_m2 > per_m2)
+    per_m2[more], sd[more] = dug_per_m2[more], dug_per_m2[more] / np.sqrt(rests_on[more])
+    source[more & (source != COUNTED)] = DUG
+    return Junk(per_m2, sd, source)
+
+
+def _counted(
+    digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare], assumed: TodoSettings
+) -> tuple[Floats, Floats, Mask]:
+    """Weighted mean of the squares round each cell, shaped by the digs; its standard error, and where there is one."""
+    grid = digs.grid
+    x, y = grid.centres()
+    away2 = [((x - one.x_m)[None, :] ** 2 + (y - one.y_m)[:, None] ** 2) / digs.kernel_m**2 for one in squares]
+    nearest2 = np.min(away2, axis=0)
+    total, value, spread, usual = (np.zeros(dug_per_m2.shape) for _ in range(4))
+    for one, far2 in zip(squares, away2, strict=True):
+        weight = np.exp((nearest2 - far2) / 2)
+        total += weight
+        value += weight * (one.count + one.dug_before_per_m2)
+        spread += weight**2 * max(one.count, 1)
+        usual += weight * digs.mean_of_digs(dug_per_m2, np.exp(-far2 / (2 * DIG_KERNELS**2)))
+    mean, usual = value / total, usual / total
+    shaped = usual * digs.effective_m2 >= assumed.enough_digs
+    share = np.ones_like(total)
+    np.divide(dug_per_m2, usual, out=share, where=shaped)
+    near = nearest2 <= assumed.square_kernels**2
+    known = near | _touching(shaped & (share >= assumed.goes_on), near)
+    there = np.clip(0.5 + SHARPER * (share - assumed.goes_on), 0, 1)
+    noise = np.where(shaped, 1 / np.maximum(digs.effective(dug_per_m2), 1), 0)
+    return mean * there, np.sqrt(spread / total**2 + mean**2 * noise) * there, known
+
+
+def _touching(ground: Mask, seeds: Mask) -> Mask:
+    """Those pieces of ground that have a cell of ``seeds`` in them."""
+    from scipy.ndimage import label
+
+    number, many = label(ground)
+    kept = np.zeros(many + 1, bool)
+    kept[number[ground & seeds]] = True
+    return np.asarray(kept[number])
+
+
+def cell_at(grid: Grid, x_m: float, y_m: float) -> tuple[int, int]:
+    """Row and column of the cell at a place, or of the nearest one."""
+    row, col = cells_at(grid, np.array([x_m]), np.array([y_m]))
+    return int(row[0]), int(col[0])
+
+
+def error_pct(count: int) -> float | None:
+    """How well a density from so many signals or digs is known, in percent (95 %, Poisson); None without any.
+
+    >>> round(error_pct(25)), round(error_pct(14))
+    (39, 52)
+    """
+    return 100 * TWO_SIGMA / float(np.sqrt(count)) if count else None

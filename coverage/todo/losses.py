@@ -1,0 +1,143 @@
+"""What is still to do with one coil: the ground where one more pass would find most, and why so much is left there.
+
+It ranks ground and promises nothing. Every assumption is a field of ``TodoSettings``, told in docs/todo.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from fieldcomb.coverage.gear.coils import Coil
+from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.survey.layers import vectorise
+from fieldcomb.coverage.todo.assumptions import TodoSettings
+from fieldcomb.tracks.recording import Floats
+
+Mask = NDArray[np.bool_]
+
+NEVER, LOST, FAST, JUNK, DEEP, ONE_WAY, NOT_DUG = range(7)
+REASONS = {
+    NEVER: "never swept",
+    LOST: "not recorded",
+    FAST: "walked too fast",
+    JUNK: "too much junk for {coil}",
+    DEEP: "too deep for {coil}",
+    ONE_WAY: "one direction only",
+    NOT_DUG: "not dug",
+}
+CLOSE_M = 0.5  # pieces so near are one when doubled, and what is narrower than OPEN_M falls off
+OPEN_M = 0.8
+CORNER_M = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class OwnCoil:
+    """A coil that the user owns, and how it is swung; reach_m is the depth at which it just hears a target."""
+
+    coil: Coil
+    swath_m: float
+    sweep_s: float
+    reach_m: float | None = None
+    rule: DigRule = NO_RULE
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Losses:
+    """Why targets are left that the coil would hear alone now: shares of all targets by reason, each (rows, cols).
+
+    usual_left : what one usual pass leaves on clean ground.
+    """
+
+    by_reason: Mapping[int, Floats]
+    usual_left: float
+
+    @property
+    def open_to_it(self) -> Floats:
+        """Share of targets that are left and that the coil would hear alone."""
+        return np.asarray(sum(self.by_reason.values()))
+
+
+def worth_it(losses: Losses, settings: TodoSettings) -> Mask:
+    """Cells where more is left than a usual pass leaves, or where a smaller coil hears much more alone."""
+    more = losses.open_to_it >= losses.usual_left + settings.more_left
+    return np.asarray(more | (losses.by_reason[JUNK] >= settings.junk_gain))
+
+
+def main_reason(losses: Losses) -> NDArray[np.int8]:
+    """Give the largest loss of each cell; of pace only what is more than usual counts, since all walks have that."""
+    parts = dict(losses.by_reason)
+    swept = 1 - parts[NEVER] - parts[LOST]
+    parts[FAST] = np.maximum(parts[FAST] - losses.usual_left * swept, 0)
+    keys = sorted(parts)
+    largest = np.argmax(np.stack([parts[key] for key in keys]), axis=0)
+    return np.asarray(np.array(keys, np.int8)[largest])
+
+
+def say_reason(reason: int, coil: str) -> str:
+    """Give a reason in words; ``coil`` is the one that was used there."""
+    return REASONS[reason].format(coil=coil or "the coils used")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Patch:
+    """One piece of ground to do, before it is put into words: reason, outline, and its cells (flat indices)."""
+
+    reason: int
+    shape: Polygon | MultiPolygon
+    cells: NDArray[np.intp]
+
+
+def patches(mask: Mask, reason: NDArray[np.int8], grid: Grid, allowed: BaseGeometry, least_m2: float) -> list[Patch]:
+    """Outline the ground to do, one piece for each connected patch of one reason.
+
+    ``allowed`` is the ground that may be and can be searched; nothing outside it is in any piece.
+    """
+    left, _, _, top = grid.bounds_m
+    found = []
+    for kind in sorted(set(reason[mask].tolist())):
+        outline = vectorise(mask & (reason == kind), left, top, grid.cell_m)
+        smooth = _smoothed(outline).intersection(allowed)
+        for part in shapely.get_parts(smooth):
+            if isinstance(part, Polygon) and part.area >= least_m2:
+                found.append(Patch(kind, part, cells_in(part, grid)))
+    return found
+
+
+def _smoothed(shape: BaseGeometry) -> BaseGeometry:
+    """Close gaps of 1 m, drop necks of 0.8 m, round the steps of the cells; areas stay about as they are."""
+    half = OPEN_M / 2
+    closed = shapely.union_all(shape).buffer(CLOSE_M, quad_segs=4).buffer(-CLOSE_M - half, quad_segs=4)
+    return shapely.simplify(closed.buffer(half, quad_segs=4), CORNER_M)
+
+
+def cells_in(shape: BaseGeometry, grid: Grid) -> NDArray[np.intp]:
+    """Flat indices of the cells whose centre lies in a shape; of the nearest cell when there is none."""
+    left, bottom, right, top = shape.bounds
+    x, y = grid.centres()
+    cols = np.flatnonzero((x >= left) & (x <= right))
+    rows = np.flatnonzero((y >= bottom) & (y <= top))
+    if cols.size and rows.size:
+        xx, yy = np.meshgrid(x[cols], y[rows])
+        inside = shapely.contains_xy(shape, xx, yy)
+        index = rows[:, None] * grid.cols + cols[None, :]
+        if inside.any():
+            return np.asarray(index[inside])
+    point = shape.representative_point()
+    row = int(np.argmin(np.abs(y - point.y)))
+    return np.array([row * grid.cols + int(np.argmin(np.abs(x - point.x)))])
+
+
+def searchable(
+    site: BaseGeometry, no_go: Sequence[BaseGeometry], blocked: Sequence[BaseGeometry], stand_off_m: float
+) -> BaseGeometry:
+    """The site without blocked ground, and without no-go ground and all that lies within the stand-off of it."""
+    off = [shape.buffer(stand_off_m, quad_segs=16) for shape in no_go]
+    return site.difference(shapely.union_all([*off, *blocked]))

@@ -1,0 +1,141 @@
+"""Orders: one piece of work on a site as the local page asks for it, and what is told of it while it is done.
+
+An order crosses to a process of its own as one line of JSON, and what is told comes back as lines of JSON.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from fieldcomb.coverage.site.settings import Typed
+
+ADD, NEW, EDIT, DRAW = "add", "new", "edit", "draw"
+
+Changes = dict[str, str | float | bool | None]
+
+
+@dataclass(frozen=True, slots=True)
+class HeldFile:
+    """An upload: the name that its owner knows, and where it lies."""
+
+    name: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One piece of work.
+
+    Parameters
+    ----------
+    do : str
+        ``add``, ``new``, ``edit`` or ``draw``.
+    site : str
+        The site folder.
+    files : tuple of HeldFile
+        Recordings to add.
+    roster, boundary, edge : HeldFile, optional
+        The table of a team; a file of areas, or a walk round the edge, for a new site.
+    typed : Typed
+        What was typed for all of the recordings.
+    name, zone, cell : str, optional
+        Of a new site.
+    outing, recording, changes : optional
+        What to correct, as ``site.edit`` takes it.
+    draw : bool
+        Whether to draw the map afterwards.
+    depth : str, optional
+        How deep below the soil the map is to tell what the coil covered, as ``report`` takes it.
+
+    """
+
+    do: str
+    site: str
+    files: tuple[HeldFile, ...] = ()
+    roster: HeldFile | None = None
+    boundary: HeldFile | None = None
+    edge: HeldFile | None = None
+    typed: Typed = field(default_factory=Typed)
+    start: str | None = None
+    end: str | None = None
+    label: str | None = None
+    note: str | None = None
+    each: bool = False
+    name: str | None = None
+    zone: str = "UTC"
+    cell: str = "10cm"
+    outing: str | None = None
+    recording: str | None = None
+    changes: Changes = field(default_factory=dict)
+    draw: bool = True
+    depth: str | None = None
+
+    @property
+    def held(self) -> tuple[HeldFile, ...]:
+        """Every upload that this order has."""
+        return (*self.files, *(one for one in (self.roster, self.boundary, self.edge) if one is not None))
+
+
+def order_line(order: Order) -> str:
+    """Write an order as one line."""
+    return json.dumps(asdict(order)) + "\n"
+
+
+def order_of(line: str) -> Order:
+    """Read an order back; it comes from ``order_line`` alone."""
+    given: dict[str, Any] = json.loads(line)
+    given["files"] = tuple(HeldFile(**one) for one in given["files"])
+    for key in ("roster", "boundary", "edge"):
+        given[key] = None if given[key] is None else HeldFile(**given[key])
+    given["typed"] = Typed(**given["typed"])
+    return Order(**given)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What has been told of an order so far.
+
+    Parameters
+    ----------
+    step : str
+        What is being done now.
+    done, whole : int
+        How far that is.
+    notes : tuple of str
+        Everything said on the way.
+    kept : tuple of str
+        What is on the disk for good: ids of outings, lines on what was corrected, or the name of a new site.
+    drawn : bool
+        The map is drawn anew.
+    fault : str
+        Why it ended early; empty when it did not.
+
+    """
+
+    step: str = ""
+    done: int = 0
+    whole: int = 1
+    notes: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
+    drawn: bool = False
+    fault: str = ""
+
+
+def told_more(told: Told, line: str) -> Told:
+    """Take in one more line; a line that is none of ours, such as what a library prints, is passed over."""
+    try:
+        more = json.loads(line)
+    except ValueError:
+        return told
+    if not isinstance(more, Mapping):
+        return told
+    values = asdict(told)
+    for key in ("notes", "kept"):
+        values[key] = (*values[key], *map(str, more.get(key, ())))
+    for key, kind in (("step", str), ("done", int), ("whole", int), ("drawn", bool), ("fault", str)):
+        if isinstance(more.get(key), kind):
+            values[key] = more[key]
+    return Told(**values)

@@ -1,0 +1,278 @@
+"""The pages of the local page and what its forms do: fields in, one order or one look at a folder out."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from zoneinfo import available_timezones
+
+from flask import Blueprint, Response, abort, redirect, request, send_file, url_for
+from werkzeug.datastructures import FileStorage
+from werkzeug.wrappers import Response as AnyResponse
+
+from fieldcomb.coverage.pages.card import CARD_FILE, card_html
+from fieldcomb.coverage.pages.panel import fill, text_of
+from fieldcomb.coverage.site.setting_values import cell_m
+from fieldcomb.coverage.site.settings import OutingEntry
+from fieldcomb.coverage.web import forms
+from fieldcomb.coverage.web.access import OUTPUT_POLICY
+from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Changes, Order
+from fieldcomb.coverage.web.job_queue import Job
+from fieldcomb.coverage.web.responses import Desk, message, wants_json
+from fieldcomb.coverage.web.site_views import SiteView, outing_ids, view
+from fieldcomb.coverage.web.uploads import MOST_BYTES, MOST_FILES
+from fieldcomb.tracks.errors import FieldcombError, UsageError
+from fieldcomb.tracks.units import parse_zone
+
+OWN_FILES = {"serve.css": "text/css", "serve.js": "text/javascript", "plan.js": "text/javascript"}
+
+
+def blueprint(desk: Desk) -> Blueprint:
+    """Give all routes but the entry."""
+    pages = Blueprint("pages", __name__)
+    _looking(pages, desk)
+    _making(pages, desk)
+    _correcting(pages, desk)
+    _waiting(pages, desk)
+    return pages
+
+
+def _page(desk: Desk, template: str, title: str, **values: object) -> Response:
+    shared = {"share": desk.share, "qr": desk.qr, "is_single": desk.served.is_single}
+    return Response(fill(template, title=title, url=url_for, in_page=forms.in_page_words, **shared, **values))
+
+
+def _site(desk: Desk, key: str) -> SiteView:
+    folder = desk.served.find(key)
+    return view(folder) if folder is not None else abort(404)
+
+
+# ------------------------------------------------------------------------------------------------- looking
+
+
+def _looking(pages: Blueprint, desk: Desk) -> None:
+    @pages.get("/")
+    def sites() -> AnyResponse:
+        found = desk.served.sites()
+        if desk.served.is_single and found and not found[0].fault:
+            return redirect(url_for("pages.site", key=found[0].key), 303)
+        return _page(desk, "serve_sites.html", "Sites", sites=found)
+
+    @pages.get("/site/<key>/")
+    def site(key: str) -> AnyResponse:
+        found = _site(desk, key)
+        busy = desk.jobs.working_on(str(found.folder))
+        limits = {"most_bytes": MOST_BYTES, "most_files": MOST_FILES}
+        return _page(desk, "serve_site.html", found.settings.name, site=found, busy=busy, **limits)
+
+    @pages.get("/site/<key>/file/<name>")
+    def file(key: str, name: str) -> AnyResponse:
+        found = next((one for one in _site(desk, key).files if one.name == name), None)
+        if found is None:
+            abort(404)
+        is_page = name.endswith(".html") and "save" not in request.args
+        kind = "text/html" if name.endswith(".html") else "application/octet-stream"
+        answer = send_file(found.path, kind, as_attachment=not is_page, download_name=name, etag=False)
+        answer.headers["Content-Security-Policy"] = OUTPUT_POLICY
+        return answer
+
+    @pages.get("/card")
+    def card() -> AnyResponse:
+        return _card(card_html(None))
+
+    @pages.get("/site/<key>/card")
+    def site_card(key: str) -> AnyResponse:
+        return _card(card_html(_site(desk, key).settings))
+
+    @pages.get("/own/<name>")
+    def own(name: str) -> AnyResponse:
+        if name not in OWN_FILES:
+            abort(404)
+        return Response(text_of(name), content_type=f"{OWN_FILES[name]}; charset=utf-8")
+
+
+def _card(html: str) -> Response:
+    answer = Response(html)
+    answer.headers["Content-Security-Policy"] = OUTPUT_POLICY
+    if "save" in request.args:
+        answer.headers["Content-Disposition"] = f"attachment; filename={CARD_FILE}"
+    return answer
+
+
+# -------------------------------------------------------------------------------------------------- making
+
+
+def _making(pages: Blueprint, desk: Desk) -> None:
+    @pages.get("/new")
+    def new() -> AnyResponse:
+        if desk.served.is_single:
+            abort(404)
+        return _page(desk, "serve_new.html", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_BYTES)
+
+    @pages.post("/new")
+    def make() -> AnyResponse:
+        name = forms.field(request.form, "name")
+        if name is None:
+            raise UsageError("the site has no name", hint="Write a name such as North field")
+        folder = desk.served.place_for(name)
+        zone, cell = forms.field(request.form, "zone") or "UTC", forms.field(request.form, "cell") or "10cm"
+        parse_zone(zone)
+        cell_m(cell)
+        way = request.form.get("way", "none")
+        with desk.uploads.taking() as held:
+            given = None
+            if way == "draw":
+                corners = forms.corners_of(request.form.get("corners", ""))
+                given = desk.uploads.take_text("the edge that you drew", forms.edge_geojson(corners))
+                held.append(given)
+            elif way in ("boundary", "edge"):
+                files = _files(way)
+                if len(files) != 1:
+                    raise UsageError("no file was chosen for the edge", hint="Choose one, or begin without an edge")
+                given = desk.uploads.take(files[0])
+                held.append(given)
+            order = Order(NEW, str(folder), name=name, zone=zone, cell=cell, draw=False)
+            order = replace(order, edge=given) if way == "edge" else replace(order, boundary=given)
+            return _answer(desk.jobs.put(order))
+
+    @pages.post("/site/<key>/add")
+    def add(key: str) -> AnyResponse:
+        site = _site(desk, key)
+        typed = forms.typed_of(request.form)
+        uploads, roster = _files("tracks"), _files("roster")
+        if not uploads:
+            raise UsageError("no recording was chosen", hint="Drop a recording on the page, or choose one")
+        if len(uploads) > MOST_FILES:
+            raise UsageError(f"{len(uploads)} files are too many at once", hint=f"Send at most {MOST_FILES} at a time")
+        start, end, label, note = (forms.field(request.form, name) for name in ("from", "to", "label", "note"))
+        with desk.uploads.taking() as held:
+            for upload in (*uploads, *roster):
+                held.append(desk.uploads.take(upload))
+            order = Order(
+                ADD,
+                str(site.folder),
+                files=tuple(held[: len(uploads)]),
+                roster=held[-1] if roster else None,
+                typed=typed,
+                start=start,
+                end=end,
+                label=label,
+                note=note,
+                each=request.form.get("each") == "yes" and not roster,
+            )
+            return _answer(desk.jobs.put(order))
+
+    @pages.post("/site/<key>/draw")
+    def draw(key: str) -> AnyResponse:
+        depth = forms.field(request.form, "depth")
+        return _answer(desk.jobs.put(Order(DRAW, str(_site(desk, key).folder), depth=depth)))
+
+
+def _files(key: str) -> Sequence[FileStorage]:
+    """Give the files of one field; a browser sends one without a name where nothing was chosen."""
+    return [one for one in request.files.getlist(key) if one.filename]
+
+
+def _answer(job: Job) -> AnyResponse:
+    """Send the reader to where the work can be watched."""
+    place = url_for("pages.job", job_id=job.id)
+    if wants_json():
+        return Response(json.dumps({"job": place}), 202, content_type="application/json")
+    return redirect(place, 303)
+
+
+# ---------------------------------------------------------------------------------------------- correcting
+
+
+def _correcting(pages: Blueprint, desk: Desk) -> None:
+    @pages.get("/site/<key>/outing/<outing_id>")
+    def outing(key: str, outing_id: str) -> AnyResponse:
+        site, found = _outing(desk, key, outing_id)
+        recordings = [(one, forms.recording_texts(one)) for one in found.recordings]
+        texts = {"texts": forms.outing_texts(found), "recordings": recordings, "labels": forms.LABELS}
+        return _page(desk, "serve_outing.html", f"Outing {outing_id}", site=site, outing=found, **texts)
+
+    @pages.post("/site/<key>/outing/<outing_id>")
+    def correct(key: str, outing_id: str) -> AnyResponse:
+        site, found = _outing(desk, key, outing_id)
+        changes = forms.changes_of(request.form, forms.outing_texts(found), forms.OUTING_FIELDS)
+        return _answer(desk.jobs.put(Order(EDIT, str(site.folder), outing=outing_id, changes=changes)))
+
+    @pages.post("/site/<key>/outing/<outing_id>/recording")
+    def correct_one(key: str, outing_id: str) -> AnyResponse:
+        site, found = _outing(desk, key, outing_id)
+        stored = request.form.get("stored")
+        entry = next((one for one in found.recordings if one.stored == stored), None)
+        if entry is None:
+            abort(404)
+        changes = forms.changes_of(request.form, forms.recording_texts(entry), forms.RECORDING_FIELDS)
+        order = Order(EDIT, str(site.folder), outing=outing_id, recording=entry.stored, changes=changes)
+        return _answer(desk.jobs.put(order))
+
+    @pages.post("/site/<key>/outing/<outing_id>/left-out")
+    def leave_out(key: str, outing_id: str) -> AnyResponse:
+        site, _ = _outing(desk, key, outing_id)
+        left_out = request.form.get("left_out") == "yes"
+        remain = any(not one.left_out for one in site.outings if one.id != outing_id) or not left_out
+        changes: Changes = {"left_out": left_out or None}
+        return _answer(desk.jobs.put(Order(EDIT, str(site.folder), outing=outing_id, changes=changes, draw=remain)))
+
+
+def _outing(desk: Desk, key: str, outing_id: str) -> tuple[SiteView, OutingEntry]:
+    site = _site(desk, key)
+    found = site.outing(outing_id)
+    return (site, found) if found is not None else abort(404)
+
+
+# ------------------------------------------------------------------------------------------------- waiting
+
+
+def _waiting(pages: Blueprint, desk: Desk) -> None:
+    @pages.get("/job/<job_id>")
+    def job(job_id: str) -> AnyResponse:
+        found = desk.jobs.get(job_id)
+        if found is None:
+            return message(
+                "This work is not known any more.", 404, hint="What was kept of it stands on the page of the site."
+            )
+        folder = Path(found.order.site)
+        site = None
+        if found.is_over and desk.served.find(folder.name) is not None:
+            try:
+                site = view(folder)
+            except FieldcombError:
+                site = None  # its own page tells the fault
+        return _page(
+            desk, "serve_job.html", "Done" if found.is_over else "Working", job=found, key=folder.name, site=site
+        )
+
+    @pages.get("/job/<job_id>/state")
+    def job_state(job_id: str) -> AnyResponse:
+        found = desk.jobs.get(job_id)
+        if found is None:
+            abort(404)
+        told = found.told
+        values = {
+            "state": found.state,
+            "over": found.is_over,
+            "before": found.before,
+            "step": told.step,
+            "done": told.done,
+            "whole": told.whole,
+            "kept": list(told.kept),
+            "drawn": told.drawn,
+            "fault": forms.in_page_words(told.fault),
+        }
+        return Response(json.dumps(values), content_type="application/json")
+
+    @pages.post("/job/<job_id>/stop")
+    def stop(job_id: str) -> AnyResponse:
+        desk.jobs.stop(job_id)
+        return redirect(url_for("pages.job", job_id=job_id), 303)
+
+
+def ids_of(site: str) -> tuple[str, ...]:
+    """Give the ids of a site's outings, by the path of its folder."""
+    return outing_ids(Path(site))

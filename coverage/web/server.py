@@ -1,0 +1,193 @@
+"""Starts the local page: sockets on this machine alone unless sharing was asked for, the secret address, the server."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import segno
+from waitress.channel import HTTPChannel
+from waitress.parser import HTTPRequestParser, ParsingError
+from waitress.server import create_server
+from waitress.wasyncore import close_all
+
+from fieldcomb.coverage.web.access import ENTRY, READING, Gate
+from fieldcomb.coverage.web.app import ROOM_FOR_FIELDS_BYTES, make_app
+from fieldcomb.coverage.web.job_queue import Jobs
+from fieldcomb.coverage.web.responses import Desk
+from fieldcomb.coverage.web.routes import ids_of
+from fieldcomb.coverage.web.site_views import Served
+from fieldcomb.coverage.web.uploads import MOST_BYTES, Uploads
+from fieldcomb.tracks.errors import UsageError
+
+HERE = "127.0.0.1"
+SILENCE_S = 60  # a connection that says nothing for so long is closed
+MOST_REQUEST_S = 900.0  # for one whole upload
+THREADS = 6
+MOST_CONNECTIONS = 60
+# Any private address does: nothing is sent to it, the system only says which of its own it would send from.
+SOMEWHERE_PRIVATE = ("10.255.255.255", 9)
+
+
+@dataclass(frozen=True, slots=True)
+class Addresses:
+    """Where the page is to be had; ``shared`` is None unless a phone may come in."""
+
+    here: str
+    shared: str | None
+
+    def qr_terminal(self, out: Any) -> None:
+        """Draw the shared address as a QR code on a terminal."""
+        segno.make(self.shared or self.here, error="m").terminal(out, compact=True)
+
+
+class Service:
+    """The running page.
+
+    Parameters
+    ----------
+    root : Path
+        One site folder, or a folder of sites.
+    share : bool
+        Whether other machines of the home network may come in.
+    port : int
+        0 takes a free one.
+
+    Raises
+    ------
+    SiteError, UsageError
+        The folder cannot be served, or the port or the network is not there.
+
+    """
+
+    def __init__(self, root: Path, *, share: bool = False, port: int = 0) -> None:
+        served = Served(root)
+        sockets = _sockets(share, port)
+        hosts = ["{}:{}".format(*one.getsockname()[:2]) for one in sockets]
+        number = hosts[0].rpartition(":")[2]
+        self.gate = Gate(frozenset({*hosts, f"localhost:{number}"}))
+        self.addresses = Addresses(self._address(hosts[0]), self._address(hosts[1]) if share else None)
+        self.uploads = Uploads()
+        self.jobs = Jobs(lambda order: self.uploads.drop(order.held), ids_of)
+        qr = ""
+        if self.addresses.shared:
+            qr = segno.make(self.addresses.shared, error="m").svg_inline(omitsize=True)
+        app = make_app(Desk(served, self.jobs, self.uploads, self.addresses.shared or "", qr), self.gate)
+        parts: dict[int, Any] = {}
+        self._server = create_server(
+            app,
+            map=parts,
+            sockets=sockets,
+            threads=THREADS,
+            connection_limit=MOST_CONNECTIONS,
+            channel_timeout=SILENCE_S,
+            max_request_body_size=MOST_BYTES + ROOM_FOR_FIELDS_BYTES,
+            ident="",
+            clear_untrusted_proxy_headers=True,
+        )
+        self._parts = parts
+        self._listening = [one for one in parts.values() if hasattr(one, "channel_class")]
+        channel = _channel_class(self.gate)
+        for one in self._listening:
+            one.channel_class = channel
+
+    def _address(self, host: str) -> str:
+        return f"http://{host}{ENTRY}{self.gate.token}"
+
+    def run(self) -> None:
+        """Answer until ``stop`` is called or the process is interrupted; then remove the uploads that wait."""
+        try:
+            self._server.run()
+        finally:
+            self._close_all()
+            self.jobs.close()
+            self.uploads.close()
+
+    def stop(self) -> None:
+        """End ``run``, from another thread."""
+        self._listening[0].trigger.pull_trigger(self._close_all)
+
+    def _close_all(self) -> None:
+        close_all(self._parts)
+
+
+def _sockets(share: bool, port: int) -> list[socket.socket]:
+    first = _listening(HERE, port)
+    if not share:
+        return [first]
+    try:
+        return [first, _listening(home_address(), first.getsockname()[1])]
+    except BaseException:
+        first.close()
+        raise
+
+
+def _listening(address: str, port: int) -> socket.socket:
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((address, port))
+    except (OSError, OverflowError) as error:
+        listening.close()
+        problem = f"port {port} of {address} cannot be had"
+        raise UsageError(problem, hint="Leave --port out to take a free one") from error
+    return listening
+
+
+def home_address(ask: Callable[[], str] | None = None) -> str:
+    """Give this machine's address in the home network; UsageError when there is none, or it is a public one."""
+    address = (ask or _own_address)()
+    given = ipaddress.ip_address(address)
+    if given.is_loopback or given.is_unspecified:
+        raise UsageError("no home network was found", hint="Join the network that the phone is in, and start again")
+    if not given.is_private:
+        hint = "Only addresses of a home network are shared; everybody could reach this one"
+        raise UsageError(f"this machine's address {address} is a public one", hint=hint)
+    return address
+
+
+def _own_address() -> str:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect(SOMEWHERE_PRIVATE)
+            return str(asking.getsockname()[0])
+        except OSError:
+            return "0.0.0.0"
+
+
+def _channel_class(gate: Gate) -> type[Any]:
+    """Give the web server's channel with two more limits: who may send a body at all, and for how long."""
+
+    class Parser(HTTPRequestParser):  # type: ignore[misc]  # waitress has no types
+        """Refuses a body before the first byte of it is taken, unless the request is one of our own pages'."""
+
+        def parse_header(self, header_plus: bytes) -> None:
+            super().parse_header(header_plus)
+            if self.command in READING and not self.chunked and not self.content_length:
+                return
+            names = {"Host": "HOST", "Origin": "ORIGIN", "Sec-Fetch-Site": "SEC_FETCH_SITE", "Cookie": "COOKIE"}
+            headers = {name: self.headers[key] for name, key in names.items() if key in self.headers}
+            if self.command in READING or gate.refusal(self.command, self.path, headers) is not None:
+                raise ParsingError("This request was refused")
+
+    class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no types
+        """Closes a connection whose request takes too long to arrive, however busily it does."""
+
+        parser_class = Parser
+        begun_s: float | None = None
+
+        def received(self, data: bytes) -> bool:
+            now_s = time.monotonic()
+            if self.request is None:
+                self.begun_s = now_s
+            elif self.begun_s is not None and now_s - self.begun_s > MOST_REQUEST_S:
+                self.handle_close()
+                return False
+            return bool(super().received(data))
+
+    return Channel

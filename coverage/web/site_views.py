@@ -1,0 +1,246 @@
+"""What the local page shows of the served sites, read from their folders each time it is asked.
+
+No path is ever made from what a request says: names are looked up among those that are there.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
+from fieldcomb.coverage.site.journal import COMMIT
+from fieldcomb.coverage.site.naming import safe_name
+from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, OutingEntry, Settings
+from fieldcomb.coverage.site.settings_file import read_outings, read_settings
+from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
+
+MAP_PAGE = "map.html"
+REPORT_NAME = "report.json"
+
+# What each file of the output folder is, by its name; others are offered too, by their names alone.
+TOLD_FILES = {
+    "map.html": "the map, one file that opens in any browser",
+    "edge.html": "the picture of the walked edge",
+    "report.json": "all numbers, for programs",
+    "coverage.tif": "the passes as a raster, for map programs",
+    "strips.geojson": "missed ground, for map programs",
+    "strips.gpx": "missed ground, to load into a watch or phone",
+    "todo.geojson": "ground that is still to do by coil, for map programs",
+    "todo.gpx": "ground that is still to do by coil, to load into a watch or phone",
+    "chance.tif": "how likely the coil passed each place, for map programs",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class OutFile:
+    """A file of the output folder."""
+
+    name: str
+    path: Path
+    size_bytes: int
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What the latest outing brought: percentages of the site before and after it, and square metres.
+
+    before_pct : None when it was the first outing.
+    """
+
+    outing: str
+    label: str | None
+    before_pct: float | None
+    after_pct: float
+    swept_m2: float
+    new_m2: float
+    again_m2: float
+    missed: int
+    missed_m2: float
+
+
+@dataclass(frozen=True, slots=True)
+class SiteCard:
+    """A site in the list of sites; ``fault`` says why it cannot be used."""
+
+    key: str
+    name: str
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SiteView:
+    """A site as its page shows it. ``is_stale``: something was changed since the map was drawn."""
+
+    key: str
+    folder: Path
+    settings: Settings
+    outings: tuple[OutingEntry, ...]
+    files: tuple[OutFile, ...]
+    change: Change | None
+    headline_pct: float | None
+    is_stale: bool
+
+    @property
+    def has_map(self) -> bool:
+        """Whether a map has been drawn."""
+        return any(file.name == MAP_PAGE for file in self.files)
+
+    def outing(self, outing_id: str) -> OutingEntry | None:
+        """Give the outing with this id."""
+        return next((one for one in self.outings if one.id == outing_id), None)
+
+    @property
+    def last_coil(self) -> str | None:
+        """The coil that was named last, to be offered first."""
+        return next((one.typed.coil for one in reversed(self.outings) if one.typed.coil), None)
+
+
+class Served:
+    """The folder that is served: one site, or a folder of sites.
+
+    Raises
+    ------
+    SiteError
+        It is not there, or is no folder.
+
+    """
+
+    def __init__(self, root: Path) -> None:
+        file = shown(root)
+        if not root.exists():
+            raise SiteError("is not there", file=file, hint="Make that folder first; new sites can be made on the page")
+        if not root.is_dir():
+            raise SiteError("is a file, not a folder", file=file, hint="Give a site folder, or a folder of sites")
+        self.root = root.resolve()
+        self.is_single = (self.root / SITE_FILE).exists()
+
+    def sites(self) -> list[SiteCard]:
+        """List the sites, by the names of their folders."""
+        return [_card(folder) for folder in self._folders()]
+
+    def find(self, key: str) -> Path | None:
+        """Give the folder of a site by its key, which is the folder's name."""
+        return next((folder for folder in self._folders() if folder.name == key), None)
+
+    def place_for(self, name: str) -> Path:
+        """Give the folder for a new site of this name; UsageError when there is no place for it."""
+        if self.is_single:
+            hint = "Start fieldcomb serve with the folder around it to make another"
+            raise UsageError("only one site is served here", hint=hint)
+        folder = safe_name(name.strip()).replace(" ", "-")
+        if not folder.strip("._-"):
+            raise UsageError("the name has no letters", hint="Write a name such as North field")
+        folder = folder.lstrip(".")
+        if (self.root / folder).exists() or (self.root / folder).is_symlink():
+            raise UsageError(f"there is a folder {folder!r} already", hint="Choose another name for the site")
+        return self.root / folder
+
+    def _folders(self) -> list[Path]:
+        if self.is_single:
+            return [self.root]
+        inside = (path for path in sorted(self.root.iterdir()) if not path.is_symlink() and path.is_dir())
+        return [path for path in inside if shown(path.name) == path.name and (path / SITE_FILE).is_file()]
+
+
+def _card(folder: Path) -> SiteCard:
+    try:
+        return SiteCard(folder.name, _settings(folder).name)
+    except FieldcombError as error:
+        return SiteCard(folder.name, folder.name, str(error))
+
+
+def _settings(folder: Path) -> Settings:
+    return read_settings(read_file(folder / SITE_FILE, SiteError, name=SITE_FILE), SITE_FILE)
+
+
+def _outings(folder: Path, settings: Settings) -> tuple[OutingEntry, ...]:
+    if not (folder / OUTINGS_FILE).exists():
+        return ()
+    return read_outings(read_file(folder / OUTINGS_FILE, SiteError, name=OUTINGS_FILE), OUTINGS_FILE, settings.zone)[1]
+
+
+def _finish(folder: Path) -> None:
+    """Have an interrupted change finished before anything is shown."""
+    if (folder / COMMIT).exists():
+        with opened(folder, lambda _: None, reading=True):
+            pass
+
+
+def outing_ids(folder: Path) -> tuple[str, ...]:
+    """Give the ids of a site's outings."""
+    _finish(folder)
+    return tuple(outing.id for outing in _outings(folder, _settings(folder)))
+
+
+def view(folder: Path) -> SiteView:
+    """Read what the page of a site shows; SiteError when one of its files is at fault."""
+    _finish(folder)
+    settings = _settings(folder)
+    outings = _outings(folder, settings)
+    files = out_files(folder)
+    report = _report(files)
+    pct = _number(report.get("total", {}).get("swept_pct")) if report else None
+    change = _change(report) if report else None
+    return SiteView(folder.name, folder, settings, outings, files, change, pct, _is_stale(folder, files, outings))
+
+
+def out_files(folder: Path) -> tuple[OutFile, ...]:
+    """List the files of the output folder that can be fetched; the map first."""
+    out = folder / OUT
+    if out.is_symlink() or not out.is_dir():
+        return ()
+    found = [
+        OutFile(path.name, path, path.stat().st_size, TOLD_FILES.get(path.name, ""))
+        for path in sorted(out.iterdir())
+        if not path.name.startswith(".") and not path.is_symlink() and path.is_file() and shown(path.name) == path.name
+    ]
+    order = list(TOLD_FILES)
+    return tuple(sorted(found, key=lambda file: order.index(file.name) if file.name in order else len(order)))
+
+
+def _is_stale(folder: Path, files: Sequence[OutFile], outings: Sequence[OutingEntry]) -> bool:
+    drawn = next((file.path.stat().st_mtime_ns for file in files if file.name == MAP_PAGE), None)
+    if drawn is None:
+        return bool(outings)
+    inputs = (folder / name for name in (SITE_FILE, OUTINGS_FILE, AREAS_FILE, PEGS_FILE))
+    return any(path.stat().st_mtime_ns > drawn for path in inputs if path.exists())
+
+
+def _report(files: Sequence[OutFile]) -> Mapping[str, Any] | None:
+    path = next((file.path for file in files if file.name == REPORT_NAME), None)
+    if path is None:
+        return None
+    try:
+        report = json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return None  # the map is there all the same, and drawing it anew writes the report anew
+    return report if isinstance(report, dict) else None
+
+
+def _change(report: Mapping[str, Any]) -> Change | None:
+    """Read the latest outing out of a report.json; None when it has none, or is not ours."""
+    try:
+        outings, strips = report["outings"], report["strips"]
+        last = outings[-1]
+        return Change(
+            str(last["id"]),
+            last["label"],
+            float(outings[-2]["total_pct"]) if len(outings) > 1 else None,
+            float(last["total_pct"]),
+            float(last["swept_m2"]),
+            float(last["new_m2"]),
+            float(last["again_same_coil_m2"]) + float(last["again_other_coil_m2"]),
+            len(strips),
+            sum(float(strip["area_m2"]) for strip in strips),
+        )
+    except (KeyError, IndexError, TypeError, ValueError):
+        return None
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) else None

@@ -1,0 +1,181 @@
+"""Carries out one order in a process of its own, by the same calls as the commands make.
+
+It is started by ``jobs`` with the order on its standard input, and tells what it does on its standard output. It may be
+killed at any moment: a change to a site is made whole or not at all, and an output folder keeps what was there before.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from fieldcomb.coverage.report.text import harmless
+from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Order, order_of
+from fieldcomb.tracks.errors import FieldcombError, UsageError
+
+Tell = Callable[..., None]
+
+
+def main() -> int:
+    """Read the order, do it, and tell how it went."""
+    tell = _teller()
+    order = order_of(sys.stdin.readline())
+    try:
+        carry_out(order, tell)
+    except FieldcombError as error:
+        # Who looks at the page need not know where the sites lie.
+        tell(fault=str(error).replace(str(Path(order.site).parent) + os.sep, ""))
+    except MemoryError:
+        tell(fault="There is not enough memory for this. A larger cell, such as 20cm, needs less")
+    except OSError as error:
+        tell(fault=f"The system refused ({(error.strerror or str(error)).lower()})")
+    return 0
+
+
+def _teller() -> Tell:
+    """Give the function that tells; whatever a library prints goes to stderr from here on."""
+    out = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)
+
+    def tell(**values: Any) -> None:
+        out.write(json.dumps(values) + "\n")
+        out.flush()
+
+    return tell
+
+
+def carry_out(order: Order, tell: Tell) -> None:
+    """Do what an order says.
+
+    Parameters
+    ----------
+    order : Order
+        What to do.
+    tell : callable
+        Takes keyword arguments as ``orders.told_more`` reads them.
+
+    Raises
+    ------
+    FieldcombError
+        The order cannot be carried out; what was told as kept is on the disk all the same.
+
+    """
+    {ADD: _add, NEW: _new, EDIT: _edit, DRAW: _draw}[order.do](order, tell)
+    if order.draw and order.do in (ADD, EDIT):
+        _draw(order, tell)
+
+
+def _say(tell: Tell) -> Callable[[str], None]:
+    return lambda text: tell(notes=[harmless(text).removeprefix("note: ")])
+
+
+def _add(order: Order, tell: Tell) -> None:
+    tell(step="Reading the recording" if len(order.files) == 1 else f"Reading {len(order.files)} files")
+    from fieldcomb.coverage.actions.account_export import take_apart
+    from fieldcomb.coverage.actions.add import Walk, add
+
+    site, say = Path(order.site), _say(tell)
+    walks: Sequence[Walk] = [Walk(one.name, order.start, order.end, held=one.path) for one in order.files]
+    people: tuple[str, ...] = ()
+    if order.roster is not None:
+        walks, people = _team(order, tell)
+    if order.each:
+        walks = take_apart(site, walks, say=say)
+    added = add(
+        site, walks, order.typed, label=order.label, note=order.note, each=order.each, unrecorded=people, say=say
+    )
+    tell(kept=[one.id for one in added])
+    for outing in added:
+        for one in outing.recordings:
+            left = ", ".join(f"{many} {why}" for why, many in sorted(one.dropped.items()) if many)
+            say(f"{one.file}: {one.fixes} fixes; " + (f"left out: {left}" if left else "none left out"))
+            for note in one.notes:
+                say(f"{one.file}: {note}")
+
+
+def _team(order: Order, tell: Tell) -> tuple[list[Any], tuple[str, ...]]:
+    """Bring the roster and the uploads together by the names that their owner knows."""
+    from fieldcomb.coverage.actions.add import walks_of_roster
+    from fieldcomb.coverage.site.folder import read_file
+    from fieldcomb.coverage.site.roster import read_roster
+    from fieldcomb.tracks.errors import SiteError
+
+    assert order.roster is not None
+    held = {one.name: one.path for one in order.files}
+    if len(held) < len(order.files):
+        hint = "Rename them, so that the roster can tell them apart"
+        raise UsageError("two of the recordings have the same name", hint=hint)
+    rows, notes = read_roster(read_file(order.roster.path, SiteError, name=order.roster.name), order.roster.name)
+    tell(notes=list(notes))
+    walks, people = walks_of_roster(rows, order.roster.name, tuple(held))
+    times = (order.start, order.end)
+    return [
+        replace(walk, start=walk.start or times[0], end=walk.end or times[1], held=held[walk.path]) for walk in walks
+    ], people
+
+
+def _new(order: Order, tell: Tell) -> None:
+    tell(step="Making the site")
+    from fieldcomb.coverage.site.folder import new_site
+
+    site, say = Path(order.site), _say(tell)
+    given = order.boundary or order.edge
+    made = new_site(
+        site,
+        name=order.name,
+        zone=order.zone,
+        cell=order.cell,
+        boundary=order.boundary.name if order.boundary else None,
+        edge=order.edge.name if order.edge else None,
+        held=given.path if given else None,
+        say=say,
+    )
+    tell(kept=[site.name])
+    if made is not None:
+        from fieldcomb.coverage.actions.draw import write_edge
+
+        tell(step="Drawing the edge")
+        write_edge(site, made, order.name or site.name, lambda text: None)
+
+
+def _edit(order: Order, tell: Tell) -> None:
+    tell(step="Correcting the outing")
+    from fieldcomb.coverage.actions.edit import edit
+
+    assert order.outing is not None
+    lines = edit(Path(order.site), order.outing, order.changes, recording=order.recording, say=_say(tell))
+    tell(kept=list(lines) or ["nothing to change, it says so already"])
+
+
+def _draw(order: Order, tell: Tell) -> None:
+    from fieldcomb.coverage.actions.edit import inputs
+    from fieldcomb.coverage.site.folder import OUT
+
+    tell(step="Looking at the site", done=0, whole=1)
+    given = inputs(Path(order.site), say=_say(tell))
+    tell(notes=[harmless(note) for note in given.notes])
+    from fieldcomb.coverage.actions.draw import make_outputs, write_outputs
+    from fieldcomb.coverage.cache.folder import KEPT, Shelf
+    from fieldcomb.coverage.gear.coils import parse_depth_m
+    from fieldcomb.coverage.survey.survey import survey
+
+    def progress(what: str, done: int, whole: int) -> None:
+        tell(step=what[:1].upper() + what[1:], done=done, whole=whole)
+
+    out = Path(order.site) / OUT
+    shelf = Shelf(out / KEPT)
+    depth_m = None if order.depth is None else parse_depth_m(order.depth)
+    result = survey(given.site, given.outings, depth_m=depth_m, progress=progress, store=shelf)
+    progress("drawing the map", 0, 1)
+    write_outputs(out, make_outputs(result))
+    shelf.tidy()
+    tell(drawn=True)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

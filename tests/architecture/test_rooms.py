@@ -1,0 +1,183 @@
+"""The house: which room may use which, and how large a room may be, read from the sources themselves."""
+
+from __future__ import annotations
+
+import ast
+import sys
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+# A room uses only itself and rooms that stand before it. A new room needs its place here.
+ORDER = [
+    "tracks",
+    *(f"tracks.{room}" for room in ("files", "formats", "marks", "motion", "quality")),
+    *(f"coverage.{room}" for room in ("cache", "gear", "raster", "outings", "areas", "ground", "estimate", "todo")),
+    *(f"coverage.{room}" for room in ("survey", "report", "site", "pages", "actions", "web", "commands")),
+]
+MOST_MODULES = 14
+
+# Who may import what was not written here; the whole rest of the world is closed.
+# "commands" opens a library to a room, "survey.layers" to one module.
+THIRD_PARTY = {
+    "numpy": None,  # anybody
+    "pyproj": {"tracks.frame"},
+    "shapely": None,
+    "scipy": {
+        "motion.cleaning",
+        "motion.pace",
+        "ground",
+        "estimate",
+        "gear.loop_field",
+        "todo.junk",
+        "todo.remaining",
+    },
+    "rasterio": {
+        "raster",
+        "areas.no_go",
+        "ground.site_grid",
+        "ground.strips",
+        "survey.layers",
+        "estimate.confidence",
+        "pages.overlay",
+        "report.files",
+        "actions.draw",
+    },
+    "gpxpy": {"report.files"},
+    "fitdecode": {"formats.fit"},
+    "folium": {"pages"},
+    "branca": {"pages"},
+    "jinja2": {"pages"},
+    "markupsafe": {"pages"},
+    "tomlkit": {"site.toml_text"},
+    "click": {"commands"},
+    "filelock": {"site.journal"},
+    "flask": {"web"},
+    "werkzeug": {"web"},
+    "waitress": {"web.server"},
+    "segno": {"web.server"},
+}
+# Parts of the standard library that belong to one place.
+STANDARD = {
+    "xml": {"files.xml"},
+    "zipfile": {"files.archive"},
+    "zlib": {"formats.read", "files.archive", "cache.memo"},
+    "gzip": {"formats.read"},
+    "tomllib": {"site.toml_text"},
+    "argparse": set[str](),
+    "socket": {"web.server"},
+    "ipaddress": {"web.server"},
+    "http": {"web.access"},
+    "urllib": set[str](),
+    "subprocess": {"web.job_queue"},
+    "threading": {"web.job_queue"},
+    "secrets": {"web.access"},
+    "signal": {"commands.serve"},
+    "random": set[str](),
+    "time": {"commands.console", "web.server"},
+    "sys": {"web.worker", "web.job_queue", "commands"},
+    "os": {"site", "cache.folder", "web.worker", "commands"},
+    "tempfile": {"commands", "cache.folder", "web.uploads"},
+    "pathlib": {"site", "actions", "cache.folder", "report.files", "web", "commands"},
+}
+# Without a clock, an environment or a printer the same input gives the same output.
+FORBIDDEN_CALLS = {"print", "input", "eval", "exec"}
+FORBIDDEN_NAMES = {"now", "utcnow", "today", "environ", "getenv"}
+
+
+def sources() -> list[Path]:
+    """Every source of the program."""
+    return sorted(path for folder in ("tracks", "coverage") for path in (ROOT / folder).rglob("*.py"))
+
+
+def room_of(path: Path) -> str:
+    """The room that a source lives in, such as ``coverage.ground``."""
+    return ".".join(path.relative_to(ROOT).parent.parts)
+
+
+def places(path: Path) -> set[str]:
+    """The names under which a place is opened to a library: its room, and itself in its room."""
+    return {path.parent.name, f"{path.parent.name}.{path.stem}"}
+
+
+def name_of(path: Path) -> str:
+    """A short name of a source for the list of tests."""
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts)
+
+
+@cache
+def imported(path: Path) -> frozenset[str]:
+    """Full names of everything that a source imports, anywhere in it."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: imports by full name only"
+            assert node.module is not None
+            names.add(node.module)
+            names |= {f"{node.module}.{alias.name}" for alias in node.names if node.module.startswith("fieldcomb")}
+    return frozenset(names)
+
+
+def rooms_used(path: Path) -> set[str]:
+    """Rooms of this program that a source imports from."""
+    known = sorted(ORDER, key=len, reverse=True)
+    names = [name.removeprefix("fieldcomb.") for name in imported(path) if name.startswith("fieldcomb.")]
+    return {next(room for room in known if f"{name}.".startswith(f"{room}.")) for name in names}
+
+
+def third_party(path: Path) -> set[str]:
+    """Libraries from elsewhere that a source imports."""
+    return {name.split(".")[0] for name in imported(path)} - {"fieldcomb"} - set(sys.stdlib_module_names)
+
+
+def test_every_room_has_its_place_and_says_what_it_is_for() -> None:
+    """Every folder of the program stands in the order, none in the order is gone, and each says what lives there."""
+    assert sorted({room_of(path) for path in sources()}) == sorted(ORDER)
+    for room in ORDER:
+        door = ROOT / room.replace(".", "/") / "__init__.py"
+        if room != "tracks":
+            said = ast.get_docstring(ast.parse(door.read_text(encoding="utf-8"))) or ""
+            assert len(said) > 60 and "Uses" in said, room
+
+
+@pytest.mark.parametrize("room", ORDER)
+def test_a_room_is_no_warehouse(room: str) -> None:
+    """A newcomer can read the list of a room at a glance."""
+    modules = [path for path in (ROOT / room.replace(".", "/")).glob("*.py") if path.stem != "__init__"]
+    assert len(modules) <= MOST_MODULES
+
+
+def test_no_import_goes_in_a_circle() -> None:
+    """Within a room too, no module needs itself by way of others."""
+    modules = {"fieldcomb." + name_of(path): path for path in sources() if path.stem != "__init__"}
+    needs = {name: {other for other in imported(path) if other in modules} for name, path in modules.items()}
+    while needs:
+        free = {name for name, others in needs.items() if not others & needs.keys()}
+        assert free, f"a circle among {', '.join(sorted(needs))}"
+        needs = {name: others for name, others in needs.items() if name not in free}
+
+
+@pytest.mark.parametrize("path", sources(), ids=name_of)
+def test_each_library_is_used_only_where_it_belongs(path: Path) -> None:
+    """Only the frame knows projections, only the pages know HTML, only the commands the command line, and so on."""
+    here = places(path)
+    allowed = {name for name, rooms in THIRD_PARTY.items() if rooms is None or here & rooms}
+    assert third_party(path) <= allowed
+    standard = {name.split(".")[0] for name in imported(path)} & STANDARD.keys()
+    assert {name for name in standard if not here & STANDARD[name]} == set()
+
+
+@pytest.mark.parametrize("path", sources(), ids=name_of)
+def test_nothing_prints_or_asks_the_clock(path: Path) -> None:
+    """Outside the command line nothing is printed and no clock or environment is read: same input, same output."""
+    if path.parent.name == "commands":
+        return
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    calls = {node.func.id for node in ast.walk(tree) if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}
+    names = {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+    assert not calls & FORBIDDEN_CALLS and not names & FORBIDDEN_NAMES

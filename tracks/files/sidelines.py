@@ -1,0 +1,136 @@
+"""What stands beside a walk in a file: copies of it, plans, and marks; and how they are told from the walk itself."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.tracks.files.collector import Gather
+from fieldcomb.tracks.recording import Floats, Route, Waypoint
+from fieldcomb.tracks.units import many
+
+# Chosen for this project: a copy may be thinned out or rounded to five decimals (about a metre), but not be elsewhere.
+_COPY_STEP_DEG = 1e-5
+_COPY_SHARE = 0.9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """One line of a file: degrees, and Unix seconds or NaN; float64 (n,) each."""
+
+    name: str
+    lon_deg: Floats
+    lat_deg: Floats
+    time_s: Floats
+
+    @property
+    def timed(self) -> bool:
+        """Whether any fix has a time."""
+        return bool(np.isfinite(self.time_s).any())
+
+
+def take_lines(fixes: Gather, lines: Sequence[Line]) -> tuple[tuple[Route, ...], tuple[str, ...], list[str]]:
+    """Put the lines that are the walk into ``fixes``, each as a run; gives plans, names of the runs, and notes.
+
+    Where some lines have times, those are the walk. A line without times beside them is a copy of it, or else a plan.
+    """
+    lines = [line for line in lines if line.lon_deg.size]
+    timed = [line for line in lines if line.timed]
+    copies, plans = 0, []
+    if timed and len(timed) < len(lines):
+        known = _cells(np.concatenate([t.lon_deg for t in timed]), np.concatenate([t.lat_deg for t in timed]))
+        for line in lines:
+            if not line.timed and _is_copy(line, known):
+                copies += 1
+            elif not line.timed:
+                plans.append(_plan(line))
+    for line in timed or lines:
+        fixes.new_run()
+        for fix in zip(line.lon_deg.tolist(), line.lat_deg.tolist(), line.time_s.tolist(), strict=True):
+            fixes.add(*fix)
+    notes = []
+    if copies:
+        notes.append(f"{many(copies, 'line')} without times beside the track: a copy of it, so the timed one was taken")
+    if plans:
+        points = sum(plan.lon_deg.size for plan in plans)
+        said = f"{many(len(plans), 'line')} without times, with {many(points, 'point')}, beside the timed track"
+        notes.append(f"{said}: taken for a plan, not a walk, and not counted")
+    return tuple(plans), tuple(line.name for line in timed or lines if line.name), notes
+
+
+def _plan(line: Line) -> Route:
+    readable = np.isfinite(line.lon_deg) & np.isfinite(line.lat_deg)
+    return Route(line.name, line.lon_deg[readable], line.lat_deg[readable])
+
+
+def _cells(lon_deg: Floats, lat_deg: Floats) -> NDArray[np.int64]:
+    """Number the squares of a metre or so that places lie in; those that are no places are left out."""
+    good = (np.abs(lon_deg) <= 360) & (np.abs(lat_deg) <= 90)  # false for NaN
+    lon, lat = (np.round(v[good] / _COPY_STEP_DEG).astype(np.int64) for v in (lon_deg, lat_deg))
+    return lon * 2**32 + lat
+
+
+def _is_copy(line: Line, known: NDArray[np.int64]) -> bool:
+    cells = _cells(line.lon_deg, line.lat_deg)
+    near = np.zeros(cells.size, dtype=bool)
+    for step in (east * 2**32 + north for east in (-1, 0, 1) for north in (-1, 0, 1)):
+        near |= np.isin(cells + step, known)
+    return cells.size > 0 and float(near.mean()) >= _COPY_SHARE
+
+
+class Marks:
+    """Takes the words that stand at single fixes, and tells marks from a name that the whole walk bears.
+
+    Words that stay the same from one fix to the next are one mark, at the first.
+    """
+
+    def __init__(self) -> None:
+        self._first: list[tuple[int, str, str]] = []
+        self._rows = self._named = 0
+        self._last = ("", "")
+
+    def add(self, name: str, note: str) -> None:
+        """Take the words of the next fix; empty if it has none."""
+        words = (name.strip(), note.strip())
+        if any(words):
+            self._named += 1
+            if words != self._last:
+                self._first.append((self._rows, *words))
+        self._last = words
+        self._rows += 1
+
+    def is_list(self) -> bool:
+        """Whether more than half of the fixes have words of their own: marked places, and nobody's walk."""
+        return 2 * len(self._first) > self._rows
+
+    def is_name(self) -> bool:
+        """Whether words stand at most fixes, but few different ones: the names of the walk and its parts."""
+        return 2 * self._named > self._rows and not self.is_list()
+
+    def names(self) -> tuple[str, ...]:
+        """Give the names of the walk's parts, if that is what the words are."""
+        words = (name or note for _, name, note in self._first)
+        return tuple(dict.fromkeys(words)) if self.is_name() else ()
+
+    def waypoints(self, fixes: Gather) -> tuple[list[Waypoint], int]:
+        """Give the marks, at their fixes, and how many stand at a fix without a readable position."""
+        out, lost = [], 0
+        for row, name, note in [] if self.is_name() else self._first:
+            lon, lat, time = fixes.lon[row], fixes.lat[row], fixes.time[row]
+            if math.isnan(lon + lat):
+                lost += 1
+            else:
+                out.append(Waypoint(lon, lat, None if math.isnan(time) else time, name, note))
+        return out, lost
+
+
+def mark_notes(waypoints: int, lost: int) -> list[str]:
+    """Say how many marks there are, and how many had no place."""
+    notes = [f"{many(waypoints, 'waypoint')} beside the track"] if waypoints else []
+    if lost:
+        notes.append(f"{many(lost, 'waypoint')} without a readable position, left out")
+    return notes

@@ -1,0 +1,84 @@
+"""What kind of file this is, told by its first bytes and never by its name; and the error when it is another kind."""
+
+from __future__ import annotations
+
+import re
+
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files.encoding import coding_of
+
+_MAGIC = (
+    (b"PK\x03\x04", "a zip archive"),
+    (b"PK\x05\x06", "an empty zip archive"),
+    (b"\x1f\x8b", "a gzip file"),
+    (b"%PDF", "a PDF document"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"SQLite format 3", "a database"),
+)
+_EMPTY, _BLANK, DAMAGED = "an empty file", "a file of blanks", "damaged XML"
+_WEB_PAGE = "a web page, perhaps a login page, saved under the name of a track"
+_ROOTS = {"gpx": "GPX", "kml": "KML", "trainingcenterdatabase": "TCX", "html": _WEB_PAGE, "osm": "map data"}
+_FIRST_TAG = re.compile(r"<(?:[\w.-]{1,40}:)?([A-Za-z_][\w.-]{0,80})")
+# \x1e begins each record of a JSON text sequence (RFC 7464).
+_ASIDE = re.compile(r"[\s\x1e]+|<\?[^>]*>|<!--.*?-->", re.DOTALL)
+_NMEA = re.compile(r"\$[A-Z]{2}[A-Z]{3},")
+
+
+def looks_like(data: bytes) -> str:
+    """Say in a few words what kind of file this is, from its first bytes, whatever its name ends in.
+
+    XML that is known by nothing yet, because it is cut off or has a DOCTYPE, is ``DAMAGED``.
+
+    >>> looks_like(b"<?xml version='1.0'?><kml>"), looks_like(b'{"type": "FeatureCollection"}'), looks_like(b"")
+    ('KML', 'GeoJSON', 'an empty file')
+    """
+    if not data.strip(b"\0 \t\r\n"):
+        return _BLANK if data else _EMPTY
+    if data[8:12] == b".FIT":
+        return "FIT"
+    for magic, words in _MAGIC:
+        if data.startswith(magic):
+            return words
+    coding = coding_of(data[:8192])
+    head = data[coding.start : 8192].decode(coding.codec, errors="replace")
+    if any(ord(letter) < 32 and letter not in "\t\r\n\f\x1e" for letter in head[:2000].rstrip("\0")):
+        return "a binary file"
+    return _looks_like_text(head)
+
+
+def _looks_like_text(head: str) -> str:
+    at = 0
+    while match := _ASIDE.match(head, at):
+        at = match.end()
+    head = head[at:]
+    if head[:14].lower() == "<!doctype html" or head[:5].lower() == "<html":
+        return _WEB_PAGE
+    if head[:1] in ("{", "["):
+        return "GeoJSON" if '"type"' in head and ("Feature" in head or "Polygon" in head) else "JSON"
+    if head[:1] == "<":
+        tag = _FIRST_TAG.match(head)
+        return of_root(tag.group(1)) if tag else DAMAGED
+    if _NMEA.match(head):
+        return "NMEA sentences"
+    first_line = head.partition("\n")[0]
+    return "a table of values (CSV)" if any(mark in first_line for mark in ",;\t") else "plain text"
+
+
+def of_root(tag: str) -> str:
+    """Name the kind of an XML file by its outermost element."""
+    return _ROOTS.get(tag.lower(), f"XML with <{tag[:80]}> as its outermost element")
+
+
+def not_this(data: bytes, file: str, wanted: str, other_root: str = "", broken: str = "") -> TrackError:
+    """Make the error for a file of another kind: what it looks like, and what to do."""
+    words = of_root(other_root) if other_root else looks_like(data)
+    if words in (_EMPTY, _BLANK):
+        return TrackError(f"is {words}", file=file, hint="Copy or export it again from the recorder")
+    if words == _WEB_PAGE:
+        return TrackError(f"is {words}", file=file, hint=f"Log in, download the {wanted} file again, and give that")
+    if words in (wanted, DAMAGED):
+        hint = "Copy or export it again from the recorder"
+        return TrackError(f"is not a sound {wanted} file", file=file, where=broken or None, hint=hint)
+    hint = "Export the walk as GPX and give that file" if "GPX" in wanted else f"Give a {wanted} file"
+    return TrackError(f"is not a {wanted} file: it looks like {words}", file=file, hint=hint)

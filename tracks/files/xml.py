@@ -1,0 +1,295 @@
+"""XML from watches and phones: one pass, bounded memory, and as far as the file is sound.
+
+The parser is expat without namespaces, because some recorders write prefixes that they never declare: a name is
+what stands behind the colon. Whatever makes an XML reader slow or greedy on purpose (entities, deep nesting, giant
+tags) is refused. A file that breaks off keeps everything before the break, and the break is told.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import NoReturn, Protocol, TypeVar
+from xml.parsers import expat
+
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files.encoding import CHUNK_BYTES, as_utf8, coding_of, trailing_zeros, zeros_note
+from fieldcomb.tracks.files.sniffing import not_this, of_root
+
+MAX_DEPTH = 64
+MAX_ATTRIBUTES = 256
+MAX_TAG_BYTES = 100_000
+
+_MAX_NAMES = 4096
+
+Place = tuple[str, str]
+"""An element and the one around it, without prefixes: ``("trkseg", "trkpt")``; the root is inside ``""``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Actions:
+    """What to call where. Elements that are not named cost next to nothing.
+
+    opens : called with the attributes when an element begins.
+    texts : called with all text inside an element, just before ``closes``.
+    closes : called when an element ends; never for one that the file leaves unfinished.
+    skips : names of elements passed over with all that is in them.
+    """
+
+    opens: Mapping[Place, Callable[[dict[str, str]], None]]
+    texts: Mapping[Place, Callable[[str], None]] = field(default_factory=dict)
+    closes: Mapping[Place, Callable[[], None]] = field(default_factory=dict)
+    skips: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How far a file could be read.
+
+    notes : sentences about the file as a whole.
+    broken : where and why reading stopped before the end; empty if it did not.
+    unread : how much was not read after that; empty if nothing is known to be missing.
+    unfinished : text of the element in ``Actions.texts`` in which reading stopped, up to there.
+    """
+
+    notes: tuple[str, ...] = ()
+    broken: str = ""
+    unread: str = ""
+    unfinished: str = ""
+
+
+# ------------------------------------------------------------------------------------------------ reading
+
+
+class _Walker:
+    """The stack of open elements, its limits, and the calls that :class:`Actions` asks for."""
+
+    def __init__(self, file: str, root: str, actions: Actions):
+        self.file, self.root, self.actions = file, root, actions
+        self.lines_before = 0
+        self.stack = [""]
+        self.found_root = ""
+        self._local: dict[str, str] = {}
+        self._skipping = 0
+        self._text_depth = 0
+        self.pieces: list[str] = []
+        self.parser = expat.ParserCreate("utf-8")
+        self.parser.buffer_text = True
+        self.parser.buffer_size = CHUNK_BYTES
+        self.parser.StartDoctypeDeclHandler = self._doctype
+        self.parser.StartElementHandler = self._start
+        self.parser.EndElementHandler = self._end
+
+    def refuse(self, problem: str, hint: str) -> NoReturn:
+        line = self.parser.CurrentLineNumber + self.lines_before
+        raise TrackError(problem, file=self.file, where=f"line {line}", hint=hint)
+
+    def _doctype(self, name: str, *_: object) -> None:
+        if name.lower() == "html":
+            raise _OtherRootError(name)
+        self.refuse(
+            "has a DOCTYPE, which can make a small file unpack into a huge one, and is refused",
+            "No recorder needs it: export the file again, or delete the <!DOCTYPE ...> part with a text editor",
+        )
+
+    def _start(self, name: str, attributes: dict[str, str]) -> None:
+        stack = self.stack
+        if len(stack) > MAX_DEPTH or len(attributes) > MAX_ATTRIBUTES:
+            self._refuse_shape(len(attributes))
+        tag = self._local.get(name) or self._learn(name)
+        place = (stack[-1], tag)
+        stack.append(tag)
+        if self._skipping:
+            return
+        if tag in self.actions.skips:
+            self._skipping = len(stack)
+            return
+        opened = self.actions.opens.get(place)
+        if opened is not None:
+            opened(attributes)
+        if not self._text_depth and place in self.actions.texts:
+            self._text_depth = len(stack)
+            self.parser.CharacterDataHandler = self.pieces.append
+
+    def _end(self, _: str) -> None:
+        stack = self.stack
+        depth = len(stack)
+        tag = stack.pop()
+        if self._skipping:
+            if self._skipping == depth:
+                self._skipping = 0
+            return
+        place = (stack[-1], tag)
+        if self._text_depth == depth:
+            text = "".join(self.pieces)
+            self.pieces.clear()
+            self._text_depth = 0
+            self.parser.CharacterDataHandler = None
+            self.actions.texts[place](text)
+        closed = self.actions.closes.get(place)
+        if closed is not None:
+            closed()
+
+    def _learn(self, name: str) -> str:
+        tag = name.rpartition(":")[2] or name
+        if not self.found_root:
+            self.found_root = tag
+            if tag != self.root:
+                raise _OtherRootError(tag)
+        if len(self._local) < _MAX_NAMES:
+            self._local[name] = tag
+        return tag
+
+    def _refuse_shape(self, attributes: int) -> NoReturn:
+        if attributes > MAX_ATTRIBUTES:
+            problem = f"has a tag with {attributes} attributes; more than {MAX_ATTRIBUTES} are refused"
+        else:
+            problem = f"has tags nested more than {MAX_DEPTH} deep, which is refused"
+        self.refuse(problem, "No recorder writes this: the file is damaged or made to do harm. Export it again")
+
+
+class _OtherRootError(Exception):
+    """The document is XML of another kind; the argument is the name of its outermost element."""
+
+
+def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str = "") -> Ending:
+    """Walk through a document and call ``actions`` on the way.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file, in UTF-8, UTF-16 or any character set that it declares.
+    file : str
+        Name for messages.
+    root : str
+        Name that the outermost element must have, without prefix.
+    actions : Actions
+        What to call where.
+    counted : str, optional
+        Element whose number in the unread rest is told if the file breaks off in the middle.
+
+    Raises
+    ------
+    TrackError
+        Nothing could be read, the document is of another kind, or it goes beyond the limits of this module.
+
+    """
+    coding = coding_of(data)
+    notes = [coding.note] if coding.note else []
+    zeros = trailing_zeros(data, coding)
+    end = len(data) - zeros
+    blank = data[coding.start : coding.start + CHUNK_BYTES] if coding.codec[:6] not in ("utf-16", "utf-32") else b""
+    start = coding.start + len(blank) - len(blank.lstrip())
+    walker = _Walker(file, root, actions)
+    walker.lines_before = data.count(b"\n", 0, start)
+    if zeros:
+        notes.append(zeros_note(zeros))
+    try:
+        ending = _feed(walker, as_utf8(data, coding, start, end), counted)
+    except _OtherRootError as other:
+        raise not_this(data, file, of_root(root), str(other)) from None
+    if not walker.found_root:
+        raise not_this(data, file, of_root(root), broken=ending.broken)
+    walker.parser.buffer_text = False  # hands over what it still holds of a text that breaks off
+    return replace(ending, notes=tuple(notes), unfinished="".join(walker.pieces))
+
+
+def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:
+    """Give all chunks to the parser, up to the end or the first fault."""
+    parser, fed = walker.parser, 0
+    for chunk in chunks:
+        try:
+            parser.Parse(chunk, False)
+        except expat.ExpatError as error:
+            at = max(parser.ErrorByteIndex - fed, 1) - 1
+            rest = chunk[at:] + b"".join(chunks)
+            return _break(walker, error, rest, counted)
+        fed += len(chunk)
+        # The parser scans an unfinished tag anew with every chunk: without this limit, time grows with its square.
+        if fed - parser.CurrentByteIndex > MAX_TAG_BYTES:
+            problem = f"has a single tag of more than {MAX_TAG_BYTES // 1000} kB, which is refused"
+            walker.refuse(problem, "No recorder writes this: the file is damaged or made to do harm. Export it again")
+    try:
+        parser.Parse(b"", True)
+    except expat.ExpatError as error:
+        line = error.lineno + walker.lines_before
+        return Ending(broken=f"the file stops in the middle, in line {line}, as when a battery dies")
+    return Ending()
+
+
+_REASONS = {
+    expat.errors.codes[expat.errors.XML_ERROR_TAG_MISMATCH]: "a closing tag does not fit the one that was opened",
+    expat.errors.codes[expat.errors.XML_ERROR_INVALID_TOKEN]: "a character stands there that XML does not allow",
+    expat.errors.codes[expat.errors.XML_ERROR_UNDEFINED_ENTITY]: "an & begins a name that XML does not know",
+    expat.errors.codes[expat.errors.XML_ERROR_DUPLICATE_ATTRIBUTE]: "a tag gives the same attribute twice",
+}
+
+
+def _break(walker: _Walker, error: expat.ExpatError, rest: bytes, counted: str) -> Ending:
+    line = error.lineno + walker.lines_before
+    unread = f"{len(rest)} bytes" if len(rest) < 10_000 else f"{len(rest) / 1000:.0f} kB"
+    points = len(re.findall(rb"<(?:[\w.-]{1,40}:)?" + counted.encode() + rb"[\s/>]", rest)) if counted else 0
+    if points:
+        unread += f", with {points} <{counted}>,"
+    if walker.found_root and len(walker.stack) == 1:
+        return Ending(broken=f"the document ends in line {line}, but the file goes on", unread=unread)
+    reason = _REASONS.get(error.code, expat.ErrorString(error.code))
+    if b"&" in rest[:2]:
+        reason = "a bare & stands there; it should be &amp;"
+    return Ending(broken=f"the file is damaged in line {line}: {reason}", unread=unread)
+
+
+# ------------------------------------------------------------------------------------------------ what readers share
+
+# Recorders that put the user's words between tags unchecked lose the whole file by one of these.
+_BARE_AMPERSAND = re.compile(rb"&(?!(?:amp|lt|gt|quot|apos|#[0-9]{1,7}|#x[0-9A-Fa-f]{1,6});)")
+
+
+def mend_ampersands(data: bytes) -> tuple[bytes, str]:
+    """Write each & that stands alone as it should be, for a document that broke; gives a note, empty if there is none.
+
+    >>> mend_ampersands(b"<name>A & B &amp; C</name>")[0]
+    b'<name>A &amp; B &amp; C</name>'
+    """
+    mended, count = _BARE_AMPERSAND.subn(b"&amp;", data)
+    if not count:
+        return data, ""
+    note = f"{count} times an & stands alone, as in a name like A & B, where it should be &amp;; read as meant"
+    return mended, note
+
+
+class Builder(Protocol):
+    """Grows what the XML reader meets into something."""
+
+    def actions(self) -> Actions:
+        """Tell what to do in which element."""
+        ...
+
+
+B = TypeVar("B", bound=Builder)
+
+
+def read_mending(data: bytes, file: str, root: str, builder: Callable[[], B], counted: str) -> tuple[B, Ending]:
+    """Walk through a document with a new builder, and once more with another if an & that stands alone broke it off.
+
+    Parameters and errors are those of :func:`read_xml`. Gives the builder that met the most, and the ending.
+    """
+    built = builder()
+    ending = read_xml(data, file, root, built.actions(), counted)
+    mended, note = mend_ampersands(data) if ending.unread else (data, "")
+    if not note:
+        return built, ending
+    built = builder()
+    ending = read_xml(mended, file, root, built.actions(), counted)
+    return built, replace(ending, notes=(*ending.notes, note))
+
+
+def break_notes(ending: Ending) -> list[str]:
+    """Say where a document broke off, and how much of it was not read."""
+    notes = []
+    if ending.broken:
+        notes.append(f"{ending.broken[0].upper()}{ending.broken[1:]}. All before that was read")
+    if ending.unread:
+        notes.append(f"{ending.unread} behind that place were not read")
+    return notes

@@ -1,0 +1,311 @@
+"""Walks in a table of values (CSV): one fix a row, under a header.
+
+What has no header, or not the columns of a walk, is refused: a wrong guess would put a walk where nobody was. There is
+no standard for such tables beyond RFC 4180, which is about commas and quotes.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files.collector import Gather
+from fieldcomb.tracks.files.encoding import coding_of, trailing_zeros, zeros_note
+from fieldcomb.tracks.files.sidelines import Marks, mark_notes
+from fieldcomb.tracks.recording import Recording
+from fieldcomb.tracks.units import many
+
+MOST_BYTES = 128 * 1024 * 1024
+
+LAT = ("lat", "latitude", "y")
+LON = ("lon", "lng", "long", "longitude", "x")
+TIME = ("datetime", "date_time", "timestamp", "time", "utc", "time_utc", "utc_time", "unix", "unix_time", "epoch")
+NAME = ("name", "mark", "label")
+NOTE = ("note", "notes", "desc", "description", "comment")
+RUN = ("segment", "seg", "track", "track_id", "segment_id", "run")
+
+_SHOWN = 40
+_HEADER_WITHIN = 10  # lines; some recorders put their name and settings above the header
+_UNIT = re.compile(r"\s*[(\[].*|_(?:deg|degrees|wgs84|iso|s|ms)$")
+_DAY_OR_MONTH_FIRST = re.compile(r"\s*\d{1,2}[./-]\d{1,2}[./-]\d{2,4}\b")
+_CLOCK_ONLY = re.compile(r"\s*\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?\s*(?:Z|[+-]\d\d:?\d\d)?\s*", re.IGNORECASE)
+_NEEDED = "lat, lon and time (or latitude, longitude, timestamp, datetime, or date and time)"
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """Where in a row what stands; -1 for a column that is not there."""
+
+    width: int
+    lat: int
+    lon: int
+    times: tuple[int, ...]
+    date: int
+    name: int
+    note: int
+    run: int
+    unused: tuple[str, ...]
+    plane: bool  # the columns are called x and y
+
+    @property
+    def whole(self) -> bool:
+        """Whether a walk can be read out of them."""
+        return self.lat >= 0 and self.lon >= 0 and (bool(self.times) or self.date >= 0)
+
+
+def _columns(cells: list[str]) -> _Columns:
+    names = [
+        _UNIT.sub("", cell.strip().lstrip("#").strip().lower()).replace(" ", "_").replace("-", "_") for cell in cells
+    ]
+
+    def find(known: tuple[str, ...]) -> int:
+        return next((names.index(name) for name in known if name in names), -1)
+
+    lat, lon = find(LAT), find(LON)
+    times = tuple(names.index(name) for name in TIME if name in names)
+    date, name, note, run = find(("date",)), find(NAME), find(NOTE), find(RUN)
+    used = {lat, lon, date, name, note, run, *times}
+    unused = tuple(cell.strip() for at, cell in enumerate(cells) if at not in used and cell.strip())
+    plane = lat >= 0 and lon >= 0 and names[lat] == "y"
+    if plane != (lon >= 0 and names[lon] == "x"):
+        lat = -1  # one of each kind: nobody knows what they mean
+    return _Columns(len(cells), lat, lon, times, date, name, note, run, unused, plane)
+
+
+class _Rows:
+    """The rows of a table with the number of their line; quotes that do not fit are counted."""
+
+    def __init__(self, data: bytes) -> None:
+        coding = coding_of(data)
+        self.notes = [coding.note] if coding.note else []
+        self.zeros = trailing_zeros(data, coding)
+        if self.zeros:
+            self.notes.append(zeros_note(self.zeros))
+        self._data, self._codec, self._start = data, coding.codec, coding.start
+        self.stray_quotes = 0
+
+    def lines(self) -> Iterator[str]:
+        """Give the lines, whatever ends them."""
+        raw = io.BytesIO(self._data[: len(self._data) - self.zeros] if self.zeros else self._data)
+        raw.seek(self._start)
+        yield from io.TextIOWrapper(raw, self._codec, errors="replace", newline="")
+
+    def header(self) -> tuple[int, str, _Columns, list[str]]:
+        """Find the header: its line, what parts its cells, and its columns; with the first line that has text."""
+        best: tuple[int, str, _Columns, list[str]] | None = None
+        for number, line in enumerate(self.lines(), 1):
+            if number > _HEADER_WITHIN or len(line) > csv.field_size_limit():
+                break
+            if not line.strip():
+                continue
+            for mark in sorted(",;\t", key=line.count, reverse=True):
+                cells = next(csv.reader([line], delimiter=mark), [])
+                found = (number, mark, _columns(cells), [cell.strip() for cell in cells if cell.strip()])
+                if found[2].whole:
+                    return found
+                if best is None and len(cells) > 1:
+                    best = found
+        return best or (1, ",", _columns([]), [])
+
+    def rows(self, after: int, mark: str) -> Iterator[list[str]]:
+        """Give the rows behind the header, each by itself where quotes do not close."""
+        if self._quotes_fit(after, mark):
+            yield from csv.reader(self._behind(after), delimiter=mark, strict=True)
+            return
+        for line in self._behind(after):
+            if len(line) > csv.field_size_limit():  # no row of a walk, and its cells could fill the memory
+                yield [line[:_SHOWN]]
+                continue
+            try:
+                yield from csv.reader([line], delimiter=mark, strict=True)
+            except csv.Error:
+                self.stray_quotes += 1
+                yield [cell.strip().strip('"') for cell in line.split(mark)]
+
+    def _behind(self, after: int) -> Iterator[str]:
+        return (line for number, line in enumerate(self.lines(), 1) if number > after)
+
+    def _quotes_fit(self, after: int, mark: str) -> bool:
+        if max(map(len, self._behind(after)), default=0) > csv.field_size_limit():
+            return False
+        if b'"' not in self._data:
+            return True
+        try:
+            for _ in csv.reader(self._behind(after), delimiter=mark, strict=True):
+                pass
+        except csv.Error:
+            return False
+        return True
+
+
+class _Builder:
+    """Takes rows one after another."""
+
+    def __init__(self, file: str, columns: _Columns) -> None:
+        self.columns = columns
+        self.fixes = Gather(file)
+        self.marks = Marks()
+        self.runs: list[str] = []
+        self.too_long = self.unknown_order = 0
+        self.first_unknown = self.first_bad = ""
+        self._run = ""
+
+    def row(self, cells: list[str]) -> None:
+        """Take one row; a place that cannot be read is NaN."""
+        at = self.columns
+        self.fixes.count()
+        if any(cell.strip() for cell in cells[at.width :]):
+            self.too_long += 1
+            lon = lat = math.nan
+        else:
+            lat, lon = (self.fixes.degrees(_cell(cells, column).strip()) for column in (at.lat, at.lon))
+        if math.isnan(lon + lat) and not self.first_bad:
+            self.first_bad = f"{_cell(cells, at.lat)[:30]!r}, {_cell(cells, at.lon)[:30]!r}"
+        run = _cell(cells, at.run).strip()
+        if run != self._run or not self.runs:
+            self.fixes.new_run()
+            self.runs.append(run)
+        self._run = run
+        self.fixes.add(lon, lat, self._time(cells))
+        self.marks.add(_cell(cells, at.name), _cell(cells, at.note))
+
+    def choose_time(self, cells: list[str]) -> None:
+        """Keep, of several columns with times, the first that can be read in this row."""
+        probe = Gather("").clock
+        times = self.columns.times
+        good = [column for column in times if not math.isnan(probe.moment(self._stamp(cells, column)))]
+        self.columns = replace(self.columns, times=(*good, *times)[:1])
+
+    def _stamp(self, cells: list[str], column: int) -> str:
+        """Put the date before a time that has none."""
+        text, date = _cell(cells, column).strip(), _cell(cells, self.columns.date).strip()
+        return f"{date} {text}" if date and (not text or _CLOCK_ONLY.fullmatch(text)) else text
+
+    def _time(self, cells: list[str]) -> float:
+        text = self._stamp(cells, (*self.columns.times, -1)[0]).strip()
+        if not text:
+            return math.nan
+        if _DAY_OR_MONTH_FIRST.match(text):
+            self.unknown_order += 1
+            self.first_unknown = self.first_unknown or text[:40]
+            return math.nan
+        return self.fixes.clock.moment(text)
+
+    def notes(self) -> list[str]:
+        """Say what was odd about the rows."""
+        notes = self.fixes.comma_notes() + self.fixes.place_notes()
+        if self.too_long:
+            notes.append(
+                f"{many(self.too_long, 'row')} with more values than the header has names: their place is unknown"
+            )
+        if self.unknown_order:
+            said = f"{many(self.unknown_order, 'time')} such as {self.first_unknown!r} do not tell day from month"
+            notes.append(f"{said}, and were not read: write 2026-04-03T09:12:00Z, year first")
+        if self.columns.plane:
+            notes.append("The columns x and y were taken for longitude and latitude in degrees")
+        if self.columns.unused:
+            names = ", ".join(name[:40] for name in self.columns.unused[:12])
+            more = f" and {len(self.columns.unused) - 12} more" if len(self.columns.unused) > 12 else ""
+            notes.append(f"Columns that are not used: {names}{more}")
+        return notes + self.fixes.clock.notes()
+
+
+def _cell(cells: list[str], column: int) -> str:
+    return cells[column] if 0 <= column < len(cells) else ""
+
+
+def read_csv(data: bytes, file: str) -> Recording:
+    """Read a walk from a table, one fix a row, as it stands.
+
+    The header is among the first ten lines, in any order of columns and any case. Needed are latitude, longitude and a
+    time: ISO 8601, or a Unix number in seconds or milliseconds. A date such as 03/04/2026 is not guessed. A new value
+    in a column ``segment`` or ``track`` begins a run; words in ``name``, ``mark`` or ``note`` make a waypoint there.
+
+    Raises
+    ------
+    TrackError
+        Over 128 MB, without such a header or any fix, without one readable place, or a list of marked places.
+
+    """
+    if len(data) > MOST_BYTES:
+        problem = f"is {len(data) / 1e6:.0f} MB, far more than the table of a walk"
+        raise TrackError(problem, file=file, hint="Split it into several files, or export the walk as GPX")
+    table = _Rows(data)
+    line, mark, columns, found = table.header()
+    if not columns.whole:
+        raise _no_columns(file, found)
+    builder = _Builder(file, columns)
+    unfinished = _take_rows(builder, table.rows(line, mark), _ends_open(data))
+    fixes = builder.fixes
+    if not len(fixes):
+        raise TrackError("has a header but no rows", file=file, hint="Export the recording itself, with its points")
+    if all(lon != lon or lat != lat for lon, lat in zip(fixes.lon, fixes.lat, strict=True)):
+        problem = f"has no row with a readable place; the first has {builder.first_bad}"
+        hint = "Places are decimal degrees such as 55.5012; with a decimal comma, part the columns by semicolon or tab"
+        raise TrackError(problem, file=file, hint=hint)
+    _check_plane(builder)
+    if builder.marks.is_list():
+        problem = f"is a table of {many(len(fixes), 'row')}, most with a name or note of their own"
+        raise TrackError(problem, file=file, hint="Those are marked places: export the recording of the walk itself")
+    waypoints, lost = builder.marks.waypoints(fixes)
+    notes = [*table.notes, *_form_notes(line, table.stray_quotes, unfinished), *builder.notes()]
+    notes += mark_notes(len(waypoints), lost)
+    names = builder.marks.names() or tuple(dict.fromkeys(run for run in builder.runs if run and not run.isdecimal()))
+    return Recording(file, fixes.track(), tuple(waypoints), names=names, notes=tuple(notes))
+
+
+def _take_rows(builder: _Builder, rows: Iterator[list[str]], ends_open: bool) -> bool:
+    """Take all rows but empty ones; True when the last one breaks off, and was left out."""
+    before: list[str] = []
+    width = 0
+    for cells in rows:
+        if not any(cell.strip() for cell in cells):
+            continue
+        if before:
+            if not width:
+                builder.choose_time(before)
+            builder.row(before)
+            width = len(before)
+        before = cells
+    if not before or (ends_open and len(before) < width):
+        return bool(before)
+    if not width:
+        builder.choose_time(before)
+    builder.row(before)
+    return False
+
+
+def _ends_open(data: bytes) -> bool:
+    return data.rstrip(b"\0")[-1:] not in (b"\r", b"\n")
+
+
+def _form_notes(header_line: int, stray_quotes: int, unfinished: bool) -> list[str]:
+    notes = [f"The header stands in line {header_line}; what is above it was not read"] if header_line > 1 else []
+    if stray_quotes:
+        notes.append(f"{many(stray_quotes, 'row')} with a quotation mark that does not close, read as they stand")
+    if unfinished:
+        notes.append("The last row is unfinished and was left out")
+    return notes
+
+
+def _check_plane(builder: _Builder) -> None:
+    """Columns x and y may be metres of a map grid; degrees they can only be inside their range."""
+    fixes = builder.fixes
+    if not builder.columns.plane:
+        return
+    for lon, lat in zip(fixes.lon, fixes.lat, strict=True):
+        if abs(lon) > 180 or abs(lat) > 90:
+            problem = f"has columns x and y that are no degrees, such as {lon:.10g}, {lat:.10g}"
+            hint = "Export it in WGS 84 longitude and latitude, with columns called lon and lat"
+            raise TrackError(problem, file=fixes.file, hint=hint)
+
+
+def _no_columns(file: str, found: list[str]) -> TrackError:
+    names = ", ".join(name[:40] for name in found[:12]) or "no header"
+    problem = f"is a table, but not of a walk: it needs a header with the columns {_NEEDED}; found: {names}"
+    return TrackError(problem, file=file, hint="Name the columns so in its first line, or export the walk as GPX")

@@ -1,0 +1,154 @@
+"""GPX 1.0 and 1.1: every recorded point as it stands, with routes and waypoints beside it.
+
+Nothing is cleaned here. A point without a readable position or time is kept with NaN in its place, so that later
+steps can count it. Elements are known by name and parent, whatever their namespace, with or without a prefix.
+
+Source of the format: the GPX 1.1 schema.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files.collector import Asides, Gather
+from fieldcomb.tracks.files.xml import Actions, Ending, Place, break_notes, read_mending
+from fieldcomb.tracks.recording import Recording
+from fieldcomb.tracks.units import many
+
+_POINTS: tuple[Place, ...] = (("trkseg", "trkpt"), ("trk", "trkpt"), ("rte", "rtept"), ("gpx", "wpt"))
+_NOTES = ("desc", "cmt")
+
+
+class _Builder:
+    """Takes what the XML reader meets and grows it into a recording."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.fixes = Gather(file)
+        self.asides = Asides()
+        self.names: list[str] = []
+        self._named = False
+        self._lon = self._lat = self._time = math.nan
+
+    def actions(self) -> Actions:
+        """Tell what to do in which element."""
+        times: dict[Place, Callable[[str], None]] = {
+            (tag, "time"): self._read_time for _, tag in _POINTS if tag != "rtept"
+        }
+        words = {("wpt", key): self.asides.keep_as(key) for key in ("name", *_NOTES)}
+        return Actions(
+            opens={
+                **dict.fromkeys(_POINTS, self._point),
+                ("gpx", "trk"): self._start_track,
+                ("trk", "trkseg"): self._start_run,
+                ("gpx", "trkseg"): self._start_run,
+                ("gpx", "rte"): self.asides.begin_plan,
+            },
+            texts={**times, **words, ("rte", "name"): self.asides.name_plan, ("trk", "name"): self._track_name},
+            closes={
+                ("trkseg", "trkpt"): self._end_fix,
+                ("trk", "trkpt"): self._end_fix,
+                ("rte", "rtept"): self._end_route_point,
+                ("gpx", "wpt"): self._end_waypoint,
+                ("gpx", "rte"): self.asides.end_plan,
+            },
+            skips=frozenset({"extensions"}),
+        )
+
+    # -- any point
+
+    def _point(self, attributes: dict[str, str]) -> None:
+        self._lat = self.fixes.degrees(attributes.get("lat", ""))
+        self._lon = self.fixes.degrees(attributes.get("lon", ""))
+        self._time = math.nan
+        self.fixes.count()
+
+    def _read_time(self, text: str) -> None:
+        # The first one counts: GPX 1.0 lets others put elements of their own, of any name, behind it.
+        if self._time != self._time and text and not text.isspace():
+            self._time = self.fixes.clock.seconds(text)
+
+    # -- tracks
+
+    def _start_track(self, _: dict[str, str]) -> None:
+        self._named = False
+        self.fixes.new_run()
+
+    def _start_run(self, _: dict[str, str]) -> None:
+        self.fixes.new_run()
+
+    def _track_name(self, text: str) -> None:
+        if text.strip() and not self._named:
+            self.names.append(text.strip())
+            self._named = True
+
+    def _end_fix(self) -> None:
+        self.fixes.add(self._lon, self._lat, self._time)
+
+    # -- routes and waypoints
+
+    def _end_route_point(self) -> None:
+        self.asides.add_planned(self._lon, self._lat)
+
+    def _end_waypoint(self) -> None:
+        self.asides.add_mark(self._lon, self._lat, self._time, *_NOTES)
+
+
+def read_gpx(data: bytes, file: str, *, need_track: bool = True) -> Recording:
+    """Read a GPX file as it stands.
+
+    Every ``trkpt`` that the file completes becomes a fix, in file order; positions are not range-checked. Segment
+    numbers rise through the whole file, over all of its tracks. A file that breaks off keeps what came before.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    file : str
+        Its name, for messages and for ``Recording.file``.
+    need_track : bool, optional
+        Whether a file without a single track point is an error; boundaries may be routes, and pegs waypoints.
+
+    Raises
+    ------
+    TrackError
+        Not GPX, refused by the limits of the XML reader, or without track points when they are needed.
+
+    """
+    builder, ending = read_mending(data, file, "gpx", lambda: _Builder(file), counted="trkpt")
+    builder.asides.end_plan()
+    if need_track and not len(builder.fixes):
+        raise _no_track(builder, ending)
+    track, marks, routes = builder.fixes.track(), tuple(builder.asides.marks), tuple(builder.asides.routes)
+    return Recording(file, track, marks, routes, tuple(builder.names), notes=_notes(builder, ending))
+
+
+def _no_track(builder: _Builder, ending: Ending) -> TrackError:
+    found, asides = [], builder.asides
+    if asides.routes:
+        found.append(f"{many(len(asides.routes), 'route')} with {many(asides.points, 'point')}")
+    if asides.marks:
+        found.append(many(len(asides.marks), "waypoint"))
+    problem = "holds no track points, " + (f"only {' and '.join(found)}" if found else "and no routes or waypoints")
+    hint = "Only a recorded track shows where the coil has been: export the recording itself, with its points"
+    if ending.broken:
+        hint = "Copy or export it again from the recorder"
+    return TrackError(problem, file=builder.file, where=ending.broken or None, hint=hint)
+
+
+def _notes(builder: _Builder, ending: Ending) -> tuple[str, ...]:
+    notes = [*ending.notes, *break_notes(ending)]
+    fixes, asides = builder.fixes, builder.asides
+    if fixes.points > len(fixes) + len(asides.marks) + asides.left_out + asides.points:
+        notes.append("The last point is unfinished and was left out")
+    notes += fixes.comma_notes() + fixes.place_notes()
+    if asides.left_out:
+        notes.append(f"{many(asides.left_out, 'point')} of routes or waypoints without a readable position, left out")
+    notes += fixes.clock.notes()
+    if len(fixes) and asides.routes:
+        notes.append(f"{many(len(asides.routes), 'route')} beside the track: a plan, not a walk, and not counted")
+    if len(fixes) and asides.marks:
+        notes.append(f"{many(len(asides.marks), 'waypoint')} beside the track")
+    return tuple(notes)

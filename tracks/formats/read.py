@@ -1,0 +1,216 @@
+"""Any recording: unpacked if it is packed, and read by what is in it rather than by what its name ends in."""
+
+from __future__ import annotations
+
+import io
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files.archive import (
+    MAX_UNPACKED_BYTES,
+    ZIP,
+    Archive,
+    Member,
+    is_kmz,
+    limit_of,
+    main_part,
+    names,
+    only_named,
+    too_big,
+)
+from fieldcomb.tracks.files.sniffing import DAMAGED, looks_like, not_this
+from fieldcomb.tracks.formats.csv_table import read_csv
+from fieldcomb.tracks.formats.fit import read_fit
+from fieldcomb.tracks.formats.geojson import read_geojson
+from fieldcomb.tracks.formats.gpx import read_gpx
+from fieldcomb.tracks.formats.kml import read_kml
+from fieldcomb.tracks.formats.tcx import read_tcx
+from fieldcomb.tracks.recording import Recording
+
+_CHUNK_BYTES = 65_536
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """One kind of file that can be a recording: how to know it by its bytes, and how to read it."""
+
+    name: str
+    recognise: Callable[[bytes], bool]
+    read: Callable[[bytes, str], Recording]
+
+
+FORMATS: tuple[Format, ...] = (
+    Format("GPX", lambda data: looks_like(data) in ("GPX", DAMAGED), read_gpx),
+    Format("FIT", lambda data: looks_like(data) == "FIT", read_fit),
+    Format("TCX", lambda data: looks_like(data) == "TCX", read_tcx),
+    Format("KML", lambda data: looks_like(data) == "KML", read_kml),
+    Format("GeoJSON", lambda data: looks_like(data) in ("GeoJSON", "JSON"), read_geojson),
+    Format("CSV", lambda data: looks_like(data) == "a table of values (CSV)", read_csv),
+)
+"""Asked in this order; another format is another line. GPX also takes what may be GPX, to say what is wrong in it."""
+
+
+def read_recording(data: bytes, file: str, *, member: bool = False) -> Recording:
+    """Read one recording from the bytes of its file, packed or not.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    file : str
+        Its name, for messages and for ``Recording.file``.
+    member : bool, optional
+        Whether it comes out of an archive: then it may be packed itself as KMZ or gzip, but be no other archive.
+
+    Raises
+    ------
+    TrackError
+        Not a recording that can be read; the message says what the file looks like and what to do.
+
+    """
+    if data[:4] == ZIP:
+        return _read_archive(data, file) if not member else _read_kmz(data, file)
+    return _read_plain(data, file)
+
+
+def _read_plain(data: bytes, file: str) -> Recording:
+    """Read what is no zip archive, so that one cannot hold itself."""
+    content, notes = unpack(data, file) if data[:4] != ZIP else (data, ())
+    for known in FORMATS:
+        if known.recognise(content):
+            recording = known.read(content, file)
+            return replace(recording, notes=notes + recording.notes) if notes else recording
+    *first, last = (known.name for known in FORMATS)
+    raise not_this(content, file, f"{', '.join(first)} or {last}" if first else last)
+
+
+def may_be_recording(name: str, head: bytes) -> bool:
+    """Whether a member of an archive with this name and these first bytes may be a recording.
+
+    A file packed with gzip may be one until it is unpacked. Another archive is none, unless it is a KMZ.
+    """
+    if head[:4] == ZIP:
+        return is_kmz(head) or name.lower().endswith(".kmz")
+    return head[:2] == b"\x1f\x8b" or any(known.recognise(head) for known in FORMATS)
+
+
+def _read_kmz(data: bytes, file: str) -> Recording:
+    main = only_named(Archive(data, file), (".kml",))
+    recording = _read_plain(main.content(), file)
+    return replace(recording, notes=(f"Read {main.name!r} out of the archive", *recording.notes))
+
+
+def _read_archive(data: bytes, file: str) -> Recording:
+    """Read the one recording of an archive, whatever its name; other members that might be one are told."""
+    archive = Archive(data, file)
+    members = list(archive.members())
+    if main_part(members) is not None:
+        return _read_kmz(data, file)
+    found: list[tuple[Member, Recording]] = []
+    failed: list[tuple[Member, TrackError]] = []
+    for member in members:
+        try:
+            if may_be_recording(member.name, member.head()):
+                found.append((member, read_recording(member.content(), file, member=True)))
+        except TrackError as error:
+            failed.append((member, error))
+        if len(found) == 2:
+            problem = f"is a zip archive with several recordings in it ({names([one for one, _ in found])}, ...)"
+            hint = "Unpack it and give one of them, or add each one to a site: fieldcomb add SITE ARCHIVE --each"
+            raise TrackError(problem, file=file, hint=hint)
+    if not found:
+        raise _no_recording(file, members, failed)
+    chosen, recording = found[0]
+    notes = [f"Read {chosen.name!r} out of the archive"]
+    notes += [f"{other.name!r} beside it in the archive was not read: {error.problem}" for other, error in failed]
+    return replace(recording, notes=(*notes, *recording.notes))
+
+
+def _no_recording(file: str, members: list[Member], failed: list[tuple[Member, TrackError]]) -> TrackError:
+    if len(failed) == 1:
+        member, error = failed[0]
+        where = f"in {member.name!r}" + (f", {error.where}" if error.where else "")
+        return TrackError(error.problem, file=file, where=where, hint=error.hint)
+    problem = f"is a zip archive without a recording in it ({names(members)})"
+    if failed:
+        member, error = failed[0]
+        problem = f"is a zip archive without a readable recording in it; {member.name!r} {error.problem}"
+    return TrackError(problem, file=file, hint="Unpack it and look at what is in it, or export the walk again")
+
+
+def unpack(data: bytes, file: str, *, most: int = MAX_UNPACKED_BYTES) -> tuple[bytes, tuple[str, ...]]:
+    """Unpack a gzip file, or a zip archive (KMZ too) that holds one GPX or KML file; all else is handed through.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    file : str
+        Its name, for messages.
+    most : int, optional
+        Largest size in bytes that it may unpack to.
+
+    Returns
+    -------
+    bytes
+        The content.
+    tuple of str
+        Notes for the user, such as on a gzip file that breaks off.
+
+    Raises
+    ------
+    TrackError
+        It unpacks to too much, cannot be unpacked, or holds no file or several that could be meant.
+
+    """
+    if data[:2] == b"\x1f\x8b":
+        return _gunzip(data, file, most)
+    if data[:4] == ZIP:
+        member = only_named(Archive(data, file, most=most), (".gpx", ".kml"))
+        return member.content(), (f"Read {member.name!r} out of the archive",)
+    return data, ()
+
+
+def _gunzip(data: bytes, file: str, most: int) -> tuple[bytes, tuple[str, ...]]:
+    limit, out, at = limit_of(len(data), most), io.BytesIO(), 0
+    while data[at : at + 2] == b"\x1f\x8b":
+        unpacker = zlib.decompressobj(wbits=31)
+        while at < len(data) and not unpacker.eof:
+            chunk = data[at : at + _CHUNK_BYTES]
+            before = unpacker.copy()
+            try:
+                out.write(unpacker.decompress(chunk, limit + 1 - out.tell()))
+            except zlib.error:
+                # What was good in this piece is lost with it: go through it again byte by byte.
+                at += _rescue(before, chunk, out, limit)
+                return _packed_part(out, file, limit, f"The packed file is damaged at byte {at} of {len(data)}")
+            at += len(chunk) - len(unpacker.unused_data) - len(unpacker.unconsumed_tail)
+            if out.tell() > limit:
+                raise too_big(file, limit)
+        if not unpacker.eof:
+            return _packed_part(out, file, limit, "The packed file is cut off before its end")
+    notes = (f"{len(data) - at} bytes behind the packed part were not read",) if data[at:].strip(b"\0") else ()
+    return out.getvalue(), notes
+
+
+def _rescue(unpacker: zlib._Decompress, chunk: bytes, out: io.BytesIO, limit: int) -> int:
+    """Unpack byte by byte up to the fault; gives the number of sound bytes."""
+    for at in range(len(chunk)):
+        if out.tell() > limit:
+            break
+        try:
+            out.write(unpacker.decompress(chunk[at : at + 1]))
+        except zlib.error:
+            return at
+    return len(chunk)
+
+
+def _packed_part(out: io.BytesIO, file: str, limit: int, problem: str) -> tuple[bytes, tuple[str, ...]]:
+    if out.tell() > limit:
+        raise too_big(file, limit)
+    if not out.tell():
+        problem = problem[0].lower() + problem[1:]
+        raise TrackError(f"cannot be unpacked: {problem}", file=file, hint="Copy or export it again")
+    return out.getvalue(), (f"{problem}. What came before was read",)

@@ -1,0 +1,228 @@
+"""How good a recording is, and which setting of the recorder would make the next one better."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldcomb.tracks.motion.cleaning import OUT_OF_RANGE, SPIKE, STILL_M, Fixes
+from fieldcomb.tracks.motion.pace import (
+    STOP_CORE_S,
+    STOP_PACE_M_S,
+    STOP_REACH_S,
+    drift_pace_m_s,
+    every_second,
+    stop_limit_m_s,
+)
+from fieldcomb.tracks.quality.settling import EARLY_S, jumps, unsettled_s, without_position_s
+from fieldcomb.tracks.quality.snapping import snapped_share
+from fieldcomb.tracks.recording import Floats, Track
+
+VERDICTS = ("good", "usable", "poor")  # from best to worst
+
+SILENCE_AT_STOP_S = 15.0
+GOOD_INTERVAL_S = 2.0
+USABLE_INTERVAL_S = 5.5
+COARSE_M = 0.9  # steps of the grid that rounded positions lie on
+HELD_JUMP_M = 0.3  # a held place that jumps less is only rounded
+HELD_S = 30.0  # a place held for longer is a stop, where holding is no fault
+HELD_SHARE = 0.15
+UNEVEN_RATIO = 2.5  # between the longer and the shorter intervals
+SNAPPED_SHARE, MOSTLY_SNAPPED_SHARE = 0.2, 0.5
+NO_POSITION_S = 5.0
+DEGREE_M = 111_195.0  # mean length of a degree of latitude; only to say how coarse rounding is
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """good, usable or poor; what to change, one sentence each; and the usual seconds between fixes."""
+
+    verdict: str
+    advice: tuple[str, ...]
+    interval_s: float | None
+
+
+def judge(track: Track, fixes: Fixes, dropped: dict[str, int]) -> Verdict:
+    """Judge one file by its fixes as read, its fixes as cleaned, and what was left out of it."""
+    faults = [*_begin(track, fixes), *_rhythm(fixes), *_gaps(fixes), *_places(track, fixes), *_wild(track, dropped)]
+    if not len(fixes):
+        return Verdict("poor", tuple(text for _, text in faults), None)
+    if not fixes.timed:
+        faults.append((1, "No times in the file: record a track with times, not a planned route or a shortened export"))
+    interval = float(np.median(np.diff(fixes.t_s))) if fixes.timed and len(fixes) > 1 else None
+    worst = max((weight for weight, _ in faults), default=0)
+    return Verdict(VERDICTS[worst], tuple(text for _, text in faults), interval)
+
+
+Fault = tuple[int, str]  # 0 worth saying, 1 usable, 2 poor
+Flags = NDArray[np.bool_]
+
+
+def _by_share(share: float) -> int:
+    """Weigh what is lost by its share of the recording."""
+    return 2 if share > 0.2 else 1 if share > 0.02 else 0
+
+
+def _begin(track: Track, fixes: Fixes) -> list[Fault]:
+    """Walked before the receiver had found its place."""
+    remedy = "wait for a good fix, standing in the open, before you start"
+    lasting = max(float(np.ptp(fixes.t_s)), 1.0) if fixes.timed else 1.0
+    faults: list[Fault] = []
+    empty_s, wrong_s = without_position_s(track), unsettled_s(fixes)
+    if empty_s >= NO_POSITION_S and len(fixes):
+        share = empty_s / (empty_s + lasting)
+        faults.append((_by_share(share), f"The first {empty_s:.0f} s have no position: {remedy}"))
+    if wrong_s:
+        faults.append((_by_share(wrong_s / lasting), f"The first {wrong_s:.0f} s were not settled: {remedy}"))
+    return faults
+
+
+def _rhythm(fixes: Fixes) -> list[Fault]:
+    """How often the recorder kept a fix, and by what rule."""
+    if not fixes.timed or len(fixes) < 2:
+        return []
+    step_s = np.diff(fixes.t_s)
+    interval = float(np.median(step_s))
+    weight = 0 if interval <= GOOD_INTERVAL_S else 1 if interval <= USABLE_INTERVAL_S else 2
+    apart_m = _by_distance_m(fixes)
+    if apart_m:
+        text = f"A fix only every {apart_m:.1f} m: set the recorder to one every second, not by distance"
+        return [(weight, text)]
+    short, long = np.quantile(step_s, [0.1, 0.9])
+    if _uneven(fixes):
+        text = (
+            f"Fixes at uneven times, {short:.0f} to {long:.0f} s apart: switch smart recording off, to one every second"
+        )
+        return [(max(weight, 1), text)]
+    if weight:
+        return [(weight, f"A fix every {interval:.0f} s: set the recorder to one every second, or turns are cut short")]
+    return []
+
+
+def _by_distance_m(fixes: Fixes) -> float:
+    """Distance after which the recorder keeps a fix; 0 when it goes by time.
+
+    By distance, hardly a step is shorter than the rule or much longer, while their times differ; by time it is the
+    other way round, and each stop leaves short steps.
+    """
+    step_s, step_m = np.diff(fixes.t_s), np.hypot(np.diff(fixes.x_m), np.diff(fixes.y_m))
+    if step_m.size < 60:
+        return 0.0
+    least, usual, most = np.quantile(step_m, [0.05, 0.5, 0.75])
+    short, long = np.quantile(step_s, [0.1, 0.9])
+    even = usual > 0 and least > 0.8 * usual and most < 1.25 * usual
+    return float(usual) if even and long > 1.2 * short else 0.0
+
+
+def _uneven(fixes: Fixes) -> bool:
+    """Tell whether the recorder keeps fixes as it sees fit; single ones that are lost do not make it so."""
+    short, long = np.quantile(np.diff(fixes.t_s), [0.1, 0.9])
+    return bool(len(fixes) >= 60 and long > GOOD_INTERVAL_S and long >= UNEVEN_RATIO * short)
+
+
+def _gaps(fixes: Fixes) -> list[Fault]:
+    if not fixes.timed or len(fixes) < 2:
+        return []
+    step_s = np.diff(fixes.t_s)
+    step_m = np.hypot(np.diff(fixes.x_m), np.diff(fixes.y_m))
+    lost = np.diff(fixes.piece) > 0
+    faults: list[Fault] = []
+    interval = float(np.median(step_s))
+    if unsettled_s(fixes):
+        lost[[k for k in jumps(fixes.t_s, fixes.x_m, fixes.y_m) if fixes.t_s[k] - fixes.t_s[0] <= EARLY_S]] = False
+    apart_m = _by_distance_m(fixes)
+    if apart_m:  # such a recorder is silent at every stop, and then a step away from it
+        lost &= step_m > 1.5 * apart_m
+    if lost.any():
+        gone, longest = float(step_s[lost].sum()), float(step_s[lost].max())
+        share = gone / max(float(fixes.t_s[-1] - fixes.t_s[0]), 1.0)
+        text = (
+            f"Drop-outs: {int(lost.sum())}, the longest {longest:.0f} s: wear the recorder high and under the open sky"
+        )
+        faults.append((_by_share(share), text))
+    still = (step_m < STILL_M) & (step_m < STOP_PACE_M_S * step_s)  # else fixes were lost while walking on
+    silent = (step_s > max(SILENCE_AT_STOP_S, 4 * interval)) & still & ~lost
+    count = int(silent.sum())
+    if count == 0 or apart_m or _uneven(fixes) or (count == 1 and _stands(fixes, silent)):
+        return faults  # by distance or as it sees fit, a recorder is silent at stops anyway
+    several = "1 silence" if count == 1 else f"{count} silences"
+    return [*faults, (0, f"{several} while standing: switch auto-pause off, so that stops are recorded")]
+
+
+def _stands(fixes: Fixes, silent: Flags) -> bool:
+    """Tell whether standing was recorded somewhere, other than in a silence."""
+    gone = [(fixes.t_s[k], fixes.t_s[k + 1]) for k in np.flatnonzero(silent)]
+    for number in np.unique(fixes.piece):
+        mine = fixes.piece == number
+        if mine.sum() < 2:
+            continue
+        seconds = every_second(fixes.t_s[mine], fixes.x_m[mine], fixes.y_m[mine])
+        pace = drift_pace_m_s(seconds.x_m, seconds.y_m)
+        slow = pace < stop_limit_m_s(pace)
+        for begin, end in gone:  # the means near a silence are those of the silence
+            slow &= (seconds.real_s < begin - STOP_REACH_S) | (seconds.real_s > end + STOP_REACH_S)
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], slow.astype(np.int8), [0]]))).reshape(-1, 2)
+        if (edges[:, 1] - edges[:, 0] >= STOP_CORE_S).any():
+            return True
+    return False
+
+
+def _places(track: Track, fixes: Fixes) -> list[Fault]:
+    if len(fixes) < 60:
+        return []
+    faults: list[Fault] = []
+    grain_m = max(_grain_deg(track.lat_deg), _grain_deg(track.lon_deg)) * DEGREE_M
+    if grain_m > COARSE_M:
+        text = f"Positions are rounded to about {grain_m:.1f} m: export with more decimals (seven are plenty)"
+        return [(1 if grain_m < 3 else 2, text)]  # whatever else shows may come of that
+    held_s = _held_s(fixes)
+    if held_s:
+        text = f"The position stays put for about {held_s:.0f} s again and again, then jumps: switch power saving off"
+        faults.append((1, text))
+    snapped = snapped_share(fixes, grain_m)
+    if snapped > SNAPPED_SHARE:
+        text = (
+            f"{100 * snapped:.0f} % of the way lies on the very same lines, as on a map: "
+            "switch 'lock on road', or snapping to paths, off"
+        )
+        faults.append((2 if snapped > MOSTLY_SNAPPED_SHARE else 1, text))
+    return faults
+
+
+def _held_s(fixes: Fixes) -> float:
+    """Seconds for which the place is usually held while walking; 0 when that is rare.
+
+    A place held for longer than 30 s is a stop: to hold it there is no fault.
+    """
+    if not fixes.timed:
+        return 0.0
+    step_m = np.append(np.hypot(np.diff(fixes.x_m), np.diff(fixes.y_m)), 0)
+    held = step_m[:-1] == 0
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], held.astype(np.int8), [0]]))).reshape(-1, 2)
+    first, last = edges.T
+    lasting = fixes.t_s[np.minimum(last + 1, len(fixes) - 1)] - fixes.t_s[first]
+    short = lasting <= HELD_S
+    jumped = short & (step_m[last] > HELD_JUMP_M)
+    moving = len(fixes) - (last - first)[~short].sum()
+    share = (last - first)[jumped].sum() / max(moving, 1)
+    return float(np.median(lasting[jumped])) if share > HELD_SHARE else 0.0
+
+
+def _grain_deg(values: Floats) -> float:
+    """Smallest power of ten (from 1e-7 degree) on which all values lie; 0 when they are finer."""
+    known = values[np.isfinite(values)]
+    for decimals in range(2, 7):
+        if known.size and np.abs(known - np.round(known, decimals)).max() < 10.0 ** -(decimals + 3):
+            return 10.0**-decimals
+    return 0.0
+
+
+def _wild(track: Track, dropped: dict[str, int]) -> list[Fault]:
+    wild = dropped.get(SPIKE, 0) + dropped.get(OUT_OF_RANGE, 0)
+    if wild == 0:
+        return []
+    share = wild / max(len(track), 1)
+    text = f"Fixes that jumped away and were left out: {wild}; wait for a good fix before you start, in the open"
+    return [(_by_share(share), text)]
