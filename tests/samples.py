@@ -13,29 +13,24 @@ from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box, shape
 from shapely.ops import unary_union
 
+from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntry
+from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.outings.recording import RecordingResult
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.survey.results import (
-    OUTSIDE,
-    AreaShape,
-    Cells,
     CoilResult,
     Comparison,
-    JunkResult,
     Layers,
-    NoGoEntry,
     OutingLayer,
     OutingResult,
-    RecordingResult,
     Report,
     Result,
-    SearchedClass,
     SiteResult,
     StopMark,
-    Strip,
-    TodoCoil,
-    TodoPiece,
     TotalResult,
 )
+from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil, TodoPiece
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import Mark
 

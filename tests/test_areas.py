@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
 from fieldcomb.coverage.areas.areas import KINDS, Area, areas_geojson, place_areas, read_areas, site_of
-from fieldcomb.coverage.survey.results import AreaShape
+from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import SiteFrame
 

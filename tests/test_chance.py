@@ -14,8 +14,9 @@ from fieldcomb.coverage.estimate.chance import calibrated, drifts, redraw
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated
 from fieldcomb.coverage.gear.coils import make_swing, parse_coil
 from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.survey.results import Result, Strip
+from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.motion.legs import Way
 

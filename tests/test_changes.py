@@ -17,9 +17,10 @@ from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_ma
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import make_swing, parse_coil
 from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.site.settings import Settings, Typed
 from fieldcomb.coverage.site.settings_file import read_settings
-from fieldcomb.coverage.survey.results import OUTSIDE, Result
+from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.marks.timeline import Presses

@@ -8,10 +8,10 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.ground.site_grid import lay_out
 from fieldcomb.coverage.raster.blocks import Coarse
 from fieldcomb.coverage.raster.grid import grid_over
-from fieldcomb.coverage.survey.results import AreaShape
 
 
 @given(

@@ -19,9 +19,11 @@ from pyproj import Transformer
 from samples import sample_result, with_evil_names
 from shapely.geometry import MultiPolygon, Point, Polygon, box, shape
 
+from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.report.files import coverage_tif, strips_geojson, strips_gpx
 from fieldcomb.coverage.report.report_json import report_json
-from fieldcomb.coverage.survey.results import OUTSIDE, Report, Result, Strip
+from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.frame import SiteFrame
 
 RESULT = sample_result()

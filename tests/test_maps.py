@@ -25,11 +25,13 @@ from fieldcomb.coverage.pages import packing as shapes
 from fieldcomb.coverage.pages import panel as page
 from fieldcomb.coverage.pages.leaflet import leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.marks import TITLES
-from fieldcomb.coverage.survey.results import OUTSIDE, OutingLayer, Result, SearchedClass
+from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, UNSAID, class_cells
+from fieldcomb.coverage.todo.results import SearchedClass
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import KINDS, NOTE, PRESS
 

@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pictures import drawn, picture
 
+from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.ground.site_grid import NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.ground.tally import OutingGround, Swept, Swinging, Tally, crosswise, straight_runs, sweep_outing
-from fieldcomb.coverage.survey.results import MOST_PASSES, OUTSIDE, AreaShape
+from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.motion.legs import DropOut, Leg
 

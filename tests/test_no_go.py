@@ -21,6 +21,7 @@ from small_walks import square, walk
 
 from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.areas.no_go import Swath, days_of, depth_m, entered, holds, without_ended
+from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import make_swing, parse_coil
 from fieldcomb.coverage.gear.receivers import R95_SIGMAS, receiver
@@ -30,7 +31,7 @@ from fieldcomb.coverage.report.files import strips_geojson, strips_gpx
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.strips import worth_a_walk
 from fieldcomb.coverage.report.table import table
-from fieldcomb.coverage.survey.results import AreaShape, Report
+from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.motion.legs import Leg

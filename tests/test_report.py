@@ -15,8 +15,10 @@ from samples import sample_result, with_difference, with_evil_names
 
 from fieldcomb.coverage.report.report_json import report_json, table
 from fieldcomb.coverage.report.rounding import parts, share
-from fieldcomb.coverage.report.text import columns, harmless, to_json, wrapped
+from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.survey.results import Report
+from fieldcomb.tracks.files.json_out import to_json
+from fieldcomb.tracks.text import harmless
 
 REPORT = sample_result().report
 ESCAPES = "a\x1b[2Jb\x9b31mc\rd\ne\u202ef\u2066g\u2028h\x00i\x7fj\udc80k\ufffel"

@@ -16,10 +16,10 @@ from walker import lanes
 
 from fieldcomb.coverage.ground import missed as missed_module
 from fieldcomb.coverage.ground.missed import EDGE, OPEN, STRIP, distances, tell_kinds
+from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.raster.passes import cover
-from fieldcomb.coverage.survey.results import Strip
 from fieldcomb.tracks.motion.legs import Leg
 
 Mask = NDArray[np.bool_]

@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, part, serpentine, site, swing
 
+from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.survey.inputs import check_recording, choose_frame
 from fieldcomb.coverage.survey.layers import MOST_RASTERS
-from fieldcomb.coverage.survey.results import OUTSIDE, Result
+from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import SiteError, TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m

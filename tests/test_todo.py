@@ -19,16 +19,17 @@ from walker import GOOD, TYPICAL, Noise
 
 from fieldcomb.coverage.areas.areas import Area
 from fieldcomb.coverage.gear.coils import Coil, Swing, make_swing, parse_coil
+from fieldcomb.coverage.gear.own_coil import OwnCoil
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.gear.target_ids import DigRule, parse_numbers
 from fieldcomb.coverage.outings.walks import OutingInput
 from fieldcomb.coverage.report.files import todo_geojson, todo_gpx
 from fieldcomb.coverage.report.report_json import report_json, table
 from fieldcomb.coverage.report.todo import PROMISE
-from fieldcomb.coverage.survey.results import Report, TodoCoil
+from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
-from fieldcomb.coverage.todo.losses import OwnCoil
+from fieldcomb.coverage.todo.results import TodoCoil
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.recording import Track
 

@@ -17,9 +17,11 @@ from small_walks import square, walk
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import Swing, make_swing, parse_coil
 from fieldcomb.coverage.gear.wedges import share_under_coil
+from fieldcomb.coverage.ground.shapes import PACE_SHARES
 from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.report.report_json import report_json, table
-from fieldcomb.coverage.survey.results import OUTSIDE, PACE_SHARES, Report, Result
+from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.recording import Track
 

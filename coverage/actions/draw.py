@@ -8,15 +8,16 @@ from pathlib import Path
 from rasterio.io import MemoryFile
 
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge
+from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.pages.edge_page import edge_html
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.report.files import chance_tif, coverage_tif, strips_geojson, strips_gpx, todo_geojson, todo_gpx
 from fieldcomb.coverage.report.report_json import report_json
-from fieldcomb.coverage.report.text import harmless
 from fieldcomb.coverage.site.folder import OUT, Say, shown
 from fieldcomb.coverage.site.journal import reason, replace_files
-from fieldcomb.coverage.survey.results import Chance, Report, Result
+from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.errors import SiteError
+from fieldcomb.tracks.text import harmless
 
 MAP_FILE = "map.html"
 REPORT_FILE = "report.json"

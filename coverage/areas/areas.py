@@ -28,6 +28,7 @@ from fieldcomb.coverage.areas.checks import (
     sound,
 )
 from fieldcomb.coverage.areas.reading import Drawn, read_drawn
+from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.raster.polygons import (
     Shape,
     beside,
@@ -37,10 +38,10 @@ from fieldcomb.coverage.raster.polygons import (
     to_metres,
     unite,
 )
-from fieldcomb.coverage.report.text import feature_collection, harmless
-from fieldcomb.coverage.survey.results import AreaShape
 from fieldcomb.tracks.errors import AreaError
+from fieldcomb.tracks.files.json_out import feature_collection
 from fieldcomb.tracks.frame import SiteFrame, distance_m
+from fieldcomb.tracks.text import harmless
 
 KINDS = ("site", "no-go", "blocked", "filled", "junk", "walked")
 

@@ -15,13 +15,13 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntry
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.coverage.raster.polygons import Shape
-from fieldcomb.coverage.report.text import harmless
-from fieldcomb.coverage.survey.results import AreaShape, NoGoEntry
 from fieldcomb.tracks.motion.legs import Leg
+from fieldcomb.tracks.text import harmless
 
 ENDED = "ended"  # kind of an area that was no-go or blocked, where it is drawn
 DEPTH_STEPS = 24  # halvings: a depth is known to less than a millimetre

@@ -27,8 +27,8 @@ from fieldcomb.coverage.commands.options import (
     words,
 )
 from fieldcomb.coverage.commands.serve import serve_command
-from fieldcomb.coverage.report.text import harmless
 from fieldcomb.tracks.errors import FieldcombError, UsageError
+from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import parse_date, parse_zone
 
 # Everything heavier is imported inside the command that needs it, so that --help answers at once.

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import click
 
 from fieldcomb.coverage.actions.add import Added, ReadIn
-from fieldcomb.coverage.report.text import harmless
+from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import say_length
 
 _PATIENCE_S = 1.0

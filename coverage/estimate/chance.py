@@ -13,11 +13,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.blocks import Coarse
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import cover
-from fieldcomb.coverage.survey.results import Chance
 from fieldcomb.tracks.motion.legs import Leg, Way
 from fieldcomb.tracks.recording import Floats
 

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.chance import Mask
 from fieldcomb.coverage.gear.receivers import Receiver
+from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.survey.results import Strip
 from fieldcomb.tracks.recording import Floats
 
 CERTAIN, LIKELY = "certain", "likely"

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import cover
-from fieldcomb.coverage.survey.results import AreaShape
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.motion.legs import Leg
 

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.ground.missed import EDGE, OPEN, OPEN_SWATHS, STRIP, Kinds, Mask, distances, tell_kinds
+from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.survey.results import Strip
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
 

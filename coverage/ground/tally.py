@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.cache.memo import NOTHING, Memory
 from fieldcomb.coverage.ground.site_grid import Ground
+from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import Counts, count_passes, cover
-from fieldcomb.coverage.survey.results import MOST_PASSES, OUTSIDE, Cells
 from fieldcomb.tracks.motion.legs import DropOut, Leg
 from fieldcomb.tracks.recording import Floats
 

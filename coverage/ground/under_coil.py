@@ -16,29 +16,21 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.cache.memo import NOTHING, Memory
 from fieldcomb.coverage.gear.coils import SLOWEST_SWEEP_S, Swing
 from fieldcomb.coverage.gear.reach import into_soil_m, print_m
 from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_under_coil
+from fieldcomb.coverage.ground.shapes import PACE_SHARES, FilledResult
 from fieldcomb.coverage.ground.tally import ROWS_AT_ONCE, Mask, Slices, Swept
 from fieldcomb.coverage.outings.walks import SwungWalk
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts, mean_over
-from fieldcomb.coverage.survey.results import (
-    OUTSIDE,
-    PACE_SHARES,
-    AreaShape,
-    Cells,
-    CoilResult,
-    FilledResult,
-    OutingResult,
-    TotalResult,
-)
 from fieldcomb.tracks.motion.legs import Leg, Way
 from fieldcomb.tracks.recording import Floats
 
@@ -298,19 +290,3 @@ def _lost(pieces: _Pieces, passes: Counts, window: Grid, kinds: int) -> Lost:
 
 def _add_up(layer: Lost, more: Lost) -> None:
     layer[:] = np.minimum(layer.astype(np.int32) + more, 65535).astype(np.uint16)
-
-
-Told = TypeVar("Told", OutingResult, CoilResult, TotalResult)
-
-
-def with_under(result: Told, under: Under) -> Told:
-    """Put the share under the coil into a result; rounding must not lift it above the share swept."""
-    pct, low, high = (None if one is None else min(one, result.swept_pct) for one in (under.pct, under.low, under.high))
-    told = replace(result, under_coil_pct=pct, under_coil_low_pct=low, under_coil_high_pct=high)
-    return told if isinstance(told, OutingResult) else replace(told, under_coil_left_out=under.left_out)
-
-
-def coil_with_under(coil: CoilResult, under: UnderCoil) -> CoilResult:
-    """Put a coil's share, and the paces that keep 95 % of its swath under it, into its result."""
-    low, high = under.paces_for_95(coil.coil)
-    return replace(with_under(coil, under.of_coil(coil.coil)), pace_95_low_m_s=low, pace_95_high_m_s=high)

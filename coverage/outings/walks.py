@@ -11,7 +11,7 @@ from fieldcomb.coverage.gear.coils import Swing
 from fieldcomb.coverage.gear.reach import reach_m
 from fieldcomb.coverage.outings.duplicates import Seen, find_doubles, lacking, trace_of
 from fieldcomb.coverage.outings.pegs import peg_touches, tie_to_pegs
-from fieldcomb.coverage.survey.results import RecordingResult
+from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.marks.vocabulary import Mark

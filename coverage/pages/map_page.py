@@ -15,19 +15,23 @@ from markupsafe import Markup
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.from_marks import place_of
+from fieldcomb.coverage.areas.shapes import AreaShape
+from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.pages import legend
 from fieldcomb.coverage.pages.leaflet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.legend import Board, Choice, Tick
 from fieldcomb.coverage.pages.overlay import draw
 from fieldcomb.coverage.pages.packing import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, strip_name, strip_rows, text_of
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.marks import mark_rows, say_mark
 from fieldcomb.coverage.report.strips import worth_a_walk
 from fieldcomb.coverage.report.todo import CLASS_NAMES, PROMISE, junk_words, reason_words
-from fieldcomb.coverage.survey.results import OUTSIDE, AreaShape, Cells, OutingLayer, Result, Strip, TodoPiece
+from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, class_cells
+from fieldcomb.coverage.todo.results import TodoPiece
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
 

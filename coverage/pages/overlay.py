@@ -18,8 +18,8 @@ from rasterio.io import MemoryFile
 from rasterio.transform import Affine
 from rasterio.warp import reproject
 
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.survey.results import OUTSIDE, Cells
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
 

@@ -9,6 +9,8 @@ from importlib.resources import files
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
+from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import legend
 from fieldcomb.coverage.pages.chart import Point, comb, growth
 from fieldcomb.coverage.pages.legend import Board
@@ -16,7 +18,7 @@ from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.marks import TITLES, mark_lines, say_marks, warning
 from fieldcomb.coverage.report.strips import worth_a_walk
 from fieldcomb.coverage.report.todo import PROMISE, junk_lines, piece_line, searched_lines, todo_line
-from fieldcomb.coverage.survey.results import OutingResult, RecordingResult, Report, Strip
+from fieldcomb.coverage.survey.results import OutingResult, Report
 
 MOST_LISTED = 10  # strips and open ground listed by size; the map shows all of them
 

@@ -12,13 +12,17 @@ from rasterio.crs import CRS
 from rasterio.enums import ColorInterp
 from rasterio.windows import Window
 
+from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.polygons import Shape, geometry, to_degrees
 from fieldcomb.coverage.report.strips import strip_fields, strip_name, worth_a_walk
-from fieldcomb.coverage.report.text import feature_collection, harmless
 from fieldcomb.coverage.report.todo import piece_fields, piece_line
 from fieldcomb.coverage.report.words import bearing
-from fieldcomb.coverage.survey.results import OUTSIDE, Cells, Chance, Report, Result, Strip
+from fieldcomb.coverage.survey.results import Report, Result
+from fieldcomb.tracks.files.json_out import feature_collection
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.text import harmless
 
 SCHEMA = 1
 PLACES = 8  # decimals of a degree, about 1 mm

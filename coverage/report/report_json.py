@@ -5,22 +5,16 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import Any
 
+from fieldcomb.coverage.areas.shapes import NoGoEntry
+from fieldcomb.coverage.ground.shapes import FilledResult
+from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.marks import mark_fields
 from fieldcomb.coverage.report.rounding import parts, rounded, share
 from fieldcomb.coverage.report.strips import strip_fields
 from fieldcomb.coverage.report.table import table
-from fieldcomb.coverage.report.text import to_json
 from fieldcomb.coverage.report.todo import junk_fields, searched_fields, todo_fields
-from fieldcomb.coverage.survey.results import (
-    CoilResult,
-    Comparison,
-    FilledResult,
-    NoGoEntry,
-    OutingResult,
-    RecordingResult,
-    Report,
-    TotalResult,
-)
+from fieldcomb.coverage.survey.results import CoilResult, Comparison, OutingResult, Report, TotalResult
+from fieldcomb.tracks.files.json_out import to_json
 from fieldcomb.tracks.motion.peg_drift import PegResidual
 from fieldcomb.tracks.units import iso_utc
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from fieldcomb.coverage.survey.results import Strip
+from fieldcomb.coverage.ground.shapes import Strip
 
 
 def strip_fields(strip: Strip) -> dict[str, Any]:

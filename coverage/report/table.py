@@ -7,10 +7,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
 from fieldcomb.coverage.gear.coils import BODY
+from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.marks import say_marks, warning
 from fieldcomb.coverage.report.rounding import share
 from fieldcomb.coverage.report.strips import strip_name, worth_a_walk
-from fieldcomb.coverage.report.text import columns, harmless, wrapped
+from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.report.todo import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 from fieldcomb.coverage.report.words import (
     bearing,
@@ -25,7 +27,8 @@ from fieldcomb.coverage.report.words import (
     under_coil,
     under_coil_of,
 )
-from fieldcomb.coverage.survey.results import Comparison, OutingResult, RecordingResult, Report, Strip
+from fieldcomb.coverage.survey.results import Comparison, OutingResult, Report
+from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import say_duration, say_length
 
 WIDTH = 100

@@ -2,44 +2,11 @@
 
 from __future__ import annotations
 
-import json
-import re
 import unicodedata
-from typing import Any
 
 # C0 and C1 controls (a terminal takes orders by them), line and paragraph separators, and the marks that turn the
 # direction of writing, so that a name could show as another one.
-_ORDERS = "\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff"
-_HARMFUL = re.compile(f"[{_ORDERS}]+")
 # Half characters, as in file names that are not UTF-8, and two numbers that are no characters and break XML.
-_HALVES = re.compile("[\ud800-\udfff\ufffe\uffff]")
-_RAW_IN_JSON = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
-
-
-def harmless(text: str) -> str:
-    """Make a text of one line that cannot do anything: orders to a terminal become one space, half characters a mark.
-
-    >>> harmless("west" + chr(27) + "[2Jfield" + chr(10))
-    'west [2Jfield'
-    """
-    return _HALVES.sub("\ufffd", _HARMFUL.sub(" ", text)).strip()
-
-
-def to_json(value: Any, indent: int | None = None) -> str:
-    """JSON with sorted keys and letters as they are; raises ValueError for a number that JSON does not have.
-
-    Orders to a terminal are written as escapes, which every reader turns back into what they were.
-    """
-    separators = (",", ": ") if indent is not None else (", ", ": ")
-    text = json.dumps(value, sort_keys=True, indent=indent, separators=separators, ensure_ascii=False, allow_nan=False)
-    text = _RAW_IN_JSON.sub(lambda match: f"\\u{ord(match.group()):04x}", text)
-    return _HALVES.sub("\ufffd", text)
-
-
-def feature_collection(features: list[dict[str, Any]]) -> str:
-    """GeoJSON text with one feature a line, so that two versions can be compared by eye."""
-    lines = ",\n".join(to_json(feature) for feature in features)
-    return '{"type": "FeatureCollection", "features": [\n' + lines + ("\n]}\n" if features else "]}\n")
 
 
 def columns(text: str) -> int:

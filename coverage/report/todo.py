@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from fieldcomb.coverage.report.rounding import rounded
-from fieldcomb.coverage.survey.results import JunkResult, Report, SearchedClass, TodoCoil, TodoPiece
+from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.todo.junk import FEW_DIGS
 from fieldcomb.coverage.todo.losses import NEVER, REASONS
+from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil, TodoPiece
 from fieldcomb.tracks.units import many, say_duration
 
 PROMISE = (

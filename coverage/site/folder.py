@@ -14,6 +14,7 @@ import shapely
 from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.gear.coils import coil_of_size, make_swing, split_naming
+from fieldcomb.coverage.gear.own_coil import own_coil
 from fieldcomb.coverage.site.journal import LOCK, locked, new_folder, reason
 from fieldcomb.coverage.site.peg_file import PegRow, place_pegs, read_pegs
 from fieldcomb.coverage.site.setting_values import cell_m
@@ -28,7 +29,6 @@ from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.site.settings_text import NEW_OUTINGS, new_site_text, with_coil
 from fieldcomb.coverage.site.toml_text import TomlFile
 from fieldcomb.coverage.survey.inputs import SiteInput, choose_frame
-from fieldcomb.coverage.todo.remaining import own_coil
 from fieldcomb.tracks.errors import AreaError, FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame

@@ -9,10 +9,10 @@ import numpy as np
 import shapely
 
 from fieldcomb.coverage.areas.areas import Area, place_areas
+from fieldcomb.coverage.areas.shapes import AreaShape
+from fieldcomb.coverage.gear.own_coil import OwnCoil
 from fieldcomb.coverage.outings.walks import OutingInput, RecordingInput, too_far, walk_chain
-from fieldcomb.coverage.survey.results import AreaShape
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
-from fieldcomb.coverage.todo.losses import OwnCoil
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
 from fieldcomb.tracks.motion.cleaning import Cleaned

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import shapely
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.ground.site_grid import SITE, Ground
 from fieldcomb.coverage.ground.tally import Mask, Swept
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
+from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE
 from fieldcomb.coverage.raster.grid import Grid, block_sums
-from fieldcomb.coverage.survey.results import MOST_PASSES, OUTSIDE, OutingLayer, StopMark
+from fieldcomb.coverage.raster.vectorise import vectorise
+from fieldcomb.coverage.survey.results import OutingLayer, StopMark
 
 MOST_RASTERS = 12  # outings drawn as rasters; older ones as outlines
 OUTLINE_CELL_M = 0.5
@@ -48,13 +49,3 @@ def outline(mask: Mask, grid: Grid) -> MultiPolygon:
     k = max(1, round(OUTLINE_CELL_M / grid.cell_m))
     left, _, _, top = grid.bounds_m
     return vectorise(block_sums(mask, k) > 0, left, top, k * grid.cell_m)
-
-
-def vectorise(mask: Mask, left_m: float, top_m: float, cell_m: float) -> MultiPolygon:
-    """Polygons round the cells of a mask, with single-cell corners cut."""
-    from rasterio.features import shapes
-    from rasterio.transform import Affine
-
-    found = shapes(mask.astype(np.uint8), mask=mask, transform=Affine(cell_m, 0, left_m, 0, -cell_m, top_m))
-    parts = [shapely.geometry.shape(geometry).simplify(0.75 * cell_m) for geometry, _ in found]
-    return MultiPolygon([p for p in parts if isinstance(p, Polygon) and not p.is_empty])

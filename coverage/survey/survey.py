@@ -12,6 +12,7 @@ from shapely.geometry import MultiPolygon
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.from_marks import Marked, marked_areas, marked_notes, marks_of_others
 from fieldcomb.coverage.areas.no_go import Entered, Swath, day_of, days_of, entered, without_ended
+from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntry
 from fieldcomb.coverage.cache.memo import NOTHING, Memory, Store, digest
 from fieldcomb.coverage.estimate.chance import ChanceMap, redraw
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated, told_unswept
@@ -22,28 +23,27 @@ from fieldcomb.coverage.gear.target_ids import DigRule
 from fieldcomb.coverage.ground.site_grid import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.ground.tally import Mask, Runs, Swept, Swinging, Tally, sweep_outing
-from fieldcomb.coverage.ground.under_coil import UnderCoil, coil_with_under, with_under
+from fieldcomb.coverage.ground.under_coil import UnderCoil
+from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.walks import OutingInput, SwungWalk, WalkedOuting, walk_outing
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts
+from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.figures import coil_results, outing_result, total_result
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance
-from fieldcomb.coverage.survey.layers import MOST_RASTERS, draw_outing, vectorise
+from fieldcomb.coverage.survey.layers import MOST_RASTERS, draw_outing
 from fieldcomb.coverage.survey.results import (
-    OUTSIDE,
-    AreaShape,
-    Cells,
     Comparison,
     Layers,
-    NoGoEntry,
     OutingLayer,
     OutingResult,
-    RecordingResult,
     Report,
     Result,
     SiteResult,
     TotalResult,
 )
+from fieldcomb.coverage.survey.with_under import coil_with_under, with_under
 from fieldcomb.coverage.todo.dug_classes import SearchedTally
 from fieldcomb.coverage.todo.ranking import bare_ground, rank_ground
 from fieldcomb.coverage.todo.remaining import Ledger

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.gear.target_ids import CLASSES, NOT_STATED, PART, WHOLE, DigRule
 from fieldcomb.coverage.ground.tally import Mask, Slices
-from fieldcomb.coverage.survey.results import OUTSIDE, Cells, SearchedClass
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
+from fieldcomb.coverage.todo.results import SearchedClass
 
 NOT_SWEPT, ALL_DUG, PART_DUG, LEFT, UNSAID = range(5)  # values of a cell as drawn
 # By rank: nothing of the class was dug, nobody said, part, all of it.

@@ -14,10 +14,8 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.gear.coils import Coil
-from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.survey.layers import vectorise
+from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.tracks.recording import Floats
 
@@ -36,17 +34,6 @@ REASONS = {
 CLOSE_M = 0.5  # pieces so near are one when doubled, and what is narrower than OPEN_M falls off
 OPEN_M = 0.8
 CORNER_M = 0.6
-
-
-@dataclass(frozen=True, slots=True)
-class OwnCoil:
-    """A coil that the user owns, and how it is swung; reach_m is the depth at which it just hears a target."""
-
-    coil: Coil
-    swath_m: float
-    sweep_s: float
-    reach_m: float | None = None
-    rule: DigRule = NO_RULE
 
 
 @dataclass(frozen=True, slots=True, eq=False)

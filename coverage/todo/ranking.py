@@ -9,8 +9,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.gear.own_coil import OwnCoil
 from fieldcomb.coverage.ground.tally import Mask, Tally, crosswise
-from fieldcomb.coverage.survey.results import TodoCoil, TodoPiece
 from fieldcomb.coverage.todo.junk import DUG, NOT_MEASURED
 from fieldcomb.coverage.todo.losses import (
     DEEP,
@@ -21,7 +21,6 @@ from fieldcomb.coverage.todo.losses import (
     NOT_DUG,
     ONE_WAY,
     Losses,
-    OwnCoil,
     Patch,
     main_reason,
     patches,
@@ -31,6 +30,7 @@ from fieldcomb.coverage.todo.losses import (
 )
 from fieldcomb.coverage.todo.masking import alone, footprint_m2
 from fieldcomb.coverage.todo.remaining import Ledger
+from fieldcomb.coverage.todo.results import TodoCoil, TodoPiece
 from fieldcomb.tracks.recording import Floats
 
 

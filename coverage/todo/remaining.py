@@ -10,10 +10,10 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Point
 
-from fieldcomb.coverage.gear.coils import DEFAULT_SWEEP_S, Coil, Swing, make_swing
+from fieldcomb.coverage.gear.coils import Swing, make_swing
+from fieldcomb.coverage.gear.own_coil import OwnCoil
 from fieldcomb.coverage.gear.reach import print_m
 from fieldcomb.coverage.gear.receivers import receiver
-from fieldcomb.coverage.gear.target_ids import DigRule
 from fieldcomb.coverage.ground.site_grid import Ground
 from fieldcomb.coverage.ground.tally import Slices, Swept
 from fieldcomb.coverage.ground.under_coil import half_minutes, shares
@@ -21,7 +21,6 @@ from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
 from fieldcomb.coverage.raster.blocks import Coarse, histogram
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts, cover
-from fieldcomb.coverage.survey.results import JunkResult
 from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.coverage.todo.finds import told_by
 from fieldcomb.coverage.todo.junk import (
@@ -37,8 +36,8 @@ from fieldcomb.coverage.todo.junk import (
     error_pct,
     local_junk,
 )
-from fieldcomb.coverage.todo.losses import OwnCoil
 from fieldcomb.coverage.todo.masking import Remaining, footprint_m2
+from fieldcomb.coverage.todo.results import JunkResult
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.motion.legs import Way
 from fieldcomb.tracks.recording import Floats
@@ -324,12 +323,6 @@ def _used(walked: Sequence[WalkedOuting]) -> tuple[OwnCoil, ...]:
     """The coils that were used, as they were swung last."""
     found: Mapping[str, Swing] = {w.swing.coil.name: w.swing for o in walked for w in o.walks}
     return tuple(OwnCoil(s.coil, s.swath_m, s.sweep_s, None, s.rule) for s in found.values())
-
-
-def own_coil(coil: Coil, swath_m: float | None, sweep_s: float | None, reach_m: float | None, rule: DigRule) -> OwnCoil:
-    """Give a coil of the user's as it is to be swung; what was not measured is as usual."""
-    swath = coil.default_swath_m if swath_m is None else swath_m
-    return OwnCoil(coil, swath, DEFAULT_SWEEP_S if sweep_s is None else sweep_s, reach_m, rule)
 
 
 def _share_along(way: Way, w: SwungWalk, depth_m: float | None) -> Floats:

@@ -16,11 +16,11 @@ from fieldcomb.coverage.gear.coils import (
     split_naming,
 )
 from fieldcomb.coverage.gear.target_ids import parse_numbers
-from fieldcomb.coverage.report.text import harmless
 from fieldcomb.coverage.site.setting_values import laps_meaning
 from fieldcomb.coverage.site.settings import OutingEntry, RecordingEntry, Typed
 from fieldcomb.coverage.web.job_protocol import Changes
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
 HALF_MINUTE_S = 30.0

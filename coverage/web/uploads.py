@@ -9,11 +9,11 @@ from pathlib import Path
 from tempfile import gettempdir, mkdtemp
 from typing import IO, Protocol
 
-from fieldcomb.coverage.report.text import harmless
 from fieldcomb.coverage.site.journal import held_lock
 from fieldcomb.coverage.web.access import new_secret
 from fieldcomb.coverage.web.job_protocol import HeldFile
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.text import harmless
 
 PREFIX = "fieldcomb-uploads-"
 MOST_BYTES = 256 * 1024 * 1024  # of one request, all its files together

@@ -14,9 +14,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from fieldcomb.coverage.report.text import harmless
 from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Order, order_of
 from fieldcomb.tracks.errors import FieldcombError, UsageError
+from fieldcomb.tracks.text import harmless
 
 Tell = Callable[..., None]
 

@@ -152,6 +152,14 @@ def test_a_room_is_no_warehouse(room: str) -> None:
     assert len(modules) <= MOST_MODULES
 
 
+@pytest.mark.parametrize("path", sources(), ids=name_of)
+def test_a_room_uses_only_rooms_before_it(path: Path) -> None:
+    """Nothing uses what is built on it, and what was walked knows nothing of coils and cells."""
+    here = ORDER.index(room_of(path))
+    wrong = sorted(room for room in rooms_used(path) if ORDER.index(room) > here)
+    assert not wrong, f"{name_of(path)} imports from {', '.join(wrong)}"
+
+
 def test_no_import_goes_in_a_circle() -> None:
     """Within a room too, no module needs itself by way of others."""
     modules = {"fieldcomb." + name_of(path): path for path in sources() if path.stem != "__init__"}

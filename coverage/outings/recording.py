@@ -1,0 +1,42 @@
+"""What is told of one recording."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from fieldcomb.tracks.motion.peg_drift import PegResidual
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingResult:
+    """One recording: what was typed for it, what was left out of it and why, and how good it is."""
+
+    file: str
+    searcher: str | None
+    coil: str
+    swath_m: float
+    swath_measured: bool
+    sweep_s: float
+    sweep_measured: bool
+    gps: str
+    fixes: int
+    dropped: dict[str, int]
+    interval_s: float | None
+    verdict: str  # good | usable | poor
+    advice: tuple[str, ...]
+    notes: tuple[str, ...]
+    carried: str = "body"  # where the recorder was; on the shaft it went with the coil
+    twin_of: str | None = None  # the recording of the same person that counts in place of this one
+    pegs: tuple[PegResidual, ...] = ()  # touches by which drift was taken off the walk
+    reach_m: float = 0.0  # how deep below the coil the target that matters is just heard
+    lift_m: float = 0.05  # how high the coil was carried above the soil
+    lift_measured: bool = False
+    ground: str = ""  # a note on the ground
+
+    @property
+    def pegs_off_m(self) -> tuple[float, float]:
+        """How far off the touches of pegs were, rms, before and after; after is told from the other touches alone."""
+        off = [(peg.east_m**2 + peg.north_m**2, peg.left_east_m**2 + peg.left_north_m**2) for peg in self.pegs]
+        before, after = (math.sqrt(sum(one) / len(one)) for one in zip(*off, strict=True)) if off else (0.0, 0.0)
+        return before, after

@@ -1,0 +1,22 @@
+"""Names from files made harmless."""
+
+from __future__ import annotations
+
+import re
+
+_ORDERS = "\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff"
+
+
+_HARMFUL = re.compile(f"[{_ORDERS}]+")
+
+
+_HALVES = re.compile("[\ud800-\udfff\ufffe\uffff]")
+
+
+def harmless(text: str) -> str:
+    """Make a text of one line that cannot do anything: orders to a terminal become one space, half characters a mark.
+
+    >>> harmless("west" + chr(27) + "[2Jfield" + chr(10))
+    'west [2Jfield'
+    """
+    return _HALVES.sub("\ufffd", _HARMFUL.sub(" ", text)).strip()
