@@ -25,6 +25,7 @@ from fieldcomb.coverage.pages import packing as shapes
 from fieldcomb.coverage.pages import panel as page
 from fieldcomb.coverage.pages.leaflet import leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.pages.templating import text_of
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.report import words as wording
@@ -132,7 +133,7 @@ def test_nothing_is_fetched(text: str) -> None:
             value = attrs.get(key)
             assert not value or value.startswith(("data:", "#")), (tag, key, value)
         assert tag not in ("iframe", "object", "embed", "base", "form")
-    for css in (leaflet_css(), page.text_of("sheet.css")):
+    for css in (leaflet_css(), text_of("pages/templates/sheet.css")):
         assert "@import" not in css and re.findall(r"url\((?!data:|#)", css) == []
     assert "sourceMappingURL" not in text
     policy = next(a["content"] for t, a in Reader(text).tags if a.get("http-equiv") == "Content-Security-Policy")

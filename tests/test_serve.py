@@ -87,7 +87,7 @@ def sent(text: str | bytes, name: str = "walk.gpx") -> tuple[io.BytesIO, str]:
         "/site/..%2f/",
         "/site//",
         "/own/../routes.py",
-        "/own/serve_page.html",
+        "/own/page.html",
         "/own/%2e%2e%2froutes.py",
         "/site/field/file/.map.html.1.part",
         "/site/field/outing/..%2f..",

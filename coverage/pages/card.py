@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from fieldcomb.coverage.pages.panel import fill
+from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.site.settings import KnownCoil, Settings
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, KINDS, fold
 from fieldcomb.tracks.units import say_length
@@ -58,7 +58,7 @@ def card_html(settings: Settings | None = None) -> str:
     words = ENGLISH if settings is None else settings.words
     coils = [] if settings is None else [_coil(known) for _, known in sorted(settings.coils.items())]
     return fill(
-        "card.html",
+        "pages/templates/card.html",
         site=None if settings is None else _short(settings.name, MOST_OF_NAME),
         marks=[_mark(kind, words, coils) for kind in KINDS],
         coils=coils[:MOST_COILS],

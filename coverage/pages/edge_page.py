@@ -10,7 +10,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 from fieldcomb.coverage.areas import edge_walk as edge
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge
 from fieldcomb.coverage.pages.legend import INK, MISSED
-from fieldcomb.coverage.pages.panel import fill
+from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.raster.polygons import Ring, whole
 from fieldcomb.coverage.report.words import length
 
@@ -51,7 +51,7 @@ def edge_html(walked: WalkedEdge, name: str) -> str:
     told = {mend.text for mend in walked.mends}
     kinds = [kind for kind in SIGNS if any(mend.kind == kind for mend in walked.mends)]
     return fill(
-        "edge.html",
+        "pages/templates/edge.html",
         name=name,
         summary=notes[:2],
         notes=[note for note in notes[2:] if note not in told],

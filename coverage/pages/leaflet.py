@@ -19,7 +19,7 @@ from folium.template import Template
 from markupsafe import Markup
 
 from fieldcomb.coverage.pages.overlay import Picture
-from fieldcomb.coverage.pages.panel import fill
+from fieldcomb.coverage.pages.templating import fill
 
 
 class Sheet(Figure):  # type: ignore[misc]  # folium has no types
@@ -35,7 +35,13 @@ class Sheet(Figure):  # type: ignore[misc]  # folium has no types
         for child in self._children.values():
             child.render(**kwargs)
         map_, script = Markup(self.html.render(**kwargs)), Markup(self.script.render(**kwargs))
-        return fill("sheet.html", header=Markup(self.header.render(**kwargs)), map=map_, script=script, **self.values)
+        return fill(
+            "pages/templates/sheet.html",
+            header=Markup(self.header.render(**kwargs)),
+            map=map_,
+            script=script,
+            **self.values,
+        )
 
 
 class Plan(folium.Map):  # type: ignore[misc]  # folium has no types

@@ -22,7 +22,8 @@ from fieldcomb.coverage.pages.leaflet import Drawn, Overlay, Plan, Sheet, Start,
 from fieldcomb.coverage.pages.legend import Board, Choice, Tick
 from fieldcomb.coverage.pages.overlay import draw
 from fieldcomb.coverage.pages.packing import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
-from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, strip_name, strip_rows, text_of
+from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, strip_name, strip_rows
+from fieldcomb.coverage.pages.templating import text_of
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.report import words as wording
@@ -95,8 +96,8 @@ class _Composer:
             "patterns": Markup(legend.pattern_defs()),
             "leaflet_css": Markup(leaflet_css()),
             "leaflet_js": Markup(leaflet_js()),
-            "sheet_css": Markup(text_of("sheet.css")),
-            "draw_js": Markup(text_of("draw.js")),
+            "sheet_css": Markup(text_of("pages/templates/sheet.css")),
+            "draw_js": Markup(text_of("pages/templates/draw.js")),
         }
         sheet = self._numbered(Sheet(values))
         sheet.add_child(self.plan)

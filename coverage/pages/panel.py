@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
-from importlib.resources import files
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from fieldcomb.coverage.ground.shapes import Strip
@@ -14,6 +11,7 @@ from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import legend
 from fieldcomb.coverage.pages.chart import Point, comb, growth
 from fieldcomb.coverage.pages.legend import Board
+from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.marks import TITLES, mark_lines, say_marks, warning
 from fieldcomb.coverage.report.strips import worth_a_walk
@@ -23,47 +21,6 @@ from fieldcomb.coverage.survey.results import OutingResult, Report
 MOST_LISTED = 10  # strips and open ground listed by size; the map shows all of them
 
 Shares = list[tuple[str, float, float]]
-
-
-def text_of(name: str) -> str:
-    """Read one of the package's own page files (templates, style, script)."""
-    return (files("fieldcomb.coverage") / "web" / name).read_text("utf-8")
-
-
-@lru_cache(maxsize=1)
-def _templates() -> Environment:
-    env = Environment(
-        loader=FunctionLoader(text_of),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    for say in (wording.area, wording.percent, wording.number, wording.hours):
-        env.filters[say.__name__] = say
-    env.filters |= {"metres": wording.length, "counted": wording.count}
-    env.globals.update(
-        bearing=wording.bearing,
-        team=wording.team,
-        peg_words=wording.pegs,
-        under_coil=wording.under_coil,
-        pace_95=wording.pace_95,
-        filled_words=wording.filled,
-        colour_swatch=lambda colour: Markup(legend.colour_swatch(colour)),
-        searched_swatch=lambda n: Markup(legend.searched_swatch(n)),
-        swatch=lambda kind: Markup(legend.swatch(kind)),
-        line_swatch=lambda searching: Markup(legend.line_swatch(searching)),
-        sign_swatch=lambda kind: Markup(legend.sign_swatch(kind)),
-        mark_swatch=lambda kind: Markup(legend.mark_swatch(kind)),
-        legend=legend,
-    )
-    return env
-
-
-def fill(template: str, **values: object) -> str:
-    """Fill one of the package's templates; text is escaped, Markup is not."""
-    return _templates().get_template(template).render(**values)
 
 
 def of_what(report: Report) -> str:
@@ -108,7 +65,7 @@ def panel_html(report: Report, board: Board) -> str:
     wide = [strip for strip in told if strip.kind != "strip"]
     largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:MOST_LISTED]
     return fill(
-        "panel.html",
+        "pages/templates/panel.html",
         report=report,
         board=board,
         headline=headline(report),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Flask, Request, Response, request
 from werkzeug.exceptions import HTTPException
 
-from fieldcomb.coverage.pages.panel import fill
+from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.web.access import ENTRY, HEADERS, PAGE_POLICY, Gate
 from fieldcomb.coverage.web.forms import in_page_words
 from fieldcomb.coverage.web.responses import Desk, message
@@ -51,7 +51,7 @@ def make_app(desk: Desk, gate: Gate) -> Flask:
         if not gate.is_token(token):
             return message("This address is not valid any more.", 403, hint="Take the one printed last.")
         # A page that goes on by itself, not a redirect: a strict cookie is not sent on one that began elsewhere.
-        answer = Response(fill("serve_enter.html"))
+        answer = Response(fill("web/templates/enter.html"))
         answer.set_cookie(gate.cookie_name, gate.session, httponly=True, samesite="Strict", path="/")
         return answer
 

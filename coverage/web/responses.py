@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from flask import Response, request
 
-from fieldcomb.coverage.pages.panel import fill
+from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.web.job_queue import Jobs
 from fieldcomb.coverage.web.site_views import Served
 from fieldcomb.coverage.web.uploads import Uploads
@@ -34,5 +34,7 @@ def message(text: str, code: int, *, hint: str = "", back: str = "/") -> Respons
     if wants_json():
         answer = Response(json.dumps({"problem": f"{text} {hint}".strip()}), code, content_type="application/json")
     else:
-        answer = Response(fill("serve_message.html", title="Not done", problem=text, hint=hint, back=back), code)
+        answer = Response(
+            fill("web/templates/message.html", title="Not done", problem=text, hint=hint, back=back), code
+        )
     return answer

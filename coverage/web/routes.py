@@ -13,7 +13,7 @@ from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.pages.card import CARD_FILE, card_html
-from fieldcomb.coverage.pages.panel import fill, text_of
+from fieldcomb.coverage.pages.templating import fill, text_of
 from fieldcomb.coverage.site.setting_values import cell_m
 from fieldcomb.coverage.site.settings import OutingEntry
 from fieldcomb.coverage.web import forms
@@ -41,7 +41,11 @@ def blueprint(desk: Desk) -> Blueprint:
 
 def _page(desk: Desk, template: str, title: str, **values: object) -> Response:
     shared = {"share": desk.share, "qr": desk.qr, "is_single": desk.served.is_single}
-    return Response(fill(template, title=title, url=url_for, in_page=forms.in_page_words, **shared, **values))
+    return Response(
+        fill(
+            f"web/templates/{template}.html", title=title, url=url_for, in_page=forms.in_page_words, **shared, **values
+        )
+    )
 
 
 def _site(desk: Desk, key: str) -> SiteView:
@@ -58,14 +62,14 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
         found = desk.served.sites()
         if desk.served.is_single and found and not found[0].fault:
             return redirect(url_for("pages.site", key=found[0].key), 303)
-        return _page(desk, "serve_sites.html", "Sites", sites=found)
+        return _page(desk, "sites", "Sites", sites=found)
 
     @pages.get("/site/<key>/")
     def site(key: str) -> AnyResponse:
         found = _site(desk, key)
         busy = desk.jobs.working_on(str(found.folder))
         limits = {"most_bytes": MOST_BYTES, "most_files": MOST_FILES}
-        return _page(desk, "serve_site.html", found.settings.name, site=found, busy=busy, **limits)
+        return _page(desk, "site", found.settings.name, site=found, busy=busy, **limits)
 
     @pages.get("/site/<key>/file/<name>")
     def file(key: str, name: str) -> AnyResponse:
@@ -90,7 +94,7 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
     def own(name: str) -> AnyResponse:
         if name not in OWN_FILES:
             abort(404)
-        return Response(text_of(name), content_type=f"{OWN_FILES[name]}; charset=utf-8")
+        return Response(text_of(f"web/static/{name}"), content_type=f"{OWN_FILES[name]}; charset=utf-8")
 
 
 def _card(html: str) -> Response:
@@ -109,7 +113,7 @@ def _making(pages: Blueprint, desk: Desk) -> None:
     def new() -> AnyResponse:
         if desk.served.is_single:
             abort(404)
-        return _page(desk, "serve_new.html", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_BYTES)
+        return _page(desk, "new", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_BYTES)
 
     @pages.post("/new")
     def make() -> AnyResponse:
@@ -192,7 +196,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
         site, found = _outing(desk, key, outing_id)
         recordings = [(one, forms.recording_texts(one)) for one in found.recordings]
         texts = {"texts": forms.outing_texts(found), "recordings": recordings, "labels": forms.LABELS}
-        return _page(desk, "serve_outing.html", f"Outing {outing_id}", site=site, outing=found, **texts)
+        return _page(desk, "outing", f"Outing {outing_id}", site=site, outing=found, **texts)
 
     @pages.post("/site/<key>/outing/<outing_id>")
     def correct(key: str, outing_id: str) -> AnyResponse:
@@ -245,7 +249,12 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
             except FieldcombError:
                 site = None  # its own page tells the fault
         return _page(
-            desk, "serve_job.html", "Done" if found.is_over else "Working", job=found, key=folder.name, site=site
+            desk,
+            "job",
+            "Done" if found.is_over else "Working",
+            job=found,
+            key=folder.name,
+            site=site,
         )
 
     @pages.get("/job/<job_id>/state")
