@@ -6,6 +6,8 @@ import os
 
 from hypothesis import settings
 
+pytest_plugins = ["browsers"]
+
 # The gate must give the same answer for the same code; at a desk every run tries other examples.
 # There are no time limits.
 settings.register_profile("gate", derandomize=True, deadline=None)

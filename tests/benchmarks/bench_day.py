@@ -20,7 +20,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "demo"))
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 from crowd import SWATH_M, Crowd, crowd
 from walker import TYPICAL, Fixes, to_gpx
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import test_browser
+from browsers import DESK, PHONE, errors, wait
 from local_page import running
 from selenium.common.exceptions import TimeoutException, WebDriverException
 from selenium.webdriver.common.action_chains import ActionChains
@@ -23,7 +23,6 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 from small_walks import LAT, LON, MORNING, snapshot, square, walk
-from test_browser import DESK, PHONE, errors, wait
 
 from fieldcomb.coverage.actions.add import Walk, add
 from fieldcomb.coverage.site.folder import new_site
@@ -35,7 +34,6 @@ from fieldcomb.coverage.web.worker import carry_out
 
 pytestmark = pytest.mark.browser
 
-driver = test_browser.driver  # a fixture
 DRAWN = "return document.documentElement.getAttribute('data-drawn') === 'yes'"
 
 

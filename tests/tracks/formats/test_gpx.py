@@ -20,7 +20,7 @@ from fieldcomb.tracks.files.timestamps import Clock
 from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.recording import Recording
 
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parents[2] / "data"
 HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">\n'
 NINE = datetime(2026, 3, 7, 9, tzinfo=UTC)
 

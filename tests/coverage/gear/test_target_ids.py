@@ -148,7 +148,7 @@ def test_every_assumption_is_a_setting_named_with_its_default() -> None:
     """The table in docs/todo.md has every setting there is, each with the default that is taken; typing it in is the
     same as leaving it out.
     """
-    text = (Path(__file__).parents[1] / "docs" / "todo.md").read_text(encoding="utf-8")
+    text = (Path(__file__).parents[3] / "docs" / "todo.md").read_text(encoding="utf-8")
     rows = re.findall(r"^\| `(\w+)` \| (?:`([^`]+)`|none) \| ", text, re.MULTILINE)
     defaults = {key: default for key, default in rows if default}
     site = SITE.split(b"[todo]")[0] + b"[todo]\n" + "".join(f"{k} = {v}\n" for k, v in defaults.items()).encode()

@@ -24,7 +24,7 @@ from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.formats.read import Format, read_recording, unpack
 from fieldcomb.tracks.recording import Recording
 
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parents[2] / "data"
 WALK = (DATA / "two-tracks.gpx").read_bytes()
 OLDER = (DATA / "older.gpx").read_bytes()
 FIELDS = (DATA / "fields.kml").read_bytes()

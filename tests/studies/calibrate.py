@@ -1,8 +1,8 @@
 """How right the estimate of the truly swept share is: simulated walks with known truth, one row a kind and receiver.
 
-    PYTHONPATH=.dev python tests/calibrate.py --first 9100 --count 40
-    PYTHONPATH=.dev python tests/calibrate.py --strips --first 9100 --count 40
-    PYTHONPATH=.dev python tests/calibrate.py --chance --first 9100 --count 20
+    PYTHONPATH=.dev python tests/studies/calibrate.py --first 9100 --count 40
+    PYTHONPATH=.dev python tests/studies/calibrate.py --strips --first 9100 --count 40
+    PYTHONPATH=.dev python tests/studies/calibrate.py --chance --first 9100 --count 20
 
 Prints tables for docs/accuracy.md: of the estimate, of strips, and of the
 chance by place. Seeds below 4000, and 9000 to 9040, were looked at while these were made, and say
@@ -20,8 +20,8 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent / "demo")]
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT / "tests" / "support"), str(ROOT / "demo")]
 
 from drift_walks import KINDS, DriftWalk, draw  # noqa: E402
 from gap_walks import draw_gaps, found, unswept_between, unswept_in_place  # noqa: E402

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.formats.kml_polygons import KmlPolygon, read_kml_polygons
 
-FIELDS = (Path(__file__).parent / "data" / "fields.kml").read_bytes()
+FIELDS = (Path(__file__).parents[2] / "data" / "fields.kml").read_bytes()
 RING = "<LinearRing><coordinates>3,55 3.1,55 3.1,55.1 3,55</coordinates></LinearRing>"
 
 

@@ -1,6 +1,6 @@
 """Damage small recordings of every format many thousand times, and see that each ends in fixes or a message.
 
-    .venv/bin/python tests/fuzz_formats.py [--count 20000] [--seed 1] [FORMAT ...]
+    .venv/bin/python tests/studies/fuzz_formats.py [--count 20000] [--seed 1] [FORMAT ...]
 
 Each format has a process of its own, whose memory is limited: a reader that asks for more fails with a traceback, which
 is counted. The samples, and how they are damaged, are in ``format_samples.py``. Not a test: the suite does some hundred
@@ -18,6 +18,9 @@ import time
 import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
 from format_checks import damaged
 from format_samples import SAMPLES
@@ -85,7 +88,7 @@ def main(args: Sequence[str] | None = None) -> int:
         parser.error(f"no samples of {', '.join(sorted(unknown))}")
     missing = [known.name for known in FORMATS if known.name not in SAMPLES]
     if missing:
-        print(f"no samples of {', '.join(missing)}: add some to tests/format_samples.py")
+        print(f"no samples of {', '.join(missing)}: add some to tests/support/format_samples.py")
     tasks = [(kind, given.count, given.seed) for kind in given.formats or SAMPLES]
     heads = ("files", "recordings", "refusals", "tracebacks", "slowest, s", "peak, MB", "at start")
     print(f"{'format':10}" + "".join(f"{head:>12}" for head in heads))

@@ -315,7 +315,7 @@ def test_a_brisk_start_at_uneven_intervals_is_no_bad_start(noise: Noise | None) 
 )
 def test_the_recordings_of_the_demo(name: str, verdict: str, told: set[str]) -> None:
     """The demo's recordings are told the drop-out of the second and the slow recorder of the third, and no more."""
-    path = Path(__file__).parents[1] / "demo" / f"{name}.gpx"
+    path = Path(__file__).parents[3] / "demo" / f"{name}.gpx"
     recording = read_recording(path.read_bytes(), path.name).track
     frame = SiteFrame(float(recording.lon_deg[0]), float(recording.lat_deg[0]))
     cleaned = clean([recording], frame)

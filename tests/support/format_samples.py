@@ -13,7 +13,7 @@ from pathlib import Path
 import fit_files
 import tcx_files
 
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parents[1] / "data"
 TIMES = [f"2026-03-07T09:00:{second:02d}Z" for second in range(5)]
 PLACES = [(round(3.2 + i * 1e-5, 7), round(55.5 + i * 2e-5, 7)) for i in range(5)]
 

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import base64
 import json
-import os
 import re
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from browsers import DESK, PHONE, errors, wait
 from edge_walks import past_the_start, recording
 from samples import sample_result, with_difference, with_evil_names
-from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
@@ -28,31 +25,7 @@ from fieldcomb.coverage.site.settings_file import read_settings
 
 pytestmark = pytest.mark.browser
 
-FLAGS = (
-    "--headless=new --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
-DESK, PHONE = (1400, 900), (390, 844)
 Opener = Callable[..., Any]
-
-
-@pytest.fixture(scope="module")
-def driver(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    """Start Chromium once; skip without one, unless FIELDCOMB_NEED_BROWSER=1 says that it must be there."""
-    browser, helper = shutil.which("chromium"), shutil.which("chromedriver")
-    if browser is None or helper is None:
-        if os.environ.get("FIELDCOMB_NEED_BROWSER") == "1":
-            pytest.fail("chromium and chromedriver are needed here and were not found")
-        pytest.skip("no chromium with chromedriver found")
-    options = webdriver.ChromeOptions()
-    options.binary_location = browser
-    for flag in FLAGS.split():
-        options.add_argument(flag)
-    options.add_argument(f"--user-data-dir={tmp_path_factory.mktemp('profile')}")
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    started = webdriver.Chrome(options=options, service=Service(helper))
-    yield started
-    started.quit()
 
 
 @pytest.fixture(scope="module")
@@ -86,22 +59,12 @@ def show(driver: Any, pages: dict[str, Path]) -> Opener:
     return opened
 
 
-def wait(driver: Any, script: str) -> None:
-    """Wait until a script returns true."""
-    WebDriverWait(driver, 10).until(lambda d: d.execute_script(script), script)
-
-
 def drawn(driver: Any) -> tuple[int, int]:
     """How many pictures and how many drawn paths the map holds."""
     script = "var m = document.querySelector('.leaflet-map-pane'); return [%s]"
     counts = ", ".join(f"m.querySelectorAll('{what}').length" for what in ("img", "path"))
     pictures, paths = driver.execute_script(script % counts)
     return pictures, paths
-
-
-def errors(driver: Any) -> list[str]:
-    """Give what the browser complained about since the page was opened."""
-    return [entry["message"] for entry in driver.get_log("browser") if entry["level"] in ("SEVERE", "WARNING")]
 
 
 def test_only_the_file_itself_is_asked_for(show: Opener, pages: dict[str, Path]) -> None:
