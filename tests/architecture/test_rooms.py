@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import sys
 from functools import cache
 from pathlib import Path
@@ -143,6 +144,12 @@ def test_every_room_has_its_place_and_says_what_it_is_for() -> None:
         if room != "tracks":
             said = ast.get_docstring(ast.parse(door.read_text(encoding="utf-8"))) or ""
             assert len(said) > 60 and "Uses" in said, room
+
+
+def test_the_page_for_developers_has_a_row_for_every_room() -> None:
+    """The table of rooms in DEVELOPERS.md lists each of them, in the order in which they build on each other."""
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert re.findall(r"^\| `([\w/]+)/` \| \S", page, re.MULTILINE) == [room.replace(".", "/") for room in ORDER]
 
 
 @pytest.mark.parametrize("room", ORDER)
