@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -38,6 +38,9 @@ from walker import (
 KINDS = ("lanes", "straight", "ragged", "crosswise", "wandering", "spiral", "two fields")
 EXACT = Noise(0.019, 0.006, 0.002)
 RECEIVERS = {"good": GOOD, "typical": TYPICAL, "poor": POOR, "2cm": EXACT, "50cm": EXACT.scaled(25.0)}
+
+
+Errors = Callable[[int, np.random.Generator], Floats]  # seconds of a walk to metres off, east and north, (n, 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +85,18 @@ def draw(
 
 
 def walked(
-    kind: str, gps: str, area: Polygon, paths: list[Path], swath_m: float, rng: np.random.Generator
+    kind: str,
+    gps: str,
+    area: Polygon,
+    paths: list[Path],
+    swath_m: float,
+    rng: np.random.Generator,
+    errors: Errors | None = None,
 ) -> DriftWalk:
-    """Walk paths over a field, and record that with a receiver."""
+    """Walk paths over a field, and record that with a receiver of a class, or with the ``errors`` of a real one."""
     walk = _walk(paths, area, rng)
     noise = replace(RECEIVERS[gps], slow_tau_s=math.exp(uniform(rng, math.log(40.0), math.log(1800.0))))
-    fixes = _record(walk, noise, rng)
+    fixes = _record(walk, noise, rng) if errors is None else _record_real(walk, errors, rng)
     cell_m = 0.1 if area.area < 3000 else 0.2
     return DriftWalk(kind, gps, area, walk, swath_m, fixes, true_swept_pct([walk], swath_m, area, cell_m, 1))
 
@@ -192,7 +201,7 @@ def long_way(area: Polygon) -> float:
     return math.degrees(math.atan2(x[k + 1] - x[k], y[k + 1] - y[k]))
 
 
-def _cut(area: Polygon, bearing_deg: float, low: float, high: float) -> Polygon:
+def cut_across(area: Polygon, bearing_deg: float, low: float, high: float) -> Polygon:
     """The part of a field between two shares of its width, across the bearing."""
     bearing = math.radians(bearing_deg)
     right, forward = np.array([math.cos(bearing), -math.sin(bearing)]), np.array([math.sin(bearing), math.cos(bearing)])
@@ -203,12 +212,12 @@ def _cut(area: Polygon, bearing_deg: float, low: float, high: float) -> Polygon:
 
 
 def _halves(area: Polygon, bearing_deg: float) -> list[Polygon]:
-    return [_cut(area, bearing_deg, 0.0, 0.48), _cut(area, bearing_deg, 0.52, 1.0)]
+    return [cut_across(area, bearing_deg, 0.0, 0.48), cut_across(area, bearing_deg, 0.52, 1.0)]
 
 
 def _worked(area: Polygon, bearing_deg: float, rng: np.random.Generator) -> Polygon:
     """Most outings work a whole field, a third only part of it."""
-    return _cut(area, bearing_deg, 0.0, uniform(rng, 0.6, 1.0)) if rng.random() < 0.33 else area
+    return cut_across(area, bearing_deg, 0.0, uniform(rng, 0.6, 1.0)) if rng.random() < 0.33 else area
 
 
 def _walk(paths: list[Path], area: Polygon, rng: np.random.Generator) -> TrueWalk:
@@ -228,6 +237,14 @@ def _record(walk: TrueWalk, noise: Noise, rng: np.random.Generator) -> Fixes:
     """Record once a second, with lost fixes and spikes; half of the receivers hold still while the walker digs."""
     fixes = record(walk, 1.0, phase=float(rng.random()), lost=0.01, spikes=3, noise=noise, rng=rng)
     return hold_still(fixes, walk) if rng.random() < 0.5 else fixes
+
+
+def _record_real(walk: TrueWalk, errors: Errors, rng: np.random.Generator) -> Fixes:
+    """Record once a second with the errors of a real receiver on top of the true places."""
+    fixes = record(walk, 1.0, phase=float(rng.random()), lost=0.01, rng=rng)
+    second = np.round(fixes.t_s - fixes.t_s[0]).astype(np.int64)
+    off = errors(int(second[-1]) + 1, rng)[second]
+    return replace(fixes, x_m=fixes.x_m + off[:, 0], y_m=fixes.y_m + off[:, 1])
 
 
 def hold_still(fixes: Fixes, walk: TrueWalk, catch_up_s: float = 10.0) -> Fixes:

@@ -1,0 +1,153 @@
+"""How right the share of a whole site is: one recording or several, simulated receivers or the errors of real ones.
+
+    PYTHONPATH=.dev python tests/studies/sites.py --first 5000 --count 24
+    PYTHONPATH=.dev python tests/studies/sites.py --series FOLDER --only wrist-1,hand-1 --sets lanes,spiral
+
+Prints a row for each set of sites (``tests/support/site_walks.py``), and what was told of the chance by place and of
+missed strips. FOLDER holds the errors of real receivers, as ``site_walks.real_errors`` reads them; with it, sites take
+the series in turn, and the receiver is told as ``--gps``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT / "tests" / "support"), str(ROOT / "tests" / "studies"), str(ROOT / "demo")]
+
+from calibrate import FRAME, outing_of  # noqa: E402
+from gap_walks import samples  # noqa: E402
+from site_walks import ONE, SEVERAL, SiteWalks, draw_site, real_errors  # noqa: E402
+from truth import swept_at  # noqa: E402
+
+from fieldcomb.coverage.areas.areas import Area  # noqa: E402
+from fieldcomb.coverage.survey.inputs import SiteInput  # noqa: E402
+from fieldcomb.coverage.survey.results import Result  # noqa: E402
+from fieldcomb.coverage.survey.survey import survey  # noqa: E402
+
+CELL_M = 0.25
+RIM_M = 1.0
+HELD_OUT = ("car-1", "hand-2", "still-2", "wrist-2")  # nothing was fitted to these series
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """What the program made of one site, beside the truth: percents; chances (n,); strips (m, 2) of sureness, share."""
+
+    true: float
+    recorded: float
+    estimate: float
+    low: float
+    high: float
+    chance: Floats
+    swept: Floats
+    rim: NDArray[np.bool_]
+    strips: Floats
+
+
+def told(site: SiteWalks) -> Told:
+    """Survey a simulated site."""
+    lon, lat = FRAME.to_lonlat(*np.array(site.field.exterior.coords).T)
+    area = Area("site", "", None, None, shapely.Polygon(np.column_stack([lon, lat])))
+    outings = [outing_of(walk, chr(ord("a") + k)) for k, walk in enumerate(site.walks)]
+    result = survey(SiteInput("field", "UTC", CELL_M, FRAME, (area,)), outings)
+    total = result.report.total
+    assert total.swept_est_pct is not None and total.swept_low is not None and total.swept_high is not None
+    numbers = site.true_pct, total.swept_pct, total.swept_est_pct, total.swept_low, total.swept_high
+    return Told(*numbers, *_chances(site, result), _strips(site, result))
+
+
+def _swept(site: SiteWalks, places: Floats) -> NDArray[np.bool_]:
+    return np.asarray(np.logical_or.reduce([swept_at(walk.walk, walk.swath_m, places) for walk in site.walks]))
+
+
+def _chances(site: SiteWalks, result: Result) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    chance = result.layers.chance
+    assert chance is not None
+    x, y = np.meshgrid(*chance.grid.centres())
+    on = ~np.isnan(chance.cells) & shapely.contains_xy(site.field, x, y)
+    rim = ~shapely.contains_xy(site.field.buffer(-RIM_M), x[on], y[on])
+    return chance.cells[on].astype(float), _swept(site, np.column_stack([x[on], y[on]])).astype(float), rim
+
+
+def _strips(site: SiteWalks, result: Result) -> Floats:
+    pieces = [strip for strip in result.report.strips if strip.tier]
+    shares = [1 - _swept(site, samples(strip.shape)).mean() for strip in pieces]
+    return np.array([(strip.confidence or 0.0, share) for strip, share in zip(pieces, shares, strict=True)]).reshape(
+        -1, 2
+    )
+
+
+def line(name: str, found: Sequence[Told]) -> str:
+    """One line of the table."""
+    true, recorded, pct, low, high = np.array([(t.true, t.recorded, t.estimate, t.low, t.high) for t in found]).T
+    p, t, rim = (np.concatenate([getattr(one, key) for one in found]) for key in ("chance", "swept", "rim"))
+    tenth = np.minimum((10 * p).astype(int), 9)
+    off = np.abs(np.bincount(tenth, weights=p - t)).sum() / p.size
+    brier, constant = ((p - t) ** 2).mean(), np.mean([one.swept.var() for one in found])
+    cells = [
+        name,
+        str(len(found)),
+        _error(recorded - true),
+        _error(pct - true),
+        f"{((true >= low) & (true <= high)).mean():.2f}",
+        f"{(high - low).mean():.1f}",
+        f"{t[rim].mean():.2f}/{p[rim].mean():.2f}",
+        f"{t[~rim].mean():.2f}/{p[~rim].mean():.2f}",
+        f"{off:.3f}",
+        f"{brier:.3f}/{constant:.3f}",
+        *_right(np.concatenate([one.strips for one in found])),
+    ]
+    return f"| {' | '.join(cells)} |"
+
+
+def _error(error: Floats) -> str:
+    return f"{error.mean():+.1f}/{np.sqrt((error**2).mean()):.1f}"
+
+
+def _right(strips: Floats) -> list[str]:
+    """Certain and likely pieces, and of how many of them half was unswept there."""
+    tiers = [strips[strips[:, 0] >= 0.85], strips[(strips[:, 0] >= 0.5) & (strips[:, 0] < 0.85)]]
+    return [f"{(tier[:, 1] >= 0.5).mean():.2f} of {len(tier)}" if len(tier) else "" for tier in tiers]
+
+
+HEADER = (
+    "| set | sites | as recorded: bias/rms | estimate: bias/rms | inside | width | rim: true/told | elsewhere | off by "
+    "| Brier/true share everywhere | certain right | likely right |\n|---|---|---|---|---|---|---|---|---|---|---|---|"
+)
+
+
+def main() -> None:
+    """Print the table that was asked for."""
+    asked = argparse.ArgumentParser()
+    asked.add_argument("--first", type=int, default=5000)
+    asked.add_argument("--count", type=int, default=24)
+    asked.add_argument("--sets", default=",".join((*ONE, *SEVERAL)))
+    asked.add_argument("--gps", default="typical")
+    asked.add_argument("--series", type=Path, help="folder with the errors of real receivers")
+    asked.add_argument("--only", default="", help="names of series; those held out if not given")
+    options = asked.parse_args()
+    series = real_errors(options.series) if options.series else {}
+    names = options.only.split(",") if options.only else list(HELD_OUT)
+    print(HEADER)
+    every: list[Told] = []
+    for name in options.sets.split(","):
+        seeds = range(options.first, options.first + options.count)
+        errors = [series[names[k % len(names)]] if series else None for k in range(len(seeds))]
+        found = [told(draw_site(name, seed, options.gps, error)) for seed, error in zip(seeds, errors, strict=True)]
+        print(line(name, found), flush=True)
+        every += found
+    print(line("all", every))
+
+
+if __name__ == "__main__":
+    main()
