@@ -18,6 +18,7 @@ from fieldcomb.coverage.site.folder import NO_AREAS, Say, Site, keep_coil, opene
 from fieldcomb.coverage.site.journal import write_all
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
+    OWN_KEYS,
     SITE_FILE,
     TRACKS,
     OutingEntry,
@@ -29,7 +30,7 @@ from fieldcomb.coverage.site.settings import (
     top_pace_of,
     window_of,
 )
-from fieldcomb.coverage.site.settings_file import OWN, read_outings
+from fieldcomb.coverage.site.settings_file import read_outings
 from fieldcomb.coverage.site.toml_text import Keys, set_values
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.tracks.errors import SiteError, UsageError
@@ -113,7 +114,7 @@ def _changed_text(site: Site, keys: Keys, changes: Mapping[str, str | float | bo
 
 
 def _tell_kept(outing: OutingEntry, changes: Mapping[str, object], say: Say) -> None:
-    for key in OWN:
+    for key in OWN_KEYS:
         kept = [item.name for item in outing.recordings if getattr(item.typed, key) is not None]
         if key in changes and kept:
             say(f"Files with a {key} of their own keep it: {', '.join(kept)} (see {OUTINGS_FILE})")

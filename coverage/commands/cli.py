@@ -23,13 +23,16 @@ from fieldcomb.coverage.commands.options import (
     depth_option,
     named,
     path,
+    read_option,
+    typed_options,
     walk_options,
     words,
 )
 from fieldcomb.coverage.commands.serve import serve_command
+from fieldcomb.coverage.site.fields import Place
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import parse_date, parse_zone
+from fieldcomb.tracks.units import parse_date
 
 # Everything heavier is imported inside the command that needs it, so that --help answers at once.
 
@@ -79,7 +82,7 @@ def map_command(
       fieldcomb map saturday.gpx sunday.gpx --coil 28cm --swath 1.4m
     """
     options = check_walk_options(given)
-    _check_cell(cell)
+    read_option("cell", cell)
     deep = depth_m(depth)
     from fieldcomb.coverage.actions.add import add
     from fieldcomb.coverage.commands.console import say, tell_added, tell_assumed
@@ -90,7 +93,9 @@ def map_command(
         site = Path(temp) / "site"
         name = words(stem) if len(tracks) == 1 else f"{words(stem)} and {len(tracks) - 1} more"
         new_site(site, name=name, cell=cell, boundary=boundary, say=say)
-        added = add(site, _walks(options, tracks), _typed(options), label=options.label, each=True, say=say)
+        added = add(
+            site, _walks(options, tracks), _typed(options), label=options.label, note=options.note, each=True, say=say
+        )
         tell_added(added)
         tell_assumed(added)
         read = {one.sha256: one.recording for outing in added for one in outing.recordings}
@@ -101,13 +106,9 @@ def map_command(
 @click.argument("site", type=path, metavar="SITE")
 @boundary_option
 @click.option("--edge", type=path, metavar="WALK", help="Or: a recording of a walk all round the edge of the site.")
-@click.option("--name", type=words, metavar="TEXT", help="Name of the site; the folder's name if not given.")
-@click.option(
-    "--zone", type=words, metavar="ZONE", help="Time zone of the site, such as Europe/Oslo; UTC if not given."
-)
-@cell_option
+@typed_options(Place.SITE)
 def new_command(
-    site: str, boundary: str | None, edge: str | None, name: str | None, zone: str | None, cell: str
+    site: str, boundary: str | None, edge: str | None, name: str | None, zone: str | None, cell: str | None
 ) -> None:
     """Start a site: a folder that keeps the walks and what you typed for them.
 
@@ -118,13 +119,14 @@ def new_command(
     Example:
       fieldcomb new north-field --boundary field.geojson --zone Europe/Oslo
     """
-    _check_cell(cell)
-    if zone is not None:
-        named("--zone", parse_zone, zone)
+    read_option("cell", cell)
+    read_option("zone", zone)
     from fieldcomb.coverage.commands.console import say
     from fieldcomb.coverage.site.folder import new_site, shown
 
-    made = new_site(Path(site), name=name, zone=zone or "UTC", cell=cell, boundary=boundary, edge=edge, say=say)
+    made = new_site(
+        Path(site), name=name, zone=zone or "UTC", cell=cell or "10cm", boundary=boundary, edge=edge, say=say
+    )
     if made is not None:
         from fieldcomb.coverage.actions.draw import write_edge
 
@@ -173,7 +175,16 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
         from fieldcomb.coverage.actions.account_export import take_apart
 
         walks = take_apart(Path(site), walks, say=say)
-    added = add(Path(site), walks, _typed(options), label=options.label, each=each, unrecorded=people, say=say)
+    added = add(
+        Path(site),
+        walks,
+        _typed(options),
+        label=options.label,
+        note=options.note,
+        each=each,
+        unrecorded=people,
+        say=say,
+    )
     tell_added(added)
     tell_assumed(added)
     say(f"See the map with: fieldcomb report {shown(site)}")
@@ -281,12 +292,6 @@ def _report(
     say(f"The map is {shown(out / MAP_FILE)}")
 
 
-def _check_cell(cell: str) -> None:
-    from fieldcomb.coverage.site.setting_values import cell_m
-
-    named("--cell", cell_m, cell)
-
-
 def _stem(path: str) -> str:
     """Name of a file without its ending: ``walk.gpx.gz`` gives ``walk``."""
     path = path.removesuffix(".gz").removesuffix(".zip")
@@ -294,11 +299,9 @@ def _stem(path: str) -> str:
 
 
 def _typed(options: WalkOptions) -> Any:
-    from dataclasses import fields
-
     from fieldcomb.coverage.site.settings import Typed
 
-    return Typed(**{field.name: getattr(options, field.name) for field in fields(Typed)})
+    return Typed(**options.typed)  # type: ignore[arg-type]
 
 
 def _walks(options: WalkOptions, tracks: Sequence[str]) -> list[Any]:

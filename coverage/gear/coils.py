@@ -21,6 +21,7 @@ DEFAULT_SWEEP_S = 1.0
 SLOWEST_SWEEP_S = 2.0  # common practice, no source: a sweep takes 1 to 2 s
 DEFAULT_LIFT_M = 0.05  # common practice, no source: 3 to 10 cm above the soil in grass
 DEFAULT_COIL = "28cm"
+SWEEP_LIMITS_S = (0.2, 10.0)  # beyond any arm: 150 or 3 sweeps in 30 seconds
 MOST_DEPTH_M = 5.0
 MOST_LIFT_M = 1.0
 
@@ -142,8 +143,8 @@ def make_swing(
         )
     if swath_m is not None and swath_m > 6:
         raise UsageError(f"swing width {say_length(swath_m)} is wider than anyone swings", hint="Write it like 1.5m")
-    if sweep_s is not None and not 0.2 <= sweep_s <= 10:
-        raise UsageError(f"a sweep of {sweep_s:g} s is not possible", hint="One side to the other takes 0.2 to 10 s")
+    if sweep_s is not None:
+        check_sweep_s(sweep_s)
     return Swing(
         coil,
         coil.default_swath_m if swath_m is None else swath_m,
@@ -155,6 +156,15 @@ def make_swing(
         lift_m=DEFAULT_LIFT_M if lift_m is None else lift_m,
         lift_measured=lift_m is not None,
     )
+
+
+def check_sweep_s(sweep_s: float) -> float:
+    """Return the seconds of one sweep; UsageError when nobody swings like that."""
+    low, high = SWEEP_LIMITS_S
+    if not low <= sweep_s <= high:
+        hint = f"One sweep, from one side to the other, takes {low:g} to {high:g} s"
+        raise UsageError(f"a sweep of {sweep_s:.4g} s is not possible", hint=hint)
+    return sweep_s
 
 
 def parse_carried(text: str) -> str:

@@ -15,9 +15,9 @@ from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, rea
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.gear.coils import coil_of_size, make_swing, split_naming
 from fieldcomb.coverage.gear.own_coil import own_coil
+from fieldcomb.coverage.site.fields import read_cell_m
 from fieldcomb.coverage.site.journal import LOCK, locked, new_folder, reason
 from fieldcomb.coverage.site.peg_file import PegRow, place_pegs, read_pegs
-from fieldcomb.coverage.site.setting_values import cell_m
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
     SITE_FILE,
@@ -149,7 +149,7 @@ def new_site(
 
     """
     parse_zone(zone)
-    cell_m(cell)
+    read_cell_m(cell)
     if name is not None and not name.strip():
         raise UsageError("the name of a site must not be empty", hint="Leave --name out to take the folder's")
     if boundary is not None and edge is not None:

@@ -15,7 +15,7 @@ from fieldcomb.tracks.files.encoding import coding_of
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.motion.peg_drift import Peg
 
-COLUMNS = ("name", "lat", "lon")
+PEG_COLUMNS = ("name", "lat", "lon")
 FAR_M = 5000.0  # a peg that lies farther than this from the site cannot be touched on a walk there
 _EXAMPLE = "name,lat,lon / A,46.5000180,-28.0003778"
 _DEGREES = re.compile(r"[-+]?\d{1,3}(?:[.,]\d{1,15})?\Z")
@@ -66,7 +66,7 @@ def read_pegs(raw: bytes, file: str) -> tuple[tuple[PegRow, ...], tuple[str, ...
         return (), tuple(notes)
     line, header = rows[0][0], [cell.strip().lower() for cell in rows[0][1]]
     _check_header(header, file, line)
-    unused = [name for name in header if name and name not in COLUMNS]
+    unused = [name for name in header if name and name not in PEG_COLUMNS]
     if unused:
         notes.append(f"{file}: these columns are not used: {', '.join(unused)}")
     pegs = tuple(_peg(file, line, header, row) for line, row in rows[1:])
@@ -89,7 +89,7 @@ def _rows(text: str, file: str) -> list[tuple[int, list[str]]]:
 
 
 def _check_header(header: Sequence[str], file: str, line: int) -> None:
-    for name in COLUMNS:
+    for name in PEG_COLUMNS:
         if name not in header:
             problem = f"has no column {name!r} (found: {', '.join(filter(None, header)) or 'nothing'})"
             hint = f"Name the columns name, lat and lon: {_EXAMPLE}"

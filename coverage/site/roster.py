@@ -6,13 +6,11 @@ import csv
 import io
 from dataclasses import dataclass
 
-from fieldcomb.coverage.gear.coils import parse_carried, parse_gps
-from fieldcomb.coverage.site.setting_values import typed_time
-from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.site.fields import FIELD, Place, keys_of
+from fieldcomb.coverage.site.settings import OWN_KEYS, Typed
 from fieldcomb.tracks.errors import SiteError, UsageError
-from fieldcomb.tracks.units import parse_length_m
 
-COLUMNS = ("file", "searcher", "coil", "swath", "gps", "carried", "from", "to")
+ROSTER_COLUMNS = ("file", *dict.fromkeys(("searcher", *keys_of(Place.ROSTER))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +63,7 @@ def read_roster(raw: bytes, file: str) -> tuple[tuple[RosterRow, ...], tuple[str
         raise SiteError(f"is not a table of values: {error}", file=file, where=f"line {reader.line_num}") from error
     header = [name.strip().lower() for name in rows[0][1]]
     _check_header(header, file)
-    unused = [name for name in header if name and name not in COLUMNS]
+    unused = [name for name in header if name and name not in ROSTER_COLUMNS]
     if unused:
         notes.append(f"{file}: these columns are not used: {', '.join(unused)}")
     found = tuple(_row(file, line, header, row) for line, row in rows[1:] if any(cell.strip() for cell in row))
@@ -94,8 +92,8 @@ def _example() -> str:
 def _check_header(header: list[str], file: str) -> None:
     if "file" not in header:
         problem = f"has no column 'file' (found: {', '.join(filter(None, header)) or 'nothing'})"
-        raise SiteError(problem, file=file, where="line 1", hint="Name the columns " + ", ".join(COLUMNS))
-    for name in COLUMNS:
+        raise SiteError(problem, file=file, where="line 1", hint="Name the columns " + ", ".join(ROSTER_COLUMNS))
+    for name in ROSTER_COLUMNS:
         if header.count(name) > 1:
             raise SiteError(f"has the column {name!r} twice", file=file, where="line 1", hint="Delete one of them")
 
@@ -104,24 +102,17 @@ def _row(file: str, line: int, header: list[str], row: list[str]) -> RosterRow:
     if any(cell.strip() for cell in row[len(header) :]):
         problem = f"has {len(row)} values in a row where the header names {len(header)}"
         raise SiteError(problem, file=file, where=f"line {line}", hint="Put a value that holds a comma in quotes")
-    values = {name: cell.strip() or None for name, cell in zip(header, row, strict=False) if name in COLUMNS}
+    values = {name: cell.strip() or None for name, cell in zip(header, row, strict=False) if name in ROSTER_COLUMNS}
     name = values.get("file")
     if name is None and values.get("searcher") is None:
         hint = "Fill in the file's name, or the name of a searcher who did not record"
         raise SiteError("has a row without a file and without a searcher", file=file, where=f"line {line}", hint=hint)
-    try:
-        for key in ("from", "to"):
-            if (time := values.get(key)) is not None:
-                typed_time(time)
-        if (swath := values.get("swath")) is not None:
-            parse_length_m(swath, "swath")
-        if (gps := values.get("gps")) is not None:
-            parse_gps(gps)
-        if (carried := values.get("carried")) is not None:
-            parse_carried(carried)
-    except UsageError as error:
-        raise SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint) from error
-    typed = Typed(
-        coil=values.get("coil"), swath=values.get("swath"), gps=values.get("gps"), carried=values.get("carried")
-    )
-    return RosterRow(line, name, values.get("searcher"), typed, values.get("from"), values.get("to"))
+    kept: dict[str, str] = {}
+    for key, text in values.items():
+        try:
+            if text and key in FIELD:
+                kept[key] = str(FIELD[key].kept(text))
+        except UsageError as error:
+            raise SiteError(f"{key}: {error.problem}", file=file, where=f"line {line}", hint=error.hint) from error
+    typed = Typed(**{key: kept.get(key) for key in OWN_KEYS})  # type: ignore[arg-type]
+    return RosterRow(line, name, kept.get("searcher"), typed, kept.get("from"), kept.get("to"))

@@ -9,11 +9,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from fieldcomb.coverage.gear.target_ids import CLASSES, parse_numbers
+from fieldcomb.coverage.site.fields import Field
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.marks.timeline import LAP_MEANINGS
 from fieldcomb.tracks.units import parse_length_m, parse_time_s
-
-MIN_CELL_M, MAX_CELL_M = 0.01, 2.0
 
 
 def text(value: Any) -> str:
@@ -36,17 +34,10 @@ def some_text(value: Any) -> str:
     return str(value)
 
 
-def number(value: Any) -> float:
+def plain_number(value: Any) -> float:
     """Check that a value is a number."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise UsageError(f"a number without quotes was expected, not {value!r}", hint="Write it like 1.2")
-    return float(value)
-
-
-def sweep_s(value: Any) -> float:
-    """Check how long one sweep takes, in seconds."""
-    if not 0.2 <= number(value) <= 10:
-        raise UsageError(f"a sweep of {value} s is not possible", hint="One side to the other takes 0.2 to 10 s")
     return float(value)
 
 
@@ -57,7 +48,7 @@ def yes_or_no(value: Any) -> bool:
     return value
 
 
-def names(value: Any) -> tuple[str, ...]:
+def list_of_names(value: Any) -> tuple[str, ...]:
     """Check a list of names."""
     if not isinstance(value, list) or not all(isinstance(name, str) and name.strip() for name in value):
         raise UsageError("a list of names was expected", hint='Write it like ["Ann Berg", "Bo"]')
@@ -69,12 +60,17 @@ def length_m(value: Any) -> float:
     return parse_length_m(text(value))
 
 
-def cell_m(value: Any) -> float:
-    """Read the side of a cell."""
-    length = parse_length_m(text(value), "cell")
-    if not MIN_CELL_M <= length <= MAX_CELL_M:
-        raise UsageError(f"cell {value!r} is not between 1 cm and 2 m", hint="Write it like 10cm")
-    return length
+def field_value(field: Field) -> Callable[[Any], Any]:
+    """Return the check of a value that can be typed: a text in quotes, or a number where it is kept as one."""
+
+    def check(value: Any) -> Any:
+        if field.is_number:
+            return field.read(str(plain_number(value)))
+        if field.metavar == "TIME":
+            return typed_time(value)
+        return field.read(text(value))
+
+    return check
 
 
 def typed_time(value: Any) -> str:
@@ -104,20 +100,11 @@ def degrees(most: float) -> Callable[[Any], float]:
     """Give what checks a number of degrees either side of zero."""
 
     def check(value: Any) -> float:
-        if not -most <= number(value) <= most:
+        if not -most <= plain_number(value) <= most:
             raise UsageError(f"{value} is not between -{most:g} and {most:g} degrees")
         return float(value)
 
     return check
-
-
-def laps_meaning(value: Any) -> str:
-    """Check what presses of the lap button meant; that a coil is known is looked at where the site's coils are."""
-    meaning, colon, name = text(value).partition(":")
-    if meaning not in LAP_MEANINGS or (colon and (meaning != "coil" or not name.strip())):
-        hint = "Write off, lanes, finds, or coil with the other coil's name, such as coil:small"
-        raise UsageError(f"laps {value!r} is not known", hint=hint)
-    return str(value)
 
 
 def mark_words(value: Any) -> tuple[str, ...]:
@@ -129,16 +116,16 @@ def mark_words(value: Any) -> tuple[str, ...]:
     return found
 
 
-def numbers(value: Any) -> Any:
+def target_numbers(value: Any) -> Any:
     """Read target numbers, such as 40-99."""
-    return parse_numbers(some_text(value), "numbers")
+    return parse_numbers(text(value), "numbers")
 
 
 def between(low: float, high: float) -> Callable[[Any], float]:
     """Give what checks a number within limits."""
 
     def check(value: Any) -> float:
-        if not low <= number(value) <= high:
+        if not low <= plain_number(value) <= high:
             raise UsageError(f"{value} is not between {low:g} and {high:g}")
         return float(value)
 

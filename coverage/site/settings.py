@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
@@ -17,6 +17,7 @@ from fieldcomb.coverage.gear.coils import (
     parse_lift_m,
 )
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule, parse_numbers
+from fieldcomb.coverage.site.fields import FIELD, Place
 from fieldcomb.coverage.site.toml_text import TomlFile
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import UsageError
@@ -33,7 +34,10 @@ Window = tuple[float | None, float | None]
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """What somebody typed about how a walk was searched, as typed; None where nothing was."""
+    """What somebody typed about how a walk was searched, as typed; None where nothing was.
+
+    Each attribute has its row in the table of fields, under the same key.
+    """
 
     coil: str | None = None
     swath: str | None = None
@@ -45,6 +49,10 @@ class Typed:
     dug: str | None = None
     ground: str | None = None
     lift: str | None = None
+
+
+TYPED_KEYS = tuple(item.name for item in fields(Typed))
+OWN_KEYS = tuple(key for key in TYPED_KEYS if Place.RECORDING in FIELD[key].places)  # of one recording alone
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,13 @@ from __future__ import annotations
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from fieldcomb.coverage.gear.coils import coil_of_size, make_swing, parse_carried, parse_gps, parse_lift_m
+from fieldcomb.coverage.gear.coils import coil_of_size, make_swing
 from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule, parse_numbers
 from fieldcomb.coverage.site import setting_values as values
+from fieldcomb.coverage.site.fields import FIELD, Place, keys_of, read_cell_m
 from fieldcomb.coverage.site.settings import (
+    OWN_KEYS,
+    TYPED_KEYS,
     KnownCoil,
     OutingEntry,
     RecordingEntry,
@@ -23,6 +26,8 @@ from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, KINDS, fold
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_zone
+
+NEVER_EMPTY = ("coil", "name")
 
 # Keys of [todo], the field of TodoSettings that each fills, and how its value is read.
 _TODO: dict[str, tuple[str, Any]] = {
@@ -49,60 +54,43 @@ _TODO: dict[str, tuple[str, Any]] = {
     "mark_seconds": ("mark_s", values.between(0, 600)),
     "mark_near": ("mark_m", values.length_between(0, 50)),
 }
+
+
+def _typed_form(place: Place) -> Form:
+    """Return the keys that a table may have for what can be typed there."""
+    keys = keys_of(place)
+    return {key: values.some_text if key in NEVER_EMPTY else values.field_value(FIELD[key]) for key in keys}
+
+
 _COIL_FORM: Form = {
     "size": values.some_text,
     "winding": values.text,
-    "swath": values.length_m,
-    "sweep": values.sweep_s,
     "reach": values.length_m,
-    "dug": values.numbers,
-    **dict.fromkeys(CLASSES, values.numbers),
-}
-TYPED_FORM: Form = {
-    "coil": values.some_text,
-    "swath": values.length_m,
-    "sweep": values.sweep_s,
-    "gps": lambda value: parse_gps(values.text(value)),
-    "top_pace": lambda value: parse_speed_m_s(values.text(value)),
-    "carried": lambda value: parse_carried(values.text(value)),
-    "laps": values.laps_meaning,
-    "dug": values.numbers,
-    "ground": values.text,
-    "lift": lambda value: parse_lift_m(values.text(value)),
+    **_typed_form(Place.COIL),
+    **dict.fromkeys(CLASSES, values.target_numbers),
 }
 _SITE_FORM: Form = {
-    "name": values.some_text,
-    "zone": lambda value: parse_zone(values.text(value)),
-    "cell": values.cell_m,
+    **_typed_form(Place.SITE),
     "areas": values.yes_or_no,
     "frame": {"lon": values.degrees(180), "lat": values.degrees(90)},
     "coils": Named(_COIL_FORM),
-    "defaults": TYPED_FORM,
+    "defaults": _typed_form(Place.DEFAULT),
     "marks": dict.fromkeys(KINDS, values.mark_words),
     "todo": {key: check for key, (_, check) in _TODO.items()},
 }
-OWN = ("coil", "swath", "gps", "carried")  # what one recording of an outing may have of its own
 _RECORDING_FORM: Form = {
     "file": values.stored_name,
     "name": values.text,
     "sha256": values.sha256,
-    "from": values.typed_time,
-    "to": values.typed_time,
-    "coil": values.some_text,
-    "swath": values.length_m,
-    "gps": TYPED_FORM["gps"],
-    "carried": TYPED_FORM["carried"],
-    "searcher": values.text,
+    **_typed_form(Place.RECORDING),
 }
 _OUTINGS_FORM: Form = {
     "outing": Several(
         {
             "id": values.some_text,
-            "label": values.text,
-            "note": values.text,
-            **TYPED_FORM,
+            **_typed_form(Place.OUTING),
             "left_out": values.yes_or_no,
-            "unrecorded": values.names,
+            "unrecorded": values.list_of_names,
             "recording": Several(_RECORDING_FORM),
         }
     )
@@ -124,7 +112,7 @@ def read_settings(raw: bytes, file: str) -> Settings:
         toml,
         data["name"],
         parse_zone(data["zone"]),
-        values.cell_m(data["cell"]),
+        read_cell_m(data["cell"]),
         _frame(toml),
         {name: _known_coil(toml, name) for name in data.get("coils", {})},
         _typed(data.get("defaults", {})),
@@ -182,7 +170,7 @@ def _words(toml: TomlFile) -> dict[str, str]:
 
 
 def _typed(table: dict[str, Any]) -> Typed:
-    return Typed(**{key: table.get(key) for key in TYPED_FORM})
+    return Typed(**{key: table.get(key) for key in TYPED_KEYS})
 
 
 def read_outings(raw: bytes, file: str, zone: ZoneInfo) -> tuple[TomlFile, tuple[OutingEntry, ...]]:
@@ -216,7 +204,7 @@ def _outing(toml: TomlFile, number: int, zone: ZoneInfo) -> OutingEntry:
             window_of(start, end, zone)
         except UsageError as error:
             raise toml.fault((*keys, "recording", count, "from"), error.problem, error.hint) from error
-        typed = Typed(**{key: item.get(key) for key in OWN})
+        typed = Typed(**{key: item.get(key) for key in OWN_KEYS})
         recordings.append(
             RecordingEntry(item["file"], item["name"], item["sha256"], start, end, typed, item.get("searcher"))
         )

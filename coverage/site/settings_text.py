@@ -7,8 +7,7 @@ from collections.abc import Mapping
 from typing import TypeVar
 
 from fieldcomb.coverage.gear.coils import Coil
-from fieldcomb.coverage.site.settings import OutingEntry, Typed
-from fieldcomb.coverage.site.settings_file import OWN, TYPED_FORM
+from fieldcomb.coverage.site.settings import OWN_KEYS, TYPED_KEYS, OutingEntry, Typed
 from fieldcomb.coverage.site.toml_text import append_table, quoted
 from fieldcomb.tracks.frame import SiteFrame
 
@@ -75,13 +74,13 @@ def with_outing(text: str, outing: OutingEntry) -> str:
     text = append_table(text, "[[outing]]", {**_given(head), **people})
     for item in outing.recordings:
         values = {"file": item.stored, "name": item.name, "sha256": item.sha256, "from": item.start, "to": item.end}
-        values |= {key: getattr(item.typed, key) for key in OWN} | {"searcher": item.searcher}
+        values |= {key: getattr(item.typed, key) for key in OWN_KEYS} | {"searcher": item.searcher}
         text = append_table(text, "[[outing.recording]]", _given(values))
     return text
 
 
 def _plain(typed: Typed) -> dict[str, str | float | None]:
-    return {key: getattr(typed, key) for key in TYPED_FORM}
+    return {key: getattr(typed, key) for key in TYPED_KEYS}
 
 
 def _given(values: Mapping[str, T | None]) -> dict[str, T]:

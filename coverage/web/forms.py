@@ -4,143 +4,74 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Mapping
 
-from fieldcomb.coverage.gear.coils import (
-    coil_of_size,
-    parse_carried,
-    parse_depth_m,
-    parse_gps,
-    parse_lift_m,
-    split_naming,
-)
-from fieldcomb.coverage.gear.target_ids import parse_numbers
-from fieldcomb.coverage.site.setting_values import laps_meaning
-from fieldcomb.coverage.site.settings import OutingEntry, RecordingEntry, Typed
+from fieldcomb.coverage.site.fields import FIELD, HALF_MINUTE_S, Field, Place, fields_of
+from fieldcomb.coverage.site.settings import OWN_KEYS, TYPED_KEYS, OutingEntry, RecordingEntry, Typed
 from fieldcomb.coverage.web.job_protocol import Changes
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
-HALF_MINUTE_S = 30.0
-MOST_LETTERS = 2000
 MOST_CORNERS = 2000
 
-# Names of the fields as the page shows them, by their keys in outings.toml.
-LABELS = {
-    "coil": "Coil",
-    "swath": "Swing width",
-    "sweeps": "Sweeps in 30 seconds",
-    "gps": "How well the receiver places you",
-    "carried": "Where the recorder was",
-    "top_pace": "Top pace",
-    "laps": "Presses of the lap button",
-    "dug": "Target numbers that were dug",
-    "ground": "What the ground was like",
-    "lift": "Coil above the soil",
-    "label": "Short name",
-    "note": "Note",
-    "searcher": "Who walked it",
-    "from": "From",
-    "to": "To",
-    "depth": "Depth below the soil",
-}
+FormTexts = Mapping[str, str]
 
 
-def _check_coil(text: str) -> None:
-    """Look at the size where a name is given for good; a name alone is looked up among the site's coils later."""
-    name, size = split_naming(text)
-    if name is not None:
-        coil_of_size(name, size)
+def form_fields(place: Place) -> tuple[Field, ...]:
+    """Return the fields of a form, in their order."""
+    return tuple(field for field in fields_of(place) if field.label)
 
 
-_CHECKS: dict[str, Callable[[str], Any]] = {
-    "coil": _check_coil,
-    "swath": lambda text: parse_length_m(text, "swing width"),
-    "gps": parse_gps,
-    "carried": parse_carried,
-    "top_pace": lambda text: parse_speed_m_s(text, "top pace"),
-    "laps": laps_meaning,
-    "dug": parse_numbers,
-    "lift": parse_lift_m,
-    "depth": parse_depth_m,
-    "from": lambda text: parse_time_s(text, parse_zone("UTC")),
-    "to": lambda text: parse_time_s(text, parse_zone("UTC")),
-}
-TYPED_TEXTS = ("coil", "swath", "gps", "carried", "top_pace", "laps", "dug", "ground", "lift")  # of a walk, as typed
-OUTING_FIELDS = (*TYPED_TEXTS[:2], "sweeps", *TYPED_TEXTS[2:], "label", "note")  # in the order of the form
-RECORDING_FIELDS = ("searcher", "coil", "swath", "gps", "carried", "from", "to")
+def kept_of_field(form: FormTexts, key: str) -> str | float | None:
+    """Return what is to be kept of one field; None when it is empty.
 
-Fields = Mapping[str, str]
+    Raises
+    ------
+    UsageError
+        It cannot be; the message begins with the field's name on the page.
 
-
-def field(form: Fields, key: str) -> str | None:
-    """Give one field, checked; None when it is empty."""
-    text = harmless(form.get(key, "")[: MOST_LETTERS + 1])
+    """
+    text = harmless(form.get(key, ""))
     if not text:
         return None
-    label = LABELS.get(key, key)
-    if len(text) > MOST_LETTERS:
-        raise UsageError(f"{label}: more than {MOST_LETTERS} letters", hint="Write less")
-    if key in _CHECKS:
-        try:
-            _CHECKS[key](text)
-        except UsageError as error:
-            raise UsageError(f"{label}: {error.problem}", hint=error.hint) from error
-    return text
-
-
-def typed_of(form: Fields) -> Typed:
-    """Give what was typed for a walk. A coil that is written goes before one that is picked."""
-    coil = field(form, "coil") or field({"coil": form.get("known_coil", "")}, "coil")
-    others = {key: field(form, key) for key in TYPED_TEXTS if key != "coil"}
-    return Typed(coil=coil, sweep=sweep_s(form), **others)
-
-
-def sweep_s(form: Fields) -> float | None:
-    """Give the seconds of one sweep from the count in 30 seconds."""
-    text = field(form, "sweeps")
-    if text is None:
-        return None
     try:
-        seconds = HALF_MINUTE_S / float(text.replace(",", "."))
-    except (ValueError, ZeroDivisionError) as error:
-        raise UsageError(f"{LABELS['sweeps']}: {text!r} is no number", hint="Write a number such as 27") from error
-    if not 0.2 <= seconds <= 10:
-        hint = "Count every side-to-side sweep in 30 seconds; one takes 0.2 to 10 s"
-        raise UsageError(f"{LABELS['sweeps']}: a sweep of {seconds:.3g} s is not possible", hint=hint)
-    return round(seconds, 4)
+        return FIELD[key].kept(text)
+    except UsageError as error:
+        raise UsageError(f"{FIELD[key].label}: {error.problem}", hint=error.hint) from error
+
+
+def text_of_field(form: FormTexts, key: str) -> str | None:
+    """Return the text of one field, checked; None when it is empty."""
+    kept = kept_of_field(form, key)
+    return None if kept is None else str(kept)
+
+
+def typed_of_form(form: FormTexts) -> Typed:
+    """Return what was typed for a walk. A coil that is written goes before one that is picked."""
+    texts = {**form, "coil": form.get("coil") or form.get("known_coil", "")}
+    fields = [field for field in form_fields(Place.ADDED) if field.kept_key in TYPED_KEYS]
+    return Typed(**{field.kept_key: kept_of_field(texts, field.key) for field in fields})  # type: ignore[arg-type]
 
 
 def outing_texts(outing: OutingEntry) -> dict[str, str]:
-    """Give the fields of an outing as its page shows them."""
-    typed = outing.typed
-    sweeps = "" if typed.sweep is None else f"{HALF_MINUTE_S / typed.sweep:.4g}"
-    texts = {key: getattr(typed, key) for key in TYPED_TEXTS}
-    return {key: text or "" for key, text in {**texts, "label": outing.label, "note": outing.note}.items()} | {
-        "sweeps": sweeps
-    }
+    """Return the fields of an outing as its page shows them."""
+    sweep = outing.typed.sweep
+    texts = {key: getattr(outing.typed, key) for key in TYPED_KEYS} | {"label": outing.label, "note": outing.note}
+    texts["sweeps"] = None if sweep is None else f"{HALF_MINUTE_S / sweep:.4g}"
+    return {field.key: texts[field.key] or "" for field in form_fields(Place.OUTING)}
 
 
 def recording_texts(entry: RecordingEntry) -> dict[str, str]:
-    """Give the fields of one recording as its page shows them."""
-    own = {key: getattr(entry.typed, key) for key in ("coil", "swath", "gps", "carried")}
-    texts = {**own, "searcher": entry.searcher, "from": entry.start, "to": entry.end}
-    return {key: text or "" for key, text in texts.items()}
+    """Return the fields of one recording as its page shows them."""
+    texts = {key: getattr(entry.typed, key) for key in OWN_KEYS}
+    texts |= {"searcher": entry.searcher, "from": entry.start, "to": entry.end}
+    return {field.key: texts[field.key] or "" for field in form_fields(Place.RECORDING)}
 
 
-def changes_of(form: Fields, shown: Mapping[str, str], keys: tuple[str, ...]) -> Changes:
-    """Give what is to change in ``outings.toml``: only the fields that differ from what the page shows."""
-    changes: Changes = {}
-    for key in keys:
-        if key not in form or harmless(form[key]) == harmless(shown.get(key, "")):
-            continue
-        if key == "sweeps":
-            changes["sweep"] = sweep_s(form)
-        else:
-            changes[key] = field(form, key)
-    return changes
+def changes_of(form: FormTexts, shown: FormTexts) -> Changes:
+    """Return what is to change in ``outings.toml``: only the fields that differ from what the page shows."""
+    changed = [key for key in shown if key in form and harmless(form[key]) != harmless(shown[key])]
+    return {FIELD[key].kept_key: kept_of_field(form, key) for key in changed}
 
 
 # ------------------------------------------------------------------------------------------- an edge that is typed

@@ -14,7 +14,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.pages.card import CARD_FILE, card_html
 from fieldcomb.coverage.pages.templating import fill, text_of
-from fieldcomb.coverage.site.setting_values import cell_m
+from fieldcomb.coverage.site.fields import FIELD, Place
 from fieldcomb.coverage.site.settings import OutingEntry
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.access import OUTPUT_POLICY
@@ -24,7 +24,6 @@ from fieldcomb.coverage.web.responses import Desk, message, wants_json
 from fieldcomb.coverage.web.site_views import SiteView, outing_ids, view
 from fieldcomb.coverage.web.uploads import MOST_BYTES, MOST_FILES
 from fieldcomb.tracks.errors import FieldcombError, UsageError
-from fieldcomb.tracks.units import parse_zone
 
 OWN_FILES = {"serve.css": "text/css", "serve.js": "text/javascript", "plan.js": "text/javascript"}
 
@@ -68,8 +67,8 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
     def site(key: str) -> AnyResponse:
         found = _site(desk, key)
         busy = desk.jobs.working_on(str(found.folder))
-        limits = {"most_bytes": MOST_BYTES, "most_files": MOST_FILES}
-        return _page(desk, "site", found.settings.name, site=found, busy=busy, **limits)
+        values = {"most_bytes": MOST_BYTES, "most_files": MOST_FILES, "fields": forms.form_fields(Place.ADDED)}
+        return _page(desk, "site", found.settings.name, site=found, busy=busy, field=FIELD, **values)
 
     @pages.get("/site/<key>/file/<name>")
     def file(key: str, name: str) -> AnyResponse:
@@ -113,17 +112,16 @@ def _making(pages: Blueprint, desk: Desk) -> None:
     def new() -> AnyResponse:
         if desk.served.is_single:
             abort(404)
-        return _page(desk, "new", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_BYTES)
+        return _page(desk, "new", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_BYTES, field=FIELD)
 
     @pages.post("/new")
     def make() -> AnyResponse:
-        name = forms.field(request.form, "name")
+        name = forms.text_of_field(request.form, "name")
         if name is None:
             raise UsageError("the site has no name", hint="Write a name such as North field")
         folder = desk.served.place_for(name)
-        zone, cell = forms.field(request.form, "zone") or "UTC", forms.field(request.form, "cell") or "10cm"
-        parse_zone(zone)
-        cell_m(cell)
+        zone = forms.text_of_field(request.form, "zone") or "UTC"
+        cell = forms.text_of_field(request.form, "cell") or "10cm"
         way = request.form.get("way", "none")
         with desk.uploads.taking() as held:
             given = None
@@ -144,13 +142,13 @@ def _making(pages: Blueprint, desk: Desk) -> None:
     @pages.post("/site/<key>/add")
     def add(key: str) -> AnyResponse:
         site = _site(desk, key)
-        typed = forms.typed_of(request.form)
+        typed = forms.typed_of_form(request.form)
         uploads, roster = _files("tracks"), _files("roster")
         if not uploads:
             raise UsageError("no recording was chosen", hint="Drop a recording on the page, or choose one")
         if len(uploads) > MOST_FILES:
             raise UsageError(f"{len(uploads)} files are too many at once", hint=f"Send at most {MOST_FILES} at a time")
-        start, end, label, note = (forms.field(request.form, name) for name in ("from", "to", "label", "note"))
+        start, end, label, note = (forms.text_of_field(request.form, name) for name in ("from", "to", "label", "note"))
         with desk.uploads.taking() as held:
             for upload in (*uploads, *roster):
                 held.append(desk.uploads.take(upload))
@@ -170,7 +168,7 @@ def _making(pages: Blueprint, desk: Desk) -> None:
 
     @pages.post("/site/<key>/draw")
     def draw(key: str) -> AnyResponse:
-        depth = forms.field(request.form, "depth")
+        depth = forms.text_of_field(request.form, "depth")
         return _answer(desk.jobs.put(Order(DRAW, str(_site(desk, key).folder), depth=depth)))
 
 
@@ -195,13 +193,14 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
     def outing(key: str, outing_id: str) -> AnyResponse:
         site, found = _outing(desk, key, outing_id)
         recordings = [(one, forms.recording_texts(one)) for one in found.recordings]
-        texts = {"texts": forms.outing_texts(found), "recordings": recordings, "labels": forms.LABELS}
-        return _page(desk, "outing", f"Outing {outing_id}", site=site, outing=found, **texts)
+        fields = {"fields": forms.form_fields(Place.OUTING), "own_fields": forms.form_fields(Place.RECORDING)}
+        texts = {"texts": forms.outing_texts(found), "recordings": recordings}
+        return _page(desk, "outing", f"Outing {outing_id}", site=site, outing=found, **texts, **fields)
 
     @pages.post("/site/<key>/outing/<outing_id>")
     def correct(key: str, outing_id: str) -> AnyResponse:
         site, found = _outing(desk, key, outing_id)
-        changes = forms.changes_of(request.form, forms.outing_texts(found), forms.OUTING_FIELDS)
+        changes = forms.changes_of(request.form, forms.outing_texts(found))
         return _answer(desk.jobs.put(Order(EDIT, str(site.folder), outing=outing_id, changes=changes)))
 
     @pages.post("/site/<key>/outing/<outing_id>/recording")
@@ -211,7 +210,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
         entry = next((one for one in found.recordings if one.stored == stored), None)
         if entry is None:
             abort(404)
-        changes = forms.changes_of(request.form, forms.recording_texts(entry), forms.RECORDING_FIELDS)
+        changes = forms.changes_of(request.form, forms.recording_texts(entry))
         order = Order(EDIT, str(site.folder), outing=outing_id, recording=entry.stored, changes=changes)
         return _answer(desk.jobs.put(order))
 

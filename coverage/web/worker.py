@@ -149,7 +149,7 @@ def _edit(order: Order, tell: Tell) -> None:
 
     assert order.outing is not None
     lines = edit(Path(order.site), order.outing, order.changes, recording=order.recording, say=_say(tell))
-    tell(kept=list(lines) or ["nothing to change, it says so already"])
+    tell(kept=list(lines) or ["it already has these values; nothing changed"])
 
 
 def _draw(order: Order, tell: Tell) -> None:

@@ -24,7 +24,6 @@ GAP_S, GAP_M = 30.0, 25.0  # over a silence longer than both, nobody knows where
 FAR_M = 200.0
 CALENDAR_S = (-62_135_510_400.0, 253_402_214_400.0)  # the years 1 to 9999, less a day for time zones
 TOLD = 5  # sentences on single marks; the rest is counted
-LAP_MEANINGS = ("off", "lanes", "finds", "coil")
 
 
 @dataclass(frozen=True, slots=True)

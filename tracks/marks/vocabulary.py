@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import METRES_PER, parse_length_m, say_length
 
+LAP_MEANINGS = ("off", "lanes", "finds", "coil")  # what a press of the lap button may have meant
 KINDS = ("off", "on", "coil", "lane", "peg", "keep", "junk", "left", "count", "blocked", "stop")
 NOTE = "note"
 PRESS = "press"  # of the lap button, without words and without a meaning

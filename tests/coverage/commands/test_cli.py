@@ -271,7 +271,7 @@ def test_edit_changes_the_next_report(run: Run) -> None:
     assert run("report", "s", "--json") == 0
     outing = json.loads(run.out)["outings"][0]
     assert (outing["label"], outing["recordings"][0]["swath_m"]) == (None, 1.4)
-    assert run("edit", "s", "2026-03-07a", "--gps", "good") == 0 and "says so already" in run.err
+    assert run("edit", "s", "2026-03-07a", "--gps", "good") == 0 and "already has these values" in run.err
 
 
 def run_table(run: Run) -> str:

@@ -1,0 +1,329 @@
+"""The table of everything that can be typed about a walk or a site: one row a value, for every place it is typed at.
+
+Options of the commands, fields of the local page, columns of a roster and keys of site.toml and outings.toml all come
+from this table. A new value takes a row here, an attribute of ``Typed``, and the place where it has its effect.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Flag, auto
+
+from fieldcomb.coverage.gear.coils import (
+    CARRIED,
+    GPS_CLASSES,
+    check_sweep_s,
+    coil_of_size,
+    parse_carried,
+    parse_depth_m,
+    parse_gps,
+    parse_lift_m,
+    split_naming,
+)
+from fieldcomb.coverage.gear.target_ids import parse_numbers
+from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.marks.vocabulary import LAP_MEANINGS
+from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
+
+HALF_MINUTE_S = 30.0
+MOST_TYPED_LETTERS = 2000
+MIN_CELL_M, MAX_CELL_M = 0.01, 2.0
+
+
+class Place(Flag):
+    """Where a value may be typed."""
+
+    ADDED = auto()  # when a walk is added or mapped
+    OUTING = auto()  # for an outing as a whole
+    RECORDING = auto()  # for one recording of an outing alone
+    ROSTER = auto()  # in the table of a team
+    DEFAULT = auto()  # for all outings of a site
+    COIL = auto()  # for a coil with a name
+    SITE = auto()  # when a site is made
+    REPORT = auto()  # when a map is drawn
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One value that can be typed.
+
+    Parameters
+    ----------
+    key : str
+        Its name in site.toml, outings.toml, a roster, and in the forms of the local page.
+    label : str
+        Its name on the local page; empty when it is not typed there.
+    help : str
+        What it means, for the help of a command and the page alike.
+    read : callable
+        Text to the value in SI units; UsageError when it cannot be.
+    places : Place
+        Where it may be typed.
+    metavar, example : str
+        What stands for it in the help of a command, and an example on the page.
+    choices : tuple of str
+        Usual values, offered by the page.
+    kept_as : str
+        Key under which it is kept where that is another: sweeps in half a minute are kept as seconds.
+    is_number : bool
+        Kept as the number that was read, not as the text that was typed.
+
+    """
+
+    key: str
+    label: str
+    help: str
+    read: Callable[[str], object]
+    places: Place
+    metavar: str = "TEXT"
+    example: str = ""
+    choices: tuple[str, ...] = ()
+    kept_as: str = ""
+    is_number: bool = False
+
+    @property
+    def option(self) -> str:
+        """The option of the commands."""
+        return "--" + self.key.replace("_", "-")
+
+    @property
+    def kept_key(self) -> str:
+        """The key under which it is kept."""
+        return self.kept_as or self.key
+
+    def kept(self, text: str) -> str | float:
+        """Return what is to be kept of a text: the text itself, made harmless, or the number in it.
+
+        Raises
+        ------
+        UsageError
+            It cannot be, or is too long.
+
+        """
+        clean = harmless(text)
+        if len(clean) > MOST_TYPED_LETTERS:
+            problem = f"{len(clean)} letters are more than the {MOST_TYPED_LETTERS} that are kept"
+            raise UsageError(problem, hint="Write less")
+        value = self.read(clean)
+        return float(value) if self.is_number and isinstance(value, float) else clean
+
+
+def _read_coil(text: str) -> str:
+    """Check a size that is given a name; a name alone is looked up among the site's coils later."""
+    if not text:
+        raise UsageError("no coil was named", hint="Write a size such as 28cm, or a name")
+    name, size = split_naming(text)
+    if name is not None:
+        coil_of_size(name, size)
+    return text
+
+
+def _read_sweeps(text: str) -> float:
+    """Return the seconds of one sweep from the count in half a minute."""
+    count = _number(text, "Count every side-to-side sweep in 30 seconds, such as 27")
+    return check_sweep_s(round(HALF_MINUTE_S / count, 4) if count else math.inf)
+
+
+def _read_sweep(text: str) -> float:
+    return check_sweep_s(round(_number(text, "Write seconds, such as 1.1"), 4))
+
+
+def _number(text: str, hint: str) -> float:
+    try:
+        return float(text.replace(",", "."))
+    except ValueError as error:
+        raise UsageError(f"{text!r} is not a number", hint=hint) from error
+
+
+def read_laps(text: str) -> str:
+    """Check what presses of the lap button meant; that a coil is known is checked where the site's coils are."""
+    meaning, colon, name = text.partition(":")
+    if meaning not in LAP_MEANINGS or (colon and (meaning != "coil" or not name.strip())):
+        hint = "Write off, lanes, finds, or coil with the other coil's name, such as coil:small"
+        raise UsageError(f"laps {text!r} is not known", hint=hint)
+    return text
+
+
+def read_cell_m(text: str) -> float:
+    """Read the side of a cell, in metres."""
+    length_m = parse_length_m(text, "cell")
+    if not MIN_CELL_M <= length_m <= MAX_CELL_M:
+        raise UsageError(f"cell {text!r} is not between 1 cm and 2 m", hint="Write it like 10cm")
+    return length_m
+
+
+def _read_time(text: str) -> float:
+    """Check a time; which zone it is in, and whether it is within the recording, is seen later."""
+    return parse_time_s(text, parse_zone("UTC"))
+
+
+_WALK = Place.ADDED | Place.OUTING | Place.DEFAULT
+_ONE_RECORDER = _WALK | Place.RECORDING | Place.ROSTER
+
+FIELDS = (
+    Field(
+        "coil",
+        "Coil",
+        "A size such as 28cm, 11in or 13x20cm (width x length; add :concentric if it is not a DD), the name of one of "
+        "the site's coils, or small=13x20cm to give a new one a name.",
+        _read_coil,
+        _ONE_RECORDER,
+        "COIL",
+        "28cm",
+    ),
+    Field(
+        "swath",
+        "Swing width",
+        "How wide you swing, such as 1.4m. Swing as usual over a tape on the ground, and read off from the coil's "
+        "outer rim at the left end to its outer rim at the right end.",
+        lambda text: parse_length_m(text, "swing width"),
+        _ONE_RECORDER | Place.COIL,
+        "LENGTH",
+        "1.4m",
+    ),
+    Field(
+        "sweeps",
+        "Sweeps in 30 seconds",
+        "How many sweeps you count in 30 seconds, each side to side as one.",
+        _read_sweeps,
+        Place.ADDED | Place.OUTING,
+        "N",
+        "27",
+        kept_as="sweep",
+        is_number=True,
+    ),
+    Field(
+        "sweep",
+        "",
+        "Or how long one sweep takes, in seconds.",
+        _read_sweep,
+        _WALK | Place.COIL,
+        "SECONDS",
+        is_number=True,
+    ),
+    Field(
+        "gps",
+        "Receiver accuracy",
+        "How well the receiver places you: good, typical (the default), poor, or a length that two thirds of fixes are "
+        "within.",
+        parse_gps,
+        _ONE_RECORDER,
+        "HOW",
+        "typical",
+        GPS_CLASSES,
+    ),
+    Field(
+        "carried",
+        "Recorder carried on",
+        "Where the recorder was, such as arm, hat or pocket; shaft if it moved with the coil and so recorded every "
+        "sweep.",
+        parse_carried,
+        _ONE_RECORDER,
+        "WHERE",
+        "arm",
+        CARRIED,
+    ),
+    Field(
+        "from",
+        "From",
+        "Use the walk from this time on.",
+        _read_time,
+        Place.ADDED | Place.RECORDING | Place.ROSTER,
+        "TIME",
+        "2026-03-07T09:30",
+    ),
+    Field(
+        "to",
+        "To",
+        "Use the walk up to this time.",
+        _read_time,
+        Place.ADDED | Place.RECORDING | Place.ROSTER,
+        "TIME",
+        "2026-03-07T12:00",
+    ),
+    Field(
+        "top_pace",
+        "Top pace",
+        "Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
+        lambda text: parse_speed_m_s(text, "top pace"),
+        _WALK,
+        "SPEED",
+        "0.9m/s",
+    ),
+    Field(
+        "laps",
+        "Lap button",
+        "What a press of the lap button meant: off (not searching; the next press: searching again), lanes (each "
+        "begins the next lane), finds (each is a find that was kept), or coil:NAME (to and fro between two coils).",
+        read_laps,
+        _WALK,
+        "WHAT",
+        "off",
+        LAP_MEANINGS[:3],
+    ),
+    Field(
+        "dug",
+        "Target numbers dug",
+        "Target numbers that you dug, such as 40-99 or 10-25,40-99. Default: what site.toml says for the coil.",
+        parse_numbers,
+        _WALK | Place.COIL,
+        "NUMBERS",
+        "10-25, 40-99",
+    ),
+    Field("ground", "Ground", "What the ground was like, such as stubble or wet turf.", str, _WALK, example="stubble"),
+    Field(
+        "lift",
+        "Coil above the soil",
+        "How high you carried the coil above the soil. Default: 5cm. It counts when a depth is asked for.",
+        parse_lift_m,
+        _WALK,
+        "LENGTH",
+        "5cm",
+    ),
+    Field("label", "Short name", "A short name for the outing.", str, Place.ADDED | Place.OUTING),
+    Field("note", "Note", "Anything worth remembering about the outing.", str, Place.ADDED | Place.OUTING),
+    Field("searcher", "Searcher", "Who walked it.", str, Place.RECORDING | Place.ROSTER, "NAME"),
+    Field(
+        "depth",
+        "Depth below the soil",
+        "Also show what the coil itself covered at this depth below the soil, such as 15cm: a model, see "
+        "docs/measures.md.",
+        parse_depth_m,
+        Place.REPORT,
+        "LENGTH",
+        "15cm",
+    ),
+    Field("name", "Name", "Name of the site. Default: the folder's name.", str, Place.SITE),
+    Field(
+        "zone",
+        "Time zone",
+        "Time zone of the site, such as Europe/Oslo. Default: UTC.",
+        parse_zone,
+        Place.SITE,
+        "ZONE",
+        "Europe/Oslo",
+    ),
+    Field(
+        "cell",
+        "Cell size",
+        "Side of the squares in which ground is counted. Default: 10cm.",
+        read_cell_m,
+        Place.SITE,
+        "LENGTH",
+        "10cm",
+    ),
+)
+FIELD = {field.key: field for field in FIELDS}
+
+
+def fields_of(places: Place) -> tuple[Field, ...]:
+    """Return the fields that may be typed at any of these places, in the order in which they are asked for."""
+    return tuple(field for field in FIELDS if field.places & places)
+
+
+def keys_of(place: Place) -> tuple[str, ...]:
+    """Return the keys that are kept for a place, in their order."""
+    return tuple(field.key for field in fields_of(place) if not field.kept_as)
