@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntry
+from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import cover
@@ -29,7 +29,6 @@ DEPTH_M = 1e-4
 SLACK_M = 1e-6
 
 Mask = NDArray[np.bool_]
-Entered = tuple[tuple[NoGoEntry, ...], float]  # by area, and m2 in all of them, each cell once
 Days = tuple[date, date] | None  # first and last day of an outing; None without a clock
 
 
@@ -87,8 +86,8 @@ class Swath:
     gps: str
 
 
-def entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath], cell_m: float) -> Entered:
-    """Tell how far an outing reached into each no-go area that holds on its day.
+def no_go_entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath], cell_m: float) -> NoGoEntered:
+    """Measure how far an outing reached into each no-go area that holds on its day.
 
     Parameters
     ----------
@@ -103,10 +102,8 @@ def entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath], cel
 
     Returns
     -------
-    tuple of NoGoEntry
-        In the order of the areas.
-    float
-        Square metres of no-go ground entered, ground in two areas once.
+    NoGoEntered
+        Entries in the order of the areas.
 
     """
     found: list[NoGoEntry] = []
@@ -132,7 +129,7 @@ def entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath], cel
             touched &= ~_inside(shape, grid)
         shapes.append(area.shape)
         total += int(np.count_nonzero(touched))
-    return tuple(found), total * cell_m * cell_m
+    return NoGoEntered(tuple(found), total * cell_m * cell_m)
 
 
 def _m2(mask: Mask, cell_m: float) -> float:

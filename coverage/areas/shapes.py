@@ -21,6 +21,14 @@ class NoGoEntry:
     position_error_could_explain: bool
 
 
+@dataclass(frozen=True, slots=True)
+class NoGoEntered:
+    """No-go ground that an outing's swath reached into: by area, and in all of them, ground in two areas once."""
+
+    entries: tuple[NoGoEntry, ...]
+    area_m2: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class AreaShape:
     """One of the user's areas in site metres; kind is site, no-go, blocked, filled, junk or walked.

@@ -83,7 +83,11 @@ class Swept:
 
 @dataclass(frozen=True, slots=True)
 class OutingGround:
-    """Square metres of one outing; see docs/measures.md."""
+    """Square metres of one outing; see docs/measures.md.
+
+    again_same_coil_m2, again_other_coil_m2 : swept before with a coil of this outing, and only with others.
+    crosswise_m2 : swept now, and crosswise to itself or to an earlier outing. total_m2 : swept by all outings so far.
+    """
 
     swept_m2: float
     new_m2: float
@@ -93,7 +97,23 @@ class OutingGround:
     twice_m2: float
     outside_m2: float
     not_recorded_m2: float
-    total_m2: float  # all outings so far
+    total_m2: float
+    site_m2: float
+
+    @property
+    def swept_pct(self) -> float:
+        """Share of the site that this outing swept."""
+        return 100 * self.swept_m2 / self.site_m2
+
+    @property
+    def twice_pct(self) -> float:
+        """Share of the ground swept that was swept twice or more."""
+        return 100 * self.twice_m2 / self.swept_m2 if self.swept_m2 else 0.0
+
+    @property
+    def total_pct(self) -> float:
+        """Share of the site that all outings so far swept."""
+        return 100 * self.total_m2 / self.site_m2
 
 
 @dataclass(slots=True, eq=False)
@@ -148,6 +168,7 @@ class Tally:
             outside_m2=area(touched) - area(on_site),
             not_recorded_m2=gone * m2,
             total_m2=area(self.passes > 0),
+            site_m2=area(self.inside),
         )
 
     def _turn(self, swept: Swept) -> None:

@@ -57,6 +57,11 @@ class Under:
     high: float | None = None
     left_out: int = 0
 
+    def at_most(self, swept_pct: float) -> Under:
+        """Return it no higher than the share swept, above which rounding may lift it."""
+        pct, low, high = (None if pct is None else min(pct, swept_pct) for pct in (self.pct, self.low, self.high))
+        return Under(pct, low, high, self.left_out)
+
 
 def half_minutes(way: Way) -> tuple[NDArray[np.int64], Floats]:
     """Cut a way into pieces of about 30 s: the seconds where they begin and end (n + 1,), and their usual pace in m/s.

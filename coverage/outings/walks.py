@@ -79,6 +79,27 @@ class SwungWalk:
     file: str
 
 
+@dataclass(frozen=True, slots=True)
+class OutingHead:
+    """Which outing it is, when it began (None without a clock), with which coils, and who searched.
+
+    recorded : of how many people there is a recording. unrecorded : initials of those who searched without one.
+    """
+
+    id: str
+    label: str | None
+    note: str | None
+    start_s: float | None
+    coils: tuple[str, ...]
+    recorded: int = 1
+    unrecorded: tuple[str, ...] = ()
+
+    @property
+    def searchers(self) -> int:
+        """How many people searched, recorded or not."""
+        return self.recorded + len(self.unrecorded)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class WalkedOuting:
     """An outing read and cleaned, in order of time.
@@ -94,6 +115,12 @@ class WalkedOuting:
     recorded: int = 1
     unrecorded: tuple[str, ...] = ()
     marks: tuple[Mark, ...] = ()
+
+    @property
+    def head(self) -> OutingHead:
+        """Which outing it is."""
+        coils = tuple(dict.fromkeys(w.swing.coil.name for w in self.walks))
+        return OutingHead(self.id, self.label, self.note, self.start_s, coils, self.recorded, self.unrecorded)
 
     @property
     def start_s(self) -> float | None:

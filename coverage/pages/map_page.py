@@ -138,7 +138,7 @@ class _Composer:
         self._chance()
         self._pace()
         self._searched()
-        names = {outing.id: outing_name(outing) for outing in self.report.outings}
+        names = {outing.head.id: outing_name(outing) for outing in self.report.outings}
         for n, outing in enumerate(self.layers.outings):
             self._outing(f"outing-{n}", names.get(outing.id, outing.id), outing)
 
@@ -306,7 +306,7 @@ class _Composer:
         """Draw what was walked and where the walker stood still."""
         outings = self.layers.outings
         walks = pack_walks(self.frame, outings)
-        names = {outing.id: outing_name(outing) for outing in self.report.outings}
+        names = {outing.head.id: outing_name(outing) for outing in self.report.outings}
         if outings:
             self.walks.append(Choice("walks", "All walks, with stops", ""))
         for n, outing in enumerate(outings):

@@ -37,7 +37,8 @@ def headline(report: Report) -> str:
 
 def outing_name(outing: OutingResult) -> str:
     """An outing as it is called in lists: its id, and its label if it has one."""
-    return f"{outing.id} {outing.label}" if outing.label else outing.id
+    head = outing.head
+    return f"{head.id} {head.label}" if head.label else head.id
 
 
 def strip_rows(strip: Strip) -> list[tuple[str, str]]:
@@ -74,9 +75,9 @@ def panel_html(report: Report, board: Board) -> str:
         comb=comb([share for _, _, share in _shares(report)]),
         strips=strips,
         told=told,
-        estimate=_estimate(report),
-        under=_under(report),
-        found_from=wording.found_from(report.total.found_from_m, report.total.strips_placed),
+        estimate=wording.estimated(report.total.estimate, wording.percent(report.total.swept_pct)),
+        under=wording.under_coil_of(report.total.swept_pct, report.total.under, report.depth_m),
+        found_from=wording.found_from(report.total.found_from_m, report.total.estimate.strips_placed),
         strips_m2=sum(strip.area_m2 for strip in strips),
         wide=wide,
         wide_m2=sum(strip.area_m2 for strip in wide),
@@ -84,8 +85,8 @@ def panel_html(report: Report, board: Board) -> str:
         charts=_charts(report),
         assumed=_assumed(report.outings),
         entered=[(o, _entered(o, ENTERED_M2)) for o in report.outings if _entered(o, ENTERED_M2)],
-        all_entered=[(o, _entered(o)) for o in report.outings if o.no_go_entered],
-        moment=lambda outing: wording.moment(outing.start_s, report.site.zone),
+        all_entered=[(o, _entered(o)) for o in report.outings if o.no_go.entries],
+        moment=lambda outing: wording.moment(outing.head.start_s, report.site.zone),
         name=outing_name,
         warning=warning(report),
         mark_kinds=_mark_kinds(report),
@@ -97,20 +98,6 @@ def panel_html(report: Report, board: Board) -> str:
         junk_lines=list(junk_lines(report.junk)),
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
     )
-
-
-def _under(report: Report) -> str:
-    total = report.total
-    shares = (total.under_coil_pct, total.under_coil_low_pct, total.under_coil_high_pct)
-    return wording.under_coil_of(total.swept_pct, shares, report.depth_m, total.under_coil_left_out)
-
-
-def _estimate(report: Report) -> str:
-    total = report.total
-    if total.swept_est_pct is None or total.swept_low is None or total.swept_high is None:
-        return ""
-    recorded = wording.percent(total.swept_pct)
-    return wording.estimated(total.swept_low, total.swept_est_pct, total.swept_high, recorded, total.strips_placed)
 
 
 def _shares(report: Report) -> Shares:
@@ -125,8 +112,12 @@ def _charts(report: Report) -> list[Markup]:
     outings = report.outings
     if not outings:
         return []
-    by_hours = [Point(o.total_hours, o.total_pct, outing_name(o)) for o in outings if o.total_hours is not None]
-    by_outing = [Point(n, o.total_pct, outing_name(o)) for n, o in enumerate(outings, 1)]
+    by_hours = [
+        Point(o.times.total_hours, o.ground.total_pct, outing_name(o))
+        for o in outings
+        if o.times.total_hours is not None
+    ]
+    by_outing = [Point(n, o.ground.total_pct, outing_name(o)) for n, o in enumerate(outings, 1)]
     charts = [growth(by_hours, "hours of searching", whole_steps=False, of_what=of_what(report))] if by_hours else []
     return [*charts, growth(by_outing, "outings", whole_steps=True, of_what=of_what(report))]
 
@@ -144,7 +135,7 @@ def _entered(outing: OutingResult, least_m2: float = 0.0) -> list[str]:
     """Sentences on the no-go areas that an outing reached into."""
     return [
         wording.entered(wording.area(e.area_m2), e.area, e.depth_m, e.position_error_could_explain)
-        for e in outing.no_go_entered
+        for e in outing.no_go.entries
         if e.area_m2 >= least_m2
     ]
 

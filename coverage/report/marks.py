@@ -143,5 +143,5 @@ def leave_alone(report: Report) -> Iterator[tuple[OutingResult, Mark, str]]:
 
 def warning(report: Report) -> str:
     """The sentence for the top of a report, empty when nothing was marked."""
-    said = [f"{say_mark(mark)} ({outing.id}; {place})" for outing, mark, place in leave_alone(report)]
+    said = [f"{say_mark(mark)} ({outing.head.id}; {place})" for outing, mark, place in leave_alone(report)]
     return f"Ground to leave alone was marked: {'; '.join(said)}" if said else ""

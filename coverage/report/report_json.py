@@ -6,8 +6,12 @@ from importlib.metadata import version
 from typing import Any
 
 from fieldcomb.coverage.areas.shapes import NoGoEntry
+from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.shapes import FilledResult
+from fieldcomb.coverage.ground.tally import OutingGround
+from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
+from fieldcomb.coverage.outings.times import OutingTimes
 from fieldcomb.coverage.report.marks import mark_fields
 from fieldcomb.coverage.report.rounding import parts, rounded, share
 from fieldcomb.coverage.report.strips import strip_fields
@@ -24,7 +28,6 @@ SCHEMA = 1
 AREA = PCT = LENGTH = 2  # decimals
 SECONDS = 1
 DEGREES = 8
-UNDER = ("under_coil_pct", "under_coil_low_pct", "under_coil_high_pct")
 
 
 def report_json(report: Report) -> str:
@@ -68,41 +71,51 @@ def _share(pct: float | None, part_m2: float, whole_m2: float) -> float | None:
 
 
 def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
-    new_and_again = {
-        "new_m2": outing.new_m2,
-        "again_same_coil_m2": outing.again_same_coil_m2,
-        "again_other_coil_m2": outing.again_other_coil_m2,
-    }
-    seconds = ("elapsed_s", "searching_s", "stopped_s", "transit_s", "dropout_s")
-    areas = ("swept_m2", "crosswise_m2", "outside_m2", "no_go_entered_m2", "not_recorded_m2")
+    head, ground = outing.head, outing.ground
     return {
-        "id": outing.id,
-        "label": outing.label,
-        "note": outing.note,
-        "start": None if outing.start_s is None else iso_utc(outing.start_s),
-        "coils": list(outing.coils),
+        "id": head.id,
+        "label": head.label,
+        "note": head.note,
+        "start": None if head.start_s is None else iso_utc(head.start_s),
+        "coils": list(head.coils),
         "recordings": [_recording(recording) for recording in outing.recordings],
-        "searchers": outing.searchers,
-        "recorded": outing.recorded,
-        "unrecorded": list(outing.unrecorded),
-        "no_go_entered": [_entry(entry) for entry in outing.no_go_entered],
-        "walked_m": rounded(outing.walked_m, LENGTH),
-        **{key: rounded(getattr(outing, key), SECONDS) for key in seconds},
-        "stops": outing.stops,
-        "digs": outing.digs,
-        "speed_m_s": rounded(outing.speed_m_s, 3),
-        **{key: rounded(getattr(outing, key), AREA) for key in areas},
-        **parts(outing.swept_m2, new_and_again, AREA),
-        "swept_pct": _share(outing.swept_pct, outing.swept_m2, whole_m2),
-        "twice_pct": rounded(outing.twice_pct, PCT),
+        "searchers": head.searchers,
+        "recorded": head.recorded,
+        "unrecorded": list(head.unrecorded),
+        **_times(outing.times),
+        **_ground(ground, whole_m2),
         "minutes_per_100_m2": rounded(outing.minutes_per_100_m2, 2),
-        "total_pct": rounded(outing.total_pct, PCT),
-        "total_hours": rounded(outing.total_hours, 3),
+        "no_go_entered": [_entry(entry) for entry in outing.no_go.entries],
+        "no_go_entered_m2": rounded(outing.no_go.area_m2, AREA),
         "marks": [mark_fields(mark) for mark in outing.marks],
-        **_estimate(outing),
-        "strips_placed": outing.strips_placed,
-        "est_reason": outing.est_reason,
-        **_under(outing, whole_m2),
+        **_estimate(outing.estimate),
+        "strips_placed": outing.estimate.strips_placed,
+        "est_reason": outing.estimate.reason,
+        **_under(outing.under, _share(ground.swept_pct, ground.swept_m2, whole_m2)),
+    }
+
+
+def _times(times: OutingTimes) -> dict[str, Any]:
+    seconds = ("elapsed_s", "searching_s", "stopped_s", "transit_s", "dropout_s")
+    return {
+        "walked_m": rounded(times.walked_m, LENGTH),
+        **{key: rounded(getattr(times, key), SECONDS) for key in seconds},
+        "stops": times.stops,
+        "digs": times.digs,
+        "speed_m_s": rounded(times.speed_m_s, 3),
+        "total_hours": rounded(times.total_hours, 3),
+    }
+
+
+def _ground(ground: OutingGround, whole_m2: float) -> dict[str, Any]:
+    new_and_again = ("new_m2", "again_same_coil_m2", "again_other_coil_m2")
+    areas = ("swept_m2", "crosswise_m2", "outside_m2", "not_recorded_m2")
+    return {
+        **{key: rounded(getattr(ground, key), AREA) for key in areas},
+        **parts(ground.swept_m2, {key: getattr(ground, key) for key in new_and_again}, AREA),
+        "swept_pct": _share(ground.swept_pct, ground.swept_m2, whole_m2),
+        "twice_pct": rounded(ground.twice_pct, PCT),
+        "total_pct": rounded(ground.total_pct, PCT),
     }
 
 
@@ -115,15 +128,18 @@ def _entry(entry: NoGoEntry) -> dict[str, Any]:
     }
 
 
-def _estimate(of: OutingResult | CoilResult | TotalResult) -> dict[str, float | None]:
-    return {key: rounded(getattr(of, key), PCT) for key in ("swept_est_pct", "swept_low", "swept_high")}
+def _estimate(estimate: Estimate) -> dict[str, float | None]:
+    shares = {"swept_est_pct": estimate.pct, "swept_low": estimate.low, "swept_high": estimate.high}
+    return {key: rounded(pct, PCT) for key, pct in shares.items()}
 
 
-def _under(of: OutingResult | CoilResult | TotalResult, whole_m2: float) -> dict[str, float | None]:
+def _under(under: Under, swept_pct: float | None) -> dict[str, float | None]:
     """Shares under the coil, never above the share swept even when both are rounded."""
-    most = _share(of.swept_pct, of.swept_m2, whole_m2)
-    found = {key: rounded(getattr(of, key), PCT) for key in UNDER}
-    return {key: None if pct is None or most is None else min(pct, most) for key, pct in found.items()}
+    shares = {"under_coil_pct": under.pct, "under_coil_low_pct": under.low, "under_coil_high_pct": under.high}
+    return {
+        key: None if pct is None or swept_pct is None else min(round(pct, PCT), swept_pct)
+        for key, pct in shares.items()
+    }
 
 
 def _filled(one: FilledResult) -> dict[str, Any]:
@@ -163,14 +179,15 @@ def _peg(peg: PegResidual) -> dict[str, Any]:
 
 
 def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
+    pct = _share(coil.swept_pct, coil.swept_m2, whole_m2)
     return {
         "coil": coil.coil,
         "outings": coil.outings,
         "swept_m2": rounded(coil.swept_m2, AREA),
-        "swept_pct": _share(coil.swept_pct, coil.swept_m2, whole_m2),
-        **_estimate(coil),
-        **_under(coil, whole_m2),
-        "under_coil_left_out": coil.under_coil_left_out,
+        "swept_pct": pct,
+        **_estimate(coil.estimate),
+        **_under(coil.under, pct),
+        "under_coil_left_out": coil.under.left_out,
         "pace_95_low_m_s": rounded(coil.pace_95_low_m_s, 3),
         "pace_95_high_m_s": rounded(coil.pace_95_high_m_s, 3),
     }
@@ -191,12 +208,12 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "not_recorded_m2": rounded(total.not_recorded_m2, AREA),
         "passes_m2": passes,
         "said_walked_m2": rounded(total.said_walked_m2, AREA),
-        **_estimate(total),
-        "est_reason": total.est_reason,
-        "strips_placed": total.strips_placed,
+        **_estimate(total.estimate),
+        "est_reason": total.estimate.reason,
+        "strips_placed": total.estimate.strips_placed,
         "found_from_m": total.found_from_m,
-        **_under(total, whole),
-        "under_coil_left_out": total.under_coil_left_out,
+        **_under(total.under, _share(total.swept_pct, total.swept_m2, whole)),
+        "under_coil_left_out": total.under.left_out,
     }
 
 

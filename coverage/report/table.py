@@ -140,20 +140,17 @@ def _head(report: Report) -> Iterator[str]:
 
 def _estimate(report: Report) -> Iterator[str]:
     total = report.total
-    if total.swept_est_pct is None or total.swept_low is None or total.swept_high is None:
-        if total.est_reason:
-            yield from _line("Estimate", f"none of the true share: {total.est_reason}")
+    if total.estimate.pct is None:
+        if total.estimate.reason:
+            yield from _line("Estimate", f"none of the true share: {total.estimate.reason}")
         return
     recorded = f"{_pct(total.swept_pct, total.swept_m2, report.site.area_m2)} %"
-    said = estimated(total.swept_low, total.swept_est_pct, total.swept_high, recorded, total.strips_placed)
-    yield from _line("Estimate", said)
-    yield from _line("", found_from(total.found_from_m, total.strips_placed))
+    yield from _line("Estimate", estimated(total.estimate, recorded))
+    yield from _line("", found_from(total.found_from_m, total.estimate.strips_placed))
 
 
 def _under(report: Report) -> Iterator[str]:
-    total = report.total
-    shares = (total.under_coil_pct, total.under_coil_low_pct, total.under_coil_high_pct)
-    if said := under_coil_of(total.swept_pct, shares, report.depth_m, total.under_coil_left_out):
+    if said := under_coil_of(report.total.swept_pct, report.total.under, report.depth_m):
         yield from _line("Under the coil", said)
 
 
@@ -176,34 +173,35 @@ def _outings(report: Report) -> Iterator[str]:
     yield _left("", 21) + _right(heads, _WIDTHS)
     for outing in report.outings:
         yield from _outing(outing, report)
-    if any(outing.searching_s is None for outing in report.outings):
+    if any(outing.times.searching_s is None for outing in report.outings):
         yield "  - stands where the recording has no times"
 
 
 def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
+    head, times, ground = outing.head, outing.times, outing.ground
     cells = (
-        _pct(outing.swept_pct, outing.swept_m2, report.site.area_m2),
-        _area(outing.new_m2),
-        _area(outing.again_same_coil_m2),
-        _area(outing.again_other_coil_m2),
-        _area(outing.crosswise_m2),
+        _pct(ground.swept_pct, ground.swept_m2, report.site.area_m2),
+        _area(ground.new_m2),
+        _area(ground.again_same_coil_m2),
+        _area(ground.again_other_coil_m2),
+        _area(ground.crosswise_m2),
         _number(outing.minutes_per_100_m2, 1),
-        _span(outing.searching_s),
-        NONE if outing.digs is None else _number(outing.digs),
+        _span(times.searching_s),
+        NONE if times.digs is None else _number(times.digs),
     )
-    yield _left(f"  {moment(outing.start_s, report.site.zone)}", 21) + _right(cells, _WIDTHS)
-    label = f' "{outing.label}"' if outing.label else ""
+    yield _left(f"  {moment(head.start_s, report.site.zone)}", 21) + _right(cells, _WIDTHS)
+    label = f' "{head.label}"' if head.label else ""
     swings = "; ".join(dict.fromkeys(_swing(recording) for recording in outing.recordings))
-    yield from _sentence(f"{outing.id}{label}: {swings or ', '.join(outing.coils)}", 4)
+    yield from _sentence(f"{head.id}{label}: {swings or ', '.join(head.coils)}", 4)
     yield from _sentence(_walking(outing), 4)
     if outing.marks:
         yield from _sentence(f"Marks: {say_marks(outing.marks)}", 4)
-    for entry in outing.no_go_entered:
+    for entry in outing.no_go.entries:
         size = f"{_area(entry.area_m2)} m2"
         said = entered(size, entry.area, entry.depth_m, entry.position_error_could_explain)
         yield from _sentence(f"no-go: {said}", 4)
-    if outing.note:
-        yield from _sentence(f"note: {outing.note}", 4)
+    if head.note:
+        yield from _sentence(f"note: {head.note}", 4)
 
 
 def _swing(recording: RecordingResult) -> str:
@@ -212,29 +210,30 @@ def _swing(recording: RecordingResult) -> str:
 
 
 def _walking(outing: OutingResult) -> str:
-    said = [f"walked {_number(outing.walked_m)} m"]
-    if outing.searchers > 1:
-        said.insert(0, team(outing.recorded, outing.unrecorded))
-        said[1] = f"walked {_number(outing.walked_m)} m in all"
-    if outing.speed_m_s is not None:
-        said[-1] += f", searching at {_number(outing.speed_m_s, 2)} m/s"
-    if outing.elapsed_s is not None:
-        said.append(f"{_span(outing.elapsed_s)} in all")
-        others = ((outing.stopped_s, "standing"), (outing.transit_s, "on the way"), (outing.dropout_s, "not recorded"))
+    head, times, ground = outing.head, outing.times, outing.ground
+    said = [f"walked {_number(times.walked_m)} m"]
+    if head.searchers > 1:
+        said.insert(0, team(head.recorded, head.unrecorded))
+        said[1] = f"walked {_number(times.walked_m)} m in all"
+    if times.speed_m_s is not None:
+        said[-1] += f", searching at {_number(times.speed_m_s, 2)} m/s"
+    if times.elapsed_s is not None:
+        said.append(f"{_span(times.elapsed_s)} in all")
+        others = ((times.stopped_s, "standing"), (times.transit_s, "on the way"), (times.dropout_s, "not recorded"))
         said += [f"{_span(seconds)} {words}" for seconds, words in others if seconds]
-    if outing.stops is not None:
-        said.append(_count(outing.stops, "stop"))
+    if times.stops is not None:
+        said.append(_count(times.stops, "stop"))
     grounds = (
-        (outing.not_recorded_m2, "not recorded"),
-        (outing.outside_m2, "outside the boundary"),
-        (outing.no_go_entered_m2, "of no-go ground entered"),
+        (ground.not_recorded_m2, "not recorded"),
+        (ground.outside_m2, "outside the boundary"),
+        (outing.no_go.area_m2, "of no-go ground entered"),
     )
     said += [f"{_area(m2)} m2 {words}" for m2, words in grounds if m2 > 0]
-    if under := under_coil(outing.under_coil_pct, outing.under_coil_low_pct, outing.under_coil_high_pct):
+    if under := under_coil(outing.under):
         said.append(under)
-    said.append(f"all so far {_number(outing.total_pct, 1)} %")
-    if outing.total_hours is not None:
-        said[-1] += f" in {_span(outing.total_hours * 3600)} of searching"
+    said.append(f"all so far {_number(ground.total_pct, 1)} %")
+    if times.total_hours is not None:
+        said[-1] += f" in {_span(times.total_hours * 3600)} of searching"
     return "; ".join(said)
 
 
@@ -248,8 +247,7 @@ def _coils(report: Report) -> Iterator[str]:
     for coil in report.coils:
         pct = _pct(coil.swept_pct, coil.swept_m2, report.site.area_m2)
         said = f"{pct} % {_of_what(report)}, {_area(coil.swept_m2)} m2, in {_count(coil.outings, 'outing')}"
-        shares = (coil.under_coil_pct, coil.under_coil_low_pct, coil.under_coil_high_pct)
-        if under := under_coil(*shares, coil.under_coil_left_out):
+        if under := under_coil(coil.under):
             said += (
                 f"; {under}; 95 % of the swing under it up to {pace_95(coil.pace_95_low_m_s, coil.pace_95_high_m_s)}"
             )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
+from fieldcomb.coverage.estimate.swept_share import Estimate
+from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.tracks.units import iso_utc, parse_zone, say_length
 
 NARROW = "\u202f"  # narrow no-break space: groups thousands in every language, and keeps a number and its unit together
@@ -135,30 +137,34 @@ def team(recorded: int, unrecorded: Sequence[str]) -> str:
     return said + (f" (not {', '.join(unrecorded)})" if unrecorded else "")
 
 
-def estimated(low: float, pct: float, high: float, recorded: str, placed: bool | None) -> str:
-    """The estimate of the share walked over in one line, with its 90 % interval and what was recorded.
+def estimated(estimate: Estimate, recorded: str) -> str:
+    """The estimate of the share walked over in one line, with its 90 % interval and what was recorded; empty without.
 
-    >>> estimated(63.4, 71.2, 77.4, "66.1 %", False)
+    >>> estimated(Estimate(71.2, 63.4, 77.4, False, None), "66.1 %")
     'walked over 71 % (63-77), as recorded 66.1 %; single strips cannot be trusted'
     """
-    trust = "can" if placed else "cannot"
-    return f"walked over {pct:.0f} % ({low:.0f}-{high:.0f}), as recorded {recorded}; single strips {trust} be trusted"
+    if estimate.pct is None:
+        return ""
+    trust = "can" if estimate.strips_placed else "cannot"
+    interval = f"{estimate.low:.0f}-{estimate.high:.0f}"
+    return f"walked over {estimate.pct:.0f} % ({interval}), as recorded {recorded}; single strips {trust} be trusted"
 
 
-def under_coil(pct: float | None, low: float | None, high: float | None, left_out: int = 0) -> str:
+def under_coil(under: Under) -> str:
     """The share under the coil itself, about; a range where the time of a sweep is a guess. Empty without one.
 
-    >>> under_coil(45.2, None, None), under_coil(45.2, 25.4, 45.2), under_coil(None, None, None)
+    >>> under_coil(Under(45.2)), under_coil(Under(45.2, 25.4, 45.2)), under_coil(Under(None))
     ('the coil itself about 45 %', 'the coil itself about 25 to 45 %', '')
-    >>> under_coil(0.2, None, None), under_coil(0.0, None, None)
+    >>> under_coil(Under(0.2)), under_coil(Under(0.0))
     ('the coil itself under 1 %', 'the coil itself 0 %')
-    >>> under_coil(45.2, None, None, 2)
+    >>> under_coil(Under(45.2, left_out=2))
     'the coil itself about 45 %, not counting 2 outings without times'
     """
-    if pct is None:
-        return ""
-    if left_out:
-        return f"{under_coil(pct, low, high)}, not counting {count(left_out, 'outing')} without times"
+    return _about(under) + _left_out(under) if under.pct is not None else ""
+
+
+def _about(under: Under) -> str:
+    pct, low, high = under.pct or 0.0, under.low, under.high
     if low is not None and high is not None and round(low) != round(high):
         return f"the coil itself about {low:.0f} to {high:.0f} %"
     if pct < 0.5:
@@ -166,22 +172,23 @@ def under_coil(pct: float | None, low: float | None, high: float | None, left_ou
     return f"the coil itself about {pct:.0f} %"
 
 
-def under_coil_of(
-    pct: float, total: tuple[float | None, float | None, float | None], depth_m: float | None, left_out: int = 0
-) -> str:
+def _left_out(under: Under) -> str:
+    return f", not counting {count(under.left_out, 'outing')} without times" if under.left_out else ""
+
+
+def under_coil_of(pct: float, under: Under, depth_m: float | None) -> str:
     """Walked over and under the coil in one line, with what the second number hangs on. Empty without a clock.
 
-    >>> under_coil_of(71.3, (45.2, 25.4, 45.2), None)
+    >>> under_coil_of(71.3, Under(45.2, 25.4, 45.2), None)
     'walked over 71 %, the coil itself about 25 to 45 %; the time of a sweep is a guess (1 to 2 s): count your sweeps'
-    >>> under_coil_of(71.3, (45.2, None, None), 0.15)
+    >>> under_coil_of(71.3, Under(45.2), 0.15)
     'walked over 71 %, the coil itself about 45 % at 15 cm deep, as a model has it'
     """
-    if not (said := under_coil(*total)):
+    if under.pct is None:
         return ""
-    left = under_coil(*total, left_out).removeprefix(said)
     deep = "" if depth_m is None else f" at {say_length(depth_m)} deep, as a model has it"
-    guess = "" if total[1] is None else "; the time of a sweep is a guess (1 to 2 s): count your sweeps"
-    return f"walked over {pct:.0f} %, {said}{deep}{left}{guess}"
+    guess = "" if under.low is None else "; the time of a sweep is a guess (1 to 2 s): count your sweeps"
+    return f"walked over {pct:.0f} %, {_about(under)}{deep}{_left_out(under)}{guess}"
 
 
 def pace_95(low_m_s: float | None, high_m_s: float | None) -> str:

@@ -10,10 +10,15 @@ from dataclasses import dataclass
 
 from shapely.geometry import MultiPolygon
 
-from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntry
+from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.shapes import FilledResult, Strip
+from fieldcomb.coverage.ground.tally import OutingGround
+from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
+from fieldcomb.coverage.outings.times import OutingTimes
+from fieldcomb.coverage.outings.walks import OutingHead
 from fieldcomb.coverage.raster.cells import Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil
@@ -26,77 +31,53 @@ Line = Floats  # (n, 2) metres in the site frame
 
 @dataclass(frozen=True, slots=True)
 class OutingResult:
-    """One outing: time, walking, and ground. See docs/measures.md for every definition."""
+    """One outing, each part from the stage that measured it. See docs/measures.md for every definition.
 
-    id: str
-    label: str | None
-    note: str | None
-    start_s: float | None
-    coils: tuple[str, ...]
+    marks : in order of time, those without one last. no_go : of the areas that hold on its day.
+    """
+
+    head: OutingHead
+    times: OutingTimes
+    ground: OutingGround
+    estimate: Estimate
+    under: Under
     recordings: tuple[RecordingResult, ...]
-    walked_m: float
-    elapsed_s: float | None
-    searching_s: float | None
-    stopped_s: float | None
-    transit_s: float | None
-    dropout_s: float | None
-    stops: int | None
-    digs: int | None
-    speed_m_s: float | None
-    swept_m2: float
-    swept_pct: float
-    new_m2: float
-    again_same_coil_m2: float  # swept before with a coil of this outing
-    again_other_coil_m2: float  # swept before, but only with other coils
-    crosswise_m2: float  # swept now, and crosswise to itself or to an earlier outing
-    twice_pct: float
-    outside_m2: float
-    no_go_entered_m2: float
-    not_recorded_m2: float
-    minutes_per_100_m2: float | None
-    total_pct: float  # swept share of the site after this outing, all outings so far together
-    total_hours: float | None  # hours of searching, all outings so far together
-    recorded: int = 1  # people of whom there is a recording
-    unrecorded: tuple[str, ...] = ()  # initials of people who searched without one
-    marks: tuple[Mark, ...] = ()  # in order of time, those without one last
-    no_go_entered: tuple[NoGoEntry, ...] = ()  # by area, for those that hold on its day
-    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
-    swept_low: float | None = None
-    swept_high: float | None = None
-    strips_placed: bool | None = None  # whether single strips are where they are drawn
-    est_reason: str | None = None  # why there is no estimate
-    under_coil_pct: float | None = None  # share of the site that the coil itself passed over; None without a clock
-    under_coil_low_pct: float | None = None  # for sweeps of 2 s and of 1 s, where the sweep time was not measured
-    under_coil_high_pct: float | None = None
+    marks: tuple[Mark, ...]
+    no_go: NoGoEntered
 
     @property
-    def searchers(self) -> int:
-        """How many people searched, recorded or not."""
-        return self.recorded + len(self.unrecorded)
+    def minutes_per_100_m2(self) -> float | None:
+        """Minutes of searching for 100 m2 swept."""
+        searching_s, swept_m2 = self.times.searching_s, self.ground.swept_m2
+        return None if searching_s is None or not swept_m2 else searching_s / 60 / (swept_m2 / 100)
 
 
 @dataclass(frozen=True, slots=True)
 class CoilResult:
-    """All outings with one coil together."""
+    """All outings with one coil together.
+
+    pace_95_low_m_s, pace_95_high_m_s : slower than this, 95 % of the swath lies under the coil; the range over its
+    recordings and sweep times; None: at any pace.
+    """
 
     coil: str
     outings: int
     swept_m2: float
     swept_pct: float
-    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
-    swept_low: float | None = None
-    swept_high: float | None = None
-    under_coil_pct: float | None = None  # as for an outing
-    under_coil_low_pct: float | None = None
-    under_coil_high_pct: float | None = None
-    under_coil_left_out: int = 0  # outings without times, which are not in it
-    pace_95_low_m_s: float | None = None  # slower than this, 95 % of the swath lies under the coil; the range over its
-    pace_95_high_m_s: float | None = None  # recordings and sweep times; None: at any pace
+    estimate: Estimate
+    under: Under
+    pace_95_low_m_s: float | None = None
+    pace_95_high_m_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class TotalResult:
-    """All outings together. ``passes_m2`` has the keys 0, 1, 2, 3+ and sums to the site's area."""
+    """All outings together.
+
+    passes_m2 : by the keys 0, 1, 2, 3+; sums to the site's area. estimate : ``strips_placed`` holds for all outings.
+    said_walked_m2 : people say that they walked it; neither swept by a recording nor not recorded.
+    found_from_m : how wide a missed strip must be to be mostly found; None: none is, or it is not known.
+    """
 
     swept_m2: float
     swept_pct: float
@@ -104,17 +85,10 @@ class TotalResult:
     crosswise_m2: float
     not_recorded_m2: float
     passes_m2: dict[str, float]
-    said_walked_m2: float = 0.0  # people say that they walked it; neither swept by a recording nor not recorded
-    swept_est_pct: float | None = None  # share truly swept as far as it can be told, and its 90 % interval
-    swept_low: float | None = None
-    swept_high: float | None = None
-    est_reason: str | None = None
-    strips_placed: bool | None = None  # whether single strips are where they are drawn, in all outings
-    found_from_m: float | None = None  # how wide a missed strip must be to be mostly found; None: none is, or not told
-    under_coil_pct: float | None = None  # as for an outing
-    under_coil_low_pct: float | None = None
-    under_coil_high_pct: float | None = None
-    under_coil_left_out: int = 0
+    estimate: Estimate
+    under: Under
+    said_walked_m2: float = 0.0
+    found_from_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,8 @@ from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.from_marks import Marked, marked_areas, marked_notes, marks_of_others
-from fieldcomb.coverage.areas.no_go import Entered, Swath, day_of, days_of, entered, without_ended
-from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntry
+from fieldcomb.coverage.areas.no_go import Swath, day_of, days_of, no_go_entered, without_ended
+from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.cache.memo import NOTHING, Memory, Store, digest
 from fieldcomb.coverage.estimate.chance import ChanceMap, redraw
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated, told_unswept
@@ -25,12 +25,13 @@ from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.ground.tally import Mask, Runs, Swept, Swinging, Tally, sweep_outing
 from fieldcomb.coverage.ground.under_coil import UnderCoil
 from fieldcomb.coverage.outings.recording import RecordingResult
+from fieldcomb.coverage.outings.times import outing_times
 from fieldcomb.coverage.outings.walks import OutingInput, SwungWalk, WalkedOuting, walk_outing
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts
 from fieldcomb.coverage.raster.vectorise import vectorise
-from fieldcomb.coverage.survey.figures import coil_results, outing_result, total_result
+from fieldcomb.coverage.survey.figures import coil_results, total_result
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance
 from fieldcomb.coverage.survey.layers import MOST_RASTERS, draw_outing
 from fieldcomb.coverage.survey.results import (
@@ -41,9 +42,7 @@ from fieldcomb.coverage.survey.results import (
     Report,
     Result,
     SiteResult,
-    TotalResult,
 )
-from fieldcomb.coverage.survey.with_under import coil_with_under, with_under
 from fieldcomb.coverage.todo.dug_classes import SearchedTally
 from fieldcomb.coverage.todo.ranking import bare_ground, rank_ground
 from fieldcomb.coverage.todo.remaining import Ledger
@@ -61,7 +60,7 @@ Progress = Callable[[str, int, int], None]
 KEPT = (
     *(WalkedOuting, SwungWalk, RecordingResult, Mark, PegResidual, Swing, Coil, DigRule),
     *(Walk, Leg, Way, Stop, DropOut, Times),
-    *(Swept, Runs, Grid, NoGoEntry, Drawn),
+    *(Swept, Runs, Grid, NoGoEntered, NoGoEntry, Drawn),
 )
 
 
@@ -191,7 +190,7 @@ class _Survey:
         del sums  # finding strips needs the room
         tell("finding strips", 0, 1)
         strips = find_strips(tally.missed(), tally.inside, self.ground.grid, widest_m, self.site.frame)
-        estimate_pct = report.total.swept_est_pct
+        estimate_pct = report.total.estimate.pct
         if estimate_pct is not None:
             strips = rated(strips, chances.swept(), left_out, chances.coarse.grid, worst)
         todo = () if self.between else rank_ground(ledger, bare, told_unswept(strips, chances.coarse.grid))
@@ -205,12 +204,12 @@ class _Survey:
         )
         return Result(replace(report, strips=strips, between=comparison, todo=todo), drawn)
 
-    def sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:
+    def sweep(self, outing: WalkedOuting) -> tuple[Swept, float, NoGoEntered]:
         """Count one outing; also the share of its searching that lay far from the site, and no-go ground entered."""
         given = (self.ground_key, self.areas, self.site.zone, self.site.cell_m, outing)
         return self.memory.recall("sweep", given, partial(self._sweep, outing))
 
-    def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float, Entered]:
+    def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float, NoGoEntered]:
         swinging: list[Swinging] = []
         swaths: list[Swath] = []
         lengths = cut_m = 0.0
@@ -225,7 +224,7 @@ class _Survey:
         days = days_of(outing.start_s, outing.end_s, parse_zone(self.site.zone))
         # Whoever marks ground stands on it; who comes after has been told.
         areas = [area for area in self.areas if area.marked_in != outing.id]
-        into = entered(areas, days, swaths, self.site.cell_m)
+        into = no_go_entered(areas, days, swaths, self.site.cell_m)
         return sweep_outing(swinging, dropouts, self.ground), cut_m / lengths if lengths else 0.0, into
 
     def _whole(self, swept: Swept) -> Cells:
@@ -291,11 +290,14 @@ class _Sums:
     def add(self, outing: WalkedOuting) -> Swept:
         """Add one outing; gives what it swept."""
         of, tally = self.of, self.tally
-        swept, cut, into = of.sweep(outing)
+        swept, far_share, no_go = of.sweep(outing)
         estimate, passed_by = self._estimate(outing, swept)
-        site_m2 = of.ground.m2(SITE)
-        result = outing_result(outing, tally.add(swept), cut, self.results, site_m2, estimate, into)
-        self.results.append(with_under(result, self.under.add(outing.walks, swept)))
+        times = outing_times([w.walk for w in outing.walks], far_share, [o.times for o in self.results])
+        ground = tally.add(swept)
+        under = self.under.add(outing.walks, swept).at_most(ground.swept_pct)
+        self.results.append(
+            OutingResult(outing.head, times, ground, estimate, under, outing.recordings, outing.marks, no_go)
+        )
         self.ledger.add(outing, swept, passed_by)
         for w in outing.walks if self.searched.stated else ():
             passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
@@ -306,12 +308,15 @@ class _Sums:
         """Give the report but for its strips; the ground by pace; and where something was heard and left."""
         of, tally, under, ledger = self.of, self.tally, self.under, self.ledger
         site_m2, inside = of.ground.m2(SITE), tally.inside
-        coils = coil_results(tally, self.results, site_m2, self.estimates)
+        estimate, found_m = self.estimates.together(), None
+        if estimate.pct is not None:
+            estimate = replace(estimate, strips_placed=not self.chances.any_drawn)
+            found_m = found_from_m(self.worst)
         report = Report(
             of.site_result(),
             tuple(self.results),
-            tuple(coil_with_under(one, under) for one in coils),
-            with_under(self._total(), under.together()),
+            coil_results(tally, self.results, site_m2, self.estimates, under),
+            total_result(tally, site_m2, estimate, under.together(), found_m),
             (),
             None,
             of.notes,
@@ -321,13 +326,6 @@ class _Sums:
             junk=ledger.junk(),
         )
         return report, under.pace_layer(tally.passes), ledger.heard()
-
-    def _total(self) -> TotalResult:
-        together = self.estimates.together()
-        total = total_result(self.tally, self.of.ground.m2(SITE), together)
-        if together.pct is None:
-            return total
-        return replace(total, strips_placed=not self.chances.any_drawn, found_from_m=found_from_m(self.worst))
 
     def _estimate(self, outing: WalkedOuting, swept: Swept) -> tuple[Estimate, dict[str, Floats]]:
         """Estimate one outing, and add it to what all outings swept; with the chances as ``_add_chance`` gives them."""

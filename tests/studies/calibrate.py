@@ -88,10 +88,10 @@ def line(row: Row, seeds: range) -> str:
     for seed in seeds:
         walk = draw(row.kind, seed, row.gps, hectares=(0.1, 0.6))
         told = estimate(walk, row)
-        if told.swept_est_pct is None or told.swept_low is None or told.swept_high is None:
-            raise SystemExit(f"{row} {seed}: {told.est_reason}")
-        values = (walk.true_pct, told.swept_pct, told.swept_est_pct, told.swept_low, told.swept_high)
-        found.append((*values, float(bool(told.strips_placed))))
+        if told.estimate.pct is None or told.estimate.low is None or told.estimate.high is None:
+            raise SystemExit(f"{row} {seed}: {told.estimate.reason}")
+        values = (walk.true_pct, told.ground.swept_pct, told.estimate.pct, told.estimate.low, told.estimate.high)
+        found.append((*values, float(bool(told.estimate.strips_placed))))
     true, recorded, pct, low, high, placed = np.array(found).T
     error = pct - true
     rms, rms_recorded = (float(np.sqrt((e**2).mean())) for e in (error, recorded - true))

@@ -13,9 +13,14 @@ from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box, shape
 from shapely.ops import unary_union
 
-from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntry
+from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
+from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.ground.tally import OutingGround
+from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
+from fieldcomb.coverage.outings.times import OutingTimes
+from fieldcomb.coverage.outings.walks import OutingHead
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.survey.results import (
@@ -49,6 +54,7 @@ MARKS = tuple(
         )
     )
 )
+NOT_ESTIMATED = Estimate(None, None, None, None, None)
 ENTERED = (
     NoGoEntry("nesting birds until August", 12.0, 4.25, False),
     NoGoEntry(None, 0.4, 0.31, True),
@@ -114,9 +120,19 @@ def with_difference(result: Result) -> Result:
         swept = (layer.passes > 0) & (layer.passes != OUTSIDE)
         cells[layer.grid.part_of(grid)] += (swept * (n + 1)).astype(np.uint8)
     area = [float((cells == n).sum()) * grid.cell_m2 for n in range(4)]
-    names = [outing.id for outing in result.report.outings[:2]]
+    names = [outing.head.id for outing in result.report.outings[:2]]
     between = Comparison(names[0], names[1], area[3], area[1], area[2], area[0])
     return Result(replace(result.report, between=between), replace(result.layers, difference=cells))
+
+
+def without_clock(report: Report) -> Report:
+    """The same report from recordings without times."""
+    timed = ("elapsed_s", "searching_s", "stopped_s", "transit_s", "dropout_s", "stops", "digs", "speed_m_s")
+    nothing = dict.fromkeys((*timed, "total_hours"))
+    outings = [
+        replace(o, head=replace(o.head, start_s=None), times=replace(o.times, **nothing)) for o in report.outings
+    ]
+    return replace(report, outings=tuple(outings))
 
 
 def with_evil_names(result: Result) -> Result:
@@ -129,9 +145,10 @@ def with_evil_names(result: Result) -> Result:
             replace(r, **texts, dropped={EVIL: 3}, advice=(EVIL,), notes=(EVIL,)) for r in outing.recordings
         )
         marks = tuple(replace(mark, name=EVIL, text=EVIL, why=EVIL) for mark in outing.marks)
-        into = tuple(replace(entry, area=EVIL) for entry in outing.no_go_entered)
-        changed = {"id": EVIL, "label": EVIL, "note": EVIL, "coils": (EVIL,), "no_go_entered": into, "marks": marks}
-        outings.append(replace(outing, **changed, recordings=recordings))
+        into = tuple(replace(entry, area=EVIL) for entry in outing.no_go.entries)
+        head = replace(outing.head, id=EVIL, label=EVIL, note=EVIL, coils=(EVIL,))
+        no_go = NoGoEntered(into, outing.no_go.area_m2)
+        outings.append(replace(outing, head=head, recordings=recordings, marks=marks, no_go=no_go))
     between = Comparison(EVIL, EVIL, 1, 2, 3, 4)
     report = replace(
         report,
@@ -247,36 +264,42 @@ def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], str
         hours += searching / 3600
         outings.append(
             OutingResult(
-                id=f"2026-03-{7 + n:02d}a",
-                label=("west half", None, "crosswise, south", "second look")[n],
-                note="rain from noon" if n == 1 else None,
-                start_s=1772874720.0 + 86400 * n,
-                coils=("small",) if n == 2 else ("28cm",),
+                OutingHead(
+                    id=f"2026-03-{7 + n:02d}a",
+                    label=("west half", None, "crosswise, south", "second look")[n],
+                    note="rain from noon" if n == 1 else None,
+                    start_s=1772874720.0 + 86400 * n,
+                    coils=("small",) if n == 2 else ("28cm",),
+                ),
+                OutingTimes(
+                    walked_m=3100 - 400.0 * n,
+                    elapsed_s=searching * 1.6,
+                    searching_s=searching,
+                    stopped_s=searching * 0.4,
+                    transit_s=searching * 0.15,
+                    dropout_s=searching * 0.05,
+                    stops=24 - n,
+                    digs=17 - n,
+                    speed_m_s=0.31,
+                    total_hours=hours,
+                ),
+                OutingGround(
+                    swept_m2=m2(now),
+                    new_m2=m2(now & ~before),
+                    again_same_coil_m2=0.0 if n == 2 else m2(now & before) * 0.8,
+                    again_other_coil_m2=m2(now & before) if n == 2 else m2(now & before) * 0.2,
+                    crosswise_m2=m2(now & before) if n == 2 else 0.0,
+                    twice_m2=m2(cells > 1),
+                    outside_m2=41.0,
+                    not_recorded_m2=14.0 if n == 0 else 0.0,
+                    total_m2=m2(both),
+                    site_m2=area,
+                ),
+                NOT_ESTIMATED,
+                Under(None),
                 recordings=(_recording(n),),
-                walked_m=3100 - 400.0 * n,
-                elapsed_s=searching * 1.6,
-                searching_s=searching,
-                stopped_s=searching * 0.4,
-                transit_s=searching * 0.15,
-                dropout_s=searching * 0.05,
-                stops=24 - n,
-                digs=17 - n,
-                speed_m_s=0.31,
-                swept_m2=m2(now),
-                swept_pct=100 * m2(now) / area,
-                new_m2=m2(now & ~before),
-                again_same_coil_m2=0.0 if n == 2 else m2(now & before) * 0.8,
-                again_other_coil_m2=m2(now & before) if n == 2 else m2(now & before) * 0.2,
-                crosswise_m2=m2(now & before) if n == 2 else 0.0,
-                twice_pct=100 * m2(cells > 1) / m2(now),
-                outside_m2=41.0,
-                no_go_entered_m2=12.4 if n == 0 else 0.0,
-                not_recorded_m2=14.0 if n == 0 else 0.0,
-                minutes_per_100_m2=searching / 60 / m2(now) * 100,
-                total_pct=100 * m2(both) / area,
-                total_hours=hours,
                 marks=MARKS if n == 0 else (),
-                no_go_entered=ENTERED if n == 0 else (),
+                no_go=NoGoEntered(ENTERED, 12.4) if n == 0 else NoGoEntered((), 0.0),
             )
         )
         before = both
@@ -285,14 +308,17 @@ def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], str
         swept_m2=m2(before),
         swept_pct=100 * m2(before) / area,
         twice_pct=100 * (m2(before) - shares[1]) / m2(before),
-        crosswise_m2=outings[2].crosswise_m2,
+        crosswise_m2=outings[2].ground.crosswise_m2,
         not_recorded_m2=14.0,
         said_walked_m2=7.3,
         passes_m2={"0": shares[0], "1": shares[1], "2": shares[2], "3+": area - sum(shares)},
+        estimate=NOT_ESTIMATED,
+        under=Under(None),
     )
+    with_28cm, with_small = m2((raw[0] + raw[1] + raw[3]) > 0), m2(raw[2] > 0)
     coils = (
-        CoilResult("28cm", 3, m2((raw[0] + raw[1] + raw[3]) > 0), 100 * m2((raw[0] + raw[1] + raw[3]) > 0) / area),
-        CoilResult("small", 1, m2(raw[2] > 0), 100 * m2(raw[2] > 0) / area),
+        CoilResult("28cm", 3, with_28cm, 100 * with_28cm / area, NOT_ESTIMATED, Under(None)),
+        CoilResult("small", 1, with_small, 100 * with_small / area, NOT_ESTIMATED, Under(None)),
     )
     site = SiteResult("Gull Bank east", area, "given", KEEP_OFF.area, POND.area, grid.cell_m, FRAME, "Atlantic/Faroe")
     notes = ("Two outings were walked with a guessed swing width: measure it once to narrow every number.",)

@@ -72,7 +72,7 @@ def test_the_times_of_a_crowd_are_those_of_its_members() -> None:
     """A day of five people for five hours is 25 hours, and what of it was searching is told to 2 %."""
     people, report = day(1)
     result = report.outings[0]
-    assert result.elapsed_s == pytest.approx(PEOPLE * (SECONDS - 1), rel=1e-6)
+    assert result.times.elapsed_s == pytest.approx(PEOPLE * (SECONDS - 1), rel=1e-6)
     moving = np.hypot(np.diff(people.x_m), np.diff(people.y_m)) > 0
-    assert result.searching_s == pytest.approx(float(moving.sum()), rel=0.02)
-    assert result.transit_s == 0
+    assert result.times.searching_s == pytest.approx(float(moving.sum()), rel=0.02)
+    assert result.times.transit_s == 0

@@ -96,9 +96,9 @@ def test_a_detour_marked_off_sweeps_what_the_walk_without_it_does() -> None:
     x0, y0 = FRAME.to_metres(plain.lon_deg[LEFT], plain.lat_deg[LEFT])
     assert (np.hypot(x[cols] - x0, y[rows] - y0) < 0.7 + STEP_M).all()
     one, other = without.report.outings[0], marked_off.report.outings[0]
-    assert other.swept_m2 == pytest.approx(one.swept_m2, abs=STEP_M * 1.4)
-    assert other.transit_s == pytest.approx(lasting, abs=1) and one.transit_s == 0
-    assert other.searching_s == pytest.approx(one.searching_s, abs=1)
+    assert other.ground.swept_m2 == pytest.approx(one.ground.swept_m2, abs=STEP_M * 1.4)
+    assert other.times.transit_s == pytest.approx(lasting, abs=1) and one.times.transit_s == 0
+    assert other.times.searching_s == pytest.approx(one.times.searching_s, abs=1)
     assert [m.kind for m in other.marks] == ["off", "on"]
 
 
@@ -108,14 +108,14 @@ def test_off_without_on_lasts_to_the_end() -> None:
     lasting = sum(np.hypot(*np.diff(np.array(LANES[:8]), axis=0).T)) / 0.4
     off = surveyed(*marked(fixes(LANES), mark("off", float(lasting))))
     assert int((swept(half) != swept(off)).sum()) * 0.01 <= 2 * STEP_M * 1.4  # two steps of a lane
-    assert off.report.outings[0].elapsed_s == pytest.approx(fixes(LANES).time_s[-1] - START_S)
+    assert off.report.outings[0].times.elapsed_s == pytest.approx(fixes(LANES).time_s[-1] - START_S)
 
 
 def test_a_whole_walk_that_is_off_sweeps_nothing() -> None:
     """A recording that was off from its start still is an outing, with its way and no swept ground."""
     told = surveyed(*marked(fixes(LANES), mark("off", 0.0))).report
-    assert told.outings[0].swept_m2 == 0 and told.outings[0].walked_m > 200
-    assert told.outings[0].speed_m_s is None and told.total.swept_pct == 0
+    assert told.outings[0].ground.swept_m2 == 0 and told.outings[0].times.walked_m > 200
+    assert told.outings[0].times.speed_m_s is None and told.total.swept_pct == 0
 
 
 def test_standing_while_off_is_no_dig() -> None:
@@ -124,8 +124,8 @@ def test_standing_while_off_is_no_dig() -> None:
     at = np.concatenate([np.arange(40), np.full(120, 40), np.arange(40, 76)])
     track = Track(lane.lon_deg[at], lane.lat_deg[at], START_S + np.arange(float(at.size)), lane.segment[at])
     dug, stood = surveyed(*marked(track)), surveyed(*marked(track, mark("off", 35), mark("on", 165)))
-    assert (dug.report.outings[0].stops, dug.report.outings[0].digs) == (1, 1)
-    assert (stood.report.outings[0].stops, stood.report.outings[0].digs) == (1, 0)
+    assert (dug.report.outings[0].times.stops, dug.report.outings[0].times.digs) == (1, 1)
+    assert (stood.report.outings[0].times.stops, stood.report.outings[0].times.digs) == (1, 0)
 
 
 def test_off_in_a_walk_without_times_is_told_and_changes_nothing() -> None:
@@ -200,7 +200,7 @@ def test_off_goes_on_over_a_coil_change() -> None:
     pieces = marked(fixes(LANES), mark("off", 100), mark("coil small", 150), mark("on", 200))
     assert {p.off for p in pieces} == {((START_S + 100, START_S + 200),)}
     result = surveyed(*pieces)
-    assert result.report.outings[0].transit_s == pytest.approx(100, abs=3)
+    assert result.report.outings[0].times.transit_s == pytest.approx(100, abs=3)
 
 
 # ----------------------------------------------------------------------------------------------- laps and words
@@ -308,12 +308,12 @@ def test_blocked_ground_and_ground_to_leave_alone_are_taken_out() -> None:
 def test_who_marks_ground_is_not_told_to_have_entered_it() -> None:
     """Walking where a stop is marked is no entering of no-go ground; walking where the user drew it still is."""
     stopped = surveyed(*marked(fixes(LANES), mark("stop", 50, 8, 20)))
-    assert stopped.report.site.no_go_m2 > 70 and stopped.report.outings[0].no_go_entered_m2 == 0
+    assert stopped.report.site.no_go_m2 > 70 and stopped.report.outings[0].no_go.area_m2 == 0
     drawn = survey(
         site(BOUNDARY, area(box(6, 18, 10, 22), "no-go")),
         [outing("2026-02-02a", *marked(fixes(LANES), mark("stop", 50, 8, 20)))],
     )
-    assert drawn.report.outings[0].no_go_entered_m2 == pytest.approx(16, abs=1)
+    assert drawn.report.outings[0].no_go.area_m2 == pytest.approx(16, abs=1)
 
 
 def test_a_mark_of_another_place_takes_nothing_out() -> None:

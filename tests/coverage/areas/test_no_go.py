@@ -20,7 +20,7 @@ from shapely.geometry import Polygon, box
 from small_walks import square, walk
 
 from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, read_areas
-from fieldcomb.coverage.areas.no_go import Swath, days_of, depth_m, entered, holds, without_ended
+from fieldcomb.coverage.areas.no_go import Swath, days_of, depth_m, holds, no_go_entered, without_ended
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import make_swing, parse_coil
@@ -104,19 +104,19 @@ def test_two_thirds_of_fixes_are_within_one_sigma_each_way() -> None:
 def test_a_lane_3_m_inside_has_a_known_area_and_depth() -> None:
     """A lane along a no-go strip, 3 m in from its edge: 30 x 1.5 m2 inside, and 3.75 m deep."""
     report = one(typed(box(-10, -5, 20, 40), "no-go", "nests"), x_m=17.0)
-    (entry,) = report.outings[0].no_go_entered
+    (entry,) = report.outings[0].no_go.entries
     assert entry.area == "nests"
     assert entry.area_m2 == pytest.approx(30 * 1.5 + math.pi * 0.75**2, abs=0.1)  # and its two round ends
     assert entry.depth_m == pytest.approx(3.75, abs=0.002)
     assert entry.position_error_could_explain  # 3.89 m for a typical receiver
-    assert report.outings[0].no_go_entered_m2 == pytest.approx(entry.area_m2)
-    (deeper,) = one(typed(box(-10, -5, 20, 40), "no-go"), x_m=16.8).outings[0].no_go_entered
+    assert report.outings[0].no_go.area_m2 == pytest.approx(entry.area_m2)
+    (deeper,) = one(typed(box(-10, -5, 20, 40), "no-go"), x_m=16.8).outings[0].no_go.entries
     assert deeper.depth_m == pytest.approx(3.95, abs=0.002) and not deeper.position_error_could_explain
 
 
 def test_depth_is_never_more_than_the_middle_of_the_area() -> None:
     """A lane straight through a grave of 2 x 1 m is half a metre deep, however wide the swing."""
-    (entry,) = one(typed(box(2, 10, 4, 11), "no-go")).outings[0].no_go_entered
+    (entry,) = one(typed(box(2, 10, 4, 11), "no-go")).outings[0].no_go.entries
     assert entry.depth_m == pytest.approx(0.5, abs=0.002)
     assert entry.area_m2 == pytest.approx(1.5 * 1, abs=1e-9)
 
@@ -127,20 +127,20 @@ def test_an_area_outside_or_across_the_boundary_is_told_too() -> None:
     beside = typed(box(10, 35, 20, 41), "no-go", "beside")
     across = typed(box(10, 28, 20, 32), "no-go", "across")
     report = survey(site(field(30, 30), beside, across), [outing("a", item(lanes_out))]).report
-    assert [(e.area, round(e.area_m2, 6)) for e in report.outings[0].no_go_entered] == [
+    assert [(e.area, round(e.area_m2, 6)) for e in report.outings[0].no_go.entries] == [
         ("beside", 9.0),
         ("across", 6.0),
     ]
     assert report.site.no_go_m2 == pytest.approx(20)
-    assert report.outings[0].no_go_entered_m2 == pytest.approx(15)
+    assert report.outings[0].no_go.area_m2 == pytest.approx(15)
 
 
 def test_ground_in_two_areas_counts_once_in_the_sum() -> None:
     """Two no-go areas on one another are each told whole; the outing's sum has their ground once."""
     nests, grave = typed(box(0, 10, 9, 16), "no-go", "nests"), typed(box(0, 13, 9, 20), "no-go", "grave")
     told = one(nests, grave).outings[0]
-    assert [round(e.area_m2, 6) for e in told.no_go_entered] == [9.0, 10.5]
-    assert told.no_go_entered_m2 == pytest.approx(15)
+    assert [round(e.area_m2, 6) for e in told.no_go.entries] == [9.0, 10.5]
+    assert told.no_go.area_m2 == pytest.approx(15)
 
 
 def test_every_recording_is_judged_by_its_own_receiver() -> None:
@@ -150,7 +150,7 @@ def test_every_recording_is_judged_by_its_own_receiver() -> None:
     outside = item(lane(25.0), by_gps("good"), "far.gpx", searcher="far")
 
     def could(*items: Any) -> bool:
-        (entry,) = survey(site(field(30, 30), area_in), [outing("a", *items)]).report.outings[0].no_go_entered
+        (entry,) = survey(site(field(30, 30), area_in), [outing("a", *items)]).report.outings[0].no_go.entries
         return entry.position_error_could_explain
 
     assert could(poor) and could(poor, outside)
@@ -177,20 +177,20 @@ def test_area_inside_is_what_exact_geometry_says(x_m: float, y_m: float, turn: f
     """Cells of the swath inside an area agree with shapely's exact shapes, to the cells along their rims."""
     shape = shapely.affinity.rotate(box(x_m, y_m, x_m + 2 * size_m, y_m + size_m), turn, use_radians=True)
     legs = (leg((0, 0), (8, 20), (20, 3)), leg((2.0, 2.0), (2.0, 2.0)))
-    found, total = entered([AreaShape("no-go", "", shape)], None, [Swath(legs, 1.4, "good")], 0.1)
+    into = no_go_entered([AreaShape("no-go", "", shape)], None, [Swath(legs, 1.4, "good")], 0.1)
     swept = shapely.union_all([shapely.LineString(np.column_stack([one.x_m, one.y_m])).buffer(0.7) for one in legs])
     exact = swept.intersection(shape)
-    assert total == pytest.approx(exact.area, abs=0.05 * exact.length + 0.02)
-    assert total == sum(entry.area_m2 for entry in found)
+    assert into.area_m2 == pytest.approx(exact.area, abs=0.05 * exact.length + 0.02)
+    assert into.area_m2 == sum(entry.area_m2 for entry in into.entries)
 
 
 def test_nothing_entered_is_nothing_told() -> None:
     """A lane beside a no-go area tells of no entry, and one on the way through without searching neither."""
     nests = typed(box(10, 10, 16, 16), "no-go")
-    assert one(nests).outings[0].no_go_entered == () and one(nests).outings[0].no_go_entered_m2 == 0
+    assert one(nests).outings[0].no_go.entries == () and one(nests).outings[0].no_go.area_m2 == 0
     quick = item(fixes([(13, 0), (13, 30)], pace_m_s=1.4), top_pace_m_s=0.9)
     report = survey(site(field(30, 30), nests), [outing("a", item(lane(3))), outing("b", quick)]).report
-    assert all(told.no_go_entered == () for told in report.outings)
+    assert all(told.no_go.entries == () for told in report.outings)
 
 
 def test_entries_are_told_in_plain_words_everywhere() -> None:
@@ -208,7 +208,7 @@ def test_entries_are_told_in_plain_words_everywhere() -> None:
 def test_names_of_areas_do_nothing() -> None:
     """A reason that is an attack on the terminal or the page is shown as text."""
     result = survey(site(field(30, 30), typed(box(0, 0, 9, 9), "no-go", EVIL)), [outing("a", item(lane(3.0)))])
-    assert result.report.outings[0].no_go_entered[0].area == EVIL
+    assert result.report.outings[0].no_go.entries[0].area == EVIL
     assert "\x1b" not in table(result.report)
     assert "<img src=x" not in map_html(result)
 
@@ -256,8 +256,8 @@ def test_ended_ground_is_part_of_the_site_again_and_told() -> None:
     assert "blocked area 'crop' ended on 2026-02-04" in second
     assert [shape.kind for shape in late.layers.areas] == ["site", "ended", "ended"]
     # The first lane was in it while it held, the second was not.
-    assert [len(told.no_go_entered) for told in late.report.outings] == [1, 0]
-    assert late.report.outings[0].no_go_entered_m2 == pytest.approx(10 * 1.5, abs=1.1)
+    assert [len(told.no_go.entries) for told in late.report.outings] == [1, 0]
+    assert late.report.outings[0].no_go.area_m2 == pytest.approx(10 * 1.5, abs=1.1)
     last = survey(given_site, [outing("b", item(lane(8, day=1)))])
     assert last.report.site.no_go_m2 == pytest.approx(100)  # its last day is still its
 
@@ -267,7 +267,7 @@ def test_ground_that_has_not_begun_is_taken_off_and_not_entered_yet() -> None:
     soon = typed(box(0, 20, 10, 30), "no-go", since=DAY + timedelta(days=300))
     report = one(soon)
     assert report.site.no_go_m2 == pytest.approx(100)
-    assert report.outings[0].no_go_entered == () and report.outings[0].no_go_entered_m2 == 0
+    assert report.outings[0].no_go.entries == () and report.outings[0].no_go.area_m2 == 0
 
 
 def test_without_a_clock_every_area_holds() -> None:
@@ -275,7 +275,7 @@ def test_without_a_clock_every_area_holds() -> None:
     nests = typed(box(0, 20, 10, 30), "no-go", until=date(1990, 1, 1))
     untimed = item(fixes([(5, 0), (5, 30)], start_s=None))
     report = survey(site(field(30, 30), nests), [outing("a", untimed)]).report
-    assert report.site.no_go_m2 == pytest.approx(100) and len(report.outings[0].no_go_entered) == 1
+    assert report.site.no_go_m2 == pytest.approx(100) and len(report.outings[0].no_go.entries) == 1
 
 
 def test_only_no_go_and_blocked_ground_ends() -> None:

@@ -34,7 +34,7 @@ def test_with_an_exact_receiver_chance_is_the_map_itself() -> None:
     """With positions to 2 cm the chance of a cell is its swept part, and every missed strip is certain."""
     result = surveyed("2cm")
     chance = result.layers.chance
-    assert chance is not None and chance.placed and result.report.total.strips_placed
+    assert chance is not None and chance.placed and result.report.total.estimate.strips_placed
     known = ~np.isnan(chance.cells)
     assert 100 * chance.cells[known].mean() == pytest.approx(result.report.total.swept_pct, abs=0.1)
     wide = [strip for strip in result.report.strips if strip.width_m > 1 and strip.length_m > 4]
@@ -46,8 +46,8 @@ def test_the_chances_average_to_the_estimate() -> None:
     for gps in ("good", "typical", "poor"):
         result = surveyed(gps)
         chance = result.layers.chance
-        assert chance is not None and result.report.total.swept_est_pct is not None and not chance.placed
-        assert 100 * np.nanmean(chance.cells) == pytest.approx(result.report.total.swept_est_pct, abs=0.3)
+        assert chance is not None and result.report.total.estimate.pct is not None and not chance.placed
+        assert 100 * np.nanmean(chance.cells) == pytest.approx(result.report.total.estimate.pct, abs=0.3)
 
 
 def test_a_poor_receiver_makes_nothing_certain() -> None:
@@ -73,7 +73,7 @@ def test_no_boundary_no_chance() -> None:
     """Without a boundary nothing is estimated: no chances, no tiers, and the reason is told."""
     lanes = fixes(serpentine(20, 39, 1.5))
     result = survey(site(), [outing("2026-02-02a", item(lanes, swing()))])
-    assert result.layers.chance is None and result.report.total.est_reason
+    assert result.layers.chance is None and result.report.total.estimate.reason
     assert all(strip.tier is None and strip.confidence is None for strip in result.report.strips)
     assert "chance.tif" not in make_outputs(result)
 

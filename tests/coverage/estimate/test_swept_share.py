@@ -255,8 +255,8 @@ def test_the_estimate_is_nearer_the_truth_than_the_record() -> None:
     for kind in ("lanes", "wandering"):
         for seed in SEEDS[:2]:
             result, truth = told(kind, seed), walk_of(kind, seed).true_pct
-            error.append(known(result.swept_est_pct) - truth)
-            recorded.append(result.swept_pct - truth)
+            error.append(known(result.estimate.pct) - truth)
+            recorded.append(result.ground.swept_pct - truth)
     assert math.sqrt(np.mean(np.square(error))) <= 0.6 * math.sqrt(np.mean(np.square(recorded)))
 
 
@@ -264,16 +264,16 @@ def test_the_estimate_is_nearer_the_truth_than_the_record() -> None:
 def test_a_survey_receiver_places_strips(kind: str) -> None:
     """With 2 cm of error strips are where they are drawn, and the estimate is the map, within 1 point of the truth."""
     result = told(kind, 300, "2cm")
-    assert result.strips_placed is True
-    assert known(result.swept_est_pct) == pytest.approx(result.swept_pct, abs=0.2)
-    assert known(result.swept_est_pct) == pytest.approx(walk_of(kind, 300, "2cm").true_pct, abs=1.0)
-    assert known(result.swept_low) < known(result.swept_est_pct) < known(result.swept_high)
+    assert result.estimate.strips_placed is True
+    assert known(result.estimate.pct) == pytest.approx(result.ground.swept_pct, abs=0.2)
+    assert known(result.estimate.pct) == pytest.approx(walk_of(kind, 300, "2cm").true_pct, abs=1.0)
+    assert known(result.estimate.low) < known(result.estimate.pct) < known(result.estimate.high)
 
 
 def test_a_measured_swing_makes_the_interval_narrower() -> None:
     """Not knowing the swing costs points of width."""
     measured, default = told("spiral", 301), told("spiral", 301, "typical", False)
-    width = [known(r.swept_high) - known(r.swept_low) for r in (measured, default)]
+    width = [known(r.estimate.high) - known(r.estimate.low) for r in (measured, default)]
     assert width[0] + 1 < width[1]
 
 
@@ -284,7 +284,8 @@ def test_the_same_walks_give_the_same_digits_in_any_order() -> None:
     reports = [survey(site_of(first, CELL_M), order).report for order in (outings, outings, outings[::-1])]
     for report in reports[1:]:
         assert report.total == reports[0].total
-        assert {o.id: o.swept_est_pct for o in report.outings} == {o.id: o.swept_est_pct for o in reports[0].outings}
+        estimates = {o.head.id: o.estimate for o in reports[0].outings}
+        assert {o.head.id: o.estimate for o in report.outings} == estimates
 
 
 def test_two_outings_together_sweep_more_than_each() -> None:
@@ -293,9 +294,9 @@ def test_two_outings_together_sweep_more_than_each() -> None:
     other = draw("wandering", 302, over=one.field)
     other = replace(other, fixes=replace(other.fixes, t_s=other.fixes.t_s + 86_400))
     report = survey(site_of(one, CELL_M), [outing_of(one, "a"), outing_of(other, "b")]).report
-    assert known(report.total.swept_est_pct) > max(known(o.swept_est_pct) for o in report.outings)
-    assert known(report.total.swept_low) <= together_pct([one, other]) <= known(report.total.swept_high)
-    assert report.coils[0].swept_est_pct == report.total.swept_est_pct
+    assert known(report.total.estimate.pct) > max(known(o.estimate.pct) for o in report.outings)
+    assert known(report.total.estimate.low) <= together_pct([one, other]) <= known(report.total.estimate.high)
+    assert report.coils[0].estimate.pct == report.total.estimate.pct
 
 
 def test_no_estimate_without_times_or_boundary_or_enough_walking() -> None:
@@ -311,5 +312,5 @@ def test_no_estimate_without_times_or_boundary_or_enough_walking() -> None:
     }
     for words, result in cases.items():
         outing = result.report.outings[0]
-        assert (outing.swept_est_pct, outing.swept_low, outing.swept_high) == (None, None, None)
-        assert outing.est_reason is not None and words in outing.est_reason
+        assert (outing.estimate.pct, outing.estimate.low, outing.estimate.high) == (None, None, None)
+        assert outing.estimate.reason is not None and words in outing.estimate.reason

@@ -279,7 +279,7 @@ def test_a_drop_out_counts_only_inside_the_site_and_wherever_it_leads() -> None:
     got = tally.add(sweep(tally.ground, leg((2, 2), (2, 3)), lost=[far]))
     assert got.not_recorded_m2 == pytest.approx(30 * 1.5, rel=0.01)
     nowhere = tally.add(sweep(tally.ground, lost=[silence(500, 0, 900, 0)]))
-    assert nowhere == OutingGround(0, 0, 0, 0, 0, 0, 0, 0, got.total_m2)
+    assert nowhere == OutingGround(0, 0, 0, 0, 0, 0, 0, 0, got.total_m2, got.site_m2)
 
 
 def test_an_outing_beside_the_site_brings_nothing() -> None:

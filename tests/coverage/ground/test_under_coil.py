@@ -18,6 +18,7 @@ from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import Swing, make_swing, parse_coil
 from fieldcomb.coverage.gear.wedges import share_under_coil
 from fieldcomb.coverage.ground.shapes import PACE_SHARES
+from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.report.report_json import report_json, table
@@ -69,15 +70,15 @@ def test_share_is_what_a_recorder_on_the_shaft_measures(pace_m_s: float) -> None
     lane = site(area(shapely.box(0, 4, 1.48, 40)), cell_m=0.02)
     body = survey(lane, [outing("a", item(straight, measured(1.48)))]).report.total
     shaft = survey(lane, [outing("a", item(zigzag, measured(1.48, carried="shaft")))]).report.total
-    assert body.under_coil_pct == pytest.approx(shaft.swept_pct, abs=1)
-    assert shaft.under_coil_pct == pytest.approx(shaft.swept_pct, abs=0.01)  # its wedges are measured, so not swept
+    assert body.under.pct == pytest.approx(shaft.swept_pct, abs=1)
+    assert shaft.under.pct == pytest.approx(shaft.swept_pct, abs=0.01)  # its wedges are measured, so not swept
 
 
 @pytest.mark.parametrize("pace_m_s", [0.15, 0.35, 0.6])
 def test_one_pass_of_an_even_walk_leaves_its_wedges(pace_m_s: float) -> None:
     """Lanes beside each other at one pace: under the coil is c of all that was swept, to 3 points for the turns."""
     total = surveyed(lanes(pace_m_s)).report.total
-    assert total.under_coil_pct == pytest.approx(c(pace_m_s) * total.swept_pct, abs=3)
+    assert total.under.pct == pytest.approx(c(pace_m_s) * total.swept_pct, abs=3)
 
 
 def test_second_pass_takes_up_of_what_the_first_left() -> None:
@@ -86,10 +87,10 @@ def test_second_pass_takes_up_of_what_the_first_left() -> None:
     again = replace(track, time_s=track.time_s + DAY_S)
     once = surveyed(track).report.total
     twice = surveyed(track, again).report
-    share = (once.under_coil_pct or 0) / once.swept_pct
+    share = (once.under.pct or 0) / once.swept_pct
     assert share == pytest.approx(c(0.4), abs=0.01)
-    assert (twice.total.under_coil_pct or 0) / twice.total.swept_pct == pytest.approx(1 - (1 - share) ** 2, abs=0.002)
-    assert twice.outings[0].under_coil_pct == pytest.approx(once.under_coil_pct)
+    assert (twice.total.under.pct or 0) / twice.total.swept_pct == pytest.approx(1 - (1 - share) ** 2, abs=0.002)
+    assert twice.outings[0].under.pct == pytest.approx(once.under.pct)
 
 
 def test_two_coils_add_up_like_two_passes() -> None:
@@ -98,11 +99,9 @@ def test_two_coils_add_up_like_two_passes() -> None:
     again = replace(track, time_s=track.time_s + DAY_S)
     small = measured(1.5, 1.0, "13x20cm")
     report = survey(site(field(12, 30)), [outing("a", item(track, measured())), outing("b", item(again, small))]).report
-    left = [1 - (coil.under_coil_pct or 0) / coil.swept_pct for coil in report.coils]
+    left = [1 - (coil.under.pct or 0) / coil.swept_pct for coil in report.coils]
     assert left == pytest.approx([1 - c(0.4), 1 - c(0.4, small)], abs=0.01)
-    assert 1 - (report.total.under_coil_pct or 0) / report.total.swept_pct == pytest.approx(
-        left[0] * left[1], abs=0.002
-    )
+    assert 1 - (report.total.under.pct or 0) / report.total.swept_pct == pytest.approx(left[0] * left[1], abs=0.002)
 
 
 def test_pace_is_taken_by_pieces_and_not_over_the_whole_walk() -> None:
@@ -114,7 +113,7 @@ def test_pace_is_taken_by_pieces_and_not_over_the_whole_walk() -> None:
     )
     result = survey(site(area(shapely.box(5.25, 0, 6.75, 90))), [outing("a", item(whole, measured()))])
     mean = (c(0.2) * 30 + c(0.5) * 60) / 90
-    assert result.report.total.under_coil_pct == pytest.approx(100 * mean, abs=2)
+    assert result.report.total.under.pct == pytest.approx(100 * mean, abs=2)
     pace = result.layers.pace
     assert pace is not None
     north, south = pace[:550], pace[-250:]
@@ -128,9 +127,9 @@ def test_sweep_time_that_nobody_measured_makes_a_range() -> None:
     """Without a sweep time both ends of what is usual, 1 and 2 s, are told; with one there is no range."""
     guess, one, two = (surveyed(lanes(0.3), how=measured(sweep_s=s)).report for s in (None, 1.0, 2.0))
     total = guess.total
-    assert total.under_coil_high_pct == total.under_coil_pct == pytest.approx(one.total.under_coil_pct)
-    assert total.under_coil_low_pct == pytest.approx(two.total.under_coil_pct)
-    assert one.total.under_coil_low_pct is None is one.total.under_coil_high_pct
+    assert total.under.high == total.under.pct == pytest.approx(one.total.under.pct)
+    assert total.under.low == pytest.approx(two.total.under.pct)
+    assert one.total.under.low is None is one.total.under.high
     assert "is a guess (1 to 2 s): count your sweeps" in " ".join(table(guess).split())
     assert "count your sweeps" not in table(one)
     [coil] = guess.coils
@@ -141,7 +140,7 @@ def test_without_times_nothing_is_told_of_the_coil() -> None:
     """No clock, no pace: null for that outing, its coil and all together, and no map of the pace."""
     result = surveyed(lanes(0.4, start_s=None))
     for told in (*result.report.outings, *result.report.coils, result.report.total):
-        assert [getattr(told, key) for key in UNDER] == [None, None, None]
+        assert (told.under.pct, told.under.low, told.under.high) == (None, None, None)
     assert result.layers.pace is None
     assert "Under the coil" not in table(result.report)
 
@@ -151,7 +150,7 @@ def test_a_sweep_that_does_not_count_is_no_guess() -> None:
     small = measured(sweep_s=None, coil="20cm")
     given = (outing("a", item(lanes(0.4), measured())), outing("b", item(lanes(0.4, start_s=None), small)))
     total = survey(site(field(12, 30)), given).report.total
-    assert total.under_coil_pct is not None and total.under_coil_low_pct is None and total.under_coil_left_out == 1
+    assert total.under.pct is not None and total.under.low is None and total.under.left_out == 1
 
 
 def test_an_outing_without_times_is_left_out_and_told() -> None:
@@ -161,9 +160,9 @@ def test_an_outing_without_times_is_left_out_and_told() -> None:
     alone = surveyed(lanes(0.4))
     result = surveyed(lanes(0.4), lanes(0.4, count=4, start_s=None))
     [coil], total = result.report.coils, result.report.total
-    assert [told.under_coil_left_out for told in (coil, total, alone.report.total)] == [1, 1, 0]
+    assert [told.under.left_out for told in (coil, total, alone.report.total)] == [1, 1, 0]
     for told, known in ((coil, alone.report.coils[0]), (total, alone.report.total)):
-        assert [getattr(told, key) for key in UNDER] == [getattr(known, key) for key in UNDER] != [None] * 3
+        assert replace(told.under, left_out=0) == known.under != Under(None)
     assert "not counting 1 outing without times" in " ".join(table(result.report).split())
     assert json.loads(report_json(result.report))["total"]["under_coil_left_out"] == 1
     pace, before = result.layers.pace, alone.layers.pace
@@ -197,13 +196,13 @@ def test_never_more_under_the_coil_than_walked_over(
 def test_who_does_not_swing_has_all_of_it_under_the_coil() -> None:
     """A swath as wide as the coil is all under it, so the two shares are one and the same."""
     total = surveyed(lanes(0.4), how=measured(0.28)).report.total
-    assert total.under_coil_pct == pytest.approx(total.swept_pct)
+    assert total.under.pct == pytest.approx(total.swept_pct)
 
 
 def test_ground_off_the_site_counts_for_nothing() -> None:
     """A walk beside the site, without a clock, leaves the site's share as it was."""
     beside = fixes([(30, 0), (30, 30)], start_s=None)
-    assert surveyed(lanes(0.4), beside).report.total.under_coil_pct == surveyed(lanes(0.4)).report.total.under_coil_pct
+    assert surveyed(lanes(0.4), beside).report.total.under.pct == surveyed(lanes(0.4)).report.total.under.pct
 
 
 # -------------------------------------------------------------------------------------------------------------- depth
@@ -229,13 +228,13 @@ def test_depth_changes_only_what_is_told_under_the_coil() -> None:
     assert (above.layers.passes == deep.layers.passes).all()
     assert json.loads(report_json(deep.report))["depth_m"] == 0.21
     assert json.loads(report_json(above.report))["depth_m"] is None
-    assert (deep.report.total.under_coil_pct or 0) < (above.report.total.under_coil_pct or 0)
+    assert (deep.report.total.under.pct or 0) < (above.report.total.under.pct or 0)
     assert "at 21 cm deep, as a model has it" in " ".join(table(deep.report).split())
 
 
 def test_deeper_is_never_more_and_below_the_reach_nothing() -> None:
     """A 28 cm coil carried 5 cm up reaches 23 cm into the soil: less and less on the way there, and nothing beyond."""
-    found = [surveyed(lanes(0.3), depth_m=d).report.total.under_coil_pct for d in (0.05, 0.19, 0.21, 0.225, 0.23, 0.5)]
+    found = [surveyed(lanes(0.3), depth_m=d).report.total.under.pct for d in (0.05, 0.19, 0.21, 0.225, 0.23, 0.5)]
     shares = [one or 0.0 for one in found]
     assert shares == sorted(shares, reverse=True)
     assert shares[2] > shares[3] > 0 == shares[4] == shares[5]
@@ -245,9 +244,9 @@ def test_lift_counts_like_depth() -> None:
     """A coil carried 10 cm higher hears at 12 cm what it heard at 22 cm before; another reach moves both."""
     high = replace(measured(), lift_m=0.15)
     one, other = surveyed(lanes(0.3), depth_m=0.22), surveyed(lanes(0.3), how=high, depth_m=0.12)
-    assert one.report.total.under_coil_pct == pytest.approx(other.report.total.under_coil_pct)
+    assert one.report.total.under.pct == pytest.approx(other.report.total.under.pct)
     far = surveyed(lanes(0.3), how=replace(measured(), reach_m=0.5), depth_m=0.22).report.total
-    assert (far.under_coil_pct or 0) > (one.report.total.under_coil_pct or 0)
+    assert (far.under.pct or 0) > (one.report.total.under.pct or 0)
 
 
 def test_shaft_hears_less_of_its_own_way_at_depth() -> None:
@@ -256,7 +255,7 @@ def test_shaft_hears_less_of_its_own_way_at_depth() -> None:
     x = 0.6 * (2 / np.pi) * np.arcsin(np.sin(np.pi * t)) + 6
     track = Track(*FRAME.to_lonlat(x, 0.15 * t), START_S + t, np.zeros(t.size, np.int32))
     how = measured(carried="shaft")
-    shares = [surveyed(track, how=how, depth_m=d).report.total.under_coil_pct or 0 for d in (None, 0.22, 0.3)]
+    shares = [surveyed(track, how=how, depth_m=d).report.total.under.pct or 0 for d in (None, 0.22, 0.3)]
     assert shares[0] > shares[1] > shares[2] == 0
 
 

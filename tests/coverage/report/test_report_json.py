@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from samples import sample_result, with_difference, with_evil_names
+from samples import sample_result, with_difference, with_evil_names, without_clock
 
 from fieldcomb.coverage.report.report_json import report_json, table
 from fieldcomb.coverage.report.rounding import parts, share
@@ -55,13 +55,6 @@ def read(report: Report) -> dict[str, Any]:
 
     value: dict[str, Any] = json.loads(report_json(report).encode("utf-8"), parse_constant=refuse)
     return value
-
-
-def without_clock(report: Report) -> Report:
-    """The same report from recordings without times."""
-    none = dict.fromkeys(("start_s", "elapsed_s", "searching_s", "stopped_s", "transit_s", "dropout_s"))
-    none |= dict.fromkeys(("stops", "digs", "speed_m_s", "minutes_per_100_m2", "total_hours"))
-    return replace(report, outings=tuple(replace(outing, **none) for outing in report.outings))
 
 
 # -- report.json
@@ -139,7 +132,8 @@ def test_rounded_parts_sum(pieces: dict[str, float]) -> None:
 
 def test_numbers_that_are_none_become_null() -> None:
     """A number that is not one never reaches the file."""
-    bad = replace(REPORT.outings[0], speed_m_s=math.nan, minutes_per_100_m2=math.inf)
+    times = replace(REPORT.outings[0].times, speed_m_s=math.nan, searching_s=math.inf)
+    bad = replace(REPORT.outings[0], times=times)
     value = read(replace(REPORT, outings=(bad,)))["outings"][0]
     assert (value["speed_m_s"], value["minutes_per_100_m2"]) == (None, None)
 
@@ -235,7 +229,8 @@ def test_hostile_names_are_shown_harmless_and_whole() -> None:
     lines(with_evil_names(sample_result()).report)
     outing = REPORT.outings[0]
     recordings = (replace(outing.recordings[0], file=ESCAPES, searcher=ESCAPES, coil=ESCAPES, dropped={ESCAPES: 3}),)
-    outing = replace(outing, id=ESCAPES, label=ESCAPES, note=ESCAPES, recordings=recordings)
+    head = replace(outing.head, id=ESCAPES, label=ESCAPES, note=ESCAPES)
+    outing = replace(outing, head=head, recordings=recordings)
     report = replace(REPORT, site=replace(REPORT.site, name=ESCAPES), outings=(outing,), notes=(ESCAPES,))
     text = "\n".join(lines(report))
     assert text.count("[2Jb 31mc d e f g h i j\ufffdk\ufffdl") >= 4
@@ -245,7 +240,7 @@ def test_hostile_names_are_shown_harmless_and_whole() -> None:
 @given(st.text(max_size=400), st.text(alphabet="野🧭e\u0301 x", max_size=300))
 def test_any_name_fits_the_width(name: str, note: str) -> None:
     """However long and wide a name is, no line is wider than 100 columns and no letter of it is lost."""
-    outing = replace(REPORT.outings[0], label=name, note=note)
+    outing = replace(REPORT.outings[0], head=replace(REPORT.outings[0].head, label=name, note=note))
     report = replace(REPORT, site=replace(REPORT.site, name=name), outings=(outing,), notes=(note,))
     text = "".join("".join(lines(report)).split())
     assert "".join(harmless(name).split()) in text
@@ -255,17 +250,13 @@ def test_any_name_fits_the_width(name: str, note: str) -> None:
 @pytest.mark.parametrize("size", [0.0, 1.0, 1e4, 9.9e7])
 def test_all_sizes_fit_the_width(size: float) -> None:
     """From nothing to the largest site no number breaks the table."""
+    keys = ("swept_m2", "new_m2", "again_same_coil_m2", "again_other_coil_m2", "crosswise_m2", "site_m2")
+    areas = dict.fromkeys(keys, size or 1e-9)
     outings = tuple(
         replace(
             outing,
-            swept_m2=size,
-            new_m2=size,
-            again_same_coil_m2=size,
-            again_other_coil_m2=size,
-            crosswise_m2=size,
-            searching_s=size / 100,
-            minutes_per_100_m2=size / 1e4,
-            digs=int(size / 1e4),
+            ground=replace(outing.ground, **areas),
+            times=replace(outing.times, searching_s=size / 100, digs=int(size / 1e4)),
         )
         for outing in REPORT.outings
     )

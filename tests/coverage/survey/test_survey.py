@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, part, serpentine, site, swing
 
+from fieldcomb.coverage.outings.times import OutingTimes
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.survey.inputs import check_recording, choose_frame
 from fieldcomb.coverage.survey.layers import MOST_RASTERS
@@ -49,8 +50,8 @@ def test_even_lanes_sweep_the_field() -> None:
     assert report.total.passes_m2["1"] > 0.95 * 900
     assert report.strips == () and report.between is None
     [told] = report.outings
-    assert told.new_m2 == told.swept_m2 and told.total_pct == told.swept_pct
-    assert told.outside_m2 > 0 and told.no_go_entered_m2 == 0
+    assert told.ground.new_m2 == told.ground.swept_m2 and told.ground.total_pct == told.ground.swept_pct
+    assert told.ground.outside_m2 > 0 and told.no_go.area_m2 == 0
 
 
 def test_a_forgotten_lane_is_a_strip_where_it_is() -> None:
@@ -68,14 +69,14 @@ def test_times_add_up() -> None:
     """Searching, standing, transit and drop-outs make up the whole time; speed is searching over its time."""
     track = fixes([(5, -60), (5, 90)])
     told = survey(site(field(30, 30)), [outing("a", item(track))]).report.outings[0]
-    spent = (told.searching_s, told.stopped_s, told.transit_s, told.dropout_s)
-    assert told.elapsed_s == pytest.approx(150 / 0.4)
-    assert sum(s or 0 for s in spent) == pytest.approx(told.elapsed_s)
-    assert told.speed_m_s == pytest.approx(0.4, rel=0.02)
-    assert told.walked_m == pytest.approx(150, rel=0.01)
-    assert told.searching_s == pytest.approx((30 + 2 * 25) / 0.4, rel=0.02)  # farther off is not the site's affair
-    assert told.transit_s == pytest.approx(70 / 0.4, rel=0.02)
-    assert told.minutes_per_100_m2 == pytest.approx((told.searching_s or 0) / 60 / (told.swept_m2 / 100))
+    spent = (told.times.searching_s, told.times.stopped_s, told.times.transit_s, told.times.dropout_s)
+    assert told.times.elapsed_s == pytest.approx(150 / 0.4)
+    assert sum(s or 0 for s in spent) == pytest.approx(told.times.elapsed_s)
+    assert told.times.speed_m_s == pytest.approx(0.4, rel=0.02)
+    assert told.times.walked_m == pytest.approx(150, rel=0.01)
+    assert told.times.searching_s == pytest.approx((30 + 2 * 25) / 0.4, rel=0.02)  # farther off counts as on the way
+    assert told.times.transit_s == pytest.approx(70 / 0.4, rel=0.02)
+    assert told.minutes_per_100_m2 == pytest.approx((told.times.searching_s or 0) / 60 / (told.ground.swept_m2 / 100))
 
 
 def test_without_times_there_are_passes_but_no_pace() -> None:
@@ -84,8 +85,8 @@ def test_without_times_there_are_passes_but_no_pace() -> None:
     timed, plain = (survey(site(field(30, 30)), [outing("a", item(track))]).report for track in (WALK, untimed))
     assert plain.total.swept_pct == pytest.approx(timed.total.swept_pct, abs=0.1)
     told = plain.outings[0]
-    assert (told.elapsed_s, told.searching_s, told.stops, told.digs, told.speed_m_s, told.total_hours) == (None,) * 6
-    assert told.minutes_per_100_m2 is None and told.start_s is None
+    assert told.times == OutingTimes(told.times.walked_m, *[None] * 9)
+    assert told.minutes_per_100_m2 is None and told.head.start_s is None
 
 
 def test_transit_is_not_searching() -> None:
@@ -95,14 +96,14 @@ def test_transit_is_not_searching() -> None:
         site(field(30, 30)), [outing("a", item(lane(5, 0))), outing("b", item(quick, top_pace_m_s=0.9))]
     ).report
     first, second = report.outings
-    assert first.swept_m2 > 40 and second.swept_m2 == 0
-    assert second.transit_s == pytest.approx(30 / 1.4, abs=1.5)
+    assert first.ground.swept_m2 > 40 and second.ground.swept_m2 == 0
+    assert second.times.transit_s == pytest.approx(30 / 1.4, abs=1.5)
 
 
 def test_an_outing_without_any_searching_is_no_trouble() -> None:
     """A recording that is all transit, on a site with a boundary, sweeps nothing: all is open ground."""
     report = survey(site(field(30, 30)), [outing("a", item(lane(5, 0), top_pace_m_s=0.1))]).report
-    assert report.total.swept_m2 == 0 and report.outings[0].speed_m_s is None
+    assert report.total.swept_m2 == 0 and report.outings[0].times.speed_m_s is None
     assert [s.kind for s in report.strips] == ["open"]
     assert report.strips[0].area_m2 == pytest.approx(900)
 
@@ -118,8 +119,8 @@ def test_outings_are_counted_in_order_of_time() -> None:
         outing("early", item(lane(5, 1))),
     ]
     report = survey(site(field(30, 30)), given).report
-    assert [o.id for o in report.outings] == ["early", "late", "no clock"]
-    assert [o.new_m2 > 0 for o in report.outings] == [True, False, False]
+    assert [o.head.id for o in report.outings] == ["early", "late", "no clock"]
+    assert [o.ground.new_m2 > 0 for o in report.outings] == [True, False, False]
     assert report.total.passes_m2["3+"] == pytest.approx(report.total.swept_m2, rel=0.01)
 
 
@@ -127,11 +128,11 @@ def test_totals_after_each_outing_never_fall() -> None:
     """Each outing tells the share swept so far and the hours so far; both only rise, and end at the total."""
     xs = [3.0, 3.5, 10.0, 3.0, 21.0]
     report = survey(site(field(30, 30)), [outing(str(n), item(lane(x, n))) for n, x in enumerate(xs)]).report
-    shares = [o.total_pct for o in report.outings]
-    hours = [o.total_hours or 0 for o in report.outings]
+    shares = [o.ground.total_pct for o in report.outings]
+    hours = [o.times.total_hours or 0 for o in report.outings]
     assert shares == sorted(shares) and shares[-1] == pytest.approx(report.total.swept_pct)
     assert hours == sorted(hours) and hours[-1] == pytest.approx(5 * 75 / 3600, rel=0.02)
-    assert sum(o.new_m2 for o in report.outings) == pytest.approx(report.total.swept_m2)
+    assert sum(o.ground.new_m2 for o in report.outings) == pytest.approx(report.total.swept_m2)
 
 
 def test_coils_are_added_up_apart() -> None:
@@ -143,7 +144,7 @@ def test_coils_are_added_up_apart() -> None:
     assert {name: c.outings for name, c in coils.items()} == {"28cm": 2, "13x20cm": 2}
     assert all(c.swept_m2 == pytest.approx(90, rel=0.01) for c in coils.values())
     assert result.report.total.swept_m2 == pytest.approx(135, rel=0.01)
-    assert result.report.outings[2].again_other_coil_m2 == result.report.outings[2].swept_m2
+    assert result.report.outings[2].ground.again_other_coil_m2 == result.report.outings[2].ground.swept_m2
     inside = result.layers.passes != OUTSIDE
     together = sum(layer[inside].astype(int) for layer in result.layers.by_coil.values())
     assert (together == result.layers.passes[inside]).all()
@@ -165,7 +166,7 @@ def test_another_outing_on_the_same_ground_is_a_second_pass() -> None:
     both = survey(site(field(30, 30)), [outing("a", item(WALK)), outing("b", item(again))])
     inside = once.layers.passes != OUTSIDE
     assert (both.layers.passes[inside] == 2 * once.layers.passes[inside]).all()
-    assert both.report.outings[1].new_m2 == 0 and both.report.total.twice_pct == 100
+    assert both.report.outings[1].ground.new_m2 == 0 and both.report.total.twice_pct == 100
 
 
 def test_a_drop_out_starts_a_new_pass_and_leaves_a_third_state() -> None:
@@ -174,11 +175,13 @@ def test_a_drop_out_starts_a_new_pass_and_leaves_a_third_state() -> None:
     keep = np.flatnonzero((track.time_s < day(0) + 20) | (track.time_s > day(0) + 60))
     result = survey(site(field(30, 30)), [outing("a", item(part(track, keep)))])
     told = result.report.outings[0]
-    assert told.not_recorded_m2 == pytest.approx((42 * 0.4 - 1.5) * 1.5 + 2 * (0.75 * 1.5 - np.pi * 0.75**2 / 2), abs=1)
-    assert told.dropout_s == pytest.approx(42, abs=0.1)
-    assert result.layers.not_recorded.area == pytest.approx(told.not_recorded_m2, rel=0.02)
+    assert told.ground.not_recorded_m2 == pytest.approx(
+        (42 * 0.4 - 1.5) * 1.5 + 2 * (0.75 * 1.5 - np.pi * 0.75**2 / 2), abs=1
+    )
+    assert told.times.dropout_s == pytest.approx(42, abs=0.1)
+    assert result.layers.not_recorded.area == pytest.approx(told.ground.not_recorded_m2, rel=0.02)
     missed = sum(s.area_m2 for s in result.report.strips)
-    assert missed == pytest.approx(900 - told.swept_m2 - told.not_recorded_m2, rel=0.01)
+    assert missed == pytest.approx(900 - told.ground.swept_m2 - told.ground.not_recorded_m2, rel=0.01)
 
 
 def test_more_than_twelve_outings_are_drawn_as_outlines() -> None:
@@ -199,7 +202,7 @@ def test_more_than_twelve_outings_are_drawn_as_outlines() -> None:
             assert layer.passes.shape == (layer.grid.rows, layer.grid.cols)
             assert np.count_nonzero((layer.passes > 0) & (layer.passes < OUTSIDE)) * 0.0625 == pytest.approx(45)
         assert sum(len(line) for line in layer.lines) >= 70
-    assert len(result.report.outings) == 15 and all(o.swept_m2 > 0 for o in result.report.outings)
+    assert len(result.report.outings) == 15 and all(o.ground.swept_m2 > 0 for o in result.report.outings)
 
 
 @given(st.lists(st.tuples(st.integers(2, 28), st.integers(2, 28)), min_size=2, max_size=5), st.data())
@@ -230,7 +233,7 @@ def test_two_outings_beside_each_other_make_up_the_site() -> None:
     assert told.second_only_m2 == pytest.approx(10 + 15 - 0.7, abs=0.5)
     parts = (told.neither_m2, told.first_only_m2, told.second_only_m2, told.both_m2)
     assert sum(parts) == pytest.approx(900)
-    assert [o.id for o in result.report.outings] == ["a", "b"]
+    assert [o.head.id for o in result.report.outings] == ["a", "b"]
     drawn = result.layers.difference
     assert drawn is not None
     assert [np.count_nonzero(drawn == k) * 0.01 for k in range(4)] == pytest.approx(parts)

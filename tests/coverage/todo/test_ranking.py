@@ -377,7 +377,10 @@ def test_minutes_are_those_of_this_user() -> None:
     report = todo(walked("a", lanes(20)))
     large, small = of_coil(report, "large"), of_coil(report, "small")
     [told] = report.outings
-    assert large.m2_per_minute == pytest.approx(told.swept_m2 / (told.searching_s or 1) * 60) and large.own_pace
+    assert (
+        large.m2_per_minute == pytest.approx(told.ground.swept_m2 / (told.times.searching_s or 1) * 60)
+        and large.own_pace
+    )
     assert small.m2_per_minute == pytest.approx((large.m2_per_minute or 0) * 1.33 / 1.48) and not small.own_pace
     assert large.minutes == pytest.approx(large.area_m2 / (large.m2_per_minute or 1))
     untimed = outing("a", item(fixes(lanes(20), start_s=None), swung(LARGE)))

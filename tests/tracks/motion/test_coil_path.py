@@ -77,7 +77,7 @@ def test_a_straight_walk_is_one_pass_and_a_dig_is_a_dig() -> None:
     passes = result.report.total.passes_m2
     assert passes["2"] + passes["3+"] < 0.01 * passes["1"]
     (out,) = result.report.outings
-    assert out.digs == 1 and out.speed_m_s == pytest.approx(0.3, rel=0.05) and out.transit_s == 0
+    assert out.times.digs == 1 and out.times.speed_m_s == pytest.approx(0.3, rel=0.05) and out.times.transit_s == 0
 
 
 def test_carried_on_the_arm_the_same_walk_sweeps_its_swing() -> None:

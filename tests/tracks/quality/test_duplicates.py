@@ -112,9 +112,9 @@ def test_a_walk_recorded_twice_counts_once() -> None:
     both = surveyed(item(WATCH, file="watch.gpx"), item(part(phone(), np.arange(0, len(WATCH), 3)), file="phone.gpx"))
     assert both.report.total == alone.report.total
     (now,), (then,) = both.report.outings, alone.report.outings
-    assert (now.swept_m2, now.walked_m, now.digs) == (then.swept_m2, then.walked_m, then.digs)
+    assert now.ground == then.ground and now.times == then.times
     assert [(r.file, r.twin_of) for r in now.recordings] == [("watch.gpx", None), ("phone.gpx", "watch.gpx")]
-    assert "which counts in its place" in now.recordings[1].notes[-1] and now.recorded == 1
+    assert "which counts in its place" in now.recordings[1].notes[-1] and now.head.recorded == 1
 
 
 def test_what_only_one_of_two_recorders_has_is_not_lost() -> None:
@@ -129,7 +129,7 @@ def test_what_only_one_of_two_recorders_has_is_not_lost() -> None:
 def test_neighbours_with_names_all_count() -> None:
     """Two searchers with names of their own make two passes, even on the very same way."""
     both = surveyed(item(WATCH, file="a.gpx", searcher="AB"), item(phone(), file="b.gpx", searcher="CD"))
-    assert both.report.total.twice_pct > 80 and both.report.outings[0].recorded == 2
+    assert both.report.total.twice_pct > 80 and both.report.outings[0].head.recorded == 2
 
 
 def test_spans_left_over() -> None:
