@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fieldcomb.coverage.actions.add import Walk, begin_s, day_of
+from fieldcomb.coverage.actions.add import WalkToAdd, begin_s, day_of
 from fieldcomb.coverage.actions.known_walks import look_for_again
 from fieldcomb.coverage.outings.walks import RecordingInput, TooFarError
 from fieldcomb.coverage.site.folder import Say, Site, opened, shown
@@ -44,7 +44,7 @@ class _Found:
     """A recording in an archive, with its digest and the time of its first fix, which is infinite without a clock."""
 
     name: str
-    walk: Walk
+    walk: WalkToAdd
     recording: Recording
     sha256: str
     first_s: float
@@ -58,7 +58,7 @@ class _Found:
         return meet and same_fixes(self.recording.track, other.recording.track)
 
 
-def take_apart(folder: Path, walks: Sequence[Walk], *, say: Say) -> list[Walk]:
+def take_apart(folder: Path, walks: Sequence[WalkToAdd], *, say: Say) -> list[WalkToAdd]:
     """Replace each zip archive among the files by a walk for each recording of this site in it.
 
     Other files, and KMZ, are handed through. Everything in an archive that is not added is told with its reason.
@@ -72,7 +72,7 @@ def take_apart(folder: Path, walks: Sequence[Walk], *, say: Say) -> list[Walk]:
     packed = [_read_archive(walk) is not None for walk in walks]
     if not any(packed):
         return list(walks)
-    out: list[Walk] = []
+    out: list[WalkToAdd] = []
     with opened(folder, say, reading=True) as site:
         chooser = _Chooser(site)
         for walk, is_packed in zip(walks, packed, strict=True):
@@ -88,13 +88,13 @@ def take_apart(folder: Path, walks: Sequence[Walk], *, say: Say) -> list[Walk]:
     return out
 
 
-def _read_archive(walk: Walk) -> bytes | None:
+def _read_archive(walk: WalkToAdd) -> bytes | None:
     """Give the bytes of a zip archive other than KMZ; None when the file is anything else."""
     data = walk.content()
     return data if data[:4] == ZIP and not is_kmz(data) else None
 
 
-def _tell(walk: Walk, taken: int, skipped: Sequence[Skipped], say: Say) -> None:
+def _tell(walk: WalkToAdd, taken: int, skipped: Sequence[Skipped], say: Say) -> None:
     say(f"{shown(walk.path)}: {many(taken, 'recording')} to add, {many(len(skipped), 'file')} not added")
     for one in skipped:
         say(f"  not added: {one.name}: {one.reason}")
@@ -111,7 +111,7 @@ class _Chooser:
         frame = site.settings.frame or (choose_frame(site.areas, ()) if site.areas else None)
         self._place: SiteInput | None = None if frame is None else site.as_input(frame)
 
-    def take(self, walk: Walk, archive: Archive) -> list[Walk]:
+    def take(self, walk: WalkToAdd, archive: Archive) -> list[WalkToAdd]:
         """Give a walk for each recording that can be added; ``skipped`` then tells of all other members."""
         self.skipped, before = [], len(self._found)
         for member in archive.members():
@@ -123,7 +123,7 @@ class _Chooser:
                 self.skipped.append(Skipped(shown(member.name), reason))
         return self._on_site(sorted(self._found[before:], key=lambda one: one.first_s))
 
-    def _look(self, walk: Walk, member: Member, before: int) -> str | None:
+    def _look(self, walk: WalkToAdd, member: Member, before: int) -> str | None:
         """Look at one member, and keep it if it is a recording to add; else give the reason why it is none."""
         head = member.head()
         if not may_be_recording(member.name, head):
@@ -148,7 +148,7 @@ class _Chooser:
         self._found.append(found)
         return None
 
-    def _check(self, place: SiteInput, walk: Walk, recording: Recording) -> float:
+    def _check(self, place: SiteInput, walk: WalkToAdd, recording: Recording) -> float:
         """Check that a walk can be added, and is not in the site under other bytes; gives when it began."""
         zone = self.site.settings.zone
         window = window_of(walk.start, walk.end, zone)
@@ -159,7 +159,7 @@ class _Chooser:
         look_for_again(self.site, place.frame, [item], {day_of(first_s, zone)}, lambda _: None)
         return first_s if math.isfinite(first_s) else math.inf
 
-    def _on_site(self, found: Sequence[_Found]) -> list[Walk]:
+    def _on_site(self, found: Sequence[_Found]) -> list[WalkToAdd]:
         """Give the walks to add, in order of time; the first ones of a site, which give it its place, lie together."""
         if self._place is not None or not found:
             return [one.walk for one in found]

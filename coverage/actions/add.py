@@ -48,7 +48,7 @@ CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long befor
 
 
 @dataclass(frozen=True, slots=True)
-class Walk:
+class WalkToAdd:
     """One file to add, as typed, and what was typed for it alone; ``place`` is its line in a roster.
 
     data : its bytes, where it is a member of an archive and ``path`` only names it; None for a file to read.
@@ -98,7 +98,7 @@ class Added:
 class _Loaded:
     """A walk that has been read, before it is decided where it goes."""
 
-    walk: Walk
+    walk: WalkToAdd
     data: bytes
     sha256: str
     window: Window
@@ -113,7 +113,7 @@ class _Loaded:
 
 def add(
     folder: Path,
-    walks: Sequence[Walk],
+    walks: Sequence[WalkToAdd],
     typed: Typed,
     *,
     label: str | None = None,
@@ -128,7 +128,7 @@ def add(
     ----------
     folder : Path
         The site folder.
-    walks : sequence of Walk
+    walks : sequence of WalkToAdd
         Files that make one outing, ordered by time here.
     typed : Typed
         What was typed for all of them; a coil may be named for good (``small=13x20cm``).
@@ -172,7 +172,7 @@ def add(
     )
 
 
-def _own_coils(site: Site, walks: Sequence[Walk]) -> tuple[Site, list[Walk]]:
+def _own_coils(site: Site, walks: Sequence[WalkToAdd]) -> tuple[Site, list[WalkToAdd]]:
     """Take the coils that rows of a roster name for good (``small=13x20cm``) into the site's coils."""
     out = []
     for walk in walks:
@@ -187,7 +187,7 @@ def _own_coils(site: Site, walks: Sequence[Walk]) -> tuple[Site, list[Walk]]:
     return site, out
 
 
-def _in_roster(error: UsageError, walk: Walk) -> FieldcombError:
+def _in_roster(error: UsageError, walk: WalkToAdd) -> FieldcombError:
     """Give an error the line of the roster that it comes from, if there is one."""
     if walk.place is None:
         return error
@@ -216,7 +216,7 @@ def _first(one: _Loaded) -> float:
     return one.first_s if math.isfinite(one.first_s) else math.inf
 
 
-def _load(settings: Settings, walk: Walk, typed: Typed) -> _Loaded:
+def _load(settings: Settings, walk: WalkToAdd, typed: Typed) -> _Loaded:
     try:
         window = window_of(walk.start, walk.end, settings.zone)
         swing = swing_of(settings, walk.typed, typed)
@@ -328,7 +328,7 @@ def _write(site: Site, frame: SiteFrame, outings: Sequence[OutingEntry], files: 
 
 def walks_of_roster(
     rows: Sequence[RosterRow], file: str, tracks: Sequence[str]
-) -> tuple[tuple[Walk, ...], tuple[str, ...]]:
+) -> tuple[tuple[WalkToAdd, ...], tuple[str, ...]]:
     """Bring the rows of a roster together with the files given; without any they lie beside the roster.
 
     Gives the walks, and the people in the roster of whom there is no recording.
@@ -349,7 +349,7 @@ def walks_of_roster(
             found = "is not among the files given" if not paths else "could be any of " + ", ".join(map(shown, paths))
             hint = "Give every file of the roster, or none when they lie beside it"
             raise SiteError(f"{row.file} {found}", file=shown(file), where=f"line {row.line}", hint=hint)
-        walks.append(Walk(paths[0], row.start, row.end, row.typed, row.searcher, (shown(file), row.line)))
+        walks.append(WalkToAdd(paths[0], row.start, row.end, row.typed, row.searcher, (shown(file), row.line)))
     if gone:
         names = ", ".join(f"{row.file} (line {row.line})" for row in gone)
         hint = "Put them beside the roster, or leave the file empty in rows of people who did not record"

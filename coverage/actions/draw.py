@@ -1,112 +1,64 @@
-"""The output folder: every file that is made from a result, written together."""
+"""Drawing the map of a site: surveying it, and writing the output folder."""
 
 from __future__ import annotations
 
-from contextlib import suppress
+from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 
-from rasterio.io import MemoryFile
-
-from fieldcomb.coverage.areas.edge_walk import WalkedEdge
-from fieldcomb.coverage.estimate.chance_layer import Chance
-from fieldcomb.coverage.pages.edge_page import edge_html
-from fieldcomb.coverage.pages.map_page import map_html
-from fieldcomb.coverage.report.files import chance_tif, coverage_tif, strips_geojson, strips_gpx, todo_geojson, todo_gpx
-from fieldcomb.coverage.report.report_json import report_json
-from fieldcomb.coverage.site.folder import OUT, Say, shown
-from fieldcomb.coverage.site.journal import reason, replace_files
-from fieldcomb.coverage.survey.results import Report, Result
-from fieldcomb.tracks.errors import SiteError
-from fieldcomb.tracks.text import harmless
-
-MAP_FILE = "map.html"
-REPORT_FILE = "report.json"
-RASTER_FILE = "coverage.tif"
-CHANCE_FILE = "chance.tif"
-STRIPS_FILE = "strips.geojson"
-STRIPS_GPX_FILE = "strips.gpx"
-TODO_FILE = "todo.geojson"
-TODO_GPX_FILE = "todo.gpx"
-EDGE_FILE = "edge.html"
+from fieldcomb.coverage.actions.outputs import make_outputs, write_outputs
+from fieldcomb.coverage.actions.survey_inputs import NOTHING_READ, survey_inputs
+from fieldcomb.coverage.cache.folder import KEPT, Shelf
+from fieldcomb.coverage.site.folder import OUT, Say
+from fieldcomb.coverage.survey.results import Report
+from fieldcomb.coverage.survey.survey import Progress, survey
+from fieldcomb.tracks.recording import Recording
 
 
-def make_outputs(result: Result) -> dict[str, bytes]:
-    """Give the contents of the output folder by name."""
-    chance = {} if result.layers.chance is None else {CHANCE_FILE: _chance(result.layers.chance, result.report)}
-    return {
-        **chance,
-        MAP_FILE: map_html(result).encode(),
-        REPORT_FILE: report_json(result.report).encode(),
-        RASTER_FILE: _raster(result),
-        STRIPS_FILE: strips_geojson(result.report).encode(),
-        STRIPS_GPX_FILE: strips_gpx(result.report).encode(),
-        TODO_FILE: todo_geojson(result.report).encode(),
-        TODO_GPX_FILE: todo_gpx(result.report).encode(),
-    }
+def draw_map(
+    folder: Path,
+    out: Path | None = None,
+    *,
+    since: date | None = None,
+    between: tuple[str, str] | None = None,
+    depth_m: float | None = None,
+    read: Mapping[str, Recording] = NOTHING_READ,
+    say: Say,
+    progress: Progress,
+) -> Report:
+    """Survey a site and write its output folder.
 
+    Parameters
+    ----------
+    folder : Path
+        The site folder.
+    out : Path, optional
+        The output folder; the site's own if not given. Only in the site's own are results kept for the next time.
+    since : date, optional
+        Only outings from this day on.
+    between : (id, id), optional
+        Two outings to set beside each other.
+    depth_m : float, optional
+        How deep below the soil it is asked what the coil itself covered.
+    read : mapping, optional
+        Recordings that were read already, by the SHA-256 of their files.
+    say, progress : callable
+        Take notes for the user, and how far the work is.
 
-def _chance(chance: Chance, report: Report) -> bytes:
-    with MemoryFile(ext=".tif") as file:
-        chance_tif(chance, report.site.frame, file.name)
-        return bytes(file.read())
-
-
-def _raster(result: Result) -> bytes:
-    """Make the raster in memory, because its library says nothing when a full disk cuts a file off."""
-    with MemoryFile(ext=".tif") as file:
-        coverage_tif(result, file.name)  # a name within the library's memory, no path of the system
-        return bytes(file.read())
-
-
-def write_outputs(folder: Path, files: dict[str, bytes]) -> None:
-    """Write the output folder, made when absent; each file whole or not at all, and nothing else there is touched.
-
-    Raises
-    ------
-    SiteError
-        It cannot be written; what was there before is there still.
+    Returns
+    -------
+    Report
+        What was written, as numbers.
 
     """
-    made = _make_folder(folder)
-    try:
-        replace_files(folder, files)
-    except BaseException as error:
-        for path in made:
-            with suppress(OSError):
-                path.rmdir()
-        if isinstance(error, OSError):
-            raise _cannot(folder, error) from error
-        raise
-
-
-def write_edge(site: Path, walked: WalkedEdge, name: str, say: Say) -> None:
-    """Write the picture of a walked edge into a new site; that it cannot be written does no harm to the site."""
-    folder = site / OUT
-    try:
-        write_outputs(folder, {EDGE_FILE: edge_html(walked, harmless(name)).encode()})
-    except SiteError as error:
-        say(f"note: there is no picture of the edge: {error.problem}")
-    else:
-        say(f"Look at the walk and the edge made of it: {shown(folder / EDGE_FILE)}")
-
-
-def _make_folder(folder: Path) -> list[Path]:
-    """Make a folder and those around it; gives what was made, innermost first."""
-    missing: list[Path] = []
-    try:
-        for path in (folder, *folder.parents):
-            if path.exists():
-                break
-            missing.append(path)
-        for path in reversed(missing):
-            path.mkdir(exist_ok=True)
-        if not folder.is_dir():
-            raise SiteError("is a file, not a folder", file=shown(folder), hint="Choose another folder with -o")
-    except OSError as error:
-        raise _cannot(folder, error) from error
-    return missing
-
-
-def _cannot(folder: Path, error: OSError) -> SiteError:
-    problem = f"the report cannot be written there ({reason(error)})"
-    return SiteError(problem, file=shown(folder), hint="Make room, or choose another folder with -o")
+    out = folder / OUT if out is None else out
+    given = survey_inputs(folder, since=since, between=between, read=read, say=say)
+    for note in given.notes:
+        say(f"note: {note}")
+    shelf = Shelf(folder / OUT / KEPT, closed=out != folder / OUT)
+    store = None if shelf.closed and not shelf.folder.is_dir() else shelf
+    result = survey(given.site, given.outings, between=between, depth_m=depth_m, progress=progress, store=store)
+    progress("drawing the map", 0, 1)
+    write_outputs(out, make_outputs(result))
+    shelf.tidy()
+    return result.report

@@ -5,6 +5,8 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
 
 import click
 
@@ -72,3 +74,19 @@ def tell_assumed(added: Sequence[Added]) -> None:
             "swing over it as usual, read off from the coil's outer rim at the left end to its outer rim at the right, "
             "and give it with --swath"
         )
+
+
+def draw_and_show(site: Path, out: Path | None, as_json: bool, **how: Any) -> None:
+    """Draw the map of a site as ``how`` says, and print its numbers."""
+    from fieldcomb.coverage.actions.draw import draw_map
+    from fieldcomb.coverage.actions.outputs import MAP_FILE
+    from fieldcomb.coverage.report.report_json import report_json, table
+    from fieldcomb.coverage.site.folder import OUT, shown
+
+    progress = Progress()
+    try:
+        report = draw_map(site, out, **how, say=say, progress=progress)
+    finally:
+        progress.close()
+    click.echo(report_json(report) if as_json else table(report), nl=False)
+    say(f"The map is {shown((out or site / OUT) / MAP_FILE)}")

@@ -127,3 +127,10 @@ def named(option: str, check: Callable[..., Any], *values: Any) -> Any:
         return check(*values)
     except UsageError as error:
         raise UsageError(f"{option}: {error.problem}", hint=error.hint) from error
+
+
+def typed_of(options: WalkOptions) -> Any:
+    """Return what was typed of how the walks were searched, as a site keeps it."""
+    from fieldcomb.coverage.site.settings import Typed
+
+    return Typed(**options.typed)  # type: ignore[arg-type]

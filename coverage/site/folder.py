@@ -1,4 +1,4 @@
-"""A site folder as it lies on the disk: starting one, and opening one to read or change it."""
+"""A site folder as it lies on the disk, and opening one to read or change it."""
 
 from __future__ import annotations
 
@@ -11,12 +11,10 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, read_areas
-from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
+from fieldcomb.coverage.areas.areas import Area, read_areas
 from fieldcomb.coverage.gear.coils import coil_of_size, make_swing, split_naming
 from fieldcomb.coverage.gear.own_coil import own_coil
-from fieldcomb.coverage.site.fields import read_cell_m
-from fieldcomb.coverage.site.journal import LOCK, locked, new_folder, reason
+from fieldcomb.coverage.site.journal import locked, reason
 from fieldcomb.coverage.site.peg_file import PegRow, place_pegs, read_pegs
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
@@ -26,14 +24,13 @@ from fieldcomb.coverage.site.settings import (
     Settings,
 )
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
-from fieldcomb.coverage.site.settings_text import NEW_OUTINGS, new_site_text, with_coil
+from fieldcomb.coverage.site.settings_text import with_coil
 from fieldcomb.coverage.site.toml_text import TomlFile
-from fieldcomb.coverage.survey.inputs import SiteInput, choose_frame
+from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.tracks.errors import AreaError, FieldcombError, SiteError, TrackError, UsageError
-from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.motion.peg_drift import Peg
-from fieldcomb.tracks.units import parse_length_m, parse_zone
+from fieldcomb.tracks.units import parse_length_m
 
 AREAS_FILE = "areas.geojson"
 PEGS_FILE = "pegs.csv"
@@ -65,6 +62,14 @@ class Site:
         own = tuple(own_coil(k.coil, k.swath_m, k.sweep_s, k.reach_m, k.rule) for k in known.coils.values())
         site = SiteInput(known.name, known.zone.key, known.cell_m, frame, self.areas, AREAS_FILE)
         return replace(site, coils=own, todo=known.todo)
+
+    def outing_number(self, outing_id: str) -> int:
+        """Return the place of an outing in the list; UsageError when there is none of this id."""
+        for number, outing in enumerate(self.outings):
+            if outing.id == outing_id:
+                return number
+        known = ", ".join(outing.id for outing in self.outings) or "none yet"
+        raise UsageError(f"outing {outing_id!r} is not known", hint=f"Outings of this site: {known}")
 
     def pegs_in(self, frame: SiteFrame) -> tuple[Peg, ...]:
         """Give the site's pegs in metres; raises SiteError for one that lies far from the site."""
@@ -109,104 +114,6 @@ def read_file(
     except (OSError, ValueError) as error:
         words = reason(error) if isinstance(error, OSError) else str(error)
         raise error_type(f"cannot be read ({words})", file=file, hint="Copy it again from the recorder") from error
-
-
-# ------------------------------------------------------------------------------------------------- starting
-
-
-def new_site(
-    folder: Path,
-    *,
-    name: str | None = None,
-    zone: str = "UTC",
-    cell: str = "10cm",
-    boundary: str | None = None,
-    edge: str | None = None,
-    held: str | None = None,
-    say: Say,
-) -> WalkedEdge | None:
-    """Start a site folder, complete or not at all; gives the edge that was made of a walk.
-
-    Parameters
-    ----------
-    folder : Path
-        Where; it must be absent or empty.
-    name, zone, cell : str, optional
-        As typed; the name is the folder's when None.
-    boundary : str, optional
-        File of areas. With it the frame is fixed here, else at the first ``add``.
-    edge : str, optional
-        Recording of a walk round the edge, instead of a boundary.
-    held : str, optional
-        Where that file lies, when ``boundary`` or ``edge`` is only the name that it is known by.
-    say : callable
-        Takes notes for the user.
-
-    Raises
-    ------
-    UsageError, AreaError, TrackError, SiteError
-        Nothing has been written then.
-
-    """
-    parse_zone(zone)
-    read_cell_m(cell)
-    if name is not None and not name.strip():
-        raise UsageError("the name of a site must not be empty", hint="Leave --name out to take the folder's")
-    if boundary is not None and edge is not None:
-        raise UsageError("--boundary and --edge were both given", hint="Give the one that draws the site's edge")
-    _check_free(folder)
-    frame, areas, walked = _first_areas(boundary, edge, held, say)
-    text = new_site_text(name or shown(folder.absolute().name) or "site", zone, cell, frame, bool(areas))
-    files = {SITE_FILE: text.encode(), OUTINGS_FILE: NEW_OUTINGS.encode(), LOCK: b""}
-    try:
-        new_folder(folder, files | areas)
-    except OSError as error:
-        problem = f"the site cannot be written ({reason(error)}); nothing was changed"
-        hint = "Make room, or choose a folder that you may write to"
-        raise SiteError(problem, file=shown(folder), hint=hint) from error
-    return walked
-
-
-def _check_free(folder: Path) -> None:
-    file = shown(folder)
-    try:
-        if not folder.absolute().parent.is_dir():
-            hint = "Make that folder first, or check the name"
-            raise SiteError("the folder that it would lie in is not there", file=file, hint=hint)
-        if not (folder.exists() or folder.is_symlink()):
-            return
-        if not folder.is_dir():
-            raise SiteError("is a file, not a folder", file=file, hint="Choose another name for the site")
-        if any(folder.iterdir()):
-            hint = "Choose a new name; to add walks to a site that is there, use fieldcomb add"
-            raise SiteError("is there already and is not empty", file=file, hint=hint)
-    except (OSError, ValueError) as error:
-        words = reason(error) if isinstance(error, OSError) else str(error)
-        raise SiteError(f"cannot be used ({words})", file=file, hint="Choose another name for the site") from error
-
-
-def _first_areas(
-    boundary: str | None, edge: str | None, held: str | None, say: Say
-) -> tuple[SiteFrame | None, dict[str, bytes], WalkedEdge | None]:
-    """Read and check the areas that a site begins with; gives its frame, its file of areas, and a walked edge."""
-    walked = None
-    if boundary is not None:
-        raw = read_file(held or boundary, AreaError, name=boundary)
-        areas, notes = read_areas(raw, shown(boundary))
-        # GeoJSON is kept as it was given, with whatever else it says of its areas.
-        content = raw if raw.lstrip().startswith(b"{") else areas_geojson(areas).encode()
-    elif edge is not None:
-        recording = read_recording(read_file(held or edge, name=edge), shown(edge))
-        walked = edge_of_walk(recording)
-        areas, notes = (walked.area,), tuple(dict.fromkeys((*walked.area.notes, *recording.notes)))
-        content = areas_geojson(areas).encode()
-    else:
-        return None, {}, None
-    frame = choose_frame(areas, ())
-    _, more = place_areas(areas, frame, shown(boundary or edge or ""))
-    for note in (*notes, *more):
-        say(note)
-    return frame, {AREAS_FILE: content}, walked
 
 
 # -------------------------------------------------------------------------------------------------- opening

@@ -21,7 +21,7 @@ from fieldcomb.tracks.text import harmless
 Tell = Callable[..., None]
 
 
-def main() -> int:
+def run_order() -> int:
     """Read the order, do it, and tell how it went."""
     tell = _teller()
     order = order_of(sys.stdin.readline())
@@ -77,10 +77,10 @@ def _say(tell: Tell) -> Callable[[str], None]:
 def _add(order: Order, tell: Tell) -> None:
     tell(step="Reading the recording" if len(order.files) == 1 else f"Reading {len(order.files)} files")
     from fieldcomb.coverage.actions.account_export import take_apart
-    from fieldcomb.coverage.actions.add import Walk, add
+    from fieldcomb.coverage.actions.add import WalkToAdd, add
 
     site, say = Path(order.site), _say(tell)
-    walks: Sequence[Walk] = [Walk(one.name, order.start, order.end, held=one.path) for one in order.files]
+    walks: Sequence[WalkToAdd] = [WalkToAdd(one.name, order.start, order.end, held=one.path) for one in order.files]
     people: tuple[str, ...] = ()
     if order.roster is not None:
         walks, people = _team(order, tell)
@@ -121,7 +121,7 @@ def _team(order: Order, tell: Tell) -> tuple[list[Any], tuple[str, ...]]:
 
 def _new(order: Order, tell: Tell) -> None:
     tell(step="Making the site")
-    from fieldcomb.coverage.site.folder import new_site
+    from fieldcomb.coverage.actions.new_site import new_site, write_edge
 
     site, say = Path(order.site), _say(tell)
     given = order.boundary or order.edge
@@ -137,8 +137,6 @@ def _new(order: Order, tell: Tell) -> None:
     )
     tell(kept=[site.name])
     if made is not None:
-        from fieldcomb.coverage.actions.draw import write_edge
-
         tell(step="Drawing the edge")
         write_edge(site, made, order.name or site.name, lambda text: None)
 
@@ -153,29 +151,17 @@ def _edit(order: Order, tell: Tell) -> None:
 
 
 def _draw(order: Order, tell: Tell) -> None:
-    from fieldcomb.coverage.actions.edit import inputs
-    from fieldcomb.coverage.site.folder import OUT
-
     tell(step="Looking at the site", done=0, whole=1)
-    given = inputs(Path(order.site), say=_say(tell))
-    tell(notes=[harmless(note) for note in given.notes])
-    from fieldcomb.coverage.actions.draw import make_outputs, write_outputs
-    from fieldcomb.coverage.cache.folder import KEPT, Shelf
+    from fieldcomb.coverage.actions.draw import draw_map
     from fieldcomb.coverage.gear.coils import parse_depth_m
-    from fieldcomb.coverage.survey.survey import survey
 
     def progress(what: str, done: int, whole: int) -> None:
         tell(step=what[:1].upper() + what[1:], done=done, whole=whole)
 
-    out = Path(order.site) / OUT
-    shelf = Shelf(out / KEPT)
     depth_m = None if order.depth is None else parse_depth_m(order.depth)
-    result = survey(given.site, given.outings, depth_m=depth_m, progress=progress, store=shelf)
-    progress("drawing the map", 0, 1)
-    write_outputs(out, make_outputs(result))
-    shelf.tidy()
+    draw_map(Path(order.site), depth_m=depth_m, say=_say(tell), progress=progress)
     tell(drawn=True)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run_order())

@@ -45,7 +45,7 @@ THIRD_PARTY = {
         "estimate.confidence",
         "pages.overlay",
         "report.files",
-        "actions.draw",
+        "actions.outputs",
     },
     "gpxpy": {"report.files"},
     "fitdecode": {"formats.fit"},

@@ -10,9 +10,9 @@ import pytest
 from small_walks import MORNING, gpx, lanes, snapshot, stamped, walk
 from teams import searcher
 
-from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.actions.add import WalkToAdd, add
 from fieldcomb.coverage.actions.edit import edit
-from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.quality.duplicates import same_fixes
@@ -32,7 +32,7 @@ def put(site: Path, name: str, data: bytes, who: str | None = None) -> list[str]
     path = site.parent / name
     path.write_bytes(data)
     said: list[str] = []
-    add(site, [Walk(str(path), searcher=who)], Typed(coil="28cm"), say=said.append)
+    add(site, [WalkToAdd(str(path), searcher=who)], Typed(coil="28cm"), say=said.append)
     return said
 
 

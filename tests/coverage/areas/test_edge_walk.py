@@ -325,7 +325,7 @@ def test_a_picture_that_cannot_be_written_does_no_harm(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("fieldcomb.coverage.actions.draw.replace_files", full)
+    monkeypatch.setattr("fieldcomb.coverage.actions.outputs.replace_files", full)
     assert main(["new", "s", "--edge", "walk.gpx"]) == 0
     assert "there is no picture of the edge" in capsys.readouterr().err
     assert Path("s/areas.geojson").exists() and not Path("s/out").exists()

@@ -22,13 +22,13 @@ from recordings import field as rectangle
 from recordings import fixes, item, outing, serpentine, site, swing
 from small_walks import MORNING, snapshot, walk
 
-from fieldcomb.coverage.actions.add import Walk, add
-from fieldcomb.coverage.actions.draw import make_outputs
+from fieldcomb.coverage.actions.add import WalkToAdd, add
 from fieldcomb.coverage.actions.edit import edit
+from fieldcomb.coverage.actions.new_site import new_site
+from fieldcomb.coverage.actions.outputs import make_outputs
 from fieldcomb.coverage.cache.folder import Shelf
 from fieldcomb.coverage.cache.memo import Memory, digest, packed, unpacked
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.site.folder import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.survey.survey import survey
 
@@ -131,7 +131,7 @@ def kept_site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     Path("one.gpx").write_text(walk())
     Path("two.gpx").write_text(walk(MORNING + timedelta(days=1), east_m=2.0, count=6))
     for name in ("one.gpx", "two.gpx"):
-        add(Path("s"), [Walk(name)], Typed(coil="28cm"), say=quiet)
+        add(Path("s"), [WalkToAdd(name)], Typed(coil="28cm"), say=quiet)
     assert main(["report", "s"]) == 0
     return Path("s")
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from recordings import field, fixes, item, outing, serpentine, site, swing
 
-from fieldcomb.coverage.actions.draw import make_outputs
+from fieldcomb.coverage.actions.outputs import make_outputs
 from fieldcomb.coverage.estimate.chance import calibrated, drifts, redraw
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated
 from fieldcomb.coverage.gear.coils import make_swing, parse_coil

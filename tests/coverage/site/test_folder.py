@@ -21,9 +21,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_walks import MORNING, fix, gpx, lanes, snapshot, square, stamped, walk
 
-from fieldcomb.coverage.actions.add import Walk, add, walks_of_roster
-from fieldcomb.coverage.actions.edit import edit, inputs
-from fieldcomb.coverage.site.folder import new_site, opened
+from fieldcomb.coverage.actions.add import WalkToAdd, add, walks_of_roster
+from fieldcomb.coverage.actions.edit import edit
+from fieldcomb.coverage.actions.new_site import new_site
+from fieldcomb.coverage.actions.survey_inputs import survey_inputs
+from fieldcomb.coverage.site.folder import opened
 from fieldcomb.coverage.site.naming import free_name, next_id, safe_name
 from fieldcomb.coverage.site.roster import read_roster
 from fieldcomb.coverage.site.settings import Typed
@@ -54,7 +56,7 @@ def file_of(folder: Path, name: str, text: str) -> str:
 def add_one(site: Path, text: str, name: str = "walk.gpx", typed: Typed | None = None, **more: Any) -> str:
     """Add one walk and give the outing's id."""
     track = file_of(site.parent / "given", name, text)
-    return add(site, [Walk(track)], typed or Typed(), say=quiet, **more)[0].id
+    return add(site, [WalkToAdd(track)], typed or Typed(), say=quiet, **more)[0].id
 
 
 def outings(site: Path) -> list[dict[str, Any]]:
@@ -142,14 +144,14 @@ def test_several_files_of_one_outing_stand_in_order_of_time(site: Path) -> None:
     """Files given in any order are one outing, listed by the time of their first fix."""
     late = file_of(site.parent, "b.gpx", walk(MORNING + timedelta(hours=2)))
     early = file_of(site.parent, "a.gpx", walk())
-    added = add(site, [Walk(late), Walk(early)], Typed(), say=quiet)
+    added = add(site, [WalkToAdd(late), WalkToAdd(early)], Typed(), say=quiet)
     assert len(added) == 1 and [item["name"] for item in outings(site)[0]["recording"]] == ["a.gpx", "b.gpx"]
 
 
 def test_each_makes_one_outing_a_file(site: Path) -> None:
     """With each, files of one day become a, b and so on in the order given."""
     files = [file_of(site.parent, f"{k}.gpx", walk(MORNING + timedelta(hours=k))) for k in range(3)]
-    added = add(site, [Walk(file) for file in files], Typed(), each=True, say=quiet)
+    added = add(site, [WalkToAdd(file) for file in files], Typed(), each=True, say=quiet)
     assert [outing.id for outing in added] == ["2026-03-07a", "2026-03-07b", "2026-03-07c"]
 
 
@@ -157,7 +159,7 @@ def test_same_name_from_two_folders(site: Path) -> None:
     """Two watches that both write walk.gpx are both kept, under names that tell them apart."""
     one = file_of(site.parent / "a", "Walk.gpx", walk())
     two = file_of(site.parent / "b", "walk.gpx", walk(MORNING + timedelta(hours=1)))
-    add(site, [Walk(one), Walk(two)], Typed(), say=quiet)
+    add(site, [WalkToAdd(one), WalkToAdd(two)], Typed(), say=quiet)
     assert sorted(p.name for p in (site / "tracks").iterdir()) == ["2026-03-07a-Walk.gpx", "2026-03-07a-walk-2.gpx"]
 
 
@@ -209,18 +211,18 @@ def test_same_file_twice_in_one_call_is_refused(site: Path) -> None:
     """The same recording given twice at once is refused too."""
     one, two = (file_of(site.parent, name, walk()) for name in ("a.gpx", "b.gpx"))
     with pytest.raises(TrackError, match=r"is the same recording as .*a\.gpx"):
-        add(site, [Walk(one), Walk(two)], Typed(), say=quiet)
+        add(site, [WalkToAdd(one), WalkToAdd(two)], Typed(), say=quiet)
 
 
 def test_halves_of_one_file_may_be_added(site: Path) -> None:
     """A coil changed half-way: both halves of one file can be added, at once or later, but no time twice."""
     track = file_of(site.parent, "w.gpx", walk())
-    halves = [Walk(track, end="2026-03-07T09:01"), Walk(track, "2026-03-07T09:01", "2026-03-07T09:02")]
+    halves = [WalkToAdd(track, end="2026-03-07T09:01"), WalkToAdd(track, "2026-03-07T09:01", "2026-03-07T09:02")]
     add(site, halves, Typed(), say=quiet)
     assert len({item["file"] for item in outings(site)[0]["recording"]}) == 1
-    add(site, [Walk(track, "2026-03-07T09:02")], Typed(), say=quiet)
+    add(site, [WalkToAdd(track, "2026-03-07T09:02")], Typed(), say=quiet)
     with pytest.raises(TrackError, match="was added before"):
-        add(site, [Walk(track, "2026-03-07T09:00:30", "2026-03-07T09:00:40")], Typed(), say=quiet)
+        add(site, [WalkToAdd(track, "2026-03-07T09:00:30", "2026-03-07T09:00:40")], Typed(), say=quiet)
     assert len(outings(site)) == 2
 
 
@@ -258,7 +260,7 @@ class Steps:
 def adding_two(site: Path) -> Callable[[], object]:
     """Prepare an add of two files that also names a coil and fixes the frame, so that every file changes."""
     files = [file_of(site.parent, f"{k}.gpx", walk(MORNING + timedelta(hours=k))) for k in range(2)]
-    return lambda: add(site, [Walk(file) for file in files], Typed(coil="small=13x20cm"), say=quiet)
+    return lambda: add(site, [WalkToAdd(file) for file in files], Typed(coil="small=13x20cm"), say=quiet)
 
 
 def editing(site: Path) -> Callable[[], object]:
@@ -315,7 +317,7 @@ def test_killed_while_recovering_is_no_worse(site: Path, prepare: Callable[[Path
     before, after, count = before_and_after(site, change)
     for at in range(0, count, 3):
         for again in range(8):
-            for number, act in ((at, change), (again, lambda: inputs(site, say=quiet))):
+            for number, act in ((at, change), (again, lambda: survey_inputs(site, say=quiet))):
                 with pytest.MonkeyPatch.context() as patch:
                     Steps(patch, number, kill=True)
                     with suppress(Killed, SiteError):
@@ -360,7 +362,7 @@ def test_full_disk_leaves_the_site_as_it_was(
 CHILD = """
 import os, sys
 from pathlib import Path
-from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.actions.add import WalkToAdd, add
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.folder import opened
 site, track, after = Path(sys.argv[1]), sys.argv[2], None
@@ -379,7 +381,7 @@ for last in range(1000):
     child = os.fork()
     if child == 0:
         die_at(last)
-        add(site, [Walk(track)], Typed(coil="small=13x20cm"), say=print)
+        add(site, [WalkToAdd(track)], Typed(coil="small=13x20cm"), say=print)
         os._exit(0)
     code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     with opened(site, print) as found:
@@ -513,7 +515,7 @@ def test_read_only_site_can_be_read(site: Path, monkeypatch: pytest.MonkeyPatch)
         return real(path, flags, *rest, **more)
 
     monkeypatch.setattr(os, "open", refuse)
-    assert len(inputs(site, say=quiet).outings) == 1
+    assert len(survey_inputs(site, say=quiet).outings) == 1
     with pytest.raises(SiteError, match=r"cannot be written to \(read-only file system\)"):
         edit(site, "2026-03-07a", {"note": "x"}, say=quiet)
 
@@ -598,7 +600,7 @@ def test_correcting_a_coil_corrects_all_its_outings(site: Path) -> None:
     add_one(site, walk(MORNING + timedelta(days=2)), "c.gpx")
 
     def swaths() -> list[tuple[str, float, bool]]:
-        swings = [outing.load()[0].swing for outing in inputs(site, say=quiet).outings]
+        swings = [outing.load()[0].swing for outing in survey_inputs(site, say=quiet).outings]
         return [(swing.coil.name, swing.swath_m, swing.swath_measured) for swing in swings]
 
     assert swaths() == [("small", 1.33, False), ("small", 1.5, True), ("28cm", 1.48, False)]
@@ -627,17 +629,17 @@ def test_changed_or_missing_recording_is_told(site: Path) -> None:
     add_one(site, walk())
     stored = site / "tracks/2026-03-07a-walk.gpx"
     (site / "tracks/stray.gpx").write_text("x")
-    assert inputs(site, say=quiet).notes == ("tracks/stray.gpx belongs to no outing and is not used",)
-    assert inputs(site, say=quiet).outings[0].load()[0].file == "walk.gpx"
+    assert survey_inputs(site, say=quiet).notes == ("tracks/stray.gpx belongs to no outing and is not used",)
+    assert survey_inputs(site, say=quiet).outings[0].load()[0].file == "walk.gpx"
     stored.write_text(stored.read_text() + " ")
     with pytest.raises(SiteError, match=r"2026-03-07a-walk.gpx: is not the file that outings.toml tells of"):
-        inputs(site, say=quiet).outings[0].load()
+        survey_inputs(site, say=quiet).outings[0].load()
     stored.unlink()
     with pytest.raises(SiteError, match=r"2026-03-07a-walk.gpx: is missing"):
-        inputs(site, say=quiet)
+        survey_inputs(site, say=quiet)
     edit(site, "2026-03-07a", {"left_out": True}, say=quiet)
     with pytest.raises(SiteError, match="all of its outings are left out"):
-        inputs(site, say=quiet)
+        survey_inputs(site, say=quiet)
 
 
 @pytest.mark.parametrize(
@@ -679,7 +681,7 @@ def test_typing_errors_are_found_with_line_and_key(site: Path, file: str, old: s
     (site / file).write_text(text.replace(old, new, 1))
     before = snapshot(site)
     with pytest.raises(SiteError, match=says) as caught:
-        inputs(site, say=quiet)
+        survey_inputs(site, say=quiet)
     assert str(caught.value).startswith(str(site / file)) and caught.value.exit_code == 1
     assert snapshot(site) == before
 
@@ -727,7 +729,7 @@ def test_roster_brings_people_and_coils_to_files(site: Path) -> None:
     assert [(r["name"], r.get("searcher"), r.get("coil")) for r in outing["recording"]] == [
         ("a.gpx", "Ann", "28cm"), ("a.gpx", "Ann", "13x20cm"), ("b.gpx", "Bjørn", None),
     ]  # fmt: skip
-    loaded = inputs(site, say=quiet).outings[0].load()
+    loaded = survey_inputs(site, say=quiet).outings[0].load()
     assert [one.swing.coil.width_m for one in loaded] == [0.28, 0.13, 0.28]
 
 

@@ -12,13 +12,13 @@ import pytest
 from recordings import FRAME, START_S, fixes, swing
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, lanes, stamped
 
-from fieldcomb.coverage.actions.add import Walk, add
-from fieldcomb.coverage.actions.edit import inputs
+from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.new_site import new_site
+from fieldcomb.coverage.actions.survey_inputs import survey_inputs
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.outings.pegs import PegMark, peg_touches, tie_to_pegs
 from fieldcomb.coverage.outings.walks import RecordingInput, walk_chain
 from fieldcomb.coverage.report.report_json import report_json, table
-from fieldcomb.coverage.site.folder import new_site
 from fieldcomb.coverage.site.peg_file import place_pegs, read_pegs
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.survey.results import Report
@@ -233,8 +233,8 @@ def surveyed(folder: Path, pegs: str | None, north_m: float = 2.0) -> Report:
     (folder / "walk.gpx").write_text(gpx(stamped(moved), marks), encoding="utf-8")
     if pegs is not None:
         (folder / "site" / "pegs.csv").write_text(pegs, encoding="utf-8")
-    add(folder / "site", [Walk(str(folder / "walk.gpx"))], Typed(), say=quiet)
-    given = inputs(folder / "site", say=quiet)
+    add(folder / "site", [WalkToAdd(str(folder / "walk.gpx"))], Typed(), say=quiet)
+    given = survey_inputs(folder / "site", say=quiet)
     return survey(given.site, given.outings).report
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from local_page import HOST, Page
 from small_walks import square
 
-from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.web.access import Gate, new_secret
 
 ADDRESSES = (

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from small_walks import MORNING, walk
 
-from fieldcomb.coverage.actions.add import Walk, add
-from fieldcomb.coverage.site.folder import new_site
+from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.web import job_queue as jobs_module
 from fieldcomb.coverage.web.job_protocol import HeldFile, Order
@@ -214,7 +214,7 @@ def test_what_was_kept_before_it_could_be_told_is_told(tmp_path: Path) -> None:
 
     class Killed(Jobs):
         def _carry_out(self, job_id: str, order: Order) -> bool:
-            add(site, [Walk(str(tmp_path / "mine.gpx"))], Typed(), say=lambda _: None)
+            add(site, [WalkToAdd(str(tmp_path / "mine.gpx"))], Typed(), say=lambda _: None)
             return False
 
     jobs = Killed(lambda _: None, ids_of)

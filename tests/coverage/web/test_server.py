@@ -23,10 +23,11 @@ from local_page import Page, running
 from shapely.geometry import shape
 from small_walks import MORNING, snapshot, square, walk
 
-from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.areas.areas import read_areas
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.site.folder import new_site, opened
+from fieldcomb.coverage.site.folder import opened
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.web import server as serving
 from fieldcomb.coverage.web import uploads
@@ -54,7 +55,7 @@ def root(tmp_path: Path) -> Path:
     (tmp_path / "sites").mkdir()
     folder = tmp_path / "sites" / "field"
     new_site(folder, boundary=str(tmp_path / "edge.geojson"), say=quiet)
-    add(folder, [Walk(str(tmp_path / "walk.gpx"))], Typed(coil="28cm"), say=quiet)
+    add(folder, [WalkToAdd(str(tmp_path / "walk.gpx"))], Typed(coil="28cm"), say=quiet)
     return tmp_path / "sites"
 
 

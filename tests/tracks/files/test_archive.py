@@ -16,9 +16,9 @@ from format_samples import KML, SAMPLES, feature, geojson, zipped
 
 from fieldcomb.coverage.actions import account_export as export_zip
 from fieldcomb.coverage.actions.account_export import take_apart
-from fieldcomb.coverage.actions.add import Walk, add
+from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.site.folder import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import archive as archive_module
@@ -122,7 +122,7 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     new_site(Path("s"), say=str)
     Path("1.gpx").write_bytes(gpx(1))
-    add(Path("s"), [Walk("1.gpx")], Typed(), say=str)
+    add(Path("s"), [WalkToAdd("1.gpx")], Typed(), say=str)
     return tmp_path
 
 
@@ -239,7 +239,7 @@ def test_without_each_and_in_a_map_an_archive_of_several_is_refused(
 def test_other_files_and_kmz_are_handed_through(here: Path) -> None:
     """With --each a file that is no archive stays what it was, and so does a KMZ."""
     Path("a.kmz").write_bytes(SAMPLES["KMZ"][0])
-    walks = [Walk("1.gpx", "2026-03-01T00:00"), Walk("a.kmz")]
+    walks = [WalkToAdd("1.gpx", "2026-03-01T00:00"), WalkToAdd("a.kmz")]
     assert take_apart(Path("s"), walks, say=str) == walks
 
 
@@ -247,7 +247,7 @@ def test_a_window_holds_for_every_recording(here: Path) -> None:
     """What is outside --from and --to leaves nothing of a recording, which is then told and not added."""
     Path("export.zip").write_bytes(zipped(*ACCOUNT[:2]))
     told: list[str] = []
-    (walk,) = take_apart(Path("s"), [Walk("export.zip", "2026-03-09T00:00")], say=told.append)
+    (walk,) = take_apart(Path("s"), [WalkToAdd("export.zip", "2026-03-09T00:00")], say=told.append)
     assert walk.path == "export.zip/activities/9.gpx" and walk.start == "2026-03-09T00:00"
     assert len(told) == 2 and "activities/8.gpx.gz" in told[1]
 
@@ -265,7 +265,7 @@ def test_members_are_not_all_in_memory_at_once(here: Path, monkeypatch: pytest.M
     for count in (10, 40):
         Path("export.zip").write_bytes(zipped(*((f"{i}.gpx", other) for i in range(count)), ("n.gpx", gpx(3))))
         tracemalloc.start()
-        assert len(take_apart(Path("s"), [Walk("export.zip")], say=str)) == 1
+        assert len(take_apart(Path("s"), [WalkToAdd("export.zip")], say=str)) == 1
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     gc.unfreeze()
@@ -278,5 +278,5 @@ def test_a_damaged_member_does_not_stop_the_rest(here: Path) -> None:
     packed[120] ^= 0xFF
     Path("export.zip").write_bytes(packed)
     told: list[str] = []
-    (walk,) = take_apart(Path("s"), [Walk("export.zip")], say=told.append)
+    (walk,) = take_apart(Path("s"), [WalkToAdd("export.zip")], say=told.append)
     assert walk.data == ACCOUNT[1][1] and "activities/9.gpx: cannot be unpacked" in told[1]

@@ -1,0 +1,98 @@
+"""The output folder: every file that is made from a result, written together."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from pathlib import Path
+
+from rasterio.io import MemoryFile
+
+from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.report.files import chance_tif, coverage_tif, strips_geojson, strips_gpx, todo_geojson, todo_gpx
+from fieldcomb.coverage.report.report_json import report_json
+from fieldcomb.coverage.site.folder import shown
+from fieldcomb.coverage.site.journal import reason, replace_files
+from fieldcomb.coverage.survey.results import Report, Result
+from fieldcomb.tracks.errors import SiteError
+
+MAP_FILE = "map.html"
+REPORT_FILE = "report.json"
+RASTER_FILE = "coverage.tif"
+CHANCE_FILE = "chance.tif"
+STRIPS_FILE = "strips.geojson"
+STRIPS_GPX_FILE = "strips.gpx"
+TODO_FILE = "todo.geojson"
+TODO_GPX_FILE = "todo.gpx"
+EDGE_FILE = "edge.html"
+
+
+def make_outputs(result: Result) -> dict[str, bytes]:
+    """Give the contents of the output folder by name."""
+    chance = {} if result.layers.chance is None else {CHANCE_FILE: _chance(result.layers.chance, result.report)}
+    return {
+        **chance,
+        MAP_FILE: map_html(result).encode(),
+        REPORT_FILE: report_json(result.report).encode(),
+        RASTER_FILE: _raster(result),
+        STRIPS_FILE: strips_geojson(result.report).encode(),
+        STRIPS_GPX_FILE: strips_gpx(result.report).encode(),
+        TODO_FILE: todo_geojson(result.report).encode(),
+        TODO_GPX_FILE: todo_gpx(result.report).encode(),
+    }
+
+
+def _chance(chance: Chance, report: Report) -> bytes:
+    with MemoryFile(ext=".tif") as file:
+        chance_tif(chance, report.site.frame, file.name)
+        return bytes(file.read())
+
+
+def _raster(result: Result) -> bytes:
+    """Make the raster in memory, because its library says nothing when a full disk cuts a file off."""
+    with MemoryFile(ext=".tif") as file:
+        coverage_tif(result, file.name)  # a name within the library's memory, no path of the system
+        return bytes(file.read())
+
+
+def write_outputs(folder: Path, files: dict[str, bytes]) -> None:
+    """Write the output folder, made when absent; each file whole or not at all, and nothing else there is touched.
+
+    Raises
+    ------
+    SiteError
+        It cannot be written; what was there before is there still.
+
+    """
+    made = _make_folder(folder)
+    try:
+        replace_files(folder, files)
+    except BaseException as error:
+        for path in made:
+            with suppress(OSError):
+                path.rmdir()
+        if isinstance(error, OSError):
+            raise _cannot(folder, error) from error
+        raise
+
+
+def _make_folder(folder: Path) -> list[Path]:
+    """Make a folder and those around it; gives what was made, innermost first."""
+    missing: list[Path] = []
+    try:
+        for path in (folder, *folder.parents):
+            if path.exists():
+                break
+            missing.append(path)
+        for path in reversed(missing):
+            path.mkdir(exist_ok=True)
+        if not folder.is_dir():
+            raise SiteError("is a file, not a folder", file=shown(folder), hint="Choose another folder with -o")
+    except OSError as error:
+        raise _cannot(folder, error) from error
+    return missing
+
+
+def _cannot(folder: Path, error: OSError) -> SiteError:
+    problem = f"the report cannot be written there ({reason(error)})"
+    return SiteError(problem, file=shown(folder), hint="Make room, or choose another folder with -o")

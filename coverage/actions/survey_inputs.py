@@ -1,0 +1,243 @@
+"""Everything that a survey of a site takes, looked up in its folder."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import partial
+from pathlib import Path
+from types import MappingProxyType
+
+from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
+from fieldcomb.coverage.actions.initials import initials_of
+from fieldcomb.coverage.gear.coils import Swing
+from fieldcomb.coverage.outings.walks import OutingInput, RecordingInput
+from fieldcomb.coverage.site.folder import NO_AREAS, Say, Site, opened, read_file, shown, stored_files
+from fieldcomb.coverage.site.settings import (
+    OUTINGS_FILE,
+    TRACKS,
+    OutingEntry,
+    RecordingEntry,
+    Settings,
+    Typed,
+    Window,
+    swing_of,
+    top_pace_of,
+    window_of,
+)
+from fieldcomb.coverage.survey.inputs import SiteInput
+from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.recording import Recording
+
+NOTHING_READ: Mapping[str, Recording] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyInputs:
+    """What a survey of the site takes, and what there is to say before it."""
+
+    site: SiteInput
+    outings: tuple[OutingInput, ...]
+    notes: tuple[str, ...]
+
+
+def survey_inputs(
+    folder: Path,
+    *,
+    since: date | None = None,
+    between: tuple[str, str] | None = None,
+    read: Mapping[str, Recording] = NOTHING_READ,
+    say: Say,
+) -> SurveyInputs:
+    """Look up everything that a survey of the site takes; the files themselves are read one outing at a time.
+
+    ``read``: recordings that were read already, by the SHA-256 of their files.
+
+    Raises
+    ------
+    SiteError
+        No outings, a file that is missing, or a fault in a file of the site. That a file in tracks/ is still the one
+        that was added is checked when its turn comes.
+
+    """
+    with opened(folder, say, reading=True) as site:
+        chosen, notes = _chosen(site, since)
+        gone = [NO_AREAS] if NO_AREAS in site.notes else []
+        partly = (*gone, *notes)
+        if between is not None:
+            _check_between(site, chosen, between)
+        short = initials_of(_people(site))
+        frame = site.settings.frame
+        pegs = () if frame is None else site.pegs_in(frame)
+        given = tuple(_outing_input(site, site.outings.index(outing), short, pegs, read) for outing in chosen)
+        others, unread = _others(site, chosen, short)
+        notes += unread
+        named = {item.stored for outing in site.outings for item in outing.recordings}
+        for path in stored_files(site):
+            if path.name not in named:
+                notes.append(f"{TRACKS}/{shown(path.name)} belongs to no outing and is not used")
+        if site.settings.frame is None:
+            problem = "key 'frame' is missing though outings were added"
+            hint = "Put back what fieldcomb wrote there; report.json has it as frame_origin"
+            raise SiteError(problem, file=site.settings.file.name, hint=hint)
+        whole = replace(site.as_input(site.settings.frame), notes=partly, others=others)
+        return SurveyInputs(whole, given, (*site.notes, *notes))
+
+
+def _others(
+    site: Site, chosen: Sequence[OutingEntry], short: Mapping[str, str]
+) -> tuple[tuple[OutingInput, ...], list[str]]:
+    """Outings that are not in the report, for the ground that they marked; one that is at fault is told, not fatal."""
+    others: list[OutingInput] = []
+    notes = []
+    for number, outing in enumerate(site.outings):
+        if outing in chosen:
+            continue
+        try:
+            others.append(_outing_input(site, number, short))
+        except (SiteError, UsageError) as error:
+            notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error}")
+    return tuple(others), notes
+
+
+def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str]]:
+    file = shown(site.folder)
+    if not site.outings:
+        raise SiteError("has no outings yet", file=file, hint=f"Add a walk with: fieldcomb add {file} walk.gpx")
+    chosen = [outing for outing in site.outings if not outing.left_out]
+    left = [outing.id for outing in site.outings if outing.left_out]
+    notes = [f"Left out, as you asked: {', '.join(left)}"] if left else []
+    if not chosen:
+        raise SiteError("all of its outings are left out", file=file, hint="Take one back with fieldcomb edit")
+    if since is not None:
+        undated = [outing.id for outing in chosen if _day(outing) is None]
+        if undated:
+            notes.append(f"Without a date, so not in a report since {since}: {', '.join(undated)}")
+        dated = [outing for outing in chosen if _day(outing) is not None]
+        chosen = [outing for outing in dated if (day := _day(outing)) is not None and day >= since]
+        if len(dated) > len(chosen):
+            earlier = len(dated) - len(chosen)
+            notes.append(
+                f"Only outings since {since}; {earlier} before are not counted, and may have swept what is missed"
+            )
+        if not chosen:
+            raise SiteError(f"has no outings since {since}", file=file, hint="Choose an earlier date")
+    return chosen, notes
+
+
+def _day(outing: OutingEntry) -> date | None:
+    try:
+        return date.fromisoformat(outing.id[:10])
+    except ValueError:
+        return None
+
+
+def _check_between(site: Site, chosen: Sequence[OutingEntry], between: tuple[str, str]) -> None:
+    for outing_id in between:
+        outing = site.outings[site.outing_number(outing_id)]
+        if outing not in chosen:
+            hint = "Take it back with fieldcomb edit, or choose another date"
+            raise UsageError(f"outing {outing_id!r} is left out of this report", hint=hint)
+    if between[0] == between[1]:
+        raise UsageError("--between was given the same outing twice", hint="Give two different outings")
+
+
+@dataclass(frozen=True, slots=True)
+class _Planned:
+    """One recording, looked up but not read yet."""
+
+    path: Path
+    entry: RecordingEntry
+    searcher: str | None
+    swing: Swing
+    window: Window
+    top_pace_m_s: float | None
+    typed: tuple[Typed, Typed]  # for the recording, and for its outing
+
+
+def _people(site: Site) -> list[str]:
+    """Everybody named in the site's outings, in the order in which they first come."""
+    named = [name for o in site.outings for name in (*(item.searcher for item in o.recordings), *o.unrecorded)]
+    return [name for name in named if name]
+
+
+def _outing_input(
+    site: Site,
+    number: int,
+    short: Mapping[str, str],
+    pegs: tuple[Peg, ...] = (),
+    read: Mapping[str, Recording] = NOTHING_READ,
+) -> OutingInput:
+    outing = site.outings[number]
+    planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
+    unrecorded = tuple(short[name] for name in outing.unrecorded)
+    load = partial(_load, site.settings, planned, pegs, read)
+    known_by = partial(_known_by, site.settings, planned, pegs)
+    return OutingInput(outing.id, outing.label, outing.note, load, unrecorded, known_by)
+
+
+def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _Planned:
+    outing = site.outings[number]
+    entry = outing.recordings[place]
+    try:
+        swing = swing_of(site.settings, entry.typed, outing.typed)
+        pace = top_pace_of(site.settings, entry.typed, outing.typed)
+    except UsageError as error:
+        own = entry.typed != Typed()
+        keys = ("outing", number, "recording", place, "coil") if own else ("outing", number, "coil")
+        raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
+    _check_laps(site, number, entry.typed)
+    path = site.folder / TRACKS / entry.stored
+    if not path.exists():
+        hint = f"Put it back (it was added as {entry.name}), or leave outing {outing.id} out with fieldcomb edit"
+        raise SiteError("is missing", file=shown(path), hint=hint)
+    who = short[entry.searcher] if entry.searcher else None
+    window = window_of(entry.start, entry.end, site.settings.zone)
+    return _Planned(path, entry, who, swing, window, pace, (entry.typed, outing.typed))
+
+
+def _check_laps(site: Site, number: int, typed: Typed) -> None:
+    outing = site.outings[number]
+    try:
+        presses_of(site.settings, typed, outing.typed)
+    except UsageError as error:
+        if outing.typed.laps is None:
+            raise site.settings.file.fault(("defaults", "laps"), error.problem, error.hint) from error
+        keys = ("outing", number, "laps")
+        raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
+
+
+def _load(
+    settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...], read: Mapping[str, Recording]
+) -> tuple[RecordingInput, ...]:
+    """Read the files of one outing, each only if it is still the one that was added; cut where the coil was changed."""
+    loaded: list[RecordingInput] = []
+    for one in planned:
+        name, data = one.entry.name, _data(one)
+        known = read.get(one.entry.sha256)
+        recording = read_recording(data, name) if known is None else replace(known, file=name)
+        item = RecordingInput(name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
+        marked = with_marks(settings, one.typed, replace(item, pegs=pegs))
+        loaded += by_coil(settings, one.typed, marked)
+    return tuple(loaded)
+
+
+def _data(one: _Planned) -> bytes:
+    """Read a file, if it is still the one that was added."""
+    data = read_file(one.path, SiteError)
+    if hashlib.sha256(data).hexdigest() != one.entry.sha256:
+        hint = f"Put the file back as it was when it was added as {one.entry.name}; fieldcomb never changes it"
+        raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
+    return data
+
+
+def _known_by(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[object, ...]:
+    """Give all that ``_load`` depends on; each file is looked at, so that one that was changed is told."""
+    for one in planned:
+        _data(one)
+    typed = [(p.entry, p.searcher, p.swing, p.window, p.top_pace_m_s, p.typed) for p in planned]
+    return (typed, settings.coils, settings.defaults, settings.words, pegs)

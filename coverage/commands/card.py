@@ -1,0 +1,38 @@
+"""The command that makes the page to print and carry."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fieldcomb.coverage.commands.options import path
+from fieldcomb.tracks.errors import SiteError
+
+
+@click.command("card")
+@click.argument("site", type=path, metavar="[SITE]", required=False)
+@click.option("-o", "out", type=path, metavar="FILE", help="Where to write it; card.html in SITE/out, or here, else.")
+def card_command(site: str | None, out: str | None) -> None:
+    """Make a page to print and carry: recorder settings, the marks that fieldcomb reads, and cautions.
+
+    With a SITE it has the site's own words for marks and its coils. Print it from any browser; it fits on one page.
+
+    \b
+    Example:
+      fieldcomb card north-field
+    """
+    from fieldcomb.coverage.actions.outputs import write_outputs
+    from fieldcomb.coverage.commands.console import say
+    from fieldcomb.coverage.pages.card import CARD_FILE, card_html
+    from fieldcomb.coverage.site.folder import OUT, opened, shown
+
+    settings = None
+    if site is not None:
+        with opened(Path(site), say, reading=True) as found:
+            settings = found.settings
+    file = Path(out) if out else (Path(site) / OUT if site else Path()) / CARD_FILE
+    if file.is_dir():
+        raise SiteError("is a folder, not a file", file=shown(file), hint="Give a file name with -o, such as card.html")
+    write_outputs(file.parent, {file.name: card_html(settings).encode()})
+    say(f"The card is {shown(file)}. Print it from your browser")

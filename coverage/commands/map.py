@@ -1,0 +1,76 @@
+"""The command that draws a map of walks at once, without a site."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import click
+
+from fieldcomb.coverage.commands.options import (
+    boundary_option,
+    cell_option,
+    check_walk_options,
+    depth_m,
+    depth_option,
+    path,
+    read_option,
+    typed_of,
+    walk_options,
+    words,
+)
+
+
+@click.command("map")
+@click.argument("tracks", nargs=-1, required=True, type=path, metavar="TRACK...")
+@walk_options
+@boundary_option
+@cell_option
+@depth_option
+@click.option("-o", "out", type=path, metavar="DIR", help="Folder for the map; WALK-map beside the first file else.")
+@click.option("--json", "as_json", is_flag=True, help="Print report.json instead of the table.")
+def map_command(
+    tracks: tuple[str, ...],
+    boundary: str | None,
+    cell: str,
+    out: str | None,
+    as_json: bool,
+    depth: str | None,
+    **given: Any,
+) -> None:
+    """Draw a map of one or more walks, without keeping a site.
+
+    Each TRACK is a recording of a walk, and an outing of its own. The map, the numbers and the missed strips go into a
+    folder beside the first file. Times typed without an offset are UTC.
+
+    \b
+    Example:
+      fieldcomb map saturday.gpx sunday.gpx --coil 28cm --swath 1.4m
+    """
+    options = check_walk_options(given)
+    read_option("cell", cell)
+    deep = depth_m(depth)
+    from fieldcomb.coverage.actions.add import WalkToAdd, add
+    from fieldcomb.coverage.actions.new_site import new_site
+    from fieldcomb.coverage.commands.console import draw_and_show, say, tell_added, tell_assumed
+
+    stem = _stem(tracks[0])
+    walks = [WalkToAdd(track, options.start, options.end) for track in tracks]
+    with TemporaryDirectory(prefix="fieldcomb-", ignore_cleanup_errors=True) as temp:
+        site = Path(temp) / "site"
+        name = words(stem) if len(tracks) == 1 else f"{words(stem)} and {len(tracks) - 1} more"
+        new_site(site, name=name, cell=cell, boundary=boundary, say=say)
+        added = add(site, walks, typed_of(options), label=options.label, note=options.note, each=True, say=say)
+        tell_added(added)
+        tell_assumed(added)
+        read = {one.sha256: one.recording for outing in added for one in outing.recordings}
+        draw_and_show(
+            site, Path(out) if out else Path(tracks[0]).parent / f"{stem}-map", as_json, depth_m=deep, read=read
+        )
+
+
+def _stem(path: str) -> str:
+    """Name of a file without its ending: ``walk.gpx.gz`` gives ``walk``."""
+    path = path.removesuffix(".gz").removesuffix(".zip")
+    return Path(path).stem or "walk"

@@ -1,0 +1,40 @@
+"""The command that draws the map of a site."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fieldcomb.coverage.commands.options import depth_m, depth_option, named, path, words
+from fieldcomb.tracks.units import parse_date
+
+
+@click.command("report")
+@click.argument("site", type=path, metavar="SITE")
+@click.option("--between", nargs=2, type=words, metavar="A B", help="Set two outings beside each other.")
+@click.option("--since", type=words, metavar="DATE", help="Only outings from this day on, such as 2026-03-01.")
+@depth_option
+@click.option("-o", "out", type=path, metavar="DIR", help="Folder for the map; SITE/out if not given.")
+@click.option("--json", "as_json", is_flag=True, help="Print report.json instead of the table.")
+def report_command(
+    site: str,
+    between: tuple[str, str] | None,
+    since: str | None,
+    depth: str | None,
+    out: str | None,
+    as_json: bool,
+) -> None:
+    """Draw the map of a site, with percentages and missed strips of all its outings.
+
+    Opens nothing and sends nothing: open map.html in your browser.
+
+    \b
+    Example:
+      fieldcomb report north-field
+    """
+    day = named("--since", parse_date, since) if since is not None else None
+    deep = depth_m(depth)
+    from fieldcomb.coverage.commands.console import draw_and_show
+
+    draw_and_show(Path(site), Path(out) if out else None, as_json, since=day, between=between, depth_m=deep)
