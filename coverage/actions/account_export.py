@@ -15,9 +15,11 @@ from pathlib import Path
 
 import numpy as np
 
-from fieldcomb.coverage.actions.add import WalkToAdd, begin_s, day_of
+from fieldcomb.coverage.actions.add import begin_s, day_of
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.known_walks import look_for_again
-from fieldcomb.coverage.outings.walks import RecordingInput, TooFarError
+from fieldcomb.coverage.outings.inputs import RecordingInput
+from fieldcomb.coverage.outings.walks import TooFarError
 from fieldcomb.coverage.site.folder import Say, Site, opened, shown
 from fieldcomb.coverage.site.settings import Typed, swing_of, window_of
 from fieldcomb.coverage.survey.inputs import SiteInput, check_recording, choose_frame
@@ -25,7 +27,6 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.archive import ZIP, Archive, Member, is_kmz
 from fieldcomb.tracks.files.sniffing import looks_like
 from fieldcomb.tracks.formats.read import may_be_recording, read_recording
-from fieldcomb.tracks.motion.cleaning import clean
 from fieldcomb.tracks.quality.duplicates import same_fixes
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import many
@@ -135,6 +136,7 @@ class _Chooser:
             return f"was added before, in outing {self._added[sha256]}"
         one = replace(walk, path=f"{walk.path}/{member.name}", data=content)
         recording = read_recording(content, shown(one.path), member=True)
+        one = replace(one, recording=recording)
         found = _Found(shown(member.name), one, recording, sha256, math.inf, _span(recording))
         twin = next((other for other in self._found if found.is_copy_of(other)), None)
         is_longer = twin in self._found[before:] and len(recording.track) > len(twin.recording.track)
@@ -154,9 +156,9 @@ class _Chooser:
         window = window_of(walk.start, walk.end, zone)
         swing = swing_of(self.site.settings, Typed())  # how it was swung makes no difference here
         item = RecordingInput(recording.file, recording, swing, window=window)
-        check_recording(place, item)
-        first_s = begin_s(clean([recording.track], place.frame, [window]).fixes.t_s)
-        look_for_again(self.site, place.frame, [item], {day_of(first_s, zone)}, lambda _: None)
+        fixes = check_recording(place, item)[0].fixes
+        first_s = begin_s(fixes.t_s)
+        look_for_again(self.site, place.frame, [(item, fixes)], {day_of(first_s, zone)}, lambda _: None)
         return first_s if math.isfinite(first_s) else math.inf
 
     def _on_site(self, found: Sequence[_Found]) -> list[WalkToAdd]:

@@ -4,23 +4,29 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from fieldcomb.coverage.actions.coil_changes import with_marks
+from fieldcomb.coverage.actions.coil_changes import by_coil, with_marks
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.initials import initials_in
 from fieldcomb.coverage.actions.known_walks import look_for_again
+from fieldcomb.coverage.actions.survey_inputs import made_from
+from fieldcomb.coverage.areas.areas import place_areas
+from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.gear.coils import Swing
-from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput, Window
+from fieldcomb.coverage.outings.walks import CheckedOuting, WalkedChain, join_walks, own_fixes, walk_recordings
 from fieldcomb.coverage.report.marks import tell_marks
-from fieldcomb.coverage.site.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
+from fieldcomb.coverage.site.folder import AREAS_FILE, Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.journal import write_all
 from fieldcomb.coverage.site.naming import NO_DATE, free_name, next_id, safe_name
-from fieldcomb.coverage.site.roster import RosterRow
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
     SITE_FILE,
@@ -29,7 +35,6 @@ from fieldcomb.coverage.site.settings import (
     RecordingEntry,
     Settings,
     Typed,
-    Window,
     overlap,
     swing_of,
     top_pace_of,
@@ -37,43 +42,22 @@ from fieldcomb.coverage.site.settings import (
 )
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.site.settings_text import with_frame, with_outing
-from fieldcomb.coverage.survey.inputs import SiteInput, check_recording, choose_frame
+from fieldcomb.coverage.survey.inputs import check_distance, choose_frame
 from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.peg_drift import Peg
-from fieldcomb.tracks.recording import Floats, Recording
+from fieldcomb.tracks.recording import Floats
 
 CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long before the middle of it has a wrong clock
-
-
-@dataclass(frozen=True, slots=True)
-class WalkToAdd:
-    """One file to add, as typed, and what was typed for it alone; ``place`` is its line in a roster.
-
-    data : its bytes, where it is a member of an archive and ``path`` only names it; None for a file to read.
-    held : where the file lies, when ``path`` is only the name that it is known by, as that of an upload is.
-    """
-
-    path: str
-    start: str | None = None
-    end: str | None = None
-    typed: Typed = field(default_factory=Typed)
-    searcher: str | None = None
-    place: tuple[str, int] | None = None
-    data: bytes | None = field(default=None, repr=False)
-    held: str | None = None
-
-    def content(self) -> bytes:
-        """Give its bytes; an error has the name that it is known by."""
-        return read_file(self.held or self.path, name=self.path) if self.data is None else self.data
 
 
 @dataclass(frozen=True, slots=True)
 class ReadIn:
     """What was read from one file: fixes in it, those left out by reason, how it was swung, and what there is to say.
 
-    coil_assumed : nobody named a coil, neither now nor as the site's default. sha256 : of the file. recording : itself.
+    coil_assumed : nobody named a coil, neither now nor as the site's default.
     """
 
     file: str
@@ -82,21 +66,36 @@ class ReadIn:
     fixes: int
     dropped: dict[str, int]
     notes: tuple[str, ...]
-    sha256: str
-    recording: Recording
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Added:
-    """One outing that was added."""
+    """One outing that was added; ``checked`` is what a survey goes on with."""
 
     id: str
     recordings: tuple[ReadIn, ...]
+    checked: CheckedOuting
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Addition:
+    """Outings that can be added to a site.
+
+    site : the site with them. frame : its frame from now on. outings : the new ones, in the order of ``added``.
+    files : contents to be written into the site folder, by name. inputs : the new ones as a survey takes them.
+    """
+
+    site: Site
+    frame: SiteFrame
+    outings: tuple[OutingEntry, ...]
+    files: dict[str, bytes]
+    inputs: tuple[OutingInput, ...]
+    added: tuple[Added, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Loaded:
-    """A walk that has been read, before it is decided where it goes."""
+    """A walk that has been read, before it is decided where it goes; ``fixes`` are its own, once it is walked."""
 
     walk: WalkToAdd
     data: bytes
@@ -104,11 +103,21 @@ class _Loaded:
     window: Window
     item: RecordingInput
     read_in: ReadIn
+    fixes: Fixes | None = None
     first_s: float = math.nan  # of the first usable fix
 
     @property
     def name(self) -> str:
         return shown(Path(self.walk.path).name)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Group:
+    """Files that make one outing, in order of time, and their walks."""
+
+    files: tuple[_Loaded, ...]
+    pieces: tuple[RecordingInput, ...]
+    chains: tuple[WalkedChain, ...]
 
 
 def add(
@@ -143,33 +152,97 @@ def add(
 
     """
     with opened(folder, say) as site:
-        known, coil = keep_coil(site, typed.coil, typed.swath, typed.sweep)
-        # The swing typed beside a new name belongs to the coil, so that correcting it there corrects all its outings.
-        typed = replace(typed, coil=coil) if known is site else replace(typed, coil=coil, swath=None, sweep=None)
-        site, walks = _own_coils(known, walks)
-        swing_of(site.settings, typed)
-        loaded = [_load(site.settings, walk, typed) for walk in walks]
-        _refuse_doubles(site, loaded)
-        frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
-        pegs = site.pegs_in(frame)
-        loaded = [_looked_at(site.as_input(frame), one, pegs) for one in loaded]
-        days = {day_of(one.first_s, site.settings.zone) for one in loaded}
-        look_for_again(site, frame, [one.item for one in loaded], days, say)
-        groups = [[one] for one in loaded] if each else [sorted(loaded, key=_first)]
-        for group in groups:
-            _tell_days(group, site.settings.zone, say)
-            for one in group:
-                for line in tell_marks(one.item.marks, one.item.mark_notes, site.settings.zone.key):
-                    say(f"note: {shown(one.walk.path)}: {line}")
-        outings: list[OutingEntry] = []
-        files: dict[str, bytes] = {}
-        for group in groups:
-            entry = _entry(site, outings, group, typed, label, note, files)
-            outings.append(replace(entry, unrecorded=tuple(unrecorded)))
-        _write(site, frame, outings, files)
-    return tuple(
-        Added(outing.id, tuple(one.read_in for one in group)) for outing, group in zip(outings, groups, strict=True)
-    )
+        addition = addition_to(site, walks, typed, label=label, note=note, each=each, unrecorded=unrecorded, say=say)
+        _write(site, addition)
+        checked = [
+            replace(one.checked, made_from=made_from(addition.site, one.id, addition.frame)) for one in addition.added
+        ]
+    return tuple(replace(one, checked=new) for one, new in zip(addition.added, checked, strict=True))
+
+
+def addition_to(
+    site: Site,
+    walks: Sequence[WalkToAdd],
+    typed: Typed,
+    *,
+    label: str | None = None,
+    note: str | None = None,
+    each: bool = False,
+    unrecorded: Sequence[str] = (),
+    say: Say,
+) -> Addition:
+    """Read and check walks as ``add`` does, and return what would be written; each is read, cleaned and walked once."""
+    known, coil = keep_coil(site, typed.coil, typed.swath, typed.sweep)
+    # The swing typed beside a new name belongs to the coil, so that correcting it there corrects all its outings.
+    typed = replace(typed, coil=coil) if known is site else replace(typed, coil=coil, swath=None, sweep=None)
+    site, walks = _own_coils(known, walks)
+    swing_of(site.settings, typed)
+    loaded = [_load(site.settings, walk, typed) for walk in walks]
+    _refuse_doubles(site, loaded)
+    frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
+    pegs = site.pegs_in(frame)
+    areas, _ = place_areas(site.areas, frame, AREAS_FILE)
+    together = [[one] for one in loaded] if each else [loaded]
+    groups = [_walked(site.settings, typed, files, pegs, frame, areas) for files in together]
+    loaded = [one for group in groups for one in group.files]
+    days = {day_of(one.first_s, site.settings.zone) for one in loaded}
+    look_for_again(site, frame, [(one.item, one.fixes) for one in loaded if one.fixes is not None], days, say)
+    for group in groups:
+        _tell_days(group.files, site.settings.zone, say)
+        for one in group.files:
+            for line in tell_marks(one.item.marks, one.item.mark_notes, site.settings.zone.key):
+                say(f"note: {shown(one.walk.path)}: {line}")
+    outings: list[OutingEntry] = []
+    files: dict[str, bytes] = {}
+    for group in groups:
+        entry = _entry(site, outings, group.files, typed, label, note, files)
+        outings.append(replace(entry, unrecorded=tuple(unrecorded)))
+    site = replace(site, outings=(*site.outings, *outings))
+    short = initials_in(site)
+    inputs = [_as_input(entry, group, short) for entry, group in zip(outings, groups, strict=True)]
+    added = [_added(given, group, frame, short) for given, group in zip(inputs, groups, strict=True)]
+    return Addition(site, frame, tuple(outings), files, tuple(inputs), tuple(added))
+
+
+def _walked(
+    settings: Settings,
+    typed: Typed,
+    files: Sequence[_Loaded],
+    pegs: tuple[Peg, ...],
+    frame: SiteFrame,
+    areas: Sequence[AreaShape],
+) -> _Group:
+    """Walk the files of one outing as a survey does, and see that they are of this site and when each began."""
+    cut = [by_coil(settings, (one.walk.typed, typed), replace(one.item, pegs=pegs)) for one in files]
+    pieces = tuple(piece for parts in cut for piece in parts)
+    of_file = np.repeat(np.arange(len(files)), [len(parts) for parts in cut])
+    chains = walk_recordings(pieces, frame)
+    for chain in chains:
+        check_distance(chain.walk, chain.chain[0].shown_as, areas, frame)
+    seen = [_looked_at(one, chains, np.flatnonzero(of_file == n).tolist()) for n, one in enumerate(files)]
+    return _Group(tuple(sorted(seen, key=_first)), pieces, chains)
+
+
+def _looked_at(one: _Loaded, chains: Sequence[WalkedChain], numbers: Sequence[int]) -> _Loaded:
+    """Gather what was met in the pieces of one file, and when its walk began."""
+    fixes, dropped = own_fixes(chains, numbers)
+    mine = [chain for chain in chains if set(chain.numbers) & set(numbers)]
+    met = (note for chain in mine for note in (*chain.cleaned.notes, *chain.walk.notes))
+    notes = tuple(dict.fromkeys((*one.item.recording.notes, *met)))
+    read_in = replace(one.read_in, dropped=dropped, notes=notes)
+    return replace(one, read_in=read_in, fixes=fixes, first_s=begin_s(fixes.t_s))
+
+
+def _as_input(entry: OutingEntry, group: _Group, short: Mapping[str, str]) -> OutingInput:
+    unrecorded = tuple(short[name] for name in entry.unrecorded)
+    return OutingInput(entry.id, entry.label, entry.note, partial(tuple, group.pieces), unrecorded)
+
+
+def _added(outing: OutingInput, group: _Group, frame: SiteFrame, short: Mapping[str, str]) -> Added:
+    walked = join_walks(outing, group.chains, frame)
+    recordings = [replace(one, searcher=short[one.searcher] if one.searcher else None) for one in walked.recordings]
+    checked = CheckedOuting(frame, None, replace(walked, recordings=tuple(recordings)))
+    return Added(outing.id, tuple(one.read_in for one in group.files), checked)
 
 
 def _own_coils(site: Site, walks: Sequence[WalkToAdd]) -> tuple[Site, list[WalkToAdd]]:
@@ -223,23 +296,15 @@ def _load(settings: Settings, walk: WalkToAdd, typed: Typed) -> _Loaded:
     except UsageError as error:
         raise _in_roster(error, walk) from error
     data = walk.content()
-    recording = read_recording(data, shown(walk.path), member=walk.data is not None)
+    recording = walk.recording or read_recording(data, shown(walk.path), member=walk.data is not None)
     pace = top_pace_of(settings, walk.typed, typed)
-    item = RecordingInput(recording.file, recording, swing, walk.searcher, window, pace)
+    named = replace(recording, file=shown(Path(walk.path).name))
+    item = RecordingInput(named.file, named, swing, walk.searcher, window, pace, given_as=recording.file)
     item = with_marks(settings, (walk.typed, typed), item)
     assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
     sha256 = hashlib.sha256(data).hexdigest()
-    read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, (), sha256, recording)
+    read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, ())
     return _Loaded(walk, data, sha256, window, item, read_in)
-
-
-def _looked_at(site: SiteInput, one: _Loaded, pegs: tuple[Peg, ...]) -> _Loaded:
-    """Check that a walk can be used, and see when it began."""
-    cleaned, notes = check_recording(site, replace(one.item, pegs=pegs))
-    first_s = begin_s(cleaned.fixes.t_s)
-    # Both the reader's and the survey's notes, each once.
-    told = tuple(dict.fromkeys((*one.item.recording.notes, *cleaned.notes, *notes)))
-    return replace(one, read_in=replace(one.read_in, dropped=cleaned.dropped[0], notes=told), first_s=first_s)
 
 
 def begin_s(t_s: Floats) -> float:
@@ -310,53 +375,17 @@ def day_of(first_s: float, zone: ZoneInfo) -> str:
         return NO_DATE
 
 
-def _write(site: Site, frame: SiteFrame, outings: Sequence[OutingEntry], files: dict[str, bytes]) -> None:
+def _write(site: Site, addition: Addition) -> None:
     """Write the files, then the settings, and last the outings, which make all of it count."""
-    settings, text = site.settings, site.outings_file.text
-    content = settings.file.text if settings.frame else with_frame(settings.file.text, frame)
-    for outing in outings:
+    settings, text, files = addition.site.settings, site.outings_file.text, dict(addition.files)
+    content = settings.file.text if settings.frame else with_frame(settings.file.text, addition.frame)
+    for outing in addition.outings:
         text = with_outing(text, outing)
     written = read_outings(text.encode(), site.outings_file.name, settings.zone)[1]
-    if read_settings(content.encode(), settings.file.name).frame != frame or written != (*site.outings, *outings):
+    if read_settings(content.encode(), settings.file.name).frame != addition.frame or written != addition.site.outings:
         hint = f"Write outings in it as [[outing]], as in a fresh {OUTINGS_FILE}"
         raise SiteError("its layout leaves no place for one more outing", file=site.outings_file.name, hint=hint)
     if content.encode() != read_file(site.folder / SITE_FILE, SiteError):
         files[SITE_FILE] = content.encode()
     files[OUTINGS_FILE] = text.encode()
     write_all(site.folder, files)
-
-
-def walks_of_roster(
-    rows: Sequence[RosterRow], file: str, tracks: Sequence[str]
-) -> tuple[tuple[WalkToAdd, ...], tuple[str, ...]]:
-    """Bring the rows of a roster together with the files given; without any they lie beside the roster.
-
-    Gives the walks, and the people in the roster of whom there is no recording.
-    """
-    by_name: dict[str, list[str]] = {}
-    for track in dict.fromkeys(tracks):
-        for name in {track, shown(Path(track).name)}:
-            by_name.setdefault(name, []).append(track)
-    walks, gone = [], []
-    for row in rows:
-        if row.file is None:
-            continue
-        paths = by_name.get(row.file, []) if tracks else [str(Path(file).parent / row.file)]
-        if not tracks and not Path(paths[0]).exists():
-            gone.append(row)
-            continue
-        if len(paths) != 1:
-            found = "is not among the files given" if not paths else "could be any of " + ", ".join(map(shown, paths))
-            hint = "Give every file of the roster, or none when they lie beside it"
-            raise SiteError(f"{row.file} {found}", file=shown(file), where=f"line {row.line}", hint=hint)
-        walks.append(WalkToAdd(paths[0], row.start, row.end, row.typed, row.searcher, (shown(file), row.line)))
-    if gone:
-        names = ", ".join(f"{row.file} (line {row.line})" for row in gone)
-        hint = "Put them beside the roster, or leave the file empty in rows of people who did not record"
-        raise SiteError(f"these files of it are not there: {names}", file=shown(file), hint=hint)
-    left = [shown(track) for track in tracks if track not in {walk.path for walk in walks}]
-    if left:
-        raise SiteError(f"has no row for {', '.join(left)}", file=shown(file), hint="Add a row, or leave the file out")
-    recorded = {walk.searcher for walk in walks}
-    people = dict.fromkeys(row.searcher for row in rows if row.file is None and row.searcher)
-    return tuple(walks), tuple(name for name in people if name not in recorded)

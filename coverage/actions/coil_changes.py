@@ -10,8 +10,8 @@ from functools import partial
 import numpy as np
 
 from fieldcomb.coverage.gear.coils import Swing, parse_coil
-from fieldcomb.coverage.outings.walks import RecordingInput
-from fieldcomb.coverage.site.settings import Settings, Typed, Window, first_typed, swing_of
+from fieldcomb.coverage.outings.inputs import RecordingInput, Window
+from fieldcomb.coverage.site.settings import Settings, Typed, first_typed, swing_of
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.marks.timeline import Presses, read_marks
 from fieldcomb.tracks.marks.vocabulary import Mark, fold

@@ -1,28 +1,28 @@
-"""Drawing the map of a site: surveying it, and writing the output folder."""
+"""Drawing a map: surveying, and writing the output folder."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
+from fieldcomb.coverage.actions.add import Added, Addition
 from fieldcomb.coverage.actions.outputs import make_outputs, write_outputs
-from fieldcomb.coverage.actions.survey_inputs import NOTHING_READ, survey_inputs
+from fieldcomb.coverage.actions.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.site.folder import OUT, Say
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.survey import Progress, survey
-from fieldcomb.tracks.recording import Recording
 
 
-def draw_map(
+def draw_site(
     folder: Path,
     out: Path | None = None,
     *,
     since: date | None = None,
     between: tuple[str, str] | None = None,
     depth_m: float | None = None,
-    read: Mapping[str, Recording] = NOTHING_READ,
+    added: Sequence[Added] = (),
     say: Say,
     progress: Progress,
 ) -> Report:
@@ -40,8 +40,8 @@ def draw_map(
         Two outings to set beside each other.
     depth_m : float, optional
         How deep below the soil it is asked what the coil itself covered.
-    read : mapping, optional
-        Recordings that were read already, by the SHA-256 of their files.
+    added : sequence of Added, optional
+        Outings that were just added, whose walks need not be read again.
     say, progress : callable
         Take notes for the user, and how far the work is.
 
@@ -52,13 +52,41 @@ def draw_map(
 
     """
     out = folder / OUT if out is None else out
-    given = survey_inputs(folder, since=since, between=between, read=read, say=say)
-    for note in given.notes:
-        say(f"note: {note}")
+    given = survey_inputs(folder, since=since, between=between, say=say)
     shelf = Shelf(folder / OUT / KEPT, closed=out != folder / OUT)
     store = None if shelf.closed and not shelf.folder.is_dir() else shelf
-    result = survey(given.site, given.outings, between=between, depth_m=depth_m, progress=progress, store=store)
+    report = _draw(given, out, between, depth_m, added, store, say, progress)
+    shelf.tidy()
+    return report
+
+
+def draw_addition(addition: Addition, out: Path, *, depth_m: float | None, say: Say, progress: Progress) -> Report:
+    """Survey the walks of an addition, as if its site had no others, and write the output folder."""
+    given = SurveyInputs(addition.site.as_input(addition.frame), addition.inputs, addition.site.notes)
+    return _draw(given, out, None, depth_m, addition.added, None, say, progress)
+
+
+def _draw(
+    given: SurveyInputs,
+    out: Path,
+    between: tuple[str, str] | None,
+    depth_m: float | None,
+    added: Sequence[Added],
+    store: Shelf | None,
+    say: Say,
+    progress: Progress,
+) -> Report:
+    for note in given.notes:
+        say(f"note: {note}")
+    result = survey(
+        given.site,
+        given.outings,
+        between=between,
+        depth_m=depth_m,
+        progress=progress,
+        store=store,
+        checked={one.id: one.checked for one in added},
+    )
     progress("drawing the map", 0, 1)
     write_outputs(out, make_outputs(result))
-    shelf.tidy()
     return result.report

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+from fieldcomb.coverage.site.folder import Site
+
 
 def initials_of(names: Iterable[str]) -> dict[str, str]:
     """Give each name its initials; those that two people share are numbered in the order given.
@@ -21,3 +23,9 @@ def initials_of(names: Iterable[str]) -> dict[str, str]:
         taken[short] = taken.get(short, 0) + 1
         given[name] = short if taken[short] == 1 else f"{short}{taken[short]}"
     return given
+
+
+def initials_in(site: Site) -> dict[str, str]:
+    """Return the initials of everybody named in a site's outings, in the order in which they first come."""
+    named = [name for o in site.outings for name in (*(item.searcher for item in o.recordings), *o.unrecorded)]
+    return initials_of(name for name in named if name)

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from fieldcomb.coverage.outings.duplicates import Seen, one_person, trace_of
-from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.site.folder import Say, Site, read_file, shown
 from fieldcomb.coverage.site.settings import TRACKS, OutingEntry, RecordingEntry, overlap, swing_of, window_of
 from fieldcomb.tracks.errors import FieldcombError, TrackError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.motion.cleaning import clean
+from fieldcomb.tracks.motion.cleaning import Fixes, clean
 from fieldcomb.tracks.quality.duplicates import SAME_FIXES, same_fixes
 
 
@@ -27,15 +27,17 @@ class _Old:
     item: RecordingInput
 
 
-def look_for_again(site: Site, frame: SiteFrame, items: Sequence[RecordingInput], days: set[str], say: Say) -> None:
+def look_for_again(
+    site: Site, frame: SiteFrame, new: Sequence[tuple[RecordingInput, Fixes]], days: set[str], say: Say
+) -> None:
     """Compare walks that are to be added with those of the site from the same days.
 
     Parameters
     ----------
     site, frame : Site, SiteFrame
         The open site.
-    items : sequence of RecordingInput
-        The new walks.
+    new : sequence of (RecordingInput, Fixes)
+        The new walks, and their usable fixes.
     days : set of str
         Their days, as in the ids of outings.
     say : callable
@@ -47,21 +49,21 @@ def look_for_again(site: Site, frame: SiteFrame, items: Sequence[RecordingInput]
         A walk has the very fixes of one that is there, under other bytes.
 
     """
-    new: list[tuple[RecordingInput, Seen]] = []
+    traces: dict[int, Seen] = {}
     for old in _near_in_time(site, days):
-        new = new or [(item, _seen(item, frame)) for item in items]
-        known = _seen(old.item, frame)
-        for item, seen in new:
+        known = _seen(old.item, clean([old.item.recording.track], frame, [old.item.window]).fixes)
+        for number, (item, fixes) in enumerate(new):
             if not overlap(item.window, old.item.window):
                 continue
             if same_fixes(item.recording.track, old.item.recording.track):
                 if old.outing.left_out and _longer(item, old):
                     continue
                 raise _copy(item, old)
-            if one_person(seen, known):
+            traces[number] = traces.get(number) or _seen(item, fixes)
+            if one_person(traces[number], known):
                 which = f"{old.entry.name} of outing {old.outing.id}"
                 say(
-                    f"note: {item.file} went the same way at the same time as {which}: if both are of one person, "
+                    f"note: {item.shown_as} went the same way at the same time as {which}: if both are of one person, "
                     "leave one of the outings out with fieldcomb edit, or it counts twice"
                 )
 
@@ -73,7 +75,7 @@ def _copy(item: RecordingInput, old: _Old) -> TrackError:
         hint = f"It holds more of it: to use this one, first leave {old.outing.id} out with fieldcomb edit"
     elif old.outing.left_out:
         hint = f"Use fieldcomb edit SITE {old.outing.id} --take-back"
-    return TrackError(problem, file=item.file, hint=hint)
+    return TrackError(problem, file=item.shown_as, hint=hint)
 
 
 def _longer(item: RecordingInput, old: _Old) -> bool:
@@ -107,6 +109,5 @@ def _around(day: str) -> list[str]:
         return [day]
 
 
-def _seen(item: RecordingInput, frame: SiteFrame) -> Seen:
-    fixes = clean([item.recording.track], frame, [item.window]).fixes
+def _seen(item: RecordingInput, fixes: Fixes) -> Seen:
     return Seen(item.searcher, trace_of(fixes, item.swing.gps), ())

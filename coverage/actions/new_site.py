@@ -55,23 +55,36 @@ def new_site(
         Nothing has been written then.
 
     """
-    parse_zone(zone)
-    read_cell_m(cell)
     if name is not None and not name.strip():
         raise UsageError("the name of a site must not be empty", hint="Leave --name out to take the folder's")
-    if boundary is not None and edge is not None:
-        raise UsageError("--boundary and --edge were both given", hint="Give the one that draws the site's edge")
     _check_free(folder)
-    frame, areas, walked = _first_areas(boundary, edge, held, say)
-    text = new_site_text(name or shown(folder.absolute().name) or "site", zone, cell, frame, bool(areas))
-    files = {SITE_FILE: text.encode(), OUTINGS_FILE: NEW_OUTINGS.encode(), LOCK: b""}
+    files, walked = new_site_files(name or shown(folder.absolute().name), zone, cell, boundary, edge, held, say)
     try:
-        new_folder(folder, files | areas)
+        new_folder(folder, files | {LOCK: b""})
     except OSError as error:
         problem = f"the site cannot be written ({reason(error)}); nothing was changed"
         hint = "Make room, or choose a folder that you may write to"
         raise SiteError(problem, file=shown(folder), hint=hint) from error
     return walked
+
+
+def new_site_files(
+    name: str,
+    zone: str,
+    cell: str,
+    boundary: str | None,
+    edge: str | None = None,
+    held: str | None = None,
+    say: Say = lambda _: None,
+) -> tuple[dict[str, bytes], WalkedEdge | None]:
+    """Return the files of a fresh site by name, and the edge that was made of a walk; parameters as of ``new_site``."""
+    parse_zone(zone)
+    read_cell_m(cell)
+    if boundary is not None and edge is not None:
+        raise UsageError("--boundary and --edge were both given", hint="Give the one that draws the site's edge")
+    frame, areas, walked = _first_areas(boundary, edge, held, say)
+    text = new_site_text(name or "site", zone, cell, frame, bool(areas))
+    return {SITE_FILE: text.encode(), OUTINGS_FILE: NEW_OUTINGS.encode(), **areas}, walked
 
 
 def _check_free(folder: Path) -> None:

@@ -8,12 +8,11 @@ from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
-from types import MappingProxyType
 
 from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
-from fieldcomb.coverage.actions.initials import initials_of
+from fieldcomb.coverage.actions.initials import initials_in
 from fieldcomb.coverage.gear.coils import Swing
-from fieldcomb.coverage.outings.walks import OutingInput, RecordingInput
+from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput, Window
 from fieldcomb.coverage.site.folder import NO_AREAS, Say, Site, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
@@ -22,7 +21,6 @@ from fieldcomb.coverage.site.settings import (
     RecordingEntry,
     Settings,
     Typed,
-    Window,
     swing_of,
     top_pace_of,
     window_of,
@@ -30,10 +28,8 @@ from fieldcomb.coverage.site.settings import (
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.motion.peg_drift import Peg
-from fieldcomb.tracks.recording import Recording
-
-NOTHING_READ: Mapping[str, Recording] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +46,9 @@ def survey_inputs(
     *,
     since: date | None = None,
     between: tuple[str, str] | None = None,
-    read: Mapping[str, Recording] = NOTHING_READ,
     say: Say,
 ) -> SurveyInputs:
     """Look up everything that a survey of the site takes; the files themselves are read one outing at a time.
-
-    ``read``: recordings that were read already, by the SHA-256 of their files.
 
     Raises
     ------
@@ -70,11 +63,11 @@ def survey_inputs(
         partly = (*gone, *notes)
         if between is not None:
             _check_between(site, chosen, between)
-        short = initials_of(_people(site))
+        short = initials_in(site)
         frame = site.settings.frame
         pegs = () if frame is None else site.pegs_in(frame)
-        given = tuple(_outing_input(site, site.outings.index(outing), short, pegs, read) for outing in chosen)
-        others, unread = _others(site, chosen, short)
+        given = tuple(_outing_input(site, site.outings.index(outing), short, pegs) for outing in chosen)
+        others, unread = _others(site, chosen, short, pegs)
         notes += unread
         named = {item.stored for outing in site.outings for item in outing.recordings}
         for path in stored_files(site):
@@ -89,7 +82,7 @@ def survey_inputs(
 
 
 def _others(
-    site: Site, chosen: Sequence[OutingEntry], short: Mapping[str, str]
+    site: Site, chosen: Sequence[OutingEntry], short: Mapping[str, str], pegs: tuple[Peg, ...]
 ) -> tuple[tuple[OutingInput, ...], list[str]]:
     """Outings that are not in the report, for the ground that they marked; one that is at fault is told, not fatal."""
     others: list[OutingInput] = []
@@ -98,7 +91,7 @@ def _others(
         if outing in chosen:
             continue
         try:
-            others.append(_outing_input(site, number, short))
+            others.append(_outing_input(site, number, short, pegs))
         except (SiteError, UsageError) as error:
             notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error}")
     return tuple(others), notes
@@ -159,25 +152,20 @@ class _Planned:
     typed: tuple[Typed, Typed]  # for the recording, and for its outing
 
 
-def _people(site: Site) -> list[str]:
-    """Everybody named in the site's outings, in the order in which they first come."""
-    named = [name for o in site.outings for name in (*(item.searcher for item in o.recordings), *o.unrecorded)]
-    return [name for name in named if name]
-
-
-def _outing_input(
-    site: Site,
-    number: int,
-    short: Mapping[str, str],
-    pegs: tuple[Peg, ...] = (),
-    read: Mapping[str, Recording] = NOTHING_READ,
-) -> OutingInput:
+def _outing_input(site: Site, number: int, short: Mapping[str, str], pegs: tuple[Peg, ...]) -> OutingInput:
     outing = site.outings[number]
     planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
     unrecorded = tuple(short[name] for name in outing.unrecorded)
-    load = partial(_load, site.settings, planned, pegs, read)
+    load = partial(_load, site.settings, planned, pegs)
     known_by = partial(_known_by, site.settings, planned, pegs)
     return OutingInput(outing.id, outing.label, outing.note, load, unrecorded, known_by)
+
+
+def made_from(site: Site, outing_id: str, frame: SiteFrame) -> tuple[object, ...]:
+    """Return all that the walks of an outing depend on, as ``known_by`` of its input returns it."""
+    number, short = site.outing_number(outing_id), initials_in(site)
+    places = range(len(site.outings[number].recordings))
+    return _depends(site.settings, [_planned(site, number, place, short) for place in places], site.pegs_in(frame))
 
 
 def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _Planned:
@@ -211,15 +199,12 @@ def _check_laps(site: Site, number: int, typed: Typed) -> None:
         raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
 
 
-def _load(
-    settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...], read: Mapping[str, Recording]
-) -> tuple[RecordingInput, ...]:
+def _load(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[RecordingInput, ...]:
     """Read the files of one outing, each only if it is still the one that was added; cut where the coil was changed."""
     loaded: list[RecordingInput] = []
     for one in planned:
         name, data = one.entry.name, _data(one)
-        known = read.get(one.entry.sha256)
-        recording = read_recording(data, name) if known is None else replace(known, file=name)
+        recording = read_recording(data, name)
         item = RecordingInput(name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
         marked = with_marks(settings, one.typed, replace(item, pegs=pegs))
         loaded += by_coil(settings, one.typed, marked)
@@ -236,8 +221,12 @@ def _data(one: _Planned) -> bytes:
 
 
 def _known_by(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[object, ...]:
-    """Give all that ``_load`` depends on; each file is looked at, so that one that was changed is told."""
+    """Return all that ``_load`` depends on; each file is looked at, so that one that was changed is told."""
     for one in planned:
         _data(one)
+    return _depends(settings, planned, pegs)
+
+
+def _depends(settings: Settings, planned: Sequence[_Planned], pegs: tuple[Peg, ...]) -> tuple[object, ...]:
     typed = [(p.entry, p.searcher, p.swing, p.window, p.top_pace_m_s, p.typed) for p in planned]
     return (typed, settings.coils, settings.defaults, settings.words, pegs)

@@ -11,7 +11,7 @@ from shapely.geometry import Point
 
 from fieldcomb.coverage.areas.no_go import day_of
 from fieldcomb.coverage.areas.shapes import AreaShape
-from fieldcomb.coverage.outings.walks import OutingInput
+from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import PRESS, Mark

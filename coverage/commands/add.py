@@ -42,7 +42,8 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
         raise UsageError("no TRACK was given", hint="Write: fieldcomb add SITE walk.gpx")
     if roster is not None and each:
         raise UsageError("--each and --roster were both given", hint="A roster is for one outing of a team")
-    from fieldcomb.coverage.actions.add import WalkToAdd, add
+    from fieldcomb.coverage.actions.add import add
+    from fieldcomb.coverage.actions.given_walks import WalkToAdd
     from fieldcomb.coverage.commands.console import say, tell_added, tell_assumed
     from fieldcomb.coverage.site.folder import shown
 
@@ -76,7 +77,7 @@ def _team(
     """Read a roster; gives its walks, and who searched without a recording."""
     from dataclasses import replace
 
-    from fieldcomb.coverage.actions.add import walks_of_roster
+    from fieldcomb.coverage.actions.given_walks import walks_of_roster
     from fieldcomb.coverage.site.folder import read_file, shown
     from fieldcomb.coverage.site.roster import read_roster
     from fieldcomb.tracks.errors import SiteError

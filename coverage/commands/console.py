@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
 
 import click
 
 from fieldcomb.coverage.actions.add import Added, ReadIn
+from fieldcomb.coverage.site.folder import shown
+from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import say_length
 
@@ -76,17 +77,15 @@ def tell_assumed(added: Sequence[Added]) -> None:
         )
 
 
-def draw_and_show(site: Path, out: Path | None, as_json: bool, **how: Any) -> None:
-    """Draw the map of a site as ``how`` says, and print its numbers."""
-    from fieldcomb.coverage.actions.draw import draw_map
+def show_report(draw: Callable[..., Report], out: Path, as_json: bool) -> None:
+    """Draw a map into a folder, with the progress shown, and print its numbers."""
     from fieldcomb.coverage.actions.outputs import MAP_FILE
     from fieldcomb.coverage.report.report_json import report_json, table
-    from fieldcomb.coverage.site.folder import OUT, shown
 
     progress = Progress()
     try:
-        report = draw_map(site, out, **how, say=say, progress=progress)
+        report = draw(say=say, progress=progress)
     finally:
         progress.close()
     click.echo(report_json(report) if as_json else table(report), nl=False)
-    say(f"The map is {shown((out or site / OUT) / MAP_FILE)}")
+    say(f"The map is {shown(out / MAP_FILE)}")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import click
@@ -51,23 +51,23 @@ def map_command(
     options = check_walk_options(given)
     read_option("cell", cell)
     deep = depth_m(depth)
-    from fieldcomb.coverage.actions.add import WalkToAdd, add
-    from fieldcomb.coverage.actions.new_site import new_site
-    from fieldcomb.coverage.commands.console import draw_and_show, say, tell_added, tell_assumed
+    from fieldcomb.coverage.actions.add import addition_to
+    from fieldcomb.coverage.actions.draw import draw_addition
+    from fieldcomb.coverage.actions.given_walks import WalkToAdd
+    from fieldcomb.coverage.actions.new_site import new_site_files
+    from fieldcomb.coverage.commands.console import say, show_report, tell_added, tell_assumed
+    from fieldcomb.coverage.site.folder import site_of
 
     stem = _stem(tracks[0])
+    name = words(stem) if len(tracks) == 1 else f"{words(stem)} and {len(tracks) - 1} more"
+    files, _ = new_site_files(name, "UTC", cell, boundary, say=say)
     walks = [WalkToAdd(track, options.start, options.end) for track in tracks]
-    with TemporaryDirectory(prefix="fieldcomb-", ignore_cleanup_errors=True) as temp:
-        site = Path(temp) / "site"
-        name = words(stem) if len(tracks) == 1 else f"{words(stem)} and {len(tracks) - 1} more"
-        new_site(site, name=name, cell=cell, boundary=boundary, say=say)
-        added = add(site, walks, typed_of(options), label=options.label, note=options.note, each=True, say=say)
-        tell_added(added)
-        tell_assumed(added)
-        read = {one.sha256: one.recording for outing in added for one in outing.recordings}
-        draw_and_show(
-            site, Path(out) if out else Path(tracks[0]).parent / f"{stem}-map", as_json, depth_m=deep, read=read
-        )
+    site = site_of(files, Path())
+    addition = addition_to(site, walks, typed_of(options), label=options.label, note=options.note, each=True, say=say)
+    tell_added(addition.added)
+    tell_assumed(addition.added)
+    place = Path(out) if out else Path(tracks[0]).parent / f"{stem}-map"
+    show_report(partial(draw_addition, addition, place, depth_m=deep), place, as_json)
 
 
 def _stem(path: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import click
@@ -35,6 +36,9 @@ def report_command(
     """
     day = named("--since", parse_date, since) if since is not None else None
     deep = depth_m(depth)
-    from fieldcomb.coverage.commands.console import draw_and_show
+    from fieldcomb.coverage.actions.draw import draw_site
+    from fieldcomb.coverage.commands.console import show_report
+    from fieldcomb.coverage.site.folder import OUT
 
-    draw_and_show(Path(site), Path(out) if out else None, as_json, since=day, between=between, depth_m=deep)
+    place = Path(out) if out else Path(site) / OUT
+    show_report(partial(draw_site, Path(site), place, since=day, between=between, depth_m=deep), place, as_json)

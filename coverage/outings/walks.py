@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,64 +10,28 @@ import numpy as np
 from fieldcomb.coverage.gear.coils import Swing
 from fieldcomb.coverage.gear.reach import reach_m
 from fieldcomb.coverage.outings.duplicates import Seen, find_doubles, lacking, trace_of
+from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.pegs import peg_touches, tie_to_pegs
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.marks.vocabulary import Mark
-from fieldcomb.tracks.motion.cleaning import Cleaned, Fixes, clean
+from fieldcomb.tracks.motion.cleaning import NO_POSITION, OUT_OF_RANGE, OUTSIDE_WINDOW, Cleaned, Fixes, clean
 from fieldcomb.tracks.motion.coil_path import find_zigzag
 from fieldcomb.tracks.motion.legs import Span, Walk, make_walk
-from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.quality.verdict import VERDICTS, judge
-from fieldcomb.tracks.recording import Recording, Track
+from fieldcomb.tracks.recording import Track
 from fieldcomb.tracks.units import say_duration, say_length
 
 JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one
 JOIN_M = 25.0
 
-Window = tuple[float | None, float | None]
+BEFORE_WINDOW = frozenset({NO_POSITION, OUT_OF_RANGE})  # why a fix is left out in every piece of its file
 
 NO_ZIGZAG = (
     "Told as carried on the shaft, but no zig-zag of a coil is in it: it needs three fixes or more in each sweep, such "
     "as five a second. It was taken as carried on the body, with the swing width as typed or usual"
 )
-
-
-@dataclass(frozen=True, slots=True)
-class RecordingInput:
-    """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
-
-    marks : those made in the window. off : spans in which nobody searched. mark_notes : sentences on the marks.
-    pegs : those of the site.
-    """
-
-    file: str
-    recording: Recording
-    swing: Swing
-    searcher: str | None = None
-    window: Window = (None, None)
-    top_pace_m_s: float | None = None
-    marks: tuple[Mark, ...] = ()
-    off: tuple[Span, ...] = ()
-    mark_notes: tuple[str, ...] = ()
-    pegs: tuple[Peg, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class OutingInput:
-    """One outing; ``load`` reads its recordings, so that only one outing's files are in memory at a time.
-
-    ``unrecorded`` are the initials of people who searched without a recording. ``known_by`` gives all that ``load``
-    depends on, without reading what the files mean; None when nobody can tell.
-    """
-
-    id: str
-    label: str | None
-    note: str | None
-    load: Callable[[], tuple[RecordingInput, ...]]
-    unrecorded: tuple[str, ...] = ()
-    known_by: Callable[[], tuple[object, ...]] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,12 +100,16 @@ class WalkedOuting:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Walked:
-    """Files that run on into one another, cleaned and walked, with what is told of each."""
+class WalkedChain:
+    """Files that run on into one another, cleaned and walked, with the result of each.
+
+    numbers : which of the files given they are.
+    """
 
     chain: Sequence[RecordingInput]
+    numbers: tuple[int, ...]
     walk: Walk
-    fixes: Fixes
+    cleaned: Cleaned
     results: list[RecordingResult]
 
     @property
@@ -154,16 +122,35 @@ class _Walked:
         """What tells whether another recording is of the same person."""
         first = self.chain[0]
         best = -min(VERDICTS.index(result.verdict) for result in self.results)
-        rank = (best, self.walk.search_m, len(self.fixes))
-        return Seen(first.searcher, trace_of(self.fixes, first.swing.gps), rank)
+        rank = (best, self.walk.search_m, len(self.cleaned.fixes))
+        return Seen(first.searcher, trace_of(self.cleaned.fixes, first.swing.gps), rank)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CheckedOuting:
+    """An outing walked when it was checked: in which frame, and of what (as ``OutingInput.known_by`` returns it)."""
+
+    frame: SiteFrame
+    made_from: tuple[object, ...] | None
+    walked: WalkedOuting
 
 
 def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
-    """Read an outing and make walks of it; raises TrackError for a recording that cannot be used.
+    """Read an outing and make walks of it; raises TrackError for a recording that cannot be used."""
+    return join_walks(outing, walk_recordings(outing.load(), frame), frame)
+
+
+def walk_recordings(items: Sequence[RecordingInput], frame: SiteFrame) -> tuple[WalkedChain, ...]:
+    """Clean and walk the recordings of an outing; raises TrackError for one that cannot be used."""
+    order = sorted(range(len(items)), key=lambda number: _begin(items[number]))
+    return tuple(_walked([items[n] for n in numbers], frame, numbers) for numbers in _chains(items, order))
+
+
+def join_walks(outing: OutingInput, walked: Sequence[WalkedChain], frame: SiteFrame) -> WalkedOuting:
+    """Join the walks of an outing.
 
     Of two recordings of one person the better one counts, and the other only for the time that the first one lacks.
     """
-    walked = [_walked(chain, frame) for chain in _chains(sorted(outing.load(), key=_begin))]
     instead = find_doubles([one.seen for one in walked]) if len(walked) > 1 else (None,) * len(walked)
     walks: list[SwungWalk] = []
     results: list[RecordingResult] = []
@@ -189,13 +176,42 @@ def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
     )
 
 
-def _walked(chain: Sequence[RecordingInput], frame: SiteFrame) -> _Walked:
+def own_fixes(chains: Sequence[WalkedChain], numbers: Sequence[int]) -> tuple[Fixes, dict[str, int]]:
+    """Return the usable fixes of one file that was given in pieces, and how many were left out, by reason.
+
+    numbers : of its pieces among the recordings given; the pieces are windows of one track.
+    """
+    mine = [(chain, place) for chain in chains for place, n in enumerate(chain.numbers) if n in numbers]
+    parts = [_part(chain.cleaned.fixes, place) for chain, place in mine]
+    pieces = [np.full(len(part), number, np.int32) for number, part in enumerate(parts)]
+    arrays = ([getattr(part, key) for part in parts] for key in ("t_s", "x_m", "y_m"))
+    t_s, x_m, y_m = (np.concatenate(array) for array in arrays)
+    lost = [chain.cleaned.dropped[place] for chain, place in mine]
+    if len(parts) == 1:
+        return parts[0], lost[0]
+    piece = np.concatenate(pieces)
+    whole: dict[str, int] = {}
+    for reason in dict.fromkeys(reason for counts in lost for reason in counts):
+        counts = [one.get(reason, 0) for one in lost]
+        whole[reason] = max(counts) if reason in BEFORE_WINDOW else sum(counts)
+    if OUTSIDE_WINDOW in whole:
+        rest = sum(count for reason, count in whole.items() if reason != OUTSIDE_WINDOW) + piece.size
+        whole[OUTSIDE_WINDOW] = len(mine[0][0].chain[mine[0][1]].recording.track) - rest
+    return Fixes(t_s, x_m, y_m, np.zeros_like(piece), piece), {reason: n for reason, n in whole.items() if n}
+
+
+def _part(fixes: Fixes, source: int) -> Fixes:
+    mine = fixes.source == source
+    return Fixes(fixes.t_s[mine], fixes.x_m[mine], fixes.y_m[mine], fixes.source[mine], fixes.piece[mine])
+
+
+def _walked(chain: Sequence[RecordingInput], frame: SiteFrame, numbers: Sequence[int] = (0,)) -> WalkedChain:
     walk, cleaned = walk_chain(chain, frame)
     if walk.coil_legs:
         swing = _measured(chain[0].swing, walk)
         chain = [replace(item, swing=swing) for item in chain]
     results = [_result(item, number, cleaned, walk) for number, item in enumerate(chain)]
-    return _Walked(chain, walk, cleaned.fixes, results)
+    return WalkedChain(chain, tuple(numbers), walk, cleaned, results)
 
 
 def _measured(swing: Swing, walk: Walk) -> Swing:
@@ -204,13 +220,13 @@ def _measured(swing: Swing, walk: Walk) -> Swing:
     return replace(swing, swath_m=swath_m, swath_measured=True, sweep_s=sweep_s, sweep_measured=True)
 
 
-def _only_here(one: _Walked, counted: _Walked, frame: SiteFrame) -> list[_Walked]:
+def _only_here(one: WalkedChain, counted: WalkedChain, frame: SiteFrame) -> list[WalkedChain]:
     """Walk what only this recording has: the time before, behind and in the drop-outs of the one that counts."""
     rest = []
     for item in one.chain:
         low, high = item.window
         window = (-np.inf if low is None else low, np.inf if high is None else high)
-        for span in lacking(counted.fixes, window):
+        for span in lacking(counted.cleaned.fixes, window):
             try:
                 rest.append(_walked([replace(item, window=span)], frame))
             except TrackError:  # it has nothing in that time either
@@ -218,7 +234,7 @@ def _only_here(one: _Walked, counted: _Walked, frame: SiteFrame) -> list[_Walked
     return rest
 
 
-def _told_as_double(result: RecordingResult, counted: _Walked, rest: Sequence[_Walked]) -> RecordingResult:
+def _told_as_double(result: RecordingResult, counted: WalkedChain, rest: Sequence[WalkedChain]) -> RecordingResult:
     file = counted.chain[0].file
     said = f"The same person at the same time as {file}, which counts in its place; this one is kept"
     lasting_s = sum(part.walk.times.searching_s for part in rest if part.walk.times)
@@ -260,7 +276,9 @@ def _make(fixes: Fixes, first: RecordingInput, off: Sequence[Span]) -> Walk:
 def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
     if item.window != (None, None) and not np.isfinite(item.recording.track.time_s).any():
         problem = "this file has no times, so no part of it can be chosen by time"
-        raise TrackError(problem, file=item.file, hint="Leave out --from and --to, or export the walk with its times")
+        raise TrackError(
+            problem, file=item.shown_as, hint="Leave out --from and --to, or export the walk with its times"
+        )
     mine = cleaned.fixes.source == number
     x, y = cleaned.fixes.x_m[mine], cleaned.fixes.y_m[mine]
     if x.size and (np.ptp(x) > 0 or np.ptp(y) > 0):
@@ -272,7 +290,7 @@ def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
     else:
         problem = f"no usable fix is left; {why}"
     hint = "Check the --from and --to times" if item.window != (None, None) else "Export the recording again as GPX"
-    raise TrackError(problem, file=item.file, hint=hint)
+    raise TrackError(problem, file=item.shown_as, hint=hint)
 
 
 def _begin(item: RecordingInput) -> tuple[bool, float]:
@@ -297,16 +315,16 @@ def _first_last(item: RecordingInput) -> tuple[Moment | None, Moment | None]:
     return first, last
 
 
-def _chains(items: Sequence[RecordingInput]) -> list[list[RecordingInput]]:
+def _chains(items: Sequence[RecordingInput], order: Sequence[int]) -> list[list[int]]:
     """Group recordings that run on: same searcher and swing, the next begins within 30 s and 25 m of the last's end."""
-    chains: list[list[RecordingInput]] = []
-    for item in items:
+    chains: list[list[int]] = []
+    for number in order:
         for chain in reversed(chains):
-            if _runs_on(chain[-1], item):
-                chain.append(item)
+            if _runs_on(items[chain[-1]], items[number]):
+                chain.append(number)
                 break
         else:
-            chains.append([item])
+            chains.append([number])
     return chains
 
 
@@ -321,9 +339,7 @@ def _runs_on(before: RecordingInput, after: RecordingInput) -> bool:
 
 def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> RecordingResult:
     fixes = cleaned.fixes
-    mine = fixes.source == number
-    own = Fixes(fixes.t_s[mine], fixes.x_m[mine], fixes.y_m[mine], fixes.source[mine], fixes.piece[mine])
-    verdict = judge(_windowed(item), own, cleaned.dropped[number])
+    verdict = judge(_windowed(item), _part(fixes, number), cleaned.dropped[number])
     swing = item.swing
     return RecordingResult(
         file=item.file,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -135,18 +135,24 @@ def opened(folder: Path, say: Say, *, reading: bool = False) -> Iterator[Site]:
 
 
 def _read(folder: Path) -> Site:
-    settings = read_settings(read_file(folder / SITE_FILE, SiteError), shown(folder / SITE_FILE))
-    raw = read_file(folder / OUTINGS_FILE, SiteError) if (folder / OUTINGS_FILE).exists() else b""
-    outings_file, outings = read_outings(raw, shown(folder / OUTINGS_FILE), settings.zone)
+    errors: dict[str, type[FieldcombError]] = {AREAS_FILE: AreaError}
+    names = [name for name in (SITE_FILE, OUTINGS_FILE, AREAS_FILE, PEGS_FILE) if (folder / name).exists()]
+    return site_of({name: read_file(folder / name, errors.get(name, SiteError)) for name in names}, folder)
+
+
+def site_of(files: Mapping[str, bytes], folder: Path) -> Site:
+    """Return the site that these files make, by their names in its folder; the folder itself is not read."""
+    settings = read_settings(files[SITE_FILE], shown(folder / SITE_FILE))
+    outings_file, outings = read_outings(files.get(OUTINGS_FILE, b""), shown(folder / OUTINGS_FILE), settings.zone)
     areas: tuple[Area, ...] = ()
     notes: tuple[str, ...] = ()
-    if (folder / AREAS_FILE).exists():
-        areas, notes = read_areas(read_file(folder / AREAS_FILE, AreaError), shown(folder / AREAS_FILE))
+    if AREAS_FILE in files:
+        areas, notes = read_areas(files[AREAS_FILE], shown(folder / AREAS_FILE))
     elif settings.areas:
         notes = (NO_AREAS,)
     pegs: tuple[PegRow, ...] = ()
-    if (folder / PEGS_FILE).exists():
-        pegs, more = read_pegs(read_file(folder / PEGS_FILE, SiteError), shown(folder / PEGS_FILE))
+    if PEGS_FILE in files:
+        pegs, more = read_pegs(files[PEGS_FILE], shown(folder / PEGS_FILE))
         notes = (*notes, *more)
     return Site(folder, settings, outings_file, outings, areas, notes, pegs)
 

@@ -17,6 +17,7 @@ from fieldcomb.coverage.gear.coils import (
     parse_lift_m,
 )
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule, parse_numbers
+from fieldcomb.coverage.outings.inputs import Window
 from fieldcomb.coverage.site.fields import FIELD, Place
 from fieldcomb.coverage.site.toml_text import TomlFile
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
@@ -29,7 +30,6 @@ OUTINGS_FILE = "outings.toml"
 TRACKS = "tracks"
 
 T = TypeVar("T")
-Window = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True)

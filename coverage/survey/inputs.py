@@ -11,7 +11,8 @@ import shapely
 from fieldcomb.coverage.areas.areas import Area, place_areas
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.gear.own_coil import OwnCoil
-from fieldcomb.coverage.outings.walks import OutingInput, RecordingInput, too_far, walk_chain
+from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
+from fieldcomb.coverage.outings.walks import too_far, walk_chain
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, MutableMapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -24,9 +24,10 @@ from fieldcomb.coverage.ground.site_grid import BLOCKED, NO_GO, SITE, Ground, cl
 from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.ground.tally import Mask, Runs, Swept, Swinging, Tally, sweep_outing
 from fieldcomb.coverage.ground.under_coil import UnderCoil
+from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import outing_times
-from fieldcomb.coverage.outings.walks import OutingInput, SwungWalk, WalkedOuting, walk_outing
+from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOuting, walk_outing
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts
@@ -72,6 +73,7 @@ def survey(
     depth_m: float | None = None,
     progress: Progress | None = None,
     store: Store | None = None,
+    checked: MutableMapping[str, CheckedOuting] | None = None,
 ) -> Result:
     """Survey a site.
 
@@ -89,6 +91,8 @@ def survey(
         Called with what is being done, how much is done, and how much there is.
     store : Store, optional
         Where results that take long are kept for the next time; the numbers are the same without.
+    checked : mutable mapping, optional
+        Outings that were walked when they were checked, by id; emptied as they are used, to free their walks.
     """
     if not outings:
         raise SiteError("there are no outings to report", file=site.name, hint="Add one with: fieldcomb add SITE TRACK")
@@ -98,8 +102,9 @@ def survey(
     walked = []
     chosen = _chosen(outings, between)
     for k, outing in enumerate(chosen):
-        tell("reading", k, len(outings))
-        walked.append(_checked(_walk(outing, site.frame, memory), areas, site.frame))
+        tell("reading", k, len(chosen))
+        before = checked.pop(outing.id, None) if checked else None
+        walked.append(_checked(_walk(outing, site.frame, memory, before), areas, site.frame))
     walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
     others, unread = marks_of_others([*site.others, *(one for one in outings if one not in chosen)])
     marked = [Marked(w.id, w.start_s, w.marks) for w in walked]
@@ -113,13 +118,19 @@ def survey(
     return _Survey(site, ground, areas, told, between, depth_m, memory).run(walked, widest_m, tell)
 
 
-def _walk(outing: OutingInput, frame: SiteFrame, memory: Memory) -> WalkedOuting:
-    """Read and clean an outing, or recall it where nothing that it depends on has changed."""
-    work = partial(walk_outing, outing, frame)
-    if outing.known_by is None or memory.store is None:
+def _walk(outing: OutingInput, frame: SiteFrame, memory: Memory, before: CheckedOuting | None) -> WalkedOuting:
+    """Read and clean an outing; or recall it, or take it as it was checked, where nothing it depends on has changed."""
+    made_from = None if outing.known_by is None else outing.known_by()
+
+    def work() -> WalkedOuting:
+        if before is not None and (before.frame, before.made_from) == (frame, made_from):
+            return before.walked
+        return walk_outing(outing, frame)
+
+    if made_from is None or memory.store is None:
         return work()
     told = (outing.id, outing.label, outing.note, outing.unrecorded, frame)
-    return memory.recall("walk", (*told, *outing.known_by()), work)
+    return memory.recall("walk", (*told, *made_from), work)
 
 
 def _swung(walked: Sequence[WalkedOuting]) -> list[tuple[Leg, float]]:

@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Order, order_of
+from fieldcomb.coverage.web.job_protocol import ADD, EDIT, NEW, Order, order_of
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 from fieldcomb.tracks.text import harmless
 
@@ -65,19 +65,25 @@ def carry_out(order: Order, tell: Tell) -> None:
         The order cannot be carried out; what was told as kept is on the disk all the same.
 
     """
-    {ADD: _add, NEW: _new, EDIT: _edit, DRAW: _draw}[order.do](order, tell)
-    if order.draw and order.do in (ADD, EDIT):
-        _draw(order, tell)
+    if order.do == NEW:
+        _new(order, tell)
+        return
+    added = _add(order, tell) if order.do == ADD else ()
+    if order.do == EDIT:
+        _edit(order, tell)
+    if order.draw:
+        _draw(order, tell, added)
 
 
 def _say(tell: Tell) -> Callable[[str], None]:
     return lambda text: tell(notes=[harmless(text).removeprefix("note: ")])
 
 
-def _add(order: Order, tell: Tell) -> None:
+def _add(order: Order, tell: Tell) -> Sequence[Any]:
     tell(step="Reading the recording" if len(order.files) == 1 else f"Reading {len(order.files)} files")
     from fieldcomb.coverage.actions.account_export import take_apart
-    from fieldcomb.coverage.actions.add import WalkToAdd, add
+    from fieldcomb.coverage.actions.add import add
+    from fieldcomb.coverage.actions.given_walks import WalkToAdd
 
     site, say = Path(order.site), _say(tell)
     walks: Sequence[WalkToAdd] = [WalkToAdd(one.name, order.start, order.end, held=one.path) for one in order.files]
@@ -96,11 +102,12 @@ def _add(order: Order, tell: Tell) -> None:
             say(f"{one.file}: {one.fixes} fixes; " + (f"left out: {left}" if left else "none left out"))
             for note in one.notes:
                 say(f"{one.file}: {note}")
+    return added
 
 
 def _team(order: Order, tell: Tell) -> tuple[list[Any], tuple[str, ...]]:
     """Bring the roster and the uploads together by the names that their owner knows."""
-    from fieldcomb.coverage.actions.add import walks_of_roster
+    from fieldcomb.coverage.actions.given_walks import walks_of_roster
     from fieldcomb.coverage.site.folder import read_file
     from fieldcomb.coverage.site.roster import read_roster
     from fieldcomb.tracks.errors import SiteError
@@ -150,16 +157,16 @@ def _edit(order: Order, tell: Tell) -> None:
     tell(kept=list(lines) or ["it already has these values; nothing changed"])
 
 
-def _draw(order: Order, tell: Tell) -> None:
+def _draw(order: Order, tell: Tell, added: Sequence[Any]) -> None:
     tell(step="Looking at the site", done=0, whole=1)
-    from fieldcomb.coverage.actions.draw import draw_map
+    from fieldcomb.coverage.actions.draw import draw_site
     from fieldcomb.coverage.gear.coils import parse_depth_m
 
     def progress(what: str, done: int, whole: int) -> None:
         tell(step=what[:1].upper() + what[1:], done=done, whole=whole)
 
     depth_m = None if order.depth is None else parse_depth_m(order.depth)
-    draw_map(Path(order.site), depth_m=depth_m, say=_say(tell), progress=progress)
+    draw_site(Path(order.site), depth_m=depth_m, added=added, say=_say(tell), progress=progress)
     tell(drawn=True)
 
 

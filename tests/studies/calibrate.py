@@ -30,7 +30,7 @@ from truth import swept_at  # noqa: E402
 from fieldcomb.coverage.areas.areas import Area  # noqa: E402
 from fieldcomb.coverage.gear.coils import Coil, Swing  # noqa: E402
 from fieldcomb.coverage.ground.shapes import Strip  # noqa: E402
-from fieldcomb.coverage.outings.walks import OutingInput, RecordingInput  # noqa: E402
+from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput  # noqa: E402
 from fieldcomb.coverage.survey.inputs import SiteInput  # noqa: E402
 from fieldcomb.coverage.survey.results import OutingResult  # noqa: E402
 from fieldcomb.coverage.survey.survey import survey  # noqa: E402

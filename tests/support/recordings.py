@@ -11,7 +11,7 @@ from shapely.geometry import Polygon
 
 from fieldcomb.coverage.areas.areas import Area
 from fieldcomb.coverage.gear.coils import Swing, make_swing, parse_coil
-from fieldcomb.coverage.outings.walks import OutingInput, RecordingInput
+from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.raster.polygons import to_degrees
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.tracks.frame import SiteFrame

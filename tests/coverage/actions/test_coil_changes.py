@@ -16,7 +16,7 @@ from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, lanes, sta
 from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import make_swing, parse_coil
-from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.site.settings import Settings, Typed
 from fieldcomb.coverage.site.settings_file import read_settings

@@ -10,8 +10,9 @@ import pytest
 from small_walks import MORNING, gpx, lanes, snapshot, stamped, walk
 from teams import searcher
 
-from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.edit import edit
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import TrackError

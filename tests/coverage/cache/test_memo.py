@@ -22,8 +22,9 @@ from recordings import field as rectangle
 from recordings import fixes, item, outing, serpentine, site, swing
 from small_walks import MORNING, snapshot, walk
 
-from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.edit import edit
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.outputs import make_outputs
 from fieldcomb.coverage.cache.folder import Shelf

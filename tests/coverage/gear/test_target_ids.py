@@ -17,7 +17,7 @@ from small_walks import walk
 
 from fieldcomb.coverage.commands.cli import cli, main
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule, parse_numbers
-from fieldcomb.coverage.outings.walks import OutingInput
+from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.site.settings import Typed, swing_of
 from fieldcomb.coverage.site.settings_file import read_settings
 from fieldcomb.coverage.survey.results import Report

@@ -21,8 +21,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_walks import MORNING, fix, gpx, lanes, snapshot, square, stamped, walk
 
-from fieldcomb.coverage.actions.add import WalkToAdd, add, walks_of_roster
+from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.edit import edit
+from fieldcomb.coverage.actions.given_walks import WalkToAdd, walks_of_roster
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.survey_inputs import survey_inputs
 from fieldcomb.coverage.site.folder import opened
@@ -362,7 +363,8 @@ def test_full_disk_leaves_the_site_as_it_was(
 CHILD = """
 import os, sys
 from pathlib import Path
-from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.add import add
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.folder import opened
 site, track, after = Path(sys.argv[1]), sys.argv[2], None

@@ -12,12 +12,14 @@ import pytest
 from recordings import FRAME, START_S, fixes, swing
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, lanes, stamped
 
-from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.add import add
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.survey_inputs import survey_inputs
 from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.outings.pegs import PegMark, peg_touches, tie_to_pegs
-from fieldcomb.coverage.outings.walks import RecordingInput, walk_chain
+from fieldcomb.coverage.outings.walks import walk_chain
 from fieldcomb.coverage.report.report_json import report_json, table
 from fieldcomb.coverage.site.peg_file import place_pegs, read_pegs
 from fieldcomb.coverage.site.settings import Typed

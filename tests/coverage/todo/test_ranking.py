@@ -22,7 +22,7 @@ from fieldcomb.coverage.gear.coils import Coil, Swing, make_swing, parse_coil
 from fieldcomb.coverage.gear.own_coil import OwnCoil
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.gear.target_ids import DigRule, parse_numbers
-from fieldcomb.coverage.outings.walks import OutingInput
+from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.report.files import todo_geojson, todo_gpx
 from fieldcomb.coverage.report.report_json import report_json, table
 from fieldcomb.coverage.report.todo import PROMISE

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 from small_walks import MORNING, walk
 
-from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.add import add
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.web import job_queue as jobs_module

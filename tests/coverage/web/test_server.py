@@ -23,7 +23,8 @@ from local_page import Page, running
 from shapely.geometry import shape
 from small_walks import MORNING, snapshot, square, walk
 
-from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.add import add
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.areas.areas import read_areas
 from fieldcomb.coverage.commands.cli import main

@@ -16,7 +16,8 @@ from format_samples import KML, SAMPLES, feature, geojson, zipped
 
 from fieldcomb.coverage.actions import account_export as export_zip
 from fieldcomb.coverage.actions.account_export import take_apart
-from fieldcomb.coverage.actions.add import WalkToAdd, add
+from fieldcomb.coverage.actions.add import add
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.site.settings import Typed

@@ -9,7 +9,7 @@ from teams import pair, recorded, searcher
 from walker import TYPICAL
 
 from fieldcomb.coverage.outings.duplicates import Seen, find_doubles, trace_of
-from fieldcomb.coverage.outings.walks import RecordingInput
+from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.motion.cleaning import Fixes

@@ -1,0 +1,56 @@
+"""Recordings and outings as they come in, with what was typed for them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from fieldcomb.coverage.gear.coils import Swing
+from fieldcomb.tracks.marks.vocabulary import Mark
+from fieldcomb.tracks.motion.legs import Span
+from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.recording import Recording
+
+Window = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingInput:
+    """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
+
+    marks : those made in the window. off : spans in which nobody searched. mark_notes : sentences on the marks.
+    pegs : those of the site. given_as : what messages call the file, where that is not ``file``.
+    """
+
+    file: str
+    recording: Recording
+    swing: Swing
+    searcher: str | None = None
+    window: Window = (None, None)
+    top_pace_m_s: float | None = None
+    marks: tuple[Mark, ...] = ()
+    off: tuple[Span, ...] = ()
+    mark_notes: tuple[str, ...] = ()
+    pegs: tuple[Peg, ...] = ()
+    given_as: str = ""
+
+    @property
+    def shown_as(self) -> str:
+        """What messages call the file."""
+        return self.given_as or self.file
+
+
+@dataclass(frozen=True, slots=True)
+class OutingInput:
+    """One outing; ``load`` reads its recordings, so that only one outing's files are in memory at a time.
+
+    ``unrecorded`` are the initials of people who searched without a recording. ``known_by`` gives all that ``load``
+    depends on, without reading what the files mean; None when nobody can tell.
+    """
+
+    id: str
+    label: str | None
+    note: str | None
+    load: Callable[[], tuple[RecordingInput, ...]]
+    unrecorded: tuple[str, ...] = ()
+    known_by: Callable[[], tuple[object, ...]] | None = None
