@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -32,18 +32,17 @@ class Marked:
     marks: tuple[Mark, ...]
 
 
-def marks_of_others(outings: Sequence[OutingInput]) -> tuple[tuple[Marked, ...], tuple[str, ...]]:
-    """Read the marks of outings that are not in a report; also a note for each that cannot be read."""
-    found, notes = [], []
+def marks_of_others(
+    outings: Sequence[OutingInput], marks_of: Callable[[OutingInput], tuple[Mark, ...]]
+) -> tuple[tuple[Marked, ...], tuple[str, ...]]:
+    """Return the marks of outings that are not in a report, and a note for each that cannot be read."""
+    marked, notes = [], []
     for outing in outings:
         try:
-            items = outing.load()
+            marked.append(Marked(outing.id, None, marks_of(outing)))
         except FieldcombError as error:
             notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error}")
-            continue
-        marks = tuple(dict.fromkeys(mark for item in items for mark in item.marks))
-        found.append(Marked(outing.id, None, marks))
-    return tuple(found), tuple(notes)
+    return tuple(marked), tuple(notes)
 
 
 def marked_areas(outings: Sequence[Marked], frame: SiteFrame, zone: str) -> tuple[AreaShape, ...]:

@@ -23,6 +23,7 @@ T = TypeVar("T")
 LEVEL = 1  # of compression: faster than the disk
 MOST_BYTES = 1 << 30  # a result is never so large
 _LENGTH = 8
+_NOT_KEPT: Any = object()
 _PLAIN = frozenset((bool, int, float, str))
 
 
@@ -41,7 +42,7 @@ class Store(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class Memo:
     """Results by what they were computed from; without a store everything is computed.
 
     types : dataclasses that results are made of.
@@ -50,8 +51,8 @@ class Memory:
     store: Store | None = None
     types: tuple[type, ...] = ()
 
-    def recall(self, what: str, given: Sequence[Any], compute: Callable[[], T]) -> T:
-        """Give a result that is kept, or compute and keep it.
+    def get_or_compute(self, what: str, given: Sequence[Any], compute: Callable[[], T]) -> T:
+        """Return a result that is kept, or compute and keep it.
 
         Parameters
         ----------
@@ -66,22 +67,32 @@ class Memory:
         if self.store is None:
             return compute()
         name = digest((what, *given))
-        data = self.store.get(name)
-        if data is not None:
-            try:
-                told, found = unpacked(data, self.types)
-                if told == name:
-                    result: T = found
-                    return result
-            except (ValueError, TypeError):
-                pass  # cut off or not ours: computed anew
+        kept = self._kept(name)
+        if kept is not _NOT_KEPT:
+            result: T = kept
+            return result
         result = compute()
         if not self.store.closed:
             self.store.put(name, packed((name, result)))
         return result
 
+    def get(self, what: str, given: Sequence[Any]) -> Any:
+        """Return a result that is kept; None where it is not."""
+        kept = self._kept(digest((what, *given)))
+        return None if kept is _NOT_KEPT else kept
 
-NOTHING = Memory()
+    def _kept(self, name: str) -> Any:
+        data = None if self.store is None else self.store.get(name)
+        if data is None:
+            return _NOT_KEPT
+        try:
+            written_for, result = unpacked(data, self.types)
+        except (ValueError, TypeError):
+            return _NOT_KEPT  # cut off or not ours: computed anew
+        return result if written_for == name else _NOT_KEPT
+
+
+NOTHING = Memo()
 
 
 def digest(value: Any) -> str:

@@ -14,7 +14,7 @@ from functools import partial, reduce
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.cache.memo import NOTHING, Memory
+from fieldcomb.coverage.cache.memo import NOTHING, Memo
 from fieldcomb.coverage.estimate.effort import Mask, Plot, effort, off_plot, on_plot, path_m, plot_of
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
 from fieldcomb.coverage.gear.receivers import Receiver
@@ -210,7 +210,7 @@ class Estimates:
 
     plot: Plot
     reason: str | None  # why nothing on this site can be told
-    memory: Memory = NOTHING
+    memory: Memo = NOTHING
     sums: dict[str | None, _Sum] = field(default_factory=dict)  # by coil; None is all together
     untimed: set[str | None] = field(default_factory=set)
 
@@ -237,7 +237,7 @@ class Estimates:
         left: dict[str, Missed] = {}
         legs, placed = 0, bool(walks)
         for coil, walked in walks:
-            drawn = self.memory.recall("draw", (self.plot, walked), partial(draw, self.plot, walked))
+            drawn = self.memory.get_or_compute("draw", (self.plot, walked), partial(draw, self.plot, walked))
             legs, placed = legs + drawn.legs, placed and drawn.strips_placed
             missed = left_out(drawn)
             left[coil] = missed if coil not in left else np.multiply(left[coil], missed, out=left[coil])
@@ -280,7 +280,7 @@ def _untold(reason: str) -> Estimate:
 
 
 def estimates_on(
-    inside: Mask, grid: Grid, boundary: str, receivers: Sequence[Receiver], memory: Memory = NOTHING
+    inside: Mask, grid: Grid, boundary: str, receivers: Sequence[Receiver], memory: Memo = NOTHING
 ) -> Estimates:
     """Begin estimates of a site; ``receivers`` are those of all walks, which say how far outside to look."""
     reflect_m = max((REFLECT_SIGMAS * math.hypot(r.slow_m, r.fast_m) for r in receivers), default=0.0)

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.cache.memo import NOTHING, Memory
+from fieldcomb.coverage.cache.memo import NOTHING, Memo
 from fieldcomb.coverage.ground.site_grid import Ground
 from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
@@ -121,7 +121,7 @@ class Tally:
     """Everything added up so far, on the site's grid."""
 
     ground: Ground
-    memory: Memory = NOTHING
+    memory: Memo = NOTHING
     inside: Mask = field(init=False)
     passes: Cells = field(init=False)
     by_coil: dict[str, Cells] = field(init=False)
@@ -174,7 +174,7 @@ class Tally:
     def _turn(self, swept: Swept) -> None:
         for sector, runs in swept.runs.items():
             given = (runs, self.ground.grid)
-            part, mask = self.memory.recall("straight runs", given, partial(_covered_by, *given))
+            part, mask = self.memory.get_or_compute("straight runs", given, partial(_covered_by, *given))
             self.bearings[part] |= np.where(mask & (self.passes[part] > 0), np.uint16(1 << sector), np.uint16(0))
 
     def _lose(self, swept: Swept) -> int:

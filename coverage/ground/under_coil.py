@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.areas.shapes import AreaShape
-from fieldcomb.coverage.cache.memo import NOTHING, Memory
+from fieldcomb.coverage.cache.memo import NOTHING, Memo
 from fieldcomb.coverage.gear.coils import SLOWEST_SWEEP_S, Swing
 from fieldcomb.coverage.gear.reach import into_soil_m, print_m
 from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_under_coil
@@ -138,7 +138,7 @@ class UnderCoil:
     inside: Mask
     guessed: bool
     depth_m: float | None = None
-    memory: Memory = NOTHING
+    memory: Memo = NOTHING
     by_coil: dict[str, Lost] = field(default_factory=dict)
     untimed: Counter[str] = field(default_factory=Counter)  # outings with ground swept without a clock, by coil
     left_out: int = 0  # outings with any such ground
@@ -188,7 +188,7 @@ class UnderCoil:
             if name not in self.by_coil:
                 self.by_coil[name] = np.zeros((len(lost), *self.inside.shape), np.uint16)
             given = (pieces, np.where(self.inside[here], swept.by_coil[name][there], 0), window, len(lost))
-            now = self.memory.recall("under coil", given, partial(_lost, *given))
+            now = self.memory.get_or_compute("under coil", given, partial(_lost, *given))
             _add_up(self.by_coil[name][:, here[0], here[1]], now)
             _add_up(lost, now)
         return np.asarray((1 - _LEFT[lost]).sum(axis=(1, 2), dtype=np.float64))

@@ -13,7 +13,7 @@ from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.from_marks import Marked, marked_areas, marked_notes, marks_of_others
 from fieldcomb.coverage.areas.no_go import Swath, day_of, days_of, no_go_entered, without_ended
 from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
-from fieldcomb.coverage.cache.memo import NOTHING, Memory, Store, digest
+from fieldcomb.coverage.cache.memo import NOTHING, Memo, Store, digest
 from fieldcomb.coverage.estimate.chance import ChanceMap, redraw
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated, told_unswept
 from fieldcomb.coverage.estimate.swept_share import Drawn, Estimate, Walked, estimates_on
@@ -97,7 +97,7 @@ def survey(
     if not outings:
         raise SiteError("there are no outings to report", file=site.name, hint="Add one with: fieldcomb add SITE TRACK")
     tell = progress or (lambda _what, _done, _all: None)
-    memory = Memory(store, KEPT)
+    memory = Memo(store, KEPT)
     areas, notes = place_areas(site.areas, site.frame, site.areas_file)
     walked = []
     chosen = _chosen(outings, between)
@@ -106,7 +106,8 @@ def survey(
         before = checked.pop(outing.id, None) if checked else None
         walked.append(_checked(_walk(outing, site.frame, memory, before), areas, site.frame))
     walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
-    others, unread = marks_of_others([*site.others, *(one for one in outings if one not in chosen)])
+    rest = [*site.others, *(one for one in outings if one not in chosen)]
+    others, unread = marks_of_others(rest, partial(_marks, frame=site.frame, memory=memory))
     marked = [Marked(w.id, w.start_s, w.marks) for w in walked]
     areas = (*areas, *marked_areas((*marked, *others), site.frame, site.zone))
     latest = max((w.start_s for w in walked if w.start_s is not None), default=None)
@@ -118,7 +119,7 @@ def survey(
     return _Survey(site, ground, areas, told, between, depth_m, memory).run(walked, widest_m, tell)
 
 
-def _walk(outing: OutingInput, frame: SiteFrame, memory: Memory, before: CheckedOuting | None) -> WalkedOuting:
+def _walk(outing: OutingInput, frame: SiteFrame, memory: Memo, before: CheckedOuting | None) -> WalkedOuting:
     """Read and clean an outing; or recall it, or take it as it was checked, where nothing it depends on has changed."""
     made_from = None if outing.known_by is None else outing.known_by()
 
@@ -129,8 +130,24 @@ def _walk(outing: OutingInput, frame: SiteFrame, memory: Memory, before: Checked
 
     if made_from is None or memory.store is None:
         return work()
-    told = (outing.id, outing.label, outing.note, outing.unrecorded, frame)
-    return memory.recall("walk", (*told, *made_from), work)
+    return memory.get_or_compute("walk", _given(outing, frame, made_from), work)
+
+
+def _given(outing: OutingInput, frame: SiteFrame, made_from: tuple[object, ...]) -> tuple[object, ...]:
+    return (outing.id, outing.label, outing.note, outing.unrecorded, frame, *made_from)
+
+
+def _marks(outing: OutingInput, frame: SiteFrame, memory: Memo) -> tuple[Mark, ...]:
+    """Return the marks of an outing that is not counted: of its walk where that is kept, so that nothing is read."""
+
+    def work() -> tuple[Mark, ...]:
+        return tuple(dict.fromkeys(mark for item in outing.load() for mark in item.marks))
+
+    if outing.known_by is None or memory.store is None:
+        return work()
+    given = _given(outing, frame, outing.known_by())
+    walked = memory.get("walk", given)
+    return walked.marks if isinstance(walked, WalkedOuting) else memory.get_or_compute("marks", given, work)
 
 
 def _swung(walked: Sequence[WalkedOuting]) -> list[tuple[Leg, float]]:
@@ -171,7 +188,7 @@ class _Survey:
     notes: tuple[str, ...]
     between: tuple[str, str] | None
     depth_m: float | None = None
-    memory: Memory = NOTHING
+    memory: Memo = NOTHING
     ground_key: str = ""
 
     def __post_init__(self) -> None:
@@ -218,7 +235,7 @@ class _Survey:
     def sweep(self, outing: WalkedOuting) -> tuple[Swept, float, NoGoEntered]:
         """Count one outing; also the share of its searching that lay far from the site, and no-go ground entered."""
         given = (self.ground_key, self.areas, self.site.zone, self.site.cell_m, outing)
-        return self.memory.recall("sweep", given, partial(self._sweep, outing))
+        return self.memory.get_or_compute("sweep", given, partial(self._sweep, outing))
 
     def _sweep(self, outing: WalkedOuting) -> tuple[Swept, float, NoGoEntered]:
         swinging: list[Swinging] = []
@@ -368,7 +385,7 @@ class _Sums:
         for w in outing.walks:
             if w.walk.ways:
                 given = (w.walk.ways, w.swing.swath_m, receiver(w.swing.gps), chances.coarse.grid)
-                mask = self.of.memory.recall("redraw", given, partial(redraw, *given))
+                mask = self.of.memory.get_or_compute("redraw", given, partial(redraw, *given))
                 chances.add_drawn(mask)
                 name = w.swing.coil.name
                 drawn[name] = drawn[name] | mask if name in drawn else mask

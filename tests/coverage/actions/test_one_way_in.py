@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import tempfile
 from collections import Counter
@@ -110,3 +111,23 @@ def test_a_map_needs_no_temporary_folder(here: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(tempfile, "tempdir", str(here / "nowhere"))
     Path("a.gpx").write_text(walk())
     assert main(["map", "a.gpx"]) == 0 and Path("a-map/map.html").exists()
+
+
+def test_a_report_of_some_outings_reads_none_that_is_kept(count: Counter[str]) -> None:
+    """Once a whole report was drawn, one of two outings or since a day reads no recording again, and says the same."""
+    days = [MORNING + timedelta(days=n) for n in range(3)]
+    assert main(["new", "s"]) == 0
+    for number, day in enumerate(days):
+        Path(f"{number}.gpx").write_text(walk(day, 3.0 * number))
+        assert main(["add", "s", f"{number}.gpx", "--coil", "28cm"]) == 0
+    assert main(["report", "s"]) == 0
+    some = (["--between", "2026-03-07a", "2026-03-09a"], ["--since", "2026-03-09"])
+    count.clear()
+    for place, choice in zip(("b", "s-since"), some, strict=True):
+        assert main(["report", "s", *choice, "-o", place]) == 0
+    assert not count
+    shutil.rmtree("s/out/kept")
+    for place, choice in zip(("b", "s-since"), some, strict=True):
+        assert main(["report", "s", *choice, "-o", place + "-anew"]) == 0
+        assert Path(place, "report.json").read_bytes() == Path(place + "-anew", "report.json").read_bytes()
+    assert count

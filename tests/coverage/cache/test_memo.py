@@ -28,7 +28,7 @@ from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.outputs import make_outputs
 from fieldcomb.coverage.cache.folder import Shelf
-from fieldcomb.coverage.cache.memo import Memory, digest, packed, unpacked
+from fieldcomb.coverage.cache.memo import Memo, digest, packed, unpacked
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.survey.survey import survey
@@ -317,6 +317,6 @@ def test_what_was_raised_is_raised_and_not_kept() -> None:
         raise OSError("no")
 
     with pytest.raises(OSError):
-        Memory(store).recall("x", (1,), fail)
-    assert Memory(store).recall("x", (1,), lambda: 5) == 5
-    assert Memory(store).recall("x", (1,), fail) == 5
+        Memo(store).get_or_compute("x", (1,), fail)
+    assert Memo(store).get_or_compute("x", (1,), lambda: 5) == 5
+    assert Memo(store).get_or_compute("x", (1,), fail) == 5

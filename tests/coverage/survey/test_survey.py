@@ -331,14 +331,16 @@ def _apart_m(frame: SiteFrame, lon_deg: float, lat_deg: float) -> float:
     return distance_m(frame.lon_deg, frame.lat_deg, lon_deg, lat_deg)
 
 
-def test_progress_is_told_to_the_end() -> None:
-    """Whoever waits is told what is being done and how much of it."""
+@pytest.mark.parametrize("between", [None, ("2", "0")])
+def test_progress_is_told_to_the_end(between: tuple[str, str] | None) -> None:
+    """Whoever waits is told what is being done, and how much of what is really done."""
     told: list[tuple[str, int, int]] = []
     outings = [outing(str(n), item(lane(5, n))) for n in range(3)]
-    survey(site(field(30, 30), cell_m=0.25), outings, progress=lambda *step: told.append(step))
-    assert [done for what, done, _ in told if what == "reading"] == [0, 1, 2]
-    assert [done for what, done, _ in told if what == "sweeping"] == [0, 1, 2]
-    assert all(done < of for _, done, of in told)
+    survey(site(field(30, 30), cell_m=0.25), outings, between=between, progress=lambda *step: told.append(step))
+    count = 3 if between is None else 2
+    for step in ("reading", "sweeping"):
+        assert [(done, whole) for what, done, whole in told if what == step] == [(n, count) for n in range(count)]
+    assert told[-1] == ("finding strips", 0, 1)
 
 
 def test_the_same_survey_gives_the_same_result() -> None:
