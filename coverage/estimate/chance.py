@@ -8,6 +8,7 @@ their mean is the estimate for the whole ground.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -64,7 +65,8 @@ def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) 
     if lines and grid.rows and grid.cols:
         at = [_every(way.t_s.size, LINE_S) for way in lines]
         knots = [_every(way.t_s.size, KNOT_S) for way in lines]
-        drawn = drifts([way.t_s[k] for way, k in zip(lines, knots, strict=True)], receiver, 2 * DRAWS)
+        times = [way.t_s[k] for way, k in zip(lines, knots, strict=True)]
+        drawn = drifts(times, receiver, 2 * DRAWS, _seed(lines))
         errors = [_between(k, error, here) for k, error, here in zip(knots, drawn, at, strict=True)]
         for k in range(DRAWS):
             legs = [
@@ -87,7 +89,13 @@ def _between(knots: NDArray[np.int64], values: Floats, at: NDArray[np.int64]) ->
     return np.asarray(values[k] * (1 - share) + values[k + 1] * share)
 
 
-def drifts(times: Sequence[Floats], receiver: Receiver, many: int) -> list[Floats]:
+def _seed(ways: Sequence[Way]) -> int:
+    """Return a number of this walk alone, from its times to the second and its places to the decimetre."""
+    values = [np.rint(part) for way in ways for part in (way.t_s, 10 * way.line_x_m, 10 * way.line_y_m)]
+    return int.from_bytes(hashlib.sha256(np.concatenate(values).astype("<i8").tobytes()).digest())
+
+
+def drifts(times: Sequence[Floats], receiver: Receiver, many: int, seed: int = 0) -> list[Floats]:
     """Errors of a receiver: a slow and a fast part that fade exponentially (Gauss-Markov), and white noise.
 
     ``times`` are the seconds of unbroken pieces, rising through all of them. Gives float64 (n, many) for each piece;
@@ -95,7 +103,7 @@ def drifts(times: Sequence[Floats], receiver: Receiver, many: int) -> list[Float
     """
     slow_s = np.resize(SLOW_TAUS_S, many)
     fast_s = np.full(many, FAST_TAU_S)
-    rng = np.random.default_rng([len(times), sum(t.size for t in times), int(abs(times[0][0])) if times else 0])
+    rng = np.random.default_rng(seed)
     state: list[Floats | None] = [None, None]
     out, last_s = [], 0.0
     for t in times:

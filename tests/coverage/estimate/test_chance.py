@@ -114,6 +114,18 @@ def test_every_draw_sweeps_about_as_much() -> None:
     assert drawn.sum(axis=(1, 2)).mean() * 0.25 == pytest.approx(40 * 1.5, rel=0.15)
 
 
+def test_two_recordings_begun_together_have_errors_of_their_own() -> None:
+    """Two people who set out at the same second for the same time are drawn astray each by themselves."""
+    seconds = np.arange(0.0, 100.0)
+    off = []
+    for east_m in (0.0, 8.0):
+        way = Way(seconds, *(seconds * k + east_m for k in (0, 0.4)), np.full(100, east_m), seconds * 0.4, np.ones(100))
+        drawn = redraw([way], 1.5, receiver("typical"), Grid(0.5, east_m - 20, 60, 160, 80))
+        columns = np.arange(80)
+        off.append([float((mask.sum(axis=0) * columns).sum() / mask.sum()) for mask in drawn])
+    assert abs(np.corrcoef(*off)[0, 1]) < 0.6
+
+
 GRID = Grid(0.5, -10, 30, 40, 40)
 
 
