@@ -10,7 +10,7 @@ from fieldcomb.coverage.web.access import ENTRY, HEADERS, PAGE_POLICY, Gate
 from fieldcomb.coverage.web.forms import in_page_words
 from fieldcomb.coverage.web.responses import Desk, message
 from fieldcomb.coverage.web.routes import blueprint
-from fieldcomb.coverage.web.uploads import MOST_BYTES, MOST_FILES
+from fieldcomb.coverage.web.uploads import MOST_FILES, MOST_REQUEST_BYTES
 from fieldcomb.tracks.errors import FieldcombError
 
 ASKED = ("Host", "Origin", "Sec-Fetch-Site", "Cookie")
@@ -21,7 +21,7 @@ _PLAIN = {
     403: "This request was refused.",
     404: "There is no such page. The site, the outing or the file may have been renamed.",
     405: "This request was refused.",
-    413: f"That is more than {MOST_BYTES // (1 << 20)} MB or {MOST_FILES} files at once. Send fewer files at a time.",
+    413: f"That is more than {MOST_REQUEST_BYTES >> 20} MB or {MOST_FILES} files at once. Send fewer files at a time.",
 }
 
 
@@ -37,7 +37,7 @@ def make_app(desk: Desk, gate: Gate) -> Flask:
 
     """
     app = Flask("fieldcomb.page", static_folder=None, template_folder=None)
-    app.config["MAX_CONTENT_LENGTH"] = MOST_BYTES + ROOM_FOR_FIELDS_BYTES
+    app.config["MAX_CONTENT_LENGTH"] = MOST_REQUEST_BYTES + ROOM_FOR_FIELDS_BYTES
     app.config["MAX_FORM_MEMORY_SIZE"] = MOST_TEXT_BYTES
     app.config["MAX_FORM_PARTS"] = MOST_FILES + 100
     app.before_request(lambda: _refused(gate))

@@ -84,7 +84,7 @@ def order_line(order: Order) -> str:
     return json.dumps(asdict(order)) + "\n"
 
 
-def order_of(line: str) -> Order:
+def read_order(line: str) -> Order:
     """Read an order back; it comes from ``order_line`` alone."""
     given: dict[str, Any] = json.loads(line)
     given["files"] = tuple(HeldFile(**one) for one in given["files"])
@@ -95,7 +95,7 @@ def order_of(line: str) -> Order:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class JobProgress:
     """What has been told of an order so far.
 
     Parameters
@@ -124,7 +124,7 @@ class Told:
     fault: str = ""
 
 
-def told_more(told: Told, line: str) -> Told:
+def with_line(told: JobProgress, line: str) -> JobProgress:
     """Take in one more line; a line that is none of ours, such as what a library prints, is passed over."""
     try:
         more = json.loads(line)
@@ -138,4 +138,4 @@ def told_more(told: Told, line: str) -> Told:
     for key, kind in (("step", str), ("done", int), ("whole", int), ("drawn", bool), ("fault", str)):
         if isinstance(more.get(key), kind):
             values[key] = more[key]
-    return Told(**values)
+    return JobProgress(**values)

@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 from fieldcomb.coverage.web.access import new_secret
-from fieldcomb.coverage.web.job_protocol import ADD, Order, Told, order_line, told_more
+from fieldcomb.coverage.web.job_protocol import ADD, JobProgress, Order, order_line, with_line
 from fieldcomb.tracks.errors import UsageError
 
 WAITING, WORKING, STOPPING = "waiting", "working", "stopping"
@@ -35,7 +35,7 @@ class Job:
     id: str
     order: Order
     state: str = WAITING
-    told: Told = field(default_factory=Told)
+    progress: JobProgress = field(default_factory=JobProgress)
     before: int = 0  # orders that are to be done before it
 
     @property
@@ -44,7 +44,7 @@ class Job:
         return self.state in (DONE, FAILED, STOPPED)
 
 
-class Jobs:
+class JobQueue:
     """The line of orders, worked off one after another by one thread.
 
     Parameters
@@ -79,7 +79,7 @@ class Jobs:
 
     # ------------------------------------------------------------------------------------- asked from any thread
 
-    def put(self, order: Order) -> Job:
+    def submit(self, order: Order) -> Job:
         """Take an order into the line; UsageError when too many wait already."""
         with self._changed:
             if sum(job.state == WAITING for job in self._jobs.values()) >= MOST_WAITING:
@@ -192,7 +192,7 @@ class Jobs:
                 process.stdin.write(order_line(order))
                 process.stdin.close()
             for line in process.stdout:
-                self._tell(job_id, told_more(self._told(job_id), line))
+                self._tell(job_id, with_line(self._told(job_id), line))
             code = process.wait()
         finally:
             late.cancel()
@@ -224,18 +224,18 @@ class Jobs:
         with self._changed:
             return not self._closed and self._jobs[job_id].state == WORKING
 
-    def _told(self, job_id: str) -> Told:
+    def _told(self, job_id: str) -> JobProgress:
         with self._changed:
-            return self._jobs[job_id].told
+            return self._jobs[job_id].progress
 
-    def _tell(self, job_id: str, told: Told) -> None:
+    def _tell(self, job_id: str, progress: JobProgress) -> None:
         with self._changed:
-            self._jobs[job_id] = replace(self._jobs[job_id], told=told)
+            self._jobs[job_id] = replace(self._jobs[job_id], progress=progress)
 
     def _end(self, job_id: str) -> None:
         with self._changed:
             job = self._jobs[job_id]
-            state = STOPPED if job.state == STOPPING else FAILED if job.told.fault else DONE
+            state = STOPPED if job.state == STOPPING else FAILED if job.progress.fault else DONE
             self._jobs[job_id] = replace(job, state=state)
 
     def _forget(self) -> None:

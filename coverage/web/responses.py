@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from flask import Response, request
 
 from fieldcomb.coverage.pages.templating import fill
-from fieldcomb.coverage.web.job_queue import Jobs
-from fieldcomb.coverage.web.site_views import Served
+from fieldcomb.coverage.web.job_queue import JobQueue
+from fieldcomb.coverage.web.site_views import SiteRoot
 from fieldcomb.coverage.web.uploads import Uploads
 
 
@@ -17,8 +17,8 @@ from fieldcomb.coverage.web.uploads import Uploads
 class Desk:
     """Everything that the routes work with."""
 
-    served: Served
-    jobs: Jobs
+    served: SiteRoot
+    jobs: JobQueue
     uploads: Uploads
     share: str = ""  # the address for a phone; empty when the page is not shared
     qr: str = ""  # the same as a picture in SVG

@@ -22,7 +22,7 @@ from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Changes, O
 from fieldcomb.coverage.web.job_queue import Job
 from fieldcomb.coverage.web.responses import Desk, message, wants_json
 from fieldcomb.coverage.web.site_views import SiteView, outing_ids, view
-from fieldcomb.coverage.web.uploads import MOST_BYTES, MOST_FILES
+from fieldcomb.coverage.web.uploads import MOST_FILES, MOST_REQUEST_BYTES
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 
 OWN_FILES = {"serve.css": "text/css", "serve.js": "text/javascript", "plan.js": "text/javascript"}
@@ -67,7 +67,7 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
     def site(key: str) -> AnyResponse:
         found = _site(desk, key)
         busy = desk.jobs.working_on(str(found.folder))
-        values = {"most_bytes": MOST_BYTES, "most_files": MOST_FILES, "fields": forms.form_fields(Place.ADDED)}
+        values = {"most_bytes": MOST_REQUEST_BYTES, "most_files": MOST_FILES, "fields": forms.form_fields(Place.ADDED)}
         return _page(desk, "site", found.settings.name, site=found, busy=busy, field=FIELD, **values)
 
     @pages.get("/site/<key>/file/<name>")
@@ -112,7 +112,7 @@ def _making(pages: Blueprint, desk: Desk) -> None:
     def new() -> AnyResponse:
         if desk.served.is_single:
             abort(404)
-        return _page(desk, "new", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_BYTES, field=FIELD)
+        return _page(desk, "new", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_REQUEST_BYTES, field=FIELD)
 
     @pages.post("/new")
     def make() -> AnyResponse:
@@ -137,7 +137,7 @@ def _making(pages: Blueprint, desk: Desk) -> None:
                 held.append(given)
             order = Order(NEW, str(folder), name=name, zone=zone, cell=cell, draw=False)
             order = replace(order, edge=given) if way == "edge" else replace(order, boundary=given)
-            return _answer(desk.jobs.put(order))
+            return _answer(desk.jobs.submit(order))
 
     @pages.post("/site/<key>/add")
     def add(key: str) -> AnyResponse:
@@ -164,12 +164,12 @@ def _making(pages: Blueprint, desk: Desk) -> None:
                 note=note,
                 each=request.form.get("each") == "yes" and not roster,
             )
-            return _answer(desk.jobs.put(order))
+            return _answer(desk.jobs.submit(order))
 
     @pages.post("/site/<key>/draw")
     def draw(key: str) -> AnyResponse:
         depth = forms.text_of_field(request.form, "depth")
-        return _answer(desk.jobs.put(Order(DRAW, str(_site(desk, key).folder), depth=depth)))
+        return _answer(desk.jobs.submit(Order(DRAW, str(_site(desk, key).folder), depth=depth)))
 
 
 def _files(key: str) -> Sequence[FileStorage]:
@@ -201,7 +201,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
     def correct(key: str, outing_id: str) -> AnyResponse:
         site, found = _outing(desk, key, outing_id)
         changes = forms.changes_of(request.form, forms.outing_texts(found))
-        return _answer(desk.jobs.put(Order(EDIT, str(site.folder), outing=outing_id, changes=changes)))
+        return _answer(desk.jobs.submit(Order(EDIT, str(site.folder), outing=outing_id, changes=changes)))
 
     @pages.post("/site/<key>/outing/<outing_id>/recording")
     def correct_one(key: str, outing_id: str) -> AnyResponse:
@@ -212,7 +212,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
             abort(404)
         changes = forms.changes_of(request.form, forms.recording_texts(entry))
         order = Order(EDIT, str(site.folder), outing=outing_id, recording=entry.stored, changes=changes)
-        return _answer(desk.jobs.put(order))
+        return _answer(desk.jobs.submit(order))
 
     @pages.post("/site/<key>/outing/<outing_id>/left-out")
     def leave_out(key: str, outing_id: str) -> AnyResponse:
@@ -220,7 +220,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
         left_out = request.form.get("left_out") == "yes"
         remain = any(not one.left_out for one in site.outings if one.id != outing_id) or not left_out
         changes: Changes = {"left_out": left_out or None}
-        return _answer(desk.jobs.put(Order(EDIT, str(site.folder), outing=outing_id, changes=changes, draw=remain)))
+        return _answer(desk.jobs.submit(Order(EDIT, str(site.folder), outing=outing_id, changes=changes, draw=remain)))
 
 
 def _outing(desk: Desk, key: str, outing_id: str) -> tuple[SiteView, OutingEntry]:
@@ -261,7 +261,7 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
         found = desk.jobs.get(job_id)
         if found is None:
             abort(404)
-        told = found.told
+        told = found.progress
         values = {
             "state": found.state,
             "over": found.is_over,
@@ -281,6 +281,6 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
         return redirect(url_for("pages.job", job_id=job_id), 303)
 
 
-def ids_of(site: str) -> tuple[str, ...]:
+def outing_ids_at(site: str) -> tuple[str, ...]:
     """Give the ids of a site's outings, by the path of its folder."""
     return outing_ids(Path(site))

@@ -18,15 +18,15 @@ from waitress.wasyncore import close_all
 
 from fieldcomb.coverage.web.access import ENTRY, READING, Gate
 from fieldcomb.coverage.web.app import ROOM_FOR_FIELDS_BYTES, make_app
-from fieldcomb.coverage.web.job_queue import Jobs
+from fieldcomb.coverage.web.job_queue import JobQueue
 from fieldcomb.coverage.web.responses import Desk
-from fieldcomb.coverage.web.routes import ids_of
-from fieldcomb.coverage.web.site_views import Served
-from fieldcomb.coverage.web.uploads import MOST_BYTES, Uploads
+from fieldcomb.coverage.web.routes import outing_ids_at
+from fieldcomb.coverage.web.site_views import SiteRoot
+from fieldcomb.coverage.web.uploads import MOST_REQUEST_BYTES, Uploads
 from fieldcomb.tracks.errors import UsageError
 
 HERE = "127.0.0.1"
-SILENCE_S = 60  # a connection that says nothing for so long is closed
+MOST_SILENCE_S = 60  # a connection that says nothing for so long is closed
 MOST_REQUEST_S = 900.0  # for one whole upload
 THREADS = 6
 MOST_CONNECTIONS = 60
@@ -66,14 +66,14 @@ class Service:
     """
 
     def __init__(self, root: Path, *, share: bool = False, port: int = 0) -> None:
-        served = Served(root)
+        served = SiteRoot(root)
         sockets = _sockets(share, port)
         hosts = ["{}:{}".format(*one.getsockname()[:2]) for one in sockets]
         number = hosts[0].rpartition(":")[2]
         self.gate = Gate(frozenset({*hosts, f"localhost:{number}"}))
         self.addresses = Addresses(self._address(hosts[0]), self._address(hosts[1]) if share else None)
         self.uploads = Uploads()
-        self.jobs = Jobs(lambda order: self.uploads.drop(order.held), ids_of)
+        self.jobs = JobQueue(lambda order: self.uploads.drop(order.held), outing_ids_at)
         qr = ""
         if self.addresses.shared:
             qr = segno.make(self.addresses.shared, error="m").svg_inline(omitsize=True)
@@ -85,8 +85,8 @@ class Service:
             sockets=sockets,
             threads=THREADS,
             connection_limit=MOST_CONNECTIONS,
-            channel_timeout=SILENCE_S,
-            max_request_body_size=MOST_BYTES + ROOM_FOR_FIELDS_BYTES,
+            channel_timeout=MOST_SILENCE_S,
+            max_request_body_size=MOST_REQUEST_BYTES + ROOM_FOR_FIELDS_BYTES,
             ident="",
             clear_untrusted_proxy_headers=True,
         )

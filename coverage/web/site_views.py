@@ -22,7 +22,7 @@ MAP_PAGE = "map.html"
 REPORT_NAME = "report.json"
 
 # What each file of the output folder is, by its name; others are offered too, by their names alone.
-TOLD_FILES = {
+FILE_WORDS = {
     "map.html": "the map, one file that opens in any browser",
     "edge.html": "the picture of the walked edge",
     "report.json": "all numbers, for programs",
@@ -42,7 +42,7 @@ class OutFile:
     name: str
     path: Path
     size_bytes: int
-    told: str
+    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ class SiteView:
         return next((one.typed.coil for one in reversed(self.outings) if one.typed.coil), None)
 
 
-class Served:
+class SiteRoot:
     """The folder that is served: one site, or a folder of sites.
 
     Raises
@@ -195,11 +195,11 @@ def out_files(folder: Path) -> tuple[OutFile, ...]:
     if out.is_symlink() or not out.is_dir():
         return ()
     found = [
-        OutFile(path.name, path, path.stat().st_size, TOLD_FILES.get(path.name, ""))
+        OutFile(path.name, path, path.stat().st_size, FILE_WORDS.get(path.name, ""))
         for path in sorted(out.iterdir())
         if not path.name.startswith(".") and not path.is_symlink() and path.is_file() and shown(path.name) == path.name
     ]
-    order = list(TOLD_FILES)
+    order = list(FILE_WORDS)
     return tuple(sorted(found, key=lambda file: order.index(file.name) if file.name in order else len(order)))
 
 

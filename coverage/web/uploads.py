@@ -16,11 +16,11 @@ from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.text import harmless
 
 PREFIX = "fieldcomb-uploads-"
-MOST_BYTES = 256 * 1024 * 1024  # of one request, all its files together
+MOST_REQUEST_BYTES = 256 * 1024 * 1024  # of one request, all its files together
 MOST_FILES = 200
 MOST_HELD_BYTES = 2 * 1024 * 1024 * 1024  # of everything that waits
-MOST_LETTERS = 150
-CHUNK_BYTES = 1 << 20
+MOST_NAME_LETTERS = 150
+COPY_BYTES = 1 << 20
 
 
 class Uploaded(Protocol):
@@ -37,8 +37,8 @@ def shown_name(given: str | None) -> str:
     'passwd'
     """
     name = harmless((given or "").replace("\\", "/").rpartition("/")[2]).strip()
-    if len(name) > MOST_LETTERS:
-        name = name[: MOST_LETTERS - 20] + "…" + name[-19:]  # the ending is part of what its owner knows
+    if len(name) > MOST_NAME_LETTERS:
+        name = name[: MOST_NAME_LETTERS - 20] + "…" + name[-19:]  # the ending is part of what its owner knows
     return "recording" if not name.strip(". ") else name
 
 
@@ -67,7 +67,7 @@ class Uploads:
         room = MOST_HELD_BYTES - sum(file.stat().st_size for file in self.folder.iterdir())
         try:
             with path.open("xb") as file:
-                while chunk := upload.stream.read(CHUNK_BYTES):
+                while chunk := upload.stream.read(COPY_BYTES):
                     room -= len(chunk)
                     if room < 0:
                         raise UsageError("too many uploads are waiting", hint="Wait a minute, and send it again")

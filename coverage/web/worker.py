@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from fieldcomb.coverage.web.job_protocol import ADD, EDIT, NEW, Order, order_of
+from fieldcomb.coverage.web.job_protocol import ADD, EDIT, NEW, Order, read_order
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 from fieldcomb.tracks.text import harmless
 
@@ -22,9 +22,9 @@ Tell = Callable[..., None]
 
 
 def run_order() -> int:
-    """Read the order, do it, and tell how it went."""
+    """Read one order from standard input, carry it out, and report how it went."""
     tell = _teller()
-    order = order_of(sys.stdin.readline())
+    order = read_order(sys.stdin.readline())
     try:
         carry_out(order, tell)
     except FieldcombError as error:
@@ -57,7 +57,7 @@ def carry_out(order: Order, tell: Tell) -> None:
     order : Order
         What to do.
     tell : callable
-        Takes keyword arguments as ``orders.told_more`` reads them.
+        Takes keyword arguments as ``job_protocol.with_line`` reads them.
 
     Raises
     ------

@@ -16,7 +16,7 @@ from fieldcomb.coverage.web.job_protocol import Order
 from fieldcomb.coverage.web.job_queue import Job
 from fieldcomb.coverage.web.responses import Desk
 from fieldcomb.coverage.web.server import Service
-from fieldcomb.coverage.web.site_views import Served
+from fieldcomb.coverage.web.site_views import SiteRoot
 from fieldcomb.coverage.web.uploads import Uploads
 
 HOST = "127.0.0.1:5001"
@@ -24,13 +24,13 @@ ORIGIN = f"http://{HOST}"
 
 
 class Noted:
-    """Takes orders as ``Jobs`` does, and carries out none of them; ``held`` has the bytes of their uploads."""
+    """Takes orders as ``JobQueue`` does, and carries out none of them; ``held`` has the bytes of their uploads."""
 
     def __init__(self) -> None:
         self.orders: list[Order] = []
         self.held: list[list[bytes]] = []
 
-    def put(self, order: Order) -> Job:
+    def submit(self, order: Order) -> Job:
         """Write an order down."""
         self.orders.append(order)
         self.held.append([Path(one.path).read_bytes() for one in order.held])
@@ -49,7 +49,7 @@ class Page:
     def __init__(self, root: Path, temp: Path) -> None:
         self.jobs, self.gate = Noted(), Gate(frozenset({HOST}))
         self.uploads = Uploads(str(temp))
-        self.app = make_app(Desk(Served(root), self.jobs, self.uploads), self.gate)  # type: ignore[arg-type]
+        self.app = make_app(Desk(SiteRoot(root), self.jobs, self.uploads), self.gate)  # type: ignore[arg-type]
         self.client: FlaskClient = self.app.test_client(use_cookies=False)
 
     def ask(self, method: str, path: str, **given: Any) -> Any:

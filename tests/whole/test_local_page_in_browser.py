@@ -29,7 +29,7 @@ from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.web.job_protocol import Order
-from fieldcomb.coverage.web.routes import ids_of
+from fieldcomb.coverage.web.routes import outing_ids_at
 from fieldcomb.coverage.web.server import Service
 from fieldcomb.coverage.web.worker import carry_out
 
@@ -176,7 +176,7 @@ def test_the_whole_job_is_done_on_the_page(browser: Any, service: Service, root:
     into_map(browser)
     assert browser.find_elements(By.CSS_SELECTOR, ".leaflet-map-pane img")
     browser.switch_to.default_content()
-    assert ids_of(str(root / "West-side")) == ("2026-03-07a",)
+    assert outing_ids_at(str(root / "West-side")) == ("2026-03-07a",)
 
     events = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
     asked = {e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"}
@@ -241,7 +241,7 @@ def test_two_uploads_at_once_are_both_added(browser: Any, service: Service, root
     for handle in browser.window_handles:
         browser.switch_to.window(handle)
         assert finished(browser) == "Added"
-    assert sorted(ids_of(str(root / "field"))) == ["2026-03-07a", "2026-03-08a"]
+    assert sorted(outing_ids_at(str(root / "field"))) == ["2026-03-07a", "2026-03-08a"]
     report = json.loads((root / "field" / "out" / "report.json").read_text())
     assert len(report["outings"]) == 2
 
@@ -399,7 +399,7 @@ def test_every_page_is_readable_by_everybody(browser: Any, service: Service, roo
     """On a desk and on a phone no page breaks a rule of WCAG A or AA that can be checked, and none is too wide."""
     add(root / "field", [WalkToAdd(str(root.parent / "walk0.gpx"))], Typed(), label="a" * 70, say=quiet)
     carry_out(Order("draw", str(root / "field")), lambda **_: None)
-    done = service.jobs.put(Order("edit", str(root / "field"), outing="none"))
+    done = service.jobs.submit(Order("edit", str(root / "field"), outing="none"))
     resize(browser, size)
     paths = ["/", "/new", "/site/field/", "/site/field/outing/2026-03-07a", f"/job/{done.id}", "/nowhere", "/card"]
     found: dict[str, list[str]] = {}

@@ -18,8 +18,8 @@ from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.web import job_queue as jobs_module
 from fieldcomb.coverage.web.job_protocol import HeldFile, Order
-from fieldcomb.coverage.web.job_queue import DONE, FAILED, STOPPED, Job, Jobs
-from fieldcomb.coverage.web.routes import ids_of
+from fieldcomb.coverage.web.job_queue import DONE, FAILED, STOPPED, Job, JobQueue
+from fieldcomb.coverage.web.routes import outing_ids_at
 from fieldcomb.tracks.errors import UsageError
 
 # A stand-in for the work: writes its order down, says that it kept something, and waits where the label tells it to.
@@ -39,17 +39,17 @@ else:
     print("a library prints this", flush=True)
     print(json.dumps({"kept": [order["label"] or ""], "drawn": order["draw"]}), flush=True)
 """
-Starter = Callable[..., Jobs]
+Starter = Callable[..., JobQueue]
 
 
 @pytest.fixture
 def line() -> Iterator[Starter]:
     """Give a function that starts a line of orders; all are closed in the end."""
-    started: list[Jobs] = []
+    started: list[JobQueue] = []
 
-    def start(over: Callable[[Order], None] = lambda _: None, **given: object) -> Jobs:
+    def start(over: Callable[[Order], None] = lambda _: None, **given: object) -> JobQueue:
         given.setdefault("worker", (sys.executable, "-S", "-c", STAND_IN))
-        started.append(Jobs(over, lambda _: (), **given))  # type: ignore[arg-type]
+        started.append(JobQueue(over, lambda _: (), **given))  # type: ignore[arg-type]
         return started[-1]
 
     yield start
@@ -65,7 +65,7 @@ def until(check: Callable[[], bool]) -> None:
         time.sleep(0.005)
 
 
-def finished(jobs: Jobs, job: Job) -> Job:
+def finished(jobs: JobQueue, job: Job) -> Job:
     """Give a job when it is over."""
     until(lambda: (jobs.get(job.id) or job).is_over)
     found = jobs.get(job.id)
@@ -86,7 +86,7 @@ def test_orders_put_at_the_same_moment_are_each_done_once(line: Starter, tmp_pat
 
     def client(name: str) -> None:
         for n in range(4):
-            put.append(jobs.put(Order("add", str(log), label=f"{name}{n}")))
+            put.append(jobs.submit(Order("add", str(log), label=f"{name}{n}")))
 
     clients = [threading.Thread(target=client, args=(name,)) for name in "abcd"]
     for one in clients:
@@ -104,12 +104,12 @@ def test_when_the_last_of_several_fails_the_map_is_drawn_for_the_others(line: St
     """One bad file at the end of a batch does not leave the map of the good ones undrawn."""
     log = tmp_path / "log"
     jobs = line()
-    first = jobs.put(Order("add", str(tmp_path / "other"), label="wait"))
-    put = [jobs.put(Order("add", str(log), label=label)) for label in ("good", "fault")]
+    first = jobs.submit(Order("add", str(tmp_path / "other"), label="wait"))
+    put = [jobs.submit(Order("add", str(log), label=label)) for label in ("good", "fault")]
     jobs.stop(first.id)
     states = [finished(jobs, job) for job in (first, *put)]
     assert [job.state for job in states] == [STOPPED, DONE, FAILED]
-    assert states[-1].told.fault == "is no walk"
+    assert states[-1].progress.fault == "is no walk"
     assert written(log) == [["add", "good", False], ["add", "fault", True], ["draw", None, True]]
 
 
@@ -117,10 +117,10 @@ def test_a_stopped_order_ends_at_once_and_the_next_one_begins(line: Starter, tmp
     """Who stops the work does not wait for it, and nobody behind it waits longer."""
     log, over = tmp_path / "log", list[Order]()
     jobs = line(over.append)
-    endless = jobs.put(Order("add", str(log), label="wait"))
-    waiting = jobs.put(Order("add", str(tmp_path / "b"), label="waiting"))
-    last = jobs.put(Order("add", str(tmp_path / "c"), label="last"))
-    until(lambda: (jobs.get(endless.id) or endless).told.step == "waiting")
+    endless = jobs.submit(Order("add", str(log), label="wait"))
+    waiting = jobs.submit(Order("add", str(tmp_path / "b"), label="waiting"))
+    last = jobs.submit(Order("add", str(tmp_path / "c"), label="last"))
+    until(lambda: (jobs.get(endless.id) or endless).progress.step == "waiting")
     found = jobs.get(last.id)
     assert found is not None and found.before == 2
     jobs.stop(waiting.id)
@@ -136,18 +136,18 @@ def test_a_stopped_order_ends_at_once_and_the_next_one_begins(line: Starter, tmp
 def test_work_that_takes_too_long_or_dies_is_told(line: Starter, tmp_path: Path) -> None:
     """Work that does not end is ended, and work that ends by itself is not taken for done."""
     jobs = line(most_s=0.3)
-    late = finished(jobs, jobs.put(Order("add", str(tmp_path / "log"), label="wait")))
-    assert late.state == FAILED and "longer than" in late.told.fault
-    dead = finished(jobs, jobs.put(Order("add", str(tmp_path / "log"), label="die")))
-    assert dead.state == FAILED and "ended by itself" in dead.told.fault
+    late = finished(jobs, jobs.submit(Order("add", str(tmp_path / "log"), label="wait")))
+    assert late.state == FAILED and "longer than" in late.progress.fault
+    dead = finished(jobs, jobs.submit(Order("add", str(tmp_path / "log"), label="die")))
+    assert dead.state == FAILED and "ended by itself" in dead.progress.fault
 
 
 def test_work_that_cannot_begin_is_told_and_the_line_goes_on(line: Starter, tmp_path: Path) -> None:
     """When no process can be started the order fails with a reason, and so does the next."""
     jobs = line(worker=(str(tmp_path / "nothing"),))
     for _ in range(2):
-        failed = finished(jobs, jobs.put(Order("add", str(tmp_path / "log"))))
-        assert failed.state == FAILED and "could not be done" in failed.told.fault
+        failed = finished(jobs, jobs.submit(Order("add", str(tmp_path / "log"))))
+        assert failed.state == FAILED and "could not be done" in failed.progress.fault
 
 
 def test_nothing_is_imported_from_where_the_server_was_started(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -155,30 +155,30 @@ def test_nothing_is_imported_from_where_the_server_was_started(tmp_path: Path, m
     for name in ("json", "numpy", "fieldcomb"):
         (tmp_path / f"{name}.py").write_text(f"open({str(tmp_path / 'ran')!r}, 'w')\n")
     monkeypatch.chdir(tmp_path)
-    jobs = Jobs(lambda _: None, lambda _: ())
+    jobs = JobQueue(lambda _: None, lambda _: ())
     try:
-        failed = finished(jobs, jobs.put(Order("draw", str(tmp_path / "gone"))))
+        failed = finished(jobs, jobs.submit(Order("draw", str(tmp_path / "gone"))))
     finally:
         jobs.close()
-    assert failed.told.fault.startswith("gone: is not there") and not (tmp_path / "ran").exists()
+    assert failed.progress.fault.startswith("gone: is not there") and not (tmp_path / "ran").exists()
 
 
 def test_too_many_waiting_orders_are_refused(line: Starter, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """When the line is full the next upload is refused and told so, not forgotten."""
     monkeypatch.setattr(jobs_module, "MOST_WAITING", 2)
     jobs = line()
-    jobs.put(Order("add", str(tmp_path / "log"), label="wait"))
+    jobs.submit(Order("add", str(tmp_path / "log"), label="wait"))
     until(lambda: bool(written(tmp_path / "log")))
     for _ in range(2):
-        jobs.put(Order("add", str(tmp_path / "log")))
+        jobs.submit(Order("add", str(tmp_path / "log")))
     with pytest.raises(UsageError, match="waiting already"):
-        jobs.put(Order("add", str(tmp_path / "log")))
+        jobs.submit(Order("add", str(tmp_path / "log")))
 
 
 def test_closing_ends_the_work(line: Starter, tmp_path: Path) -> None:
     """When the page is closed no work goes on behind it."""
     jobs = line()
-    jobs.put(Order("add", str(tmp_path / "log"), label="wait"))
+    jobs.submit(Order("add", str(tmp_path / "log"), label="wait"))
     until(lambda: jobs._process is not None and bool(written(tmp_path / "log")))
     process = jobs._process
     assert process is not None
@@ -192,18 +192,18 @@ def test_a_walk_is_added_and_drawn_in_a_process_of_its_own(tmp_path: Path) -> No
     new_site(site, say=lambda _: None)
     (tmp_path / "up").write_text(walk())
     (tmp_path / "bad").write_text("this is no walk")
-    jobs = Jobs(lambda _: None, ids_of)
+    jobs = JobQueue(lambda _: None, outing_ids_at)
     try:
-        good = jobs.put(
+        good = jobs.submit(
             Order("add", str(site), (HeldFile("mine.gpx", str(tmp_path / "up")),), typed=Typed(coil="28cm"))
         )
-        bad = jobs.put(Order("add", str(site), (HeldFile("bad.gpx", str(tmp_path / "bad")),)))
+        bad = jobs.submit(Order("add", str(site), (HeldFile("bad.gpx", str(tmp_path / "bad")),)))
         done, refused = finished(jobs, good), finished(jobs, bad)
     finally:
         jobs.close()
-    assert done.state == DONE and done.told.kept == ("2026-03-07a",) and not done.told.fault
-    assert refused.state == FAILED and refused.told.fault.startswith("bad.gpx: ") and not refused.told.kept
-    assert ids_of(str(site)) == ("2026-03-07a",)
+    assert done.state == DONE and done.progress.kept == ("2026-03-07a",) and not done.progress.fault
+    assert refused.state == FAILED and refused.progress.fault.startswith("bad.gpx: ") and not refused.progress.kept
+    assert outing_ids_at(str(site)) == ("2026-03-07a",)
     assert (site / "out" / "map.html").exists()
 
 
@@ -213,14 +213,14 @@ def test_what_was_kept_before_it_could_be_told_is_told(tmp_path: Path) -> None:
     new_site(site, say=lambda _: None)
     (tmp_path / "mine.gpx").write_text(walk(MORNING))
 
-    class Killed(Jobs):
+    class Killed(JobQueue):
         def _carry_out(self, job_id: str, order: Order) -> bool:
             add(site, [WalkToAdd(str(tmp_path / "mine.gpx"))], Typed(), say=lambda _: None)
             return False
 
-    jobs = Killed(lambda _: None, ids_of)
+    jobs = Killed(lambda _: None, outing_ids_at)
     try:
-        done = finished(jobs, jobs.put(Order("add", str(site))))
+        done = finished(jobs, jobs.submit(Order("add", str(site))))
     finally:
         jobs.close()
-    assert done.told.kept == ("2026-03-07a",)
+    assert done.progress.kept == ("2026-03-07a",)

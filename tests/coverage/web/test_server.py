@@ -33,9 +33,9 @@ from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.web import server as serving
 from fieldcomb.coverage.web import uploads
 from fieldcomb.coverage.web.forms import changes_of, corners_of, edge_geojson, in_page_words, outing_texts
-from fieldcomb.coverage.web.job_protocol import HeldFile, Order, Told, order_line, order_of, told_more
+from fieldcomb.coverage.web.job_protocol import HeldFile, JobProgress, Order, order_line, read_order, with_line
 from fieldcomb.coverage.web.server import home_address
-from fieldcomb.coverage.web.site_views import Served, out_files
+from fieldcomb.coverage.web.site_views import SiteRoot, out_files
 from fieldcomb.coverage.web.uploads import Uploads, shown_name
 from fieldcomb.coverage.web.worker import carry_out
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
@@ -112,7 +112,7 @@ def test_a_link_out_of_the_served_folder_is_not_followed(root: Path, page: Page)
     (root / "linked").symlink_to(elsewhere)
     (root / "field" / "out").mkdir()
     (root / "field" / "out" / "map.html").symlink_to(root.parent / "secret.txt")
-    assert [site.key for site in Served(root).sites()] == ["field"]
+    assert [site.key for site in SiteRoot(root).sites()] == ["field"]
     assert out_files(root / "field") == ()
     assert page.get("/site/linked/").status_code == 404
     assert page.get("/site/field/file/map.html").status_code == 404
@@ -129,7 +129,7 @@ def test_a_name_in_a_form_makes_no_path(root: Path, page: Page) -> None:
             assert answer.status_code == 400 and answer.json["problem"]
     assert page.post("/new", {"name": "field", "way": "none"}, headers=JSON).status_code == 400
     with pytest.raises(UsageError, match="only one site"):
-        Served(root / "field").place_for("other")
+        SiteRoot(root / "field").place_for("other")
 
 
 @pytest.mark.parametrize("where", ["gone", "secret.txt"])
@@ -137,7 +137,7 @@ def test_what_is_no_folder_is_not_served(tmp_path: Path, where: str) -> None:
     """A folder that is not there, or a file, is refused with what to do."""
     (tmp_path / "secret.txt").write_text("x")
     with pytest.raises(SiteError, match=where):
-        Served(tmp_path / where)
+        SiteRoot(tmp_path / where)
 
 
 # ------------------------------------------------------------------------------------------------------ uploads
@@ -215,7 +215,7 @@ def test_a_depth_is_asked_of_the_map(root: Path, page: Page) -> None:
     assert page.post("/site/field/draw", {"depth": "15cm"}).status_code == 303
     assert page.post("/site/field/draw").status_code == 303
     first, second = page.jobs.orders
-    assert (first.depth, second.depth) == ("15cm", None) and order_of(order_line(first)) == first
+    assert (first.depth, second.depth) == ("15cm", None) and read_order(order_line(first)) == first
     carry_out(first, quiet_tell)
     assert json.loads((root / "field" / "out" / "report.json").read_text())["depth_m"] == 0.15
     carry_out(second, quiet_tell)
@@ -466,12 +466,12 @@ def quiet_tell(**_: Any) -> None:
 def test_an_order_comes_through_as_it_was_given() -> None:
     """Nothing of an order is lost on its way to the process that carries it out."""
     order = Order("add", "/s", (HeldFile("ä\n.gpx", "/p"),), HeldFile("r", "/r"), typed=Typed(coil="28cm", sweep=1.1))
-    assert order_of(order_line(order)) == order and order_line(order).count("\n") == 1
+    assert read_order(order_line(order)) == order and order_line(order).count("\n") == 1
 
 
 def test_what_is_told_adds_up_and_nonsense_is_passed_over() -> None:
     """Notes gather, the step is the latest one, and a line that a library printed does no harm."""
-    told = Told()
+    told = JobProgress()
     lines = [
         '{"notes": ["a"], "step": "x"}',
         "printed",
@@ -480,8 +480,8 @@ def test_what_is_told_adds_up_and_nonsense_is_passed_over() -> None:
         '{"kept": ["k"], "drawn": true}',
     ]
     for line in lines:
-        told = told_more(told, line)
-    assert told == Told(step="x", notes=("a", "b"), kept=("k",), drawn=True)
+        told = with_line(told, line)
+    assert told == JobProgress(step="x", notes=("a", "b"), kept=("k",), drawn=True)
 
 
 def test_the_page_makes_the_same_site_as_the_commands(tmp_path: Path) -> None:
