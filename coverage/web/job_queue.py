@@ -1,6 +1,6 @@
-"""Pieces of work for the local page: one at a time, each in a process of its own that can be stopped.
+"""The queue of work for the local page: one job at a time, each in its own process that can be stopped.
 
-Nothing here outlives the server. What counts stands in the site folders.
+Nothing here outlives the server. What counts is in the site folders.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 from fieldcomb.coverage.web.access import new_secret
-from fieldcomb.coverage.web.job_protocol import ADD, JobProgress, Order, order_line, with_line
+from fieldcomb.coverage.web.job_protocol import ADD, DRAW, JobProgress, Order, order_line, with_line
 from fieldcomb.tracks.errors import UsageError
 
 WAITING, WORKING, STOPPING = "waiting", "working", "stopping"
 DONE, FAILED, STOPPED = "done", "failed", "stopped"
 
-MOST_WAITING = 60  # orders; the uploads of more would fill the disk
-MOST_REMEMBERED = 200  # orders that are over, for whoever still looks at their page
+MOST_WAITING = 60  # jobs; the uploads of more would fill the disk
+MOST_REMEMBERED = 200  # jobs that are over, for anyone who still has their page open
 MOST_WORK_S = 1800.0  # an archive of thousands of recordings takes some minutes
 
 # -P: the folder that the server was started in may hold anything, and nothing is imported from it.
@@ -30,13 +30,16 @@ WORKER = (sys.executable, "-P", "-m", "fieldcomb.coverage.web.worker")
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """An order, how it stands, and what has been told of it."""
+    """An order, its state, and its progress.
+
+    before : how many jobs come before it in the queue.
+    """
 
     id: str
     order: Order
     state: str = WAITING
     progress: JobProgress = field(default_factory=JobProgress)
-    before: int = 0  # orders that are to be done before it
+    before: int = 0
 
     @property
     def is_over(self) -> bool:
@@ -45,77 +48,82 @@ class Job:
 
 
 class JobQueue:
-    """The line of orders, worked off one after another by one thread.
+    """Jobs in the order in which they were submitted, carried out one after another by one thread.
+
+    While more jobs wait for a site, its map is not drawn after each of them. The map that is owed then is drawn by the
+    last one; if that is stopped or fails, a job of its own follows that draws it.
 
     Parameters
     ----------
     over : callable
-        Called with each order that is over, to clear its uploads away.
-    ids : callable
-        Gives the ids of a site's outings, to learn what an order had kept when it was stopped before it could tell.
+        Called with each order that is over, to remove its uploads.
+    outing_ids : callable
+        Returns the ids of a site's outings, to find out what a job had added when it was stopped before it could say.
     worker : sequence of str, optional
         The command that carries out one order.
     most_s : float, optional
-        Seconds after which an order is stopped.
+        Seconds after which a job is stopped.
+    most_waiting : int, optional
+        How many jobs may wait.
 
     """
 
     def __init__(
         self,
         over: Callable[[Order], None],
-        ids: Callable[[str], Sequence[str]],
+        outing_ids: Callable[[str], Sequence[str]],
         worker: Sequence[str] = WORKER,
         most_s: float = MOST_WORK_S,
+        most_waiting: int = MOST_WAITING,
     ) -> None:
-        self._over, self._ids, self._worker, self._most_s = over, ids, tuple(worker), most_s
+        self._over, self._outing_ids, self._worker = over, outing_ids, tuple(worker)
+        self._most_s, self._most_waiting = most_s, most_waiting
         self._jobs: OrderedDict[str, Job] = OrderedDict()
         self._changed = threading.Condition()
         self._process: subprocess.Popen[str] | None = None
         self._working: str | None = None
-        self._owed: set[str] = set()  # sites whose map waits for the last of several orders
+        self._owed: set[str] = set()  # sites with changes that their map does not show yet
         self._closed = False
         self._thread = threading.Thread(target=self._run, name="fieldcomb-jobs", daemon=True)
         self._thread.start()
 
-    # ------------------------------------------------------------------------------------- asked from any thread
+    # ---------------------------------------------------------------------------------------- called from any thread
 
     def submit(self, order: Order) -> Job:
-        """Take an order into the line; UsageError when too many wait already."""
+        """Put an order at the end of the queue; UsageError when too many wait already."""
         with self._changed:
-            if sum(job.state == WAITING for job in self._jobs.values()) >= MOST_WAITING:
-                hint = "Nothing of this upload was kept. Wait a minute, and send it again"
-                raise UsageError(f"{MOST_WAITING} uploads are waiting already", hint=hint)
-            job = Job(new_secret(), order)
-            self._jobs[job.id] = job
-            self._forget()
-            self._changed.notify_all()
-        return self.get(job.id) or job
+            if sum(job.state == WAITING for job in self._jobs.values()) >= self._most_waiting:
+                hint = "Nothing of this upload was kept. Wait a minute and send it again"
+                raise UsageError(f"{self._most_waiting} uploads are waiting already", hint=hint)
+            job = self._append(order)
+            return self.get(job.id) or job
 
     def get(self, job_id: str) -> Job | None:
-        """Give a job as it stands now."""
+        """Return a job as it stands now."""
         with self._changed:
             job = self._jobs.get(job_id)
             if job is None or job.state != WAITING:
                 return job
             older = list(self._jobs).index(job_id)
-            return replace(job, before=sum(not one.is_over for one in list(self._jobs.values())[:older]))
+            return replace(job, before=sum(not other.is_over for other in list(self._jobs.values())[:older]))
 
     def working_on(self, site: str) -> Job | None:
-        """Give a job of this site that is not over yet, if there is one."""
+        """Return a job of this site that is not over yet, or None."""
         with self._changed:
             return next((job for job in self._jobs.values() if job.order.site == site and not job.is_over), None)
 
     def stop(self, job_id: str) -> None:
-        """Stop a job wherever it is; a change to a site is whole or absent then."""
+        """Stop a job at any point; a change to a site has then happened as a whole or not at all."""
         with self._changed:
             job = self._jobs.get(job_id)
             if job is None or job.is_over:
                 return
             waiting = job.state == WAITING
-            # What it kept is looked up before it counts as over.
+            # What it added is looked up before it counts as over.
             self._jobs[job_id] = replace(job, state=STOPPED if waiting else STOPPING)
             if self._working == job_id:
                 self._kill()
+            self._draw_owed(job.order.site)
         if waiting:
             self._over(job.order)
 
@@ -138,45 +146,48 @@ class JobQueue:
                 if self._closed or job is None:
                     return
                 self._working = job.id
-                self._jobs[job.id] = replace(job, state=WORKING)
+                job = self._jobs[job.id] = replace(job, state=WORKING)
             try:
                 self._work(job)
-            except Exception as error:  # such as no memory for a process; the line must go on
-                fault = f"The work could not be done ({error}). Try again"
-                self._tell(job.id, replace(self._told(job.id), fault=fault))
-                self._end(job.id)
+            except Exception as error:  # such as no memory for a process; the queue must go on
+                self._fail(job.id, f"The work could not be done ({error}). Try again")
             with self._changed:
                 self._working = None
+                self._end(job.id)
+                self._draw_owed(job.order.site)
             with suppress(OSError):
                 self._over(job.order)
 
     def _next(self) -> Job | None:
         return next((job for job in self._jobs.values() if job.state == WAITING), None)
 
+    def _append(self, order: Order) -> Job:
+        job = Job(new_secret(), order)
+        self._jobs[job.id] = job
+        self._forget()
+        self._changed.notify_all()
+        return job
+
     def _work(self, job: Job) -> None:
-        site = job.order.site
-        with suppress(Exception):  # a site that cannot be read is told by the work itself
-            before = set(self._ids(site)) if job.order.do == ADD else set()
-        last = not self._more_of(site)
-        order = replace(job.order, draw=job.order.draw and last)
-        whole = self._carry_out(job.id, order)
-        told = self._told(job.id)
-        if not told.kept and not whole and job.order.do == ADD:
+        site, before = job.order.site, set[str]()
+        if job.order.do == ADD:
+            with suppress(Exception):  # the work itself reports a site that cannot be read
+                before = set(self._outing_ids(site))
+        order = replace(job.order, draw=job.order.draw and not self._waits(site))
+        finished = self._carry_out(job.id, order)
+        if job.order.do == ADD and not finished and not self._progress(job.id).kept:
             with suppress(Exception):
-                self._tell(job.id, replace(told, kept=tuple(one for one in self._ids(site) if one not in before)))
-        if job.order.draw and not last and self._told(job.id).kept:
-            self._owed.add(site)
-        elif last and self._told(job.id).drawn:
-            self._owed.discard(site)
-        elif last and site in self._owed and self._is_working(job.id):
-            self._owed.discard(site)  # the others of this batch were kept, and wait for their map
-            fault = self._told(job.id).fault
-            self._carry_out(job.id, Order("draw", site))
-            self._tell(job.id, replace(self._told(job.id), fault=fault or self._told(job.id).fault))
-        self._end(job.id)
+                added = tuple(outing_id for outing_id in self._outing_ids(site) if outing_id not in before)
+                self._update(job.id, lambda progress: replace(progress, kept=added))
+        progress = self._progress(job.id)
+        with self._changed:
+            if progress.drawn:
+                self._owed.discard(site)
+            elif progress.kept and job.order.draw and not order.draw:
+                self._owed.add(site)
 
     def _carry_out(self, job_id: str, order: Order) -> bool:
-        """Run one order to its end; whether it came there by itself."""
+        """Run one order; whether it ended by itself and without an error."""
         pipe = subprocess.PIPE
         process = subprocess.Popen(self._worker, stdin=pipe, stdout=pipe, text=True, encoding="utf-8")
         with self._changed:
@@ -192,22 +203,22 @@ class JobQueue:
                 process.stdin.write(order_line(order))
                 process.stdin.close()
             for line in process.stdout:
-                self._tell(job_id, with_line(self._told(job_id), line))
+                self._update(job_id, lambda progress, line=line: with_line(progress, line))  # type: ignore[misc]
             code = process.wait()
         finally:
             late.cancel()
             process.stdout.close()
             with self._changed:
                 self._process = None
-        if code and self._is_working(job_id) and not self._told(job_id).fault:
-            problem = "The work ended by itself, perhaps for want of memory. Try a larger cell, or fewer files at once"
-            self._tell(job_id, replace(self._told(job_id), fault=problem))
+        if code and self._is_working(job_id):
+            problem = "The work ended by itself, perhaps for lack of memory. Try a larger cell, or fewer files at once"
+            self._fail(job_id, problem)
         return code == 0
 
     def _too_long(self, job_id: str, process: subprocess.Popen[str]) -> None:
-        minutes = self._most_s / 60
-        fault = f"It took longer than {minutes:.0f} minutes and was stopped. Give fewer files at once"
-        self._tell(job_id, replace(self._told(job_id), fault=fault))
+        self._fail(
+            job_id, f"It took longer than {self._most_s / 60:.0f} minutes and was stopped. Send fewer files at once"
+        )
         with suppress(OSError):
             process.kill()
 
@@ -216,7 +227,13 @@ class JobQueue:
             with suppress(OSError):
                 self._process.kill()
 
-    def _more_of(self, site: str) -> bool:
+    def _draw_owed(self, site: str) -> None:
+        """Have an owed map drawn when no job is left that will draw it."""
+        if site in self._owed and not self._closed and self.working_on(site) is None:
+            self._owed.discard(site)
+            self._append(Order(DRAW, site))
+
+    def _waits(self, site: str) -> bool:
         with self._changed:
             return any(job.order.site == site and job.state == WAITING for job in self._jobs.values())
 
@@ -224,19 +241,24 @@ class JobQueue:
         with self._changed:
             return not self._closed and self._jobs[job_id].state == WORKING
 
-    def _told(self, job_id: str) -> JobProgress:
+    def _progress(self, job_id: str) -> JobProgress:
         with self._changed:
             return self._jobs[job_id].progress
 
-    def _tell(self, job_id: str, progress: JobProgress) -> None:
-        with self._changed:
-            self._jobs[job_id] = replace(self._jobs[job_id], progress=progress)
-
-    def _end(self, job_id: str) -> None:
+    def _update(self, job_id: str, change: Callable[[JobProgress], JobProgress]) -> None:
+        """Change the progress of a job in one step, so that no other thread's change is lost between."""
         with self._changed:
             job = self._jobs[job_id]
-            state = STOPPED if job.state == STOPPING else FAILED if job.progress.fault else DONE
-            self._jobs[job_id] = replace(job, state=state)
+            self._jobs[job_id] = replace(job, progress=change(job.progress))
+
+    def _fail(self, job_id: str, fault: str) -> None:
+        """Note why a job failed, unless it has given a reason itself."""
+        self._update(job_id, lambda progress: replace(progress, fault=progress.fault or fault))
+
+    def _end(self, job_id: str) -> None:
+        job = self._jobs[job_id]
+        state = STOPPED if job.state == STOPPING else FAILED if job.progress.fault else DONE
+        self._jobs[job_id] = replace(job, state=state)
 
     def _forget(self) -> None:
         over = [job.id for job in self._jobs.values() if job.is_over]

@@ -112,7 +112,9 @@ def _making(pages: Blueprint, desk: Desk) -> None:
     def new() -> AnyResponse:
         if desk.served.is_single:
             abort(404)
-        return _page(desk, "new", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_REQUEST_BYTES, field=FIELD)
+        return _page(
+            desk, "new", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_REQUEST_BYTES, field=FIELD
+        )
 
     @pages.post("/new")
     def make() -> AnyResponse:
@@ -254,6 +256,7 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
             job=found,
             key=folder.name,
             site=site,
+            busy=desk.jobs.working_on(found.order.site),
         )
 
     @pages.get("/job/<job_id>/state")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import threading
 import time
@@ -12,11 +13,8 @@ from pathlib import Path
 import pytest
 from small_walks import MORNING, walk
 
-from fieldcomb.coverage.actions.add import add
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
-from fieldcomb.coverage.web import job_queue as jobs_module
 from fieldcomb.coverage.web.job_protocol import HeldFile, Order
 from fieldcomb.coverage.web.job_queue import DONE, FAILED, STOPPED, Job, JobQueue
 from fieldcomb.coverage.web.routes import outing_ids_at
@@ -24,7 +22,7 @@ from fieldcomb.tracks.errors import UsageError
 
 # A stand-in for the work: writes its order down, says that it kept something, and waits where the label tells it to.
 STAND_IN = """
-import json, sys, time
+import json, os, sys, time
 order = json.loads(sys.stdin.readline())
 with open(order["site"], "a") as log:
     log.write(json.dumps([order["do"], order["label"], order["draw"]]) + "\\n")
@@ -33,6 +31,16 @@ if order["label"] == "die":
 if order["label"] == "wait":
     print(json.dumps({"step": "waiting"}), flush=True)
     time.sleep(60)
+if order["label"] == "pid":
+    with open(order["site"], "a") as log:
+        log.write(str(os.getpid()) + "\\n")
+    time.sleep(60)
+if order["label"] == "flood":
+    while True:
+        print(json.dumps({"step": "x"}), flush=True)
+if (order["label"] or "").startswith("wait for "):
+    while not os.path.exists(os.path.join(os.path.dirname(order["site"]), order["label"].split()[-1])):
+        time.sleep(0.01)
 if order["label"] == "fault":
     print(json.dumps({"fault": "is no walk"}), flush=True)
 else:
@@ -110,7 +118,45 @@ def test_when_the_last_of_several_fails_the_map_is_drawn_for_the_others(line: St
     states = [finished(jobs, job) for job in (first, *put)]
     assert [job.state for job in states] == [STOPPED, DONE, FAILED]
     assert states[-1].progress.fault == "is no walk"
+    until(lambda: len(written(log)) == 3)
     assert written(log) == [["add", "good", False], ["add", "fault", True], ["draw", None, True]]
+
+
+@pytest.mark.parametrize("when", ["waiting", "working"])
+def test_when_the_last_of_several_is_stopped_the_map_is_drawn_for_the_others(
+    line: Starter, tmp_path: Path, when: str
+) -> None:
+    """A walk that was added while another one waited is on the map even when that other one is stopped."""
+    log, elsewhere = tmp_path / "log", tmp_path / "elsewhere"
+    jobs = line()
+    jobs.submit(Order("add", str(elsewhere), label="wait for go"))
+    first = jobs.submit(Order("add", str(log), label="first"))
+    between = jobs.submit(Order("add", str(elsewhere), label="wait for more"))
+    last = jobs.submit(Order("add", str(log), label="wait"))
+    (tmp_path / "go").touch()
+    assert finished(jobs, first).state == DONE
+    if when == "waiting":
+        jobs.stop(last.id)
+    (tmp_path / "more").touch()
+    if when == "working":
+        until(lambda: (jobs.get(last.id) or last).progress.step == "waiting")
+        jobs.stop(last.id)
+    assert finished(jobs, last).state == STOPPED and finished(jobs, between).state == DONE
+    until(lambda: written(log)[-1] == ["draw", None, True])
+    until(lambda: jobs.working_on(str(log)) is None)
+    assert written(log)[0] == ["add", "first", False] and written(log).count(["draw", None, True]) == 1
+
+
+def test_the_reason_for_which_a_job_was_ended_is_not_lost_between_two_messages(line: Starter, tmp_path: Path) -> None:
+    """Work that is ended while it reports step after step says why it was ended."""
+    interval = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        jobs = line(most_s=0.15)
+        late = [jobs.submit(Order("add", str(tmp_path / "log"), label="flood")) for _ in range(12)]
+        assert {finished(jobs, job).progress.fault.partition(" than")[0] for job in late} == {"It took longer"}
+    finally:
+        sys.setswitchinterval(interval)
 
 
 def test_a_stopped_order_ends_at_once_and_the_next_one_begins(line: Starter, tmp_path: Path) -> None:
@@ -163,27 +209,28 @@ def test_nothing_is_imported_from_where_the_server_was_started(tmp_path: Path, m
     assert failed.progress.fault.startswith("gone: is not there") and not (tmp_path / "ran").exists()
 
 
-def test_too_many_waiting_orders_are_refused(line: Starter, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """When the line is full the next upload is refused and told so, not forgotten."""
-    monkeypatch.setattr(jobs_module, "MOST_WAITING", 2)
-    jobs = line()
+def test_too_many_waiting_orders_are_refused(line: Starter, tmp_path: Path) -> None:
+    """When the queue is full the next upload is refused with what to do, not forgotten; one fewer leaves room."""
+    jobs = line(most_waiting=2)
     jobs.submit(Order("add", str(tmp_path / "log"), label="wait"))
     until(lambda: bool(written(tmp_path / "log")))
-    for _ in range(2):
+    waiting = [jobs.submit(Order("add", str(tmp_path / "log"))) for _ in range(2)]
+    with pytest.raises(UsageError, match="2 uploads are waiting already"):
         jobs.submit(Order("add", str(tmp_path / "log")))
-    with pytest.raises(UsageError, match="waiting already"):
-        jobs.submit(Order("add", str(tmp_path / "log")))
+    jobs.stop(waiting[0].id)
+    assert jobs.submit(Order("add", str(tmp_path / "log"))).before == 2
 
 
 def test_closing_ends_the_work(line: Starter, tmp_path: Path) -> None:
-    """When the page is closed no work goes on behind it."""
+    """When the page is closed no work goes on without it."""
+    log = tmp_path / "log"
     jobs = line()
-    jobs.submit(Order("add", str(tmp_path / "log"), label="wait"))
-    until(lambda: jobs._process is not None and bool(written(tmp_path / "log")))
-    process = jobs._process
-    assert process is not None
+    jobs.submit(Order("add", str(log), label="pid"))
+    until(lambda: log.exists() and log.read_text().count("\n") == 2)
+    pid = int(log.read_text().splitlines()[1])
     jobs.close()
-    assert process.wait(5) != 0
+    with pytest.raises(ProcessLookupError):
+        os.kill(pid, 0)
 
 
 def test_a_walk_is_added_and_drawn_in_a_process_of_its_own(tmp_path: Path) -> None:
@@ -199,6 +246,7 @@ def test_a_walk_is_added_and_drawn_in_a_process_of_its_own(tmp_path: Path) -> No
         )
         bad = jobs.submit(Order("add", str(site), (HeldFile("bad.gpx", str(tmp_path / "bad")),)))
         done, refused = finished(jobs, good), finished(jobs, bad)
+        until(lambda: jobs.working_on(str(site)) is None)  # the map is drawn for the good one
     finally:
         jobs.close()
     assert done.state == DONE and done.progress.kept == ("2026-03-07a",) and not done.progress.fault
@@ -207,20 +255,23 @@ def test_a_walk_is_added_and_drawn_in_a_process_of_its_own(tmp_path: Path) -> No
     assert (site / "out" / "map.html").exists()
 
 
-def test_what_was_kept_before_it_could_be_told_is_told(tmp_path: Path) -> None:
-    """Work that is killed right after the walk is in the site still says that the walk was added."""
+def test_what_was_added_before_it_could_be_reported_is_shown(tmp_path: Path) -> None:
+    """Work that dies right after the walk is in the site still leads to the outing that it added."""
     site = tmp_path / "field"
     new_site(site, say=lambda _: None)
-    (tmp_path / "mine.gpx").write_text(walk(MORNING))
-
-    class Killed(JobQueue):
-        def _carry_out(self, job_id: str, order: Order) -> bool:
-            add(site, [WalkToAdd(str(tmp_path / "mine.gpx"))], Typed(), say=lambda _: None)
-            return False
-
-    jobs = Killed(lambda _: None, outing_ids_at)
+    add_and_die = (
+        "import os, sys\n"
+        "from fieldcomb.coverage.web.job_protocol import read_order\n"
+        "from fieldcomb.coverage.web.worker import carry_out\n"
+        "def report(**progress):\n"
+        "    if 'kept' in progress:\n"
+        "        os._exit(9)\n"
+        "carry_out(read_order(sys.stdin.readline()), report)\n"
+    )
+    (tmp_path / "up").write_text(walk(MORNING))
+    jobs = JobQueue(lambda _: None, outing_ids_at, worker=(sys.executable, "-c", add_and_die))
     try:
-        done = finished(jobs, jobs.submit(Order("add", str(site))))
+        dead = finished(jobs, jobs.submit(Order("add", str(site), (HeldFile("mine.gpx", str(tmp_path / "up")),))))
     finally:
         jobs.close()
-    assert done.progress.kept == ("2026-03-07a",)
+    assert dead.progress.kept == ("2026-03-07a",) and "ended by itself" in dead.progress.fault
