@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,6 +13,18 @@ from pyproj import CRS, Geod, Transformer
 from fieldcomb.tracks.recording import Floats
 
 WGS84 = Geod(ellps="WGS84")
+
+
+Degrees = TypeVar("Degrees", float, Floats)
+
+
+def wrap_lon(lon_deg: Degrees) -> Degrees:
+    """Return a longitude, or a difference of two, as it lies within -180 (inclusive) and 180 degrees.
+
+    >>> wrap_lon(190.0), wrap_lon(-180.0), wrap_lon(180.0)
+    (-170.0, -180.0, -180.0)
+    """
+    return (lon_deg + 180) % 360 - 180
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +74,8 @@ def centre_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:
     The origin is rounded to 1e-7 degree (about 1 cm), so that it can be written down and read back unchanged.
     """
     first = float(lon_deg[0])
-    turned = (lon_deg - first + 180) % 360 - 180
-    lon = first + (float(turned.min()) + float(turned.max())) / 2
-    lon = (lon + 180) % 360 - 180
+    turned = wrap_lon(lon_deg - first)
+    lon = wrap_lon(first + (float(turned.min()) + float(turned.max())) / 2)
     lat = (float(lat_deg.min()) + float(lat_deg.max())) / 2
     return SiteFrame(round(lon, 7), round(lat, 7))
 
@@ -72,8 +84,8 @@ def middle_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:
     """Give the frame on the median of these places, which a few wild ones do not move."""
     turn = np.radians(lon_deg)
     near = float(np.degrees(np.arctan2(np.median(np.sin(turn)), np.median(np.cos(turn)))))  # not a wild one itself
-    lon = near + float(np.median((lon_deg - near + 180) % 360 - 180))
-    return SiteFrame(round((lon + 180) % 360 - 180, 7), round(float(np.median(lat_deg)), 7))
+    lon = near + float(np.median(wrap_lon(lon_deg - near)))
+    return SiteFrame(round(wrap_lon(lon), 7), round(float(np.median(lat_deg)), 7))
 
 
 def distance_m(lon1_deg: float, lat1_deg: float, lon2_deg: float, lat2_deg: float) -> float:

@@ -8,7 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
+Int32s = NDArray[np.int32]
+Flags = NDArray[np.bool_]
+Span = tuple[float, float]  # begin and end in seconds
+Window = tuple[float | None, float | None]  # Unix seconds, half open; None leaves an end open
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,7 +26,7 @@ class Track:
     lon_deg: Floats
     lat_deg: Floats
     time_s: Floats
-    segment: Ints
+    segment: Int32s
 
     def __post_init__(self) -> None:
         n = self.lon_deg.shape

@@ -75,6 +75,16 @@ def parse_date(text: str, what: str = "date") -> date:
         raise UsageError(f"{what} {text!r} is not a date", hint="Write it like 2026-03-07") from error
 
 
+def local_date(time_s: float | None, zone: tzinfo) -> date | None:
+    """Return the calendar day of a moment in a zone; None without a time, or outside the calendar's years."""
+    if time_s is None:
+        return None
+    try:
+        return datetime.fromtimestamp(time_s, zone).date()
+    except (ValueError, OverflowError, OSError):
+        return None
+
+
 def iso_utc(time_s: float) -> str:
     """Unix seconds as ISO 8601 in UTC, whole seconds: ``2026-03-07T09:12:00Z``."""
     return datetime.fromtimestamp(round(time_s), UTC).replace(tzinfo=None).isoformat() + "Z"

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fieldcomb.coverage.actions.add import begin_s, day_of
+from fieldcomb.coverage.actions.add import begin_s, outing_day
 from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.known_walks import look_for_again
 from fieldcomb.coverage.outings.inputs import RecordingInput
@@ -158,7 +158,7 @@ class _Chooser:
         item = RecordingInput(recording.file, recording, swing, window=window)
         fixes = check_recording(place, item)[0].fixes
         first_s = begin_s(fixes.t_s)
-        look_for_again(self.site, place.frame, [(item, fixes)], {day_of(first_s, zone)}, lambda _: None)
+        look_for_again(self.site, place.frame, [(item, fixes)], {outing_day(first_s, zone)}, lambda _: None)
         return first_s if math.isfinite(first_s) else math.inf
 
     def _on_site(self, found: Sequence[_Found]) -> list[WalkToAdd]:

@@ -21,7 +21,7 @@ from fieldcomb.coverage.actions.survey_inputs import made_from
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.gear.coils import Swing
-from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput, Window
+from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.walks import CheckedOuting, WalkedChain, join_walks, own_fixes, walk_recordings
 from fieldcomb.coverage.report.marks import tell_marks
 from fieldcomb.coverage.site.folder import AREAS_FILE, Say, Site, keep_coil, opened, read_file, shown, stored_files
@@ -48,7 +48,8 @@ from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.peg_drift import Peg
-from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.recording import Floats, Window
+from fieldcomb.tracks.units import local_date
 
 CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long before the middle of it has a wrong clock
 
@@ -185,7 +186,7 @@ def addition_to(
     together = [[one] for one in loaded] if each else [loaded]
     groups = [_walked(site.settings, typed, files, pegs, frame, areas) for files in together]
     loaded = [one for group in groups for one in group.files]
-    days = {day_of(one.first_s, site.settings.zone) for one in loaded}
+    days = {outing_day(one.first_s, site.settings.zone) for one in loaded}
     look_for_again(site, frame, [(one.item, one.fixes) for one in loaded if one.fixes is not None], days, say)
     for group in groups:
         _tell_days(group.files, site.settings.zone, say)
@@ -270,7 +271,7 @@ def _in_roster(error: UsageError, walk: WalkToAdd) -> FieldcombError:
 
 def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
     """Say when files of several days are about to become one outing, and what a window leaves of a recording."""
-    days = sorted({day_of(one.first_s, zone) for one in group})
+    days = sorted({outing_day(one.first_s, zone) for one in group})
     if len(days) > 1:
         say(f"note: files of {len(days)} days ({', '.join(days)}) become one outing; --each makes one of each file")
     for one in group:
@@ -349,7 +350,7 @@ def _entry(
     """Give an outing its id, and its files their names in the site; ``files`` takes their contents."""
     taken = {path.name for path in stored_files(site)} | {name.partition("/")[2] for name in files}
     ids = [outing.id for outing in (*site.outings, *earlier)]
-    outing_id = next_id(day_of(group[0].first_s, site.settings.zone), ids, taken)
+    outing_id = next_id(outing_day(group[0].first_s, site.settings.zone), ids, taken)
     stored: dict[str, str] = {}
     recordings = []
     for one in group:
@@ -365,14 +366,10 @@ def _entry(
     return OutingEntry(outing_id, label, note, typed, False, tuple(recordings))
 
 
-def day_of(first_s: float, zone: ZoneInfo) -> str:
-    """Give the day of a moment as ids of outings have it."""
-    if not math.isfinite(first_s):
-        return NO_DATE
-    try:
-        return datetime.fromtimestamp(first_s, UTC).astimezone(zone).date().isoformat()
-    except (ValueError, OverflowError, OSError):
-        return NO_DATE
+def outing_day(first_s: float, zone: ZoneInfo) -> str:
+    """Return the day of a moment as ids of outings have it."""
+    day = local_date(first_s, zone)
+    return day.isoformat() if day else NO_DATE
 
 
 def _write(site: Site, addition: Addition) -> None:

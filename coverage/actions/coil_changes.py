@@ -10,12 +10,13 @@ from functools import partial
 import numpy as np
 
 from fieldcomb.coverage.gear.coils import Swing, parse_coil
-from fieldcomb.coverage.outings.inputs import RecordingInput, Window
+from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.site.settings import Settings, Typed, first_typed, swing_of
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.frame import wrap_lon
 from fieldcomb.tracks.marks.timeline import Presses, read_marks
 from fieldcomb.tracks.marks.vocabulary import Mark, fold
-from fieldcomb.tracks.recording import Track
+from fieldcomb.tracks.recording import Track, Window
 
 LEAST_WALK_M = 0.5  # a piece of a recording that leads no farther is no walk: the coil was changed where it began
 LEAST_FIXES = 5
@@ -146,6 +147,6 @@ def _walked(track: Track, start_s: float, end_s: float) -> bool:
     lon, lat = track.lon_deg[inside], track.lat_deg[inside]
     if lon.size < LEAST_FIXES:
         return False
-    east = ((lon - lon[0] + 180) % 360 - 180) * math.cos(math.radians(float(lat[0])))
+    east = wrap_lon(lon - lon[0]) * math.cos(math.radians(float(lat[0])))
     spread = (np.ptp(np.quantile(v, (0.1, 0.9))) * METRES_A_DEGREE for v in (east, lat))
     return bool(max(spread) >= LEAST_WALK_M)

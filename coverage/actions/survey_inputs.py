@@ -12,7 +12,7 @@ from pathlib import Path
 from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.actions.initials import initials_in
 from fieldcomb.coverage.gear.coils import Swing
-from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput, Window
+from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.site.folder import NO_AREAS, Say, Site, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
@@ -30,6 +30,7 @@ from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.recording import Window
 
 
 @dataclass(frozen=True, slots=True)

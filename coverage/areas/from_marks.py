@@ -9,13 +9,12 @@ from datetime import date
 import numpy as np
 from shapely.geometry import Point
 
-from fieldcomb.coverage.areas.no_go import day_of
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import PRESS, Mark
-from fieldcomb.tracks.units import many, parse_zone
+from fieldcomb.tracks.units import local_date, many, parse_zone
 
 STOP_RADIUS_M = 5.0  # chosen for this project: a watch is that far off, and what to leave alone deserves room
 NEAR_M = 10_000.0  # from the frame's origin; farther away a mark is another place's
@@ -77,7 +76,7 @@ def place_of(mark: Mark, frame: SiteFrame) -> tuple[float, float] | None:
 
 def _day(mark: Mark, outing: Marked, zone: str) -> date | None:
     time_s = mark.time_s if mark.time_s is not None else outing.start_s
-    return day_of(time_s, parse_zone(zone))
+    return local_date(time_s, parse_zone(zone))
 
 
 def marked_notes(walked: Sequence[Marked]) -> tuple[str, ...]:

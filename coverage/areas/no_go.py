@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -22,6 +22,7 @@ from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.coverage.raster.polygons import Shape
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import local_date
 
 ENDED = "ended"  # kind of an area that was no-go or blocked, where it is drawn
 DEPTH_STEPS = 24  # halvings: a depth is known to less than a millimetre
@@ -32,19 +33,9 @@ Mask = NDArray[np.bool_]
 Days = tuple[date, date] | None  # first and last day of an outing; None without a clock
 
 
-def day_of(time_s: float | None, zone: ZoneInfo) -> date | None:
-    """Give the day of a moment in a zone; None without a clock, or beyond the calendar."""
-    if time_s is None:
-        return None
-    try:
-        return datetime.fromtimestamp(time_s, zone).date()
-    except (ValueError, OverflowError, OSError):
-        return None
-
-
 def days_of(start_s: float | None, end_s: float | None, zone: ZoneInfo) -> Days:
     """Give the first and last day of an outing."""
-    first, last = day_of(start_s, zone), day_of(end_s, zone)
+    first, last = local_date(start_s, zone), local_date(end_s, zone)
     return None if first is None or last is None else (first, last)
 
 

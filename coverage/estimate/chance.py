@@ -19,7 +19,7 @@ from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.blocks import Coarse
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import cover
-from fieldcomb.tracks.motion.legs import Leg, Way
+from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
 
 Mask = NDArray[np.bool_]
@@ -40,12 +40,12 @@ _LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
 _STEEP = 40.0  # logits beyond this are 0 and 1
 
 
-def redraw(ways: Sequence[Way], swath_m: float, receiver: Receiver, grid: Grid) -> Mask:
+def redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid: Grid) -> Mask:
     """Sweep a walk 24 times, each time with another error of its receiver.
 
     Parameters
     ----------
-    ways : sequence of Way
+    ways : sequence of SearchPath
         Searching, in order of time. The same ways give the same draws.
     swath_m : float
         Full width swept.
@@ -89,7 +89,7 @@ def _between(knots: NDArray[np.int64], values: Floats, at: NDArray[np.int64]) ->
     return np.asarray(values[k] * (1 - share) + values[k + 1] * share)
 
 
-def _seed(ways: Sequence[Way]) -> int:
+def _seed(ways: Sequence[SearchPath]) -> int:
     """Return a number of this walk alone, from its times to the second and its places to the decimetre."""
     values = [np.rint(part) for way in ways for part in (way.t_s, 10 * way.line_x_m, 10 * way.line_y_m)]
     return int.from_bytes(hashlib.sha256(np.concatenate(values).astype("<i8").tobytes()).digest())

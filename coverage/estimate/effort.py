@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.raster.grid import Grid, block_sums
-from fieldcomb.tracks.motion.legs import Way
+from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
 
 Mask = NDArray[np.bool_]
@@ -92,14 +92,16 @@ def off_plot(plot: Plot, values: Floats, grid: Grid) -> Floats:
     return np.asarray(whole[near[0], near[1]])
 
 
-def path_m(way: Way) -> Floats:
+def path_m(way: SearchPath) -> Floats:
     """Length walked in each second: the smoothed way, and the usual one of the two minutes round it."""
     from scipy.ndimage import median_filter
 
     return np.asarray(median_filter(way.step_m, min(PACE_S, way.step_m.size), mode="nearest"))
 
 
-def effort(plot: Plot, ways: Sequence[Way], swept_m2: Sequence[Floats], reflect_m: float, kernel_m: float) -> Floats:
+def effort(
+    plot: Plot, ways: Sequence[SearchPath], swept_m2: Sequence[Floats], reflect_m: float, kernel_m: float
+) -> Floats:
     """Swept area over area round each inside cell, (n,), under a Gaussian of ``kernel_m``, cut off at the boundary.
 
     ``swept_m2``: for each way its swath times path, second by second. What was recorded outside by less than
@@ -116,7 +118,7 @@ def effort(plot: Plot, ways: Sequence[Way], swept_m2: Sequence[Floats], reflect_
     return np.asarray(blurred[plot.inside] / room[plot.inside])
 
 
-def _lay(plot: Plot, way: Way, swept_m2: Floats, reflect_m: float, laid: Floats) -> None:
+def _lay(plot: Plot, way: SearchPath, swept_m2: Floats, reflect_m: float, laid: Floats) -> None:
     """Add a way's swept area to the cells that it lies in, that outside mirrored in."""
     rows, cols = plot.share.shape
     x, y = way.line_x_m.copy(), way.line_y_m.copy()

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.gear.receivers import Receiver
-from fieldcomb.tracks.motion.legs import Way
+from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
 
 Ints = NDArray[np.int64]
@@ -111,7 +111,7 @@ class Pattern:
     noise_m: float | None
 
 
-def pattern_of(ways: Sequence[Way], receiver: Receiver) -> Pattern:
+def pattern_of(ways: Sequence[SearchPath], receiver: Receiver) -> Pattern:
     """Tell lanes from crosswise lanes from wandering, and how even the lanes are."""
     stations = make_stations(ways)
     small, tile = _tiles(stations, ALIKE_TILE_M), _tiles(stations, TILE_M)
@@ -131,14 +131,14 @@ def pattern_of(ways: Sequence[Way], receiver: Receiver) -> Pattern:
     return Pattern(kind, legs, stations, axis, KAPPA, chance, float(np.median(found.across_m)), noise)
 
 
-def make_stations(ways: Sequence[Way]) -> Stations:
+def make_stations(ways: Sequence[SearchPath]) -> Stations:
     """Means over each 2 m of path."""
     parts = [_stations(way, number) for number, way in enumerate(ways)]
     t, x, y, heading, number = (np.concatenate(p) for p in zip(*parts, strict=True)) if parts else [np.zeros(0)] * 5
     return Stations(t, x, y, heading, number.astype(np.int64))
 
 
-def _stations(way: Way, number: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+def _stations(way: SearchPath, number: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     bins = ((np.cumsum(way.step_m) - way.step_m) // STATION_M).astype(np.int64)
     count = np.bincount(bins)
     some = count > 0

@@ -19,7 +19,7 @@ from fieldcomb.coverage.estimate.effort import Mask, Plot, effort, off_plot, on_
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.tracks.motion.legs import Way
+from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
 
 DRAWS = 200
@@ -72,7 +72,7 @@ class Estimate:
 class Walked:
     """One walk to estimate from: its ways, swath in metres and whether it was measured, and the receiver."""
 
-    ways: Sequence[Way]
+    ways: Sequence[SearchPath]
     swath_m: float
     swath_measured: bool
     receiver: Receiver
@@ -121,7 +121,7 @@ def left_out(walk: Drawn) -> Missed:
     return missed
 
 
-def _seed(ways: Sequence[Way]) -> list[int]:
+def _seed(ways: Sequence[SearchPath]) -> list[int]:
     """Numbers that belong to this walk alone, so that its draws do not depend on what else is surveyed."""
     return [len(ways), *(int(abs(way.t_s[0])) for way in ways[:3]), sum(way.t_s.size for way in ways)]
 
@@ -151,7 +151,7 @@ def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern, rng: n
     return np.asarray(np.maximum(1 + sd * ndtri(_evenly(rng)), 0.3) / longer)
 
 
-def _by_second(pattern: Pattern, ways: Sequence[Way]) -> list[NDArray[np.int64]]:
+def _by_second(pattern: Pattern, ways: Sequence[SearchPath]) -> list[NDArray[np.int64]]:
     """Axis of each second: that of the station at hand."""
     if pattern.axis.size == 0:
         return [np.zeros(way.t_s.size, np.int64) for way in ways]

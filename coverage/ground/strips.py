@@ -351,7 +351,7 @@ def _straight(labels: Labels, cell_m: float, count: int) -> tuple[Floats, Floats
 
 
 def _ways(labels: Labels, grid: Grid, is_open: Mask) -> tuple[Floats, Floats]:
-    """Way from end to end of each piece along its nodes, and as the crow flies between the same two ends.
+    """Length from end to end of each piece along its nodes, and as the crow flies between the same two ends.
 
     Of open ground on a site of many cells only every k-th cell is looked at.
     """

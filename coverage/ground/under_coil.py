@@ -31,7 +31,7 @@ from fieldcomb.coverage.outings.walks import SwungWalk
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts, mean_over
-from fieldcomb.tracks.motion.legs import Leg, Way
+from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
 
 PIECE_S = 30  # long enough to smooth a receiver's error at walking pace, short enough to see a change of pace
@@ -63,7 +63,7 @@ class Under:
         return Under(pct, low, high, self.left_out)
 
 
-def half_minutes(way: Way) -> tuple[NDArray[np.int64], Floats]:
+def half_minutes(way: SearchPath) -> tuple[NDArray[np.int64], Floats]:
     """Cut a way into pieces of about 30 s: the seconds where they begin and end (n + 1,), and their usual pace in m/s.
 
     The median, because smoothing cuts turns short and so reads them as slow walking.
@@ -83,7 +83,7 @@ def _medians(values: Floats, start: NDArray[np.int64], end: NDArray[np.int64]) -
     return np.asarray((ranked[row, (count - 1) // 2] + ranked[row, count // 2]) / 2)
 
 
-def paced(ways: Sequence[Way]) -> tuple[list[Leg], Floats]:
+def paced(ways: Sequence[SearchPath]) -> tuple[list[Leg], Floats]:
     """Cut searching into pieces of about 30 s; give each as a line, and its smoothed pace in m/s."""
     legs, paces = [], [np.zeros(0)]
     for way in ways:

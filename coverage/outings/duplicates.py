@@ -8,11 +8,10 @@ from dataclasses import dataclass
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.quality.duplicates import Likeness, Trace, compare, spans_without, trace
+from fieldcomb.tracks.recording import Span
 
 ONE_PERSON_M = 25.0  # recordings that bear one name are of one person when they usually lie nearer than this
 LEAST_S = 60.0  # a shorter time that only the other one recorded is not worth a walk of its own
-
-Span = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

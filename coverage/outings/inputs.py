@@ -7,11 +7,8 @@ from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.coils import Swing
 from fieldcomb.tracks.marks.vocabulary import Mark
-from fieldcomb.tracks.motion.legs import Span
 from fieldcomb.tracks.motion.peg_drift import Peg
-from fieldcomb.tracks.recording import Recording
-
-Window = tuple[float | None, float | None]
+from fieldcomb.tracks.recording import Recording, Span, Window
 
 
 @dataclass(frozen=True, slots=True)

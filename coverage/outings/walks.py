@@ -18,9 +18,9 @@ from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.cleaning import NO_POSITION, OUT_OF_RANGE, OUTSIDE_WINDOW, Cleaned, Fixes, clean
 from fieldcomb.tracks.motion.coil_path import find_zigzag
-from fieldcomb.tracks.motion.legs import Span, Walk, make_walk
+from fieldcomb.tracks.motion.legs import Walk, make_walk
 from fieldcomb.tracks.quality.verdict import VERDICTS, judge
-from fieldcomb.tracks.recording import Track
+from fieldcomb.tracks.recording import Span, Track
 from fieldcomb.tracks.units import say_duration, say_length
 
 JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.site.settings import KnownCoil, Settings
-from fieldcomb.tracks.marks.vocabulary import ENGLISH, KINDS, fold
+from fieldcomb.tracks.marks.vocabulary import ENGLISH, MARK_KINDS, fold
 from fieldcomb.tracks.units import say_length
 
 CARD_FILE = "card.html"
@@ -60,7 +60,7 @@ def card_html(settings: Settings | None = None) -> str:
     return fill(
         "pages/templates/card.html",
         site=None if settings is None else _short(settings.name, MOST_OF_NAME),
-        marks=[_mark(kind, words, coils) for kind in KINDS],
+        marks=[_mark(kind, words, coils) for kind in MARK_KINDS],
         coils=coils[:MOST_COILS],
         more=len(coils[MOST_COILS:]),
     )

@@ -33,7 +33,7 @@ from fieldcomb.coverage.report.todo import CLASS_NAMES, PROMISE, junk_words, rea
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, class_cells
 from fieldcomb.coverage.todo.results import TodoPiece
-from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
 
 TILE_M = 10.0  # ground shown as one where single strips cannot be placed
@@ -369,7 +369,7 @@ class _Composer:
         x = np.array([left.min(), right.max(), left.min(), right.max()])
         y = np.array([bottom.min(), bottom.min(), top.max(), top.max()])
         lon, lat = self.frame.to_lonlat(x, y)
-        east = self.frame.lon_deg + (lon - self.frame.lon_deg + 180) % 360 - 180
+        east = self.frame.lon_deg + wrap_lon(lon - self.frame.lon_deg)
         return [[float(lat.min()), float(east.min())], [float(lat.max()), float(east.max())]]
 
 

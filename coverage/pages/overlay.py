@@ -20,7 +20,7 @@ from rasterio.warp import reproject
 
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
 
 PLACED_M = 0.1
@@ -142,7 +142,7 @@ def _mercator_proj4(frame: SiteFrame) -> str:
 def _mercator(frame: SiteFrame, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
     """Site metres to spherical Mercator (EPSG:3857, its x counted from the frame's meridian)."""
     lon, lat = frame.to_lonlat(x_m, y_m)
-    east = np.radians((lon - frame.lon_deg + 180) % 360 - 180)
+    east = np.radians(wrap_lon(lon - frame.lon_deg))
     return _SPHERE_M * east, _SPHERE_M * np.arctanh(np.sin(np.radians(lat)))
 
 

@@ -15,7 +15,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.survey.results import Line, OutingLayer
-from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 
 UNIT_DEG = 1e-8
 MOST_POINTS = 60_000  # of all walks on the page together
@@ -36,7 +36,7 @@ class Walks:
 def pack_line(frame: SiteFrame, line: Line) -> Packed:
     """Pack one line of (n, 2) site metres."""
     lon, lat = frame.to_lonlat(line[:, 0], line[:, 1])
-    east = (lon - frame.lon_deg + 180) % 360 - 180
+    east = wrap_lon(lon - frame.lon_deg)
     units = np.rint(np.column_stack([lat - frame.lat_deg, east]) / UNIT_DEG).astype(np.int64)
     return [int(step) for step in np.diff(units, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel()]
 

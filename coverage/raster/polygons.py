@@ -16,7 +16,7 @@ import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.polygon import orient
 
-from fieldcomb.tracks.frame import SiteFrame, centre_frame
+from fieldcomb.tracks.frame import SiteFrame, centre_frame, wrap_lon
 from fieldcomb.tracks.recording import Floats
 
 Shape: TypeAlias = Polygon | MultiPolygon
@@ -78,7 +78,7 @@ def to_degrees(shape: Shape, frame: SiteFrame) -> Shape:
 
     def back(xy: Floats) -> Floats:
         lon, lat = frame.to_lonlat(xy[:, 0], xy[:, 1])
-        return np.column_stack([frame.lon_deg + (lon - frame.lon_deg + 180) % 360 - 180, lat])
+        return np.column_stack([frame.lon_deg + wrap_lon(lon - frame.lon_deg), lat])
 
     return shapely.transform(shape, back)
 

@@ -21,7 +21,7 @@ from fieldcomb.coverage.report.todo import piece_fields, piece_line
 from fieldcomb.coverage.report.words import bearing
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.files.json_out import feature_collection
-from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.text import harmless
 
 SCHEMA = 1
@@ -208,7 +208,7 @@ def _segment(ring: shapely.LinearRing, frame: SiteFrame) -> gpxpy.gpx.GPXTrackSe
     xy = np.asarray(ring.coords)
     lon, lat = frame.to_lonlat(xy[:, 0], xy[:, 1])
     # GPX has longitudes from -180 to just below 180; rounding first, so that 179.999999999 does not become 180.
-    lon = (np.round(lon, PLACES) + 180) % 360 - 180
+    lon = wrap_lon(np.round(lon, PLACES))
     points = [
         gpxpy.gpx.GPXTrackPoint(round(float(north), PLACES) + 0.0, round(float(east), PLACES) + 0.0)
         for east, north in zip(lon, lat, strict=True)

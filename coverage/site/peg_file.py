@@ -16,7 +16,7 @@ from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.motion.peg_drift import Peg
 
 PEG_COLUMNS = ("name", "lat", "lon")
-FAR_M = 5000.0  # a peg that lies farther than this from the site cannot be touched on a walk there
+FAR_PEG_M = 5000.0  # a peg that lies farther than this from the site cannot be touched on a walk there
 _EXAMPLE = "name,lat,lon / A,46.5000180,-28.0003778"
 _DEGREES = re.compile(r"[-+]?\d{1,3}(?:[.,]\d{1,15})?\Z")
 _LIMIT = {"lat": 90.0, "lon": 180.0}
@@ -139,7 +139,7 @@ def place_pegs(pegs: Sequence[PegRow], frame: SiteFrame, reach_m: float, file: s
     placed = []
     for peg in pegs:
         away_m = distance_m(frame.lon_deg, frame.lat_deg, peg.lon_deg, peg.lat_deg)
-        if away_m > reach_m + FAR_M:
+        if away_m > reach_m + FAR_PEG_M:
             problem = f"peg {peg.name!r} lies {away_m / 1000:.0f} km away from the middle of the site"
             hint = "Are latitude and longitude swapped, or is a digit wrong?"
             raise SiteError(problem, file=file, where=f"line {peg.line}", hint=hint)

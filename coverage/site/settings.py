@@ -17,12 +17,12 @@ from fieldcomb.coverage.gear.coils import (
     parse_lift_m,
 )
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule, parse_numbers
-from fieldcomb.coverage.outings.inputs import Window
 from fieldcomb.coverage.site.fields import FIELD, Place
 from fieldcomb.coverage.site.toml_text import TomlFile
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.recording import Window
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s
 
 SITE_FILE = "site.toml"

@@ -24,7 +24,7 @@ from fieldcomb.coverage.site.toml_text import Form, Named, Several, TomlFile, re
 from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.marks.vocabulary import ENGLISH, KINDS, fold
+from fieldcomb.tracks.marks.vocabulary import ENGLISH, MARK_KINDS, fold
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_zone
 
 NEVER_EMPTY = ("coil", "name")
@@ -75,7 +75,7 @@ _SITE_FORM: Form = {
     "frame": {"lon": values.degrees(180), "lat": values.degrees(90)},
     "coils": Named(_COIL_FORM),
     "defaults": _typed_form(Place.DEFAULT),
-    "marks": dict.fromkeys(KINDS, values.mark_words),
+    "marks": dict.fromkeys(MARK_KINDS, values.mark_words),
     "todo": {key: check for key, (_, check) in _TODO.items()},
 }
 _RECORDING_FORM: Form = {

@@ -11,7 +11,7 @@ from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.from_marks import Marked, marked_areas, marked_notes, marks_of_others
-from fieldcomb.coverage.areas.no_go import Swath, day_of, days_of, no_go_entered, without_ended
+from fieldcomb.coverage.areas.no_go import Swath, days_of, no_go_entered, without_ended
 from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.cache.memo import NOTHING, Memo, Store, digest
 from fieldcomb.coverage.estimate.chance import ChanceMap, redraw
@@ -50,17 +50,17 @@ from fieldcomb.coverage.todo.remaining import Ledger
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import Mark
-from fieldcomb.tracks.motion.legs import DropOut, Leg, Stop, Times, Walk, Way
+from fieldcomb.tracks.motion.legs import DropOut, Leg, SearchPath, Stop, Times, Walk
 from fieldcomb.tracks.motion.peg_drift import PegResidual
 from fieldcomb.tracks.recording import Floats
-from fieldcomb.tracks.units import parse_zone
+from fieldcomb.tracks.units import local_date, parse_zone
 
 Progress = Callable[[str, int, int], None]
 
 # What the results that are kept are made of.
 KEPT = (
     *(WalkedOuting, SwungWalk, RecordingResult, Mark, PegResidual, Swing, Coil, DigRule),
-    *(Walk, Leg, Way, Stop, DropOut, Times),
+    *(Walk, Leg, SearchPath, Stop, DropOut, Times),
     *(Swept, Runs, Grid, NoGoEntered, NoGoEntry, Drawn),
 )
 
@@ -111,7 +111,7 @@ def survey(
     marked = [Marked(w.id, w.start_s, w.marks) for w in walked]
     areas = (*areas, *marked_areas((*marked, *others), site.frame, site.zone))
     latest = max((w.start_s for w in walked if w.start_s is not None), default=None)
-    standing, ended = without_ended(areas, day_of(latest, parse_zone(site.zone)))
+    standing, ended = without_ended(areas, local_date(latest, parse_zone(site.zone)))
     notes = (*notes, *ended, *marked_notes(marked), *unread)
     ground = lay_out(standing, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)

@@ -39,7 +39,7 @@ from fieldcomb.coverage.todo.junk import (
 from fieldcomb.coverage.todo.masking import Remaining, footprint_m2
 from fieldcomb.coverage.todo.results import JunkResult
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.motion.legs import Way
+from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
 
 MOST_TOLD_APART = 6  # passes of one outing over one cell
@@ -325,7 +325,7 @@ def _used(walked: Sequence[WalkedOuting]) -> tuple[OwnCoil, ...]:
     return tuple(OwnCoil(s.coil, s.swath_m, s.sweep_s, None, s.rule) for s in found.values())
 
 
-def _share_along(way: Way, w: SwungWalk, depth_m: float | None) -> Floats:
+def _share_along(way: SearchPath, w: SwungWalk, depth_m: float | None) -> Floats:
     """Share under the coil for each second of a way, by the pace of its half minute."""
     if w.walk.coil_legs:
         return np.full_like(way.step_m, _own_share(w.swing, depth_m))

@@ -123,10 +123,10 @@ def only_named(archive: Archive, endings: tuple[str, ...]) -> Member:
     if main or len(named) == 1:
         return main or named[0]
     kinds = " or ".join(ending[1:].upper() for ending in endings)
-    problem = f"is a zip archive with {len(named)} {kinds} files in it where one was expected ({names(named)})"
+    problem = f"is a zip archive with {len(named)} {kinds} files in it where one was expected ({member_names(named)})"
     raise TrackError(problem, file=archive.file, hint="Unpack it, and give the files one by one")
 
 
-def names(members: list[Member]) -> str:
+def member_names(members: list[Member]) -> str:
     """Name a few members."""
     return ", ".join(repr(member.name[:60]) for member in members[:5]) or "none"

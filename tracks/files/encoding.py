@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-CHUNK_BYTES = 65_536
+PIECE_BYTES = 65_536
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -73,8 +73,8 @@ def is_utf8(data: bytes) -> bool:
         return True
     decoder = codecs.getincrementaldecoder("utf-8")()
     try:
-        for at in range(0, len(data), CHUNK_BYTES):
-            decoder.decode(data[at : at + CHUNK_BYTES])
+        for at in range(0, len(data), PIECE_BYTES):
+            decoder.decode(data[at : at + PIECE_BYTES])
     except UnicodeDecodeError:
         return False
     return True
@@ -94,7 +94,7 @@ def zeros_note(zeros: int) -> str:
     return f"The last {zeros} bytes of the file are all zero, as when the power went; they hold nothing"
 
 
-def text_of(data: bytes) -> tuple[str, list[str]]:
+def decode_text(data: bytes) -> tuple[str, list[str]]:
     """Give a whole file as text, without padding at its end, and notes on its letters."""
     coding = coding_of(data)
     notes = [coding.note] if coding.note else []
@@ -107,6 +107,6 @@ def text_of(data: bytes) -> tuple[str, list[str]]:
 def as_utf8(data: bytes, coding: Coding, start: int, end: int) -> Iterator[bytes]:
     """Give the bytes from ``start`` to ``end`` as UTF-8, a piece at a time; what is no letter becomes a mark."""
     decoder = None if coding.codec == "utf-8" else codecs.getincrementaldecoder(coding.codec)(errors="replace")
-    for at in range(start, end, CHUNK_BYTES):
-        raw = data[at : min(at + CHUNK_BYTES, end)]
+    for at in range(start, end, PIECE_BYTES):
+        raw = data[at : min(at + PIECE_BYTES, end)]
         yield raw if decoder is None else decoder.decode(raw).encode()

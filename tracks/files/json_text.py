@@ -7,11 +7,11 @@ import re
 from typing import Any
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files.encoding import text_of
+from fieldcomb.tracks.files.encoding import decode_text
 
 # A document unpacks in memory to some ten times its size, so this is far below what a text file may have.
 MOST_BYTES = 64 * 1024 * 1024
-EXPORT_AGAIN = "Export or copy it again"
+COPY_AGAIN = "Export or copy it again"
 
 _WGS84 = re.compile(r"(urn:(x-)?ogc:def:crs:)?(OGC:([\d.]*:)?CRS:?84h?|CRS:?84h?|EPSG:([\d.]*:)?(4326|4979))", re.I)
 
@@ -21,7 +21,7 @@ def json_text(data: bytes, file: str) -> tuple[str, list[str]]:
     if len(data) > MOST_BYTES:
         problem = f"is {len(data) / 1e6:.0f} MB of JSON; more than {MOST_BYTES / 1e6:.0f} MB are refused"
         raise TrackError(problem, file=file, hint="Split it into several files, or export the walk as GPX")
-    return text_of(data)
+    return decode_text(data)
 
 
 def parse_json(text: str, file: str, lines_before: int = 0) -> Any:
@@ -32,13 +32,13 @@ def parse_json(text: str, file: str, lines_before: int = 0) -> Any:
     try:
         return json.loads(text)
     except RecursionError:
-        raise TrackError("is nested far deeper than any GeoJSON", file=file, hint=EXPORT_AGAIN) from None
+        raise TrackError("is nested far deeper than any GeoJSON", file=file, hint=COPY_AGAIN) from None
     except json.JSONDecodeError as error:
         where = f"line {error.lineno + lines_before}, column {error.colno}: {error.msg}"
-        raise TrackError("is not sound JSON", file=file, where=where, hint=EXPORT_AGAIN) from None
+        raise TrackError("is not sound JSON", file=file, where=where, hint=COPY_AGAIN) from None
     except ValueError:
         # Python refuses whole numbers of thousands of digits.
-        raise TrackError("holds a number of thousands of digits", file=file, hint=EXPORT_AGAIN) from None
+        raise TrackError("holds a number of thousands of digits", file=file, hint=COPY_AGAIN) from None
 
 
 def other_system(node: Any) -> Any:

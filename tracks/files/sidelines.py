@@ -19,7 +19,7 @@ _COPY_SHARE = 0.9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Line:
+class TimedLine:
     """One line of a file: degrees, and Unix seconds or NaN; float64 (n,) each."""
 
     name: str
@@ -33,7 +33,7 @@ class Line:
         return bool(np.isfinite(self.time_s).any())
 
 
-def take_lines(fixes: Gather, lines: Sequence[Line]) -> tuple[tuple[Route, ...], tuple[str, ...], list[str]]:
+def take_lines(fixes: Gather, lines: Sequence[TimedLine]) -> tuple[tuple[Route, ...], tuple[str, ...], list[str]]:
     """Put the lines that are the walk into ``fixes``, each as a run; gives plans, names of the runs, and notes.
 
     Where some lines have times, those are the walk. A line without times beside them is a copy of it, or else a plan.
@@ -62,7 +62,7 @@ def take_lines(fixes: Gather, lines: Sequence[Line]) -> tuple[tuple[Route, ...],
     return tuple(plans), tuple(line.name for line in timed or lines if line.name), notes
 
 
-def _plan(line: Line) -> Route:
+def _plan(line: TimedLine) -> Route:
     readable = np.isfinite(line.lon_deg) & np.isfinite(line.lat_deg)
     return Route(line.name, line.lon_deg[readable], line.lat_deg[readable])
 
@@ -74,7 +74,7 @@ def _cells(lon_deg: Floats, lat_deg: Floats) -> NDArray[np.int64]:
     return lon * 2**32 + lat
 
 
-def _is_copy(line: Line, known: NDArray[np.int64]) -> bool:
+def _is_copy(line: TimedLine, known: NDArray[np.int64]) -> bool:
     cells = _cells(line.lon_deg, line.lat_deg)
     near = np.zeros(cells.size, dtype=bool)
     for step in (east * 2**32 + north for east in (-1, 0, 1) for north in (-1, 0, 1)):
@@ -82,7 +82,7 @@ def _is_copy(line: Line, known: NDArray[np.int64]) -> bool:
     return cells.size > 0 and float(near.mean()) >= _COPY_SHARE
 
 
-class Marks:
+class FixWords:
     """Takes the words that stand at single fixes, and tells marks from a name that the whole walk bears.
 
     Words that stay the same from one fix to the next are one mark, at the first.

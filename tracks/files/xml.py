@@ -14,7 +14,7 @@ from typing import NoReturn, Protocol, TypeVar
 from xml.parsers import expat
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files.encoding import CHUNK_BYTES, as_utf8, coding_of, trailing_zeros, zeros_note
+from fieldcomb.tracks.files.encoding import PIECE_BYTES, as_utf8, coding_of, trailing_zeros, zeros_note
 from fieldcomb.tracks.files.sniffing import not_this, of_root
 
 MAX_DEPTH = 64
@@ -76,7 +76,7 @@ class _Walker:
         self.pieces: list[str] = []
         self.parser = expat.ParserCreate("utf-8")
         self.parser.buffer_text = True
-        self.parser.buffer_size = CHUNK_BYTES
+        self.parser.buffer_size = PIECE_BYTES
         self.parser.StartDoctypeDeclHandler = self._doctype
         self.parser.StartElementHandler = self._start
         self.parser.EndElementHandler = self._end
@@ -179,7 +179,7 @@ def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str =
     notes = [coding.note] if coding.note else []
     zeros = trailing_zeros(data, coding)
     end = len(data) - zeros
-    blank = data[coding.start : coding.start + CHUNK_BYTES] if coding.codec[:6] not in ("utf-16", "utf-32") else b""
+    blank = data[coding.start : coding.start + PIECE_BYTES] if coding.codec[:6] not in ("utf-16", "utf-32") else b""
     start = coding.start + len(blank) - len(blank.lstrip())
     walker = _Walker(file, root, actions)
     walker.lines_before = data.count(b"\n", 0, start)

@@ -16,18 +16,29 @@ from dataclasses import dataclass, replace
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Gather
 from fieldcomb.tracks.files.encoding import coding_of, trailing_zeros, zeros_note
-from fieldcomb.tracks.files.sidelines import Marks, mark_notes
+from fieldcomb.tracks.files.sidelines import FixWords, mark_notes
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import many
 
 MOST_BYTES = 128 * 1024 * 1024
 
-LAT = ("lat", "latitude", "y")
-LON = ("lon", "lng", "long", "longitude", "x")
-TIME = ("datetime", "date_time", "timestamp", "time", "utc", "time_utc", "utc_time", "unix", "unix_time", "epoch")
-NAME = ("name", "mark", "label")
-NOTE = ("note", "notes", "desc", "description", "comment")
-RUN = ("segment", "seg", "track", "track_id", "segment_id", "run")
+LAT_COLUMNS = ("lat", "latitude", "y")
+LON_COLUMNS = ("lon", "lng", "long", "longitude", "x")
+TIME_COLUMNS = (
+    "datetime",
+    "date_time",
+    "timestamp",
+    "time",
+    "utc",
+    "time_utc",
+    "utc_time",
+    "unix",
+    "unix_time",
+    "epoch",
+)
+NAME_COLUMNS = ("name", "mark", "label")
+NOTE_COLUMNS = ("note", "notes", "desc", "description", "comment")
+RUN_COLUMNS = ("segment", "seg", "track", "track_id", "segment_id", "run")
 
 _SHOWN = 40
 _HEADER_WITHIN = 10  # lines; some recorders put their name and settings above the header
@@ -66,9 +77,9 @@ def _columns(cells: list[str]) -> _Columns:
     def find(known: tuple[str, ...]) -> int:
         return next((names.index(name) for name in known if name in names), -1)
 
-    lat, lon = find(LAT), find(LON)
-    times = tuple(names.index(name) for name in TIME if name in names)
-    date, name, note, run = find(("date",)), find(NAME), find(NOTE), find(RUN)
+    lat, lon = find(LAT_COLUMNS), find(LON_COLUMNS)
+    times = tuple(names.index(name) for name in TIME_COLUMNS if name in names)
+    date, name, note, run = find(("date",)), find(NAME_COLUMNS), find(NOTE_COLUMNS), find(RUN_COLUMNS)
     used = {lat, lon, date, name, note, run, *times}
     unused = tuple(cell.strip() for at, cell in enumerate(cells) if at not in used and cell.strip())
     plane = lat >= 0 and lon >= 0 and names[lat] == "y"
@@ -149,7 +160,7 @@ class _Builder:
     def __init__(self, file: str, columns: _Columns) -> None:
         self.columns = columns
         self.fixes = Gather(file)
-        self.marks = Marks()
+        self.marks = FixWords()
         self.runs: list[str] = []
         self.too_long = self.unknown_order = 0
         self.first_unknown = self.first_bad = ""

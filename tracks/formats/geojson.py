@@ -15,16 +15,16 @@ from typing import Any
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Gather, floats
 from fieldcomb.tracks.files.json_text import json_text, other_system, parse_json
-from fieldcomb.tracks.files.sidelines import Line, Marks, mark_notes, take_lines
+from fieldcomb.tracks.files.sidelines import FixWords, TimedLine, mark_notes, take_lines
 from fieldcomb.tracks.recording import Recording, Waypoint
 from fieldcomb.tracks.units import many
 
-MOST_DEPTH = 16  # collections inside collections
-TIMES, TIME = ("coordtimes", "times"), ("time", "timestamp", "datetime", "date_time", "utc")
-NAME, NOTE = ("name", "mark", "label"), ("note", "desc", "description", "comment", "cmt")
+MAX_COLLECTION_DEPTH = 16  # collections inside collections
+TIMES_KEYS, TIME_KEYS = ("coordtimes", "times"), ("time", "timestamp", "datetime", "date_time", "utc")
+NAME_KEYS, NOTE_KEYS = ("name", "mark", "label"), ("note", "desc", "description", "comment", "cmt")
 
 _HINT = "Export the walk as GeoJSON with a LineString, or as GPX"
-Place = tuple[float, float]
+LonLat = tuple[float, float]
 
 
 class _Builder:
@@ -33,8 +33,8 @@ class _Builder:
     def __init__(self, file: str) -> None:
         self.file = file
         self.fixes = Gather(file)
-        self.lines: list[Line] = []
-        self.points: list[tuple[Place, float, bool, str, str]] = []  # place, time, whether it has one, name, note
+        self.lines: list[TimedLine] = []
+        self.points: list[tuple[LonLat, float, bool, str, str]] = []  # place, time, whether it has one, name, note
         self.others: Counter[str] = Counter()
         self.extra_times = self.left_out = 0
 
@@ -72,7 +72,7 @@ class _Builder:
 
     def _shape(self, node: Any, given: dict[str, Any], depth: int) -> None:
         kind = self._kind(node)
-        if kind == "GeometryCollection" and isinstance(node.get("geometries"), list) and depth < MOST_DEPTH:
+        if kind == "GeometryCollection" and isinstance(node.get("geometries"), list) and depth < MAX_COLLECTION_DEPTH:
             for part in node["geometries"]:
                 self._shape(part, given, depth + 1)
             return
@@ -99,15 +99,17 @@ class _Builder:
             value = times[number] if number < len(times) else None
             time.append(math.nan if value is None else self.fixes.clock.moment(value))
         self.extra_times += max(len(times) - len(places), 0)
-        self.lines.append(Line(_word(given, NAME), floats(lon), floats(lat), floats(time)))
+        self.lines.append(TimedLine(_word(given, NAME_KEYS), floats(lon), floats(lat), floats(time)))
 
     def _point(self, node: Any, given: dict[str, Any]) -> None:
         self.fixes.count()
-        value = next((given[key] for key in TIME if given.get(key) not in (None, "")), None)
+        value = next((given[key] for key in TIME_KEYS if given.get(key) not in (None, "")), None)
         time_s = math.nan if value is None else self.fixes.clock.moment(value)
-        self.points.append((self._place(node), time_s, value is not None, _word(given, NAME), _word(given, NOTE)))
+        self.points.append(
+            (self._place(node), time_s, value is not None, _word(given, NAME_KEYS), _word(given, NOTE_KEYS))
+        )
 
-    def _place(self, node: Any) -> Place:
+    def _place(self, node: Any) -> LonLat:
         numbers = node[:2] if isinstance(node, list) and len(node) >= 2 else (None, None)
         lon, lat = (_number(value) for value in numbers)
         return lon, lat
@@ -116,7 +118,7 @@ class _Builder:
 
     def walk_of_points(self) -> list[str]:
         """Take the points as the walk: they have times, and there is no line. Gives its names."""
-        marks = Marks()
+        marks = FixWords()
         for (lon, lat), time_s, _, name, note in self.points:
             self.fixes.add(lon, lat, time_s)
             marks.add(name, note)
@@ -151,7 +153,7 @@ def _number(value: Any) -> float:
 def _times(given: dict[str, Any]) -> list[Any]:
     inner = given.get("coordinateproperties")
     for level in (given, {k.lower(): v for k, v in inner.items()} if isinstance(inner, dict) else {}):
-        for key in TIMES:
+        for key in TIMES_KEYS:
             if isinstance(level.get(key), list):
                 return list(level[key])
     return []

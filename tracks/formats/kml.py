@@ -15,7 +15,7 @@ from html import unescape
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Gather, floats
-from fieldcomb.tracks.files.sidelines import Line, mark_notes, take_lines
+from fieldcomb.tracks.files.sidelines import TimedLine, mark_notes, take_lines
 from fieldcomb.tracks.files.xml import Actions, Ending, Place, break_notes, read_mending
 from fieldcomb.tracks.recording import Recording, Waypoint
 from fieldcomb.tracks.units import many
@@ -48,7 +48,7 @@ class _Builder:
 
     def __init__(self, file: str) -> None:
         self.fixes = Gather(file)
-        self.lines: list[Line] = []
+        self.lines: list[TimedLine] = []
         self.waypoints: list[Waypoint] = []
         self.others: Counter[str] = Counter()
         self.spans = self.left_out = self.extra_times = self.extra_places = self.blank_times = self.no_place = 0
@@ -109,7 +109,7 @@ class _Builder:
         """Keep what the placemark that is open holds, complete or not."""
         name = self._words.get("name", "")
         for lon, lat, time in self._shapes:
-            self.lines.append(Line(name, floats(lon), floats(lat), floats(time)))
+            self.lines.append(TimedLine(name, floats(lon), floats(lat), floats(time)))
         if self._span_here and any(not line.timed for line in self.lines[len(self.lines) - len(self._shapes) :]):
             self.spans += 1
         if self._points:

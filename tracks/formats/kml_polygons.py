@@ -20,7 +20,7 @@ from fieldcomb.tracks.files.collector import MAX_POINTS
 from fieldcomb.tracks.files.xml import Actions, Place, mend_ampersands, read_xml
 from fieldcomb.tracks.recording import Floats
 
-Ring = tuple[Floats, Floats]
+LonLatRing = tuple[Floats, Floats]
 """Longitudes and latitudes in degrees, float64 (n,) each; as in the file, closed or not."""
 
 
@@ -35,8 +35,8 @@ class KmlPolygon:
     """
 
     name: str
-    outer: Ring
-    inners: tuple[Ring, ...]
+    outer: LonLatRing
+    inners: tuple[LonLatRing, ...]
     data: dict[str, str]
 
 
@@ -95,10 +95,10 @@ class _Builder:
         self._placemark_name = ""
         self._data: dict[str, str] = {}
         self._key = ""
-        self._shapes: list[tuple[list[Ring], list[Ring]]] = []
-        self._outers: list[Ring] = []
-        self._inners: list[Ring] = []
-        self._into: list[Ring] | None = None
+        self._shapes: list[tuple[list[LonLatRing], list[LonLatRing]]] = []
+        self._outers: list[LonLatRing] = []
+        self._inners: list[LonLatRing] = []
+        self._into: list[LonLatRing] | None = None
 
     def _name(self, text: str) -> None:
         self._placemark_name = self._placemark_name or text.strip()
@@ -123,7 +123,7 @@ class _Builder:
         if self._into is not None:
             self._into.append(self._ring(text))
 
-    def _ring(self, text: str) -> Ring:
+    def _ring(self, text: str) -> LonLatRing:
         """Read ``lon,lat[,height] lon,lat[,height] ...``; blanks around a comma, which some write, are let pass."""
         lon, lat = array("d"), array("d")
         for group in _COMMA.sub(",", text.strip()).split():

@@ -16,7 +16,7 @@ from fieldcomb.tracks.files.archive import (
     is_kmz,
     limit_of,
     main_part,
-    names,
+    member_names,
     only_named,
     too_big,
 )
@@ -117,7 +117,7 @@ def _read_archive(data: bytes, file: str) -> Recording:
         except TrackError as error:
             failed.append((member, error))
         if len(found) == 2:
-            problem = f"is a zip archive with several recordings in it ({names([one for one, _ in found])}, ...)"
+            problem = f"is a zip archive with several recordings in it ({member_names([one for one, _ in found])}, ...)"
             hint = "Unpack it and give one of them, or add each one to a site: fieldcomb add SITE ARCHIVE --each"
             raise TrackError(problem, file=file, hint=hint)
     if not found:
@@ -133,7 +133,7 @@ def _no_recording(file: str, members: list[Member], failed: list[tuple[Member, T
         member, error = failed[0]
         where = f"in {member.name!r}" + (f", {error.where}" if error.where else "")
         return TrackError(error.problem, file=file, where=where, hint=error.hint)
-    problem = f"is a zip archive without a recording in it ({names(members)})"
+    problem = f"is a zip archive without a recording in it ({member_names(members)})"
     if failed:
         member, error = failed[0]
         problem = f"is a zip archive without a readable recording in it; {member.name!r} {error.problem}"

@@ -11,17 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.frame import distance_m
-from fieldcomb.tracks.marks.vocabulary import ENGLISH, NOTE, PRESS, Mark, Words, is_generic, read_text, text_of
-from fieldcomb.tracks.recording import Floats, Lap, Recording, Track, Waypoint
+from fieldcomb.tracks.frame import distance_m, wrap_lon
+from fieldcomb.tracks.marks.vocabulary import ENGLISH, NOTE, PRESS, Mark, Words, is_generic, mark_text, read_text
+from fieldcomb.tracks.recording import Floats, Lap, Recording, Span, Track, Waypoint, Window
 from fieldcomb.tracks.units import many, say_length
 
-Window = tuple[float | None, float | None]  # Unix seconds, half open; None leaves an end open
-Span = tuple[float, float]
-
-SLACK_S = 60.0  # marks of a moment count so long before the first fix and after the last one
+MARK_SLACK_S = 60.0  # marks of a moment count so long before the first fix and after the last one
 GAP_S, GAP_M = 30.0, 25.0  # over a silence longer than both, nobody knows where a press was made
-FAR_M = 200.0
+FAR_MARK_M = 200.0
 CALENDAR_S = (-62_135_510_400.0, 253_402_214_400.0)  # the years 1 to 9999, less a day for time zones
 TOLD = 5  # sentences on single marks; the rest is counted
 
@@ -114,7 +111,7 @@ def _waypoint(waypoint: Waypoint, words: Words) -> Mark:
     place: tuple[float | None, float | None] = (lon, lat) if on_earth else (None, None)
     why = meaning.why or ("" if on_earth else "its place is not on the globe")
     time_s = _moment(waypoint.time_s)
-    text = text_of(waypoint.name, waypoint.note)
+    text = mark_text(waypoint.name, waypoint.note)
     return Mark(
         meaning.kind, meaning.name, meaning.number, meaning.size_m, text, time_s, place[0], place[1], "waypoint", why
     )
@@ -175,17 +172,17 @@ def _timed(track: Track) -> tuple[Floats, Floats, Floats]:
 def _place(time_s: float | None, fixes: tuple[Floats, Floats, Floats]) -> tuple[float | None, float | None]:
     """Where the walker was at a moment; None where the recording does not tell."""
     times, lon, lat = fixes
-    if time_s is None or times.size == 0 or not times[0] - SLACK_S <= time_s <= times[-1] + SLACK_S:
+    if time_s is None or times.size == 0 or not times[0] - MARK_SLACK_S <= time_s <= times[-1] + MARK_SLACK_S:
         return None, None
     after = int(np.clip(np.searchsorted(times, time_s), 1, max(times.size - 1, 1)))
     before, after = after - 1, min(after, times.size - 1)
     silent = times[after] - times[before] > GAP_S
     if silent and distance_m(lon[before], lat[before], lon[after], lat[after]) > GAP_M:
         return None, None
-    east = lon[before] + (lon - lon[before] + 180) % 360 - 180  # across 180 degrees the way is short too
+    east = lon[before] + wrap_lon(lon - lon[before])  # across 180 degrees the way is short too
     part = slice(before, after + 1)
     found = float(np.interp(time_s, times[part], east[part])), float(np.interp(time_s, times[part], lat[part]))
-    return (found[0] + 180) % 360 - 180 if abs(found[0]) > 180 else found[0], found[1]
+    return wrap_lon(found[0]) if abs(found[0]) > 180 else found[0], found[1]
 
 
 # ------------------------------------------------------------------------------------- what depends on the one before
@@ -231,7 +228,7 @@ class _State:
             return "the recording has no times, so it changes nothing"
         if time_s is None:
             return "it has no time, so it changes nothing"
-        if not self.lasting[0] - SLACK_S <= time_s <= self.lasting[1] + SLACK_S:
+        if not self.lasting[0] - MARK_SLACK_S <= time_s <= self.lasting[1] + MARK_SLACK_S:
             return "its time is not within that of this recording, so it changes nothing"
         return ""
 
@@ -281,12 +278,12 @@ def _far(marks: Sequence[Mark], track: Track) -> list[str]:
     for mark in marks:
         if mark.origin != "waypoint" or mark.lon_deg is None or mark.lat_deg is None:
             continue
-        east = ((lon - mark.lon_deg + 180) % 360 - 180) * np.cos(np.radians(mark.lat_deg))
+        east = wrap_lon(lon - mark.lon_deg) * np.cos(np.radians(mark.lat_deg))
         k = int(np.argmin(np.hypot(east, lat - mark.lat_deg)))
         away.append(distance_m(mark.lon_deg, mark.lat_deg, float(lon[k]), float(lat[k])))
-    far = [m for m in away if m > FAR_M]
+    far = [m for m in away if m > FAR_MARK_M]
     if not far:
         return []
     lie = "lies" if len(far) == 1 else "lie"
     farthest = f"{max(far) / 1000:.0f} km" if max(far) >= 10_000 else say_length(max(far))
-    return [f"{many(len(far), 'mark')} {lie} more than {say_length(FAR_M)} from this walk, up to {farthest}"]
+    return [f"{many(len(far), 'mark')} {lie} more than {say_length(FAR_MARK_M)} from this walk, up to {farthest}"]

@@ -14,7 +14,7 @@ from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import METRES_PER, parse_length_m, say_length
 
 LAP_MEANINGS = ("off", "lanes", "finds", "coil")  # what a press of the lap button may have meant
-KINDS = ("off", "on", "coil", "lane", "peg", "keep", "junk", "left", "count", "blocked", "stop")
+MARK_KINDS = ("off", "on", "coil", "lane", "peg", "keep", "junk", "left", "count", "blocked", "stop")
 NOTE = "note"
 PRESS = "press"  # of the lap button, without words and without a meaning
 
@@ -22,7 +22,7 @@ MOST_DIGITS = 4  # of a lane or a count: more are a slip of the finger
 LEAST_SIZE_M, MOST_SIZE_M = 0.1, 50.0  # across: ground larger than this is drawn as an area, not marked with a word
 
 Words = Mapping[str, str]  # a folded word, and the kind of mark that it makes
-ENGLISH: Words = {kind: kind for kind in KINDS}
+ENGLISH: Words = {kind: kind for kind in MARK_KINDS}
 
 # Names that recorders give by themselves, alone or with a number: then the note may hold the words.
 _GENERIC_WORDS = (
@@ -38,7 +38,7 @@ _AROUND = ".,:;!?#*()[]{}<>\"'„“”‘’«»_|/\\-–—"
 class Mark:
     """One mark.
 
-    kind : one of KINDS, ``note`` or ``press``. name : the text behind the word; of a note, all of it.
+    kind : one of MARK_KINDS, ``note`` or ``press``. name : the text behind the word; of a note, all of it.
     number : the lane, or the signals counted. size_m : how wide blocked ground is.
     text : everything as written. time_s : Unix seconds. lon_deg, lat_deg : where; None when nobody can tell.
     origin : waypoint or lap. why : a sentence on what could not be taken as meant.
@@ -85,7 +85,7 @@ def is_generic(name: str) -> bool:
     return all(word in _GENERIC for word in re.findall(r"[^\W\d_]+", fold(name)))
 
 
-def text_of(name: str, note: str) -> str:
+def mark_text(name: str, note: str) -> str:
     """Give all that was written: the name, and the note where it says more."""
     parts = [part for part in (name.strip(), note.strip()) if part]
     return ": ".join(dict.fromkeys(parts))
@@ -106,7 +106,7 @@ def read_text(name: str, note: str = "", words: Words = ENGLISH) -> Meaning:
         rest = _plain(note)
     elif not kind and is_generic(name):
         kind, rest = _first_word(note, words)
-    everything = _plain(text_of(name, note))
+    everything = _plain(mark_text(name, note))
     if kind is None:
         return Meaning(NOTE, everything)
     meaning = _READERS.get(kind, _words_only)(kind, rest)

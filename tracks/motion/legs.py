@@ -26,9 +26,7 @@ from fieldcomb.tracks.motion.pace import (
     stop_limit_m_s,
 )
 from fieldcomb.tracks.motion.peg_drift import PegResidual
-from fieldcomb.tracks.recording import Floats
-
-Span = tuple[float, float]
+from fieldcomb.tracks.recording import Floats, Span
 
 DIG_S = 35.0  # common practice, no source: nobody opens and closes a hole faster
 BREAK_S = 600.0
@@ -66,7 +64,7 @@ class DropOut:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Way:
+class SearchPath:
     """Searching second by second, standing left out: arrays (n,) of Unix seconds and site metres.
 
     x_m, y_m : as recorded. line_x_m, line_y_m : smoothed, for lengths and headings. step_m : way to the next second.
@@ -114,7 +112,7 @@ class Walk:
     half_swing_m: float = 0.0
     sweep_s: float = 0.0
     pegs: tuple[PegResidual, ...] = ()
-    ways: tuple[Way, ...] = ()
+    ways: tuple[SearchPath, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +235,7 @@ def _timed(
     legs: list[Leg] = []
     transits: list[Leg] = []
     stops: list[Stop] = []
-    ways: list[Way] = []
+    ways: list[SearchPath] = []
     spent = np.zeros(3)
     length = np.zeros(3)
     for (_, b), seconds, found, state in zip(spans, pieces, halts, states, strict=True):
@@ -269,7 +267,7 @@ def _timed(
     )
 
 
-def _ways(seconds: Seconds, state: State, line_x: Floats, line_y: Floats, step: Floats) -> list[Way]:
+def _ways(seconds: Seconds, state: State, line_x: Floats, line_y: Floats, step: Floats) -> list[SearchPath]:
     """Runs of searching seconds between transits, with the stops in them left out."""
     searching = (state != TRANSIT).astype(np.int8)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], searching, [0]]))).reshape(-1, 2)
@@ -277,7 +275,7 @@ def _ways(seconds: Seconds, state: State, line_x: Floats, line_y: Floats, step: 
     for a, b in edges.tolist():
         k = a + np.flatnonzero(state[a:b] == SEARCH)
         if k.size > 1:
-            ways.append(Way(seconds.real_s[k], seconds.x_m[k], seconds.y_m[k], line_x[k], line_y[k], step[k]))
+            ways.append(SearchPath(seconds.real_s[k], seconds.x_m[k], seconds.y_m[k], line_x[k], line_y[k], step[k]))
     return ways
 
 

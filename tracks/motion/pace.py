@@ -24,7 +24,7 @@ STOP_CORE_S = 20  # a run below the limit that is worth finding the edges of
 STOP_EDGE_S = 6  # edges lie at most so far inside such a run
 STOP_REACH_M = 0.3
 STOP_JOIN_S = 5
-SILENCE_S = 60.0  # longest silence kept in the 1 Hz clock
+KEPT_SILENCE_S = 60.0  # longest silence kept in the 1 Hz clock
 TRANSIT_REACH_S = 5
 TRANSIT_MIN_S = 6
 TOP_PACE_M_S = 0.9
@@ -47,7 +47,7 @@ class Seconds:
 def every_second(t_s: Floats, x_m: Floats, y_m: Floats) -> Seconds:
     """Resample one piece, times rising, linearly at 1 Hz."""
     step = np.diff(t_s)
-    longest = SILENCE_S + min(float(np.median(step)), SILENCE_S) if step.size else 0.0
+    longest = KEPT_SILENCE_S + min(float(np.median(step)), KEPT_SILENCE_S) if step.size else 0.0
     clock = np.concatenate([[0.0], np.cumsum(np.minimum(step, longest))])
     at = np.arange(int(np.floor(clock[-1])) + 1, dtype=float)
     real = _real_s(at, t_s, clock, longest)

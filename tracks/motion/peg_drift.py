@@ -18,13 +18,13 @@ from fieldcomb.tracks.recording import Floats
 
 # Seconds after which drift is alike by 1/e. Receivers on known walks showed 60 to 250 s. Chosen for this project.
 TAU_S = (100.0, 900.0)
-USUAL_TAU_S = 200.0  # where there are too few touches to tell
+PEG_TAU_S = 200.0  # where there are too few touches to tell
 TAU_SPREAD = 0.9  # of the logarithm: two receivers in three lie within 2.5 times the usual, before any touch is seen
 FEWEST_TO_FIT = 4
 _TRIED = 45  # time constants tried, evenly by their ratio: 5 % from one to the next
 
 FAST_LEFT = 0.6  # share of the fast error (over some 25 s) that is left in the mean of the fixes of a touch
-STANDING_M = 0.2  # how far beside a peg the recorder is when its bearer touches it; common practice, no source
+AT_PEG_M = 0.2  # how far beside a peg the recorder is when its bearer touches it; common practice, no source
 WRONG_SIGMAS = 4.0  # farther off than this is another peg: one touch in 3000 by chance
 TOUCH_S = 5.0  # to each side of the mark
 LONGEST_TOUCH_S = 30.0  # to each side, where the walker stood longer: drift changes meanwhile
@@ -122,15 +122,15 @@ def tie(fixes: Fixes, touches: Sequence[Touch], slow_m: float, fast_m: float) ->
         return Tied(fixes, unused=tuple(Unused(touch, MANY) for touch in order))
     if not order:
         return Tied(fixes)
-    seen, unused = _seen(fixes, order, WRONG_SIGMAS * math.hypot(slow_m, fast_m, STANDING_M))
+    seen, unused = _seen(fixes, order, WRONG_SIGMAS * math.hypot(slow_m, fast_m, AT_PEG_M))
     if not seen:
         return Tied(fixes, unused=tuple(unused))
     at_s = np.array([one.time_s for one in seen])
     off_m = np.array([[one.east_m, one.north_m] for one in seen])
-    nugget_m = math.hypot(FAST_LEFT * fast_m, STANDING_M)
+    nugget_m = math.hypot(FAST_LEFT * fast_m, AT_PEG_M)
     tau_s = fit_tau_s(at_s, off_m, slow_m, nugget_m)
     drift_m = krige(at_s, off_m, fixes.t_s, tau_s, slow_m, nugget_m)
-    left_m = left_out(at_s, off_m, tau_s, slow_m, nugget_m)
+    left_m = residuals_m(at_s, off_m, tau_s, slow_m, nugget_m)
     moved = replace(fixes, x_m=fixes.x_m - drift_m[:, 0], y_m=fixes.y_m - drift_m[:, 1])
     residuals = tuple(
         _residual(one, float(east), float(north)) for one, (east, north) in zip(seen, left_m, strict=True)
@@ -237,7 +237,7 @@ def krige(at_s: Floats, off_m: Floats, when_s: Floats, tau_s: float, slow_m: flo
     return np.concatenate([_alike(part, at_s, tau_s, slow_m) @ weights for part in parts])
 
 
-def left_out(at_s: Floats, off_m: Floats, tau_s: float, slow_m: float, nugget_m: float) -> Floats:
+def residuals_m(at_s: Floats, off_m: Floats, tau_s: float, slow_m: float, nugget_m: float) -> Floats:
     """Give each touch less what the other touches say of it, (n, 2).
 
     That is the solution over the diagonal of the inverse (Dubrule 1983), without taking touches out one by one.
@@ -254,10 +254,10 @@ def fit_tau_s(at_s: Floats, off_m: Floats, slow_m: float, nugget_m: float) -> fl
     touches fit any time constant by chance, and too long a one does harm, so what is usual counts as well.
     """
     if at_s.size < FEWEST_TO_FIT or not off_m.any():
-        return USUAL_TAU_S
+        return PEG_TAU_S
     tried = np.geomspace(*TAU_S, _TRIED)
     likely = np.array([_likelihood(at_s, off_m, tau_s, slow_m, nugget_m) for tau_s in tried])
-    usual = -((np.log(tried / USUAL_TAU_S) / TAU_SPREAD) ** 2) / 2
+    usual = -((np.log(tried / PEG_TAU_S) / TAU_SPREAD) ** 2) / 2
     return float(tried[np.argmax(likely + usual)])
 
 

@@ -10,25 +10,20 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fieldcomb.tracks.motion.cleaning import Fixes
+from fieldcomb.tracks.motion.cleaning import STILL_M, Fixes
 from fieldcomb.tracks.motion.pace import drift_pace_m_s, stop_limit_m_s
-from fieldcomb.tracks.recording import Floats, Track
-
-Flags = NDArray[np.bool_]
-Span = tuple[float, float]
+from fieldcomb.tracks.recording import Flags, Floats, Span, Track
 
 SAME_DEG = 2e-6
 SAME_FIXES = 0.95
 SHORTEST_S = 30.0  # recorded by both, to be compared at all
-LEAST_S = 300.0  # and to be told from what both did
+BOTH_LEAST_S = 300.0  # and to be told from what both did
 LEAST_SHARE = 0.5  # of the shorter one
 GAP_S = 60.0  # a longer silence is not recorded, unless the walker stayed where they were
-STILL_M = 5.0
 MOST_S = 36 * 3600.0
 STAND_S = 40  # a stop this long is compared
-SLACK_S = 12  # at both its ends
+STAND_SLACK_S = 12  # at both its ends
 SAME = 0.8  # share of stops that both must have
 MINUTE_S = 60
 ENOUGH_STOPS = 4  # of both together
@@ -118,7 +113,9 @@ def compare(a: Trace, b: Trace) -> Likeness | None:
     near_m = RADIUS * error_m * _mean_error(together_s)
     if stops < ENOUGH_STOPS:
         near_m = min(near_m, FEW_STOPS_M if stops else NO_STOPS_M)
-    near = apart_m <= MEDIAN_M * error_m and offset_m <= near_m and strayed_m <= STRAYED_M and together_s >= LEAST_S
+    near = (
+        apart_m <= MEDIAN_M * error_m and offset_m <= near_m and strayed_m <= STRAYED_M and together_s >= BOTH_LEAST_S
+    )
     alike = shared >= SAME * stops
     return Likeness(together_s, apart_m, offset_m, stops, shared, strayed_m, near and alike)
 
@@ -133,7 +130,7 @@ def _shared(ours: Flags, theirs: Flags) -> tuple[int, int]:
     """Count the stops of one, and those of them in which the other stands too."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], ours.astype(np.int8), [0]]))).reshape(-1, 2)
     stops = [(a, b) for a, b in edges.tolist() if b - a >= STAND_S]
-    return len(stops), sum(float(theirs[a + SLACK_S : b - SLACK_S].mean()) >= 0.75 for a, b in stops)
+    return len(stops), sum(float(theirs[a + STAND_SLACK_S : b - STAND_SLACK_S].mean()) >= 0.75 for a, b in stops)
 
 
 def same_fixes(a: Track, b: Track) -> bool:

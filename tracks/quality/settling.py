@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.tracks.motion.cleaning import WILD_M_S, Fixes
+from fieldcomb.tracks.motion.cleaning import Fixes
+from fieldcomb.tracks.motion.spikes import WILD_M_S
 from fieldcomb.tracks.recording import Floats, Track
 
 EARLY_S = 180.0
@@ -13,7 +14,7 @@ LATER_S = 300.0  # a recording must go on for so long, to have something to be h
 BLOCK_S = 20.0
 BLOCK_FIXES = 9
 UNEVEN_M = 0.5  # usual bend from fix to fix below which nothing is said
-UNEVEN_RATIO = 3.0  # to what nine in ten later blocks stay below
+BLOCK_RATIO = 3.0  # to what nine in ten later blocks stay below
 JUMP_S = 120.0
 JUMP_M = 10.0
 JUMP_RATIO = 4.0  # to the steps beside it: a drive to the site is no jump
@@ -59,7 +60,7 @@ def _uneven_s(t: Floats, x: Floats, y: Floats) -> float:
     later = blocks[ends > EARLY_S + size * usual]
     if later.size < 5:
         return 0.0
-    limit = max(UNEVEN_M * max(usual / 2, 1.0), UNEVEN_RATIO * float(np.quantile(later, 0.9)))
+    limit = max(UNEVEN_M * max(usual / 2, 1.0), BLOCK_RATIO * float(np.quantile(later, 0.9)))
     early = (ends <= EARLY_S) & (blocks > limit)
     return float(ends[early].max()) if early.any() else 0.0
 

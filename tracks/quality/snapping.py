@@ -9,11 +9,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fieldcomb.tracks.motion.cleaning import DROPOUT_M, Fixes
-from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.motion.cleaning import Fixes
+from fieldcomb.tracks.motion.spikes import DROPOUT_M
+from fieldcomb.tracks.recording import Flags, Floats
 
-Index = NDArray[np.intp]
-Flags = NDArray[np.bool_]
+Strides = NDArray[np.intp]
 
 STRIDE_M = 1.0  # places are looked at so far apart, so that neither standing nor jitter counts
 ON_LINE_M = 0.03
@@ -21,7 +21,7 @@ ON_LINE_MOST_M = 0.1  # where positions are rounded
 AROUND = 4  # times as far: what else lies there
 APART_S = 60.0  # a line walked so much earlier or later is another walk on it
 APART_STRIDES = 20.0  # the same without a clock
-PARALLEL = math.sin(math.radians(10.0))
+PARALLEL_SINE = math.sin(math.radians(10.0))
 RUN_STRIDES = 5  # two lines that cross at a small angle lie on each other for less
 LEAST_STRIDES = 60
 MOST_STRIDES = 20_000
@@ -58,7 +58,7 @@ def snapped_share(fixes: Fixes, grain_m: float = 0.0) -> float:
     return on_line / looked
 
 
-def _blocks(count: int) -> list[Index]:
+def _blocks(count: int) -> list[Strides]:
     """Runs of 100 strides, in an order that is spread over the walk however many of them are looked at."""
     blocks = np.array_split(np.arange(count), -(-count // BLOCK_STRIDES))
     spread = np.arange(len(blocks)) * GOLDEN % 1.0
@@ -77,18 +77,18 @@ class _Lines:
     tree: shapely.STRtree
 
     @staticmethod
-    def of(places: Floats, t: Floats, walked: Index) -> _Lines:
+    def of(places: Floats, t: Floats, walked: Strides) -> _Lines:
         begin, end = places[walked], places[walked + 1]
         way = (end - begin) / np.hypot(*(end - begin).T)[:, None]
         tree = shapely.STRtree(shapely.linestrings(np.stack([begin, end], axis=1)))
         return _Lines(begin, (begin + end) / 2, way, t[walked], t[walked + 1], tree)
 
-    def again(self, block: Index, room_m: float, apart: float) -> tuple[int, int]:
+    def again(self, block: Strides, room_m: float, apart: float) -> tuple[int, int]:
         """How many strides of a block are on a line of another time, and how many pairs were looked at."""
         places = shapely.points(self.middle[block])
         row, other = self.tree.query(places, predicate="dwithin", distance=AROUND * room_m)
         mine = block[row]
-        kept = np.abs(_cross(self.way[mine], self.way[other])) < PARALLEL
+        kept = np.abs(_cross(self.way[mine], self.way[other])) < PARALLEL_SINE
         kept &= (self.from_s[mine] - self.to_s[other] > apart) | (self.from_s[other] - self.to_s[mine] > apart)
         mine, other, row = mine[kept], other[kept], row[kept]
         close = np.abs(_cross(self.middle[mine] - self.begin[other], self.way[other])) <= room_m
@@ -101,7 +101,7 @@ def _cross(a: Floats, b: Floats) -> Floats:
     return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
 
 
-def strides(fixes: Fixes) -> Index:
+def strides(fixes: Fixes) -> Strides:
     """Index of the first fix, and of each that lies 1 m or more from the one chosen before it; 20,000 at most."""
     chosen = [0] if len(fixes) else []
     xs, ys = fixes.x_m.tolist(), fixes.y_m.tolist()

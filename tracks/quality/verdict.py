@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fieldcomb.tracks.motion.cleaning import OUT_OF_RANGE, SPIKE, STILL_M, Fixes
 from fieldcomb.tracks.motion.pace import (
@@ -18,7 +17,7 @@ from fieldcomb.tracks.motion.pace import (
 )
 from fieldcomb.tracks.quality.settling import EARLY_S, jumps, unsettled_s, without_position_s
 from fieldcomb.tracks.quality.snapping import snapped_share
-from fieldcomb.tracks.recording import Floats, Track
+from fieldcomb.tracks.recording import Flags, Floats, Track
 
 VERDICTS = ("good", "usable", "poor")  # from best to worst
 
@@ -29,7 +28,7 @@ COARSE_M = 0.9  # steps of the grid that rounded positions lie on
 HELD_JUMP_M = 0.3  # a held place that jumps less is only rounded
 HELD_S = 30.0  # a place held for longer is a stop, where holding is no fault
 HELD_SHARE = 0.15
-UNEVEN_RATIO = 2.5  # between the longer and the shorter intervals
+INTERVAL_RATIO = 2.5  # between the longer and the shorter intervals
 SNAPPED_SHARE, MOSTLY_SNAPPED_SHARE = 0.2, 0.5
 NO_POSITION_S = 5.0
 DEGREE_M = 111_195.0  # mean length of a degree of latitude; only to say how coarse rounding is
@@ -57,7 +56,6 @@ def judge(track: Track, fixes: Fixes, dropped: dict[str, int]) -> Verdict:
 
 
 Fault = tuple[int, str]  # 0 worth saying, 1 usable, 2 poor
-Flags = NDArray[np.bool_]
 
 
 def _by_share(share: float) -> int:
@@ -119,7 +117,7 @@ def _by_distance_m(fixes: Fixes) -> float:
 def _uneven(fixes: Fixes) -> bool:
     """Tell whether the recorder keeps fixes as it sees fit; single ones that are lost do not make it so."""
     short, long = np.quantile(np.diff(fixes.t_s), [0.1, 0.9])
-    return bool(len(fixes) >= 60 and long > GOOD_INTERVAL_S and long >= UNEVEN_RATIO * short)
+    return bool(len(fixes) >= 60 and long > GOOD_INTERVAL_S and long >= INTERVAL_RATIO * short)
 
 
 def _gaps(fixes: Fixes) -> list[Fault]:

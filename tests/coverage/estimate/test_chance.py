@@ -18,7 +18,7 @@ from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey
-from fieldcomb.tracks.motion.legs import Way
+from fieldcomb.tracks.motion.legs import SearchPath
 
 FIELD = field(30, 40)
 
@@ -107,7 +107,7 @@ def test_errors_are_as_large_as_told() -> None:
 
 def test_every_draw_sweeps_about_as_much() -> None:
     """A long lane drawn with other errors still sweeps its length times its swath."""
-    way = Way(
+    way = SearchPath(
         *(np.arange(0.0, 100.0) * k for k in (1, 0, 0.4)), np.zeros(100), np.arange(0.0, 100.0) * 0.4, np.ones(100)
     )
     drawn = redraw([way], 1.5, receiver("good"), Grid(0.5, -40, 140, 200, 80))
@@ -119,7 +119,9 @@ def test_two_recordings_begun_together_have_errors_of_their_own() -> None:
     seconds = np.arange(0.0, 100.0)
     off = []
     for east_m in (0.0, 8.0):
-        way = Way(seconds, *(seconds * k + east_m for k in (0, 0.4)), np.full(100, east_m), seconds * 0.4, np.ones(100))
+        way = SearchPath(
+            seconds, *(seconds * k + east_m for k in (0, 0.4)), np.full(100, east_m), seconds * 0.4, np.ones(100)
+        )
         drawn = redraw([way], 1.5, receiver("typical"), Grid(0.5, east_m - 20, 60, 160, 80))
         columns = np.arange(80)
         off.append([float((mask.sum(axis=0) * columns).sum() / mask.sum()) for mask in drawn])

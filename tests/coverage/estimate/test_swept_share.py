@@ -33,7 +33,7 @@ from fieldcomb.coverage.raster.grid import grid_over
 from fieldcomb.coverage.survey.results import OutingResult
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.motion.cleaning import clean
-from fieldcomb.tracks.motion.legs import Way, make_walk
+from fieldcomb.tracks.motion.legs import SearchPath, make_walk
 from fieldcomb.tracks.recording import Floats, Track
 
 CELL_M = 0.25
@@ -53,7 +53,7 @@ def told(kind: str, seed: int, gps: str = "typical", swath_told: bool = True) ->
 
 
 @cache
-def walked(kind: str, seed: int, gps: str = "typical") -> tuple[Way, ...]:
+def walked(kind: str, seed: int, gps: str = "typical") -> tuple[SearchPath, ...]:
     """A walk second by second, as the program reads it."""
     fixes = walk_of(kind, seed, gps).fixes
     lon, lat = FRAME.to_lonlat(fixes.x_m, fixes.y_m)
@@ -166,7 +166,7 @@ def test_effort_is_kept_and_mirrored_in_at_the_edge() -> None:
 
     def along(y: float) -> float:
         x, one = np.linspace(1, 39, 200), np.ones(200)
-        return float(effort(plot, [Way(x, x, y * one, x, y * one, one)], [one], 3.0, 3.0) @ plot.weight)
+        return float(effort(plot, [SearchPath(x, x, y * one, x, y * one, one)], [one], 3.0, 3.0) @ plot.weight)
 
     assert along(-1.4) == pytest.approx(along(1.4), rel=0.02) and along(1.4) > 0
     assert along(-3.6) == 0.0
@@ -190,13 +190,13 @@ def test_straight_lanes_look_more_even_than_ragged_ones() -> None:
     assert usual("straight") < usual("ragged") - 0.3
 
 
-def by_hand(x_m: Floats, y_m: Floats) -> Way:
+def by_hand(x_m: Floats, y_m: Floats) -> SearchPath:
     """A walk along a line of points, one a second."""
     step = np.hypot(np.diff(x_m, append=x_m[-1]), np.diff(y_m, append=y_m[-1]))
-    return Way(np.arange(x_m.size, dtype=float), x_m, y_m, x_m, y_m, step)
+    return SearchPath(np.arange(x_m.size, dtype=float), x_m, y_m, x_m, y_m, step)
 
 
-def kept_and_all(way: Way) -> tuple[Spacings, Spacings]:
+def kept_and_all(way: SearchPath) -> tuple[Spacings, Spacings]:
     """Spacings that count, and all that there are."""
     stations = make_stations([way])
     every = find_spacings(stations)

@@ -34,7 +34,7 @@ from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, UNSAID, class_cells
 from fieldcomb.coverage.todo.results import SearchedClass
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.marks.vocabulary import KINDS, NOTE, PRESS
+from fieldcomb.tracks.marks.vocabulary import MARK_KINDS, NOTE, PRESS
 
 VOID = {"meta", "link", "input", "br", "img", "path", "rect", "circle"}
 
@@ -242,7 +242,7 @@ def test_marks_are_listed_and_drawn(text: str) -> None:
 
 def test_every_kind_of_mark_has_a_shape_of_its_own() -> None:
     """No two kinds share a sign, so that nothing hangs on colour, and none is missing."""
-    assert set(legend.MARK_SIGNS) == set(TITLES) == {*KINDS, NOTE, PRESS}
+    assert set(legend.MARK_SIGNS) == set(TITLES) == {*MARK_KINDS, NOTE, PRESS}
     assert len(set(legend.MARK_SIGNS.values())) == len(TITLES)
     assert [kind for kind in TITLES if legend.mark_colour(kind) == legend.MISSED] == ["stop"]
 

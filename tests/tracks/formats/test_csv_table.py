@@ -15,7 +15,7 @@ from format_samples import ROWS, SAMPLES, TIMES, table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.site.roster import COLUMNS
+from fieldcomb.coverage.site.roster import ROSTER_COLUMNS
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.formats.csv_table import read_csv
 from fieldcomb.tracks.formats.read import read_recording
@@ -171,7 +171,7 @@ def test_awkward_tables_are_read_and_told(what: str) -> None:
 
 
 REFUSED = {
-    "a roster": (table("a.gpx,Ann,28cm,,,", header=",".join(COLUMNS)), "found: " + ", ".join(COLUMNS)),
+    "a roster": (table("a.gpx,Ann,28cm,,,", header=",".join(ROSTER_COLUMNS)), "found: " + ", ".join(ROSTER_COLUMNS)),
     "no header": (table(*ROWS[1:], header=ROWS[0]), "needs a header with the columns lat, lon and time"),
     "no latitude": (walk("lon,time", "3.2,{iso}"), "found: lon, time"),
     "no time": (walk("lat,lon,name", "55.5,3.2,a{d}"), "found: lat, lon, name"),

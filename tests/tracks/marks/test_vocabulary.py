@@ -14,7 +14,7 @@ from recordings import FRAME, START_S, fixes
 
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.marks.timeline import Marks, Presses, read_marks
-from fieldcomb.tracks.marks.vocabulary import ENGLISH, KINDS, Mark, Meaning, fold, is_generic, read_text
+from fieldcomb.tracks.marks.vocabulary import ENGLISH, MARK_KINDS, Mark, Meaning, fold, is_generic, read_text
 from fieldcomb.tracks.recording import Lap, Recording, Waypoint
 
 LANE = fixes([(0, 0), (0, 120)])  # 300 s at 0.4 m/s, 301 fixes
@@ -153,11 +153,11 @@ def test_own_words_are_read_beside_the_english_ones() -> None:
 def test_any_text_ends_in_a_mark_and_is_never_lost(name: str, note: str) -> None:
     """Whatever is written, there is one mark, and every word of it is still there."""
     [mark] = read(waypoint(name, note=note)).marks
-    assert mark.kind in (*KINDS, "note")
+    assert mark.kind in (*MARK_KINDS, "note")
     assert name.strip() in mark.text and note.strip() in mark.text
 
 
-@given(st.sampled_from(KINDS), st.text(st.characters(categories=["L", "N", "P", "Zs"]), max_size=30))
+@given(st.sampled_from(MARK_KINDS), st.text(st.characters(categories=["L", "N", "P", "Zs"]), max_size=30))
 def test_every_word_behind_a_known_word_is_kept(word: str, rest: str) -> None:
     """What stands behind a known word is kept with its mark, as name, number or size, or in the text of a note."""
     [mark] = read(waypoint(f"{word} {rest}")).marks

@@ -25,7 +25,7 @@ from fieldcomb.tracks.motion.peg_drift import (
     Touch,
     fit_tau_s,
     krige,
-    left_out,
+    residuals_m,
     tie,
 )
 
@@ -174,7 +174,7 @@ def test_two_touches_by_hand() -> None:
         got = krige(np.array([0.0, 100.0]), off, np.array([when]), tau, slow, nugget)
         assert got[0] == pytest.approx(expected, rel=1e-12)
     # Left out: the first touch told by the second alone, by simple kriging of one value.
-    left = left_out(np.array([0.0, 100.0]), off, tau, slow, nugget)
+    left = residuals_m(np.array([0.0, 100.0]), off, tau, slow, nugget)
     assert left[0] == pytest.approx([p - c / (a + n) * q for p, q in off.T.tolist()], rel=1e-12)
 
 
@@ -193,7 +193,7 @@ def test_kriging_is_the_mean_given_the_touches(seed: int) -> None:
     expected = whole[:5, 5:] @ (vectors / values) @ (vectors.T @ off)
     assert np.allclose(krige(at, off, when, tau, 1.5, 0.3), expected, atol=1e-8)
     again = [off[k] - krige(np.delete(at, k), np.delete(off, k, 0), at[k : k + 1], tau, 1.5, 0.3)[0] for k in range(9)]
-    assert np.allclose(left_out(at, off, tau, 1.5, 0.3), again, atol=1e-8)
+    assert np.allclose(residuals_m(at, off, tau, 1.5, 0.3), again, atol=1e-8)
 
 
 def test_fewer_than_four_touches_take_the_usual_time_constant() -> None:
