@@ -10,7 +10,7 @@ _ORDERS = "\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff"
 _HARMFUL = re.compile(f"[{_ORDERS}]+")
 
 
-_HALVES = re.compile("[\ud800-\udfff\ufffe\uffff]")
+HALF_CHARACTERS = re.compile("[\ud800-\udfff\ufffe\uffff]")
 
 
 def harmless(text: str) -> str:
@@ -19,4 +19,4 @@ def harmless(text: str) -> str:
     >>> harmless("west" + chr(27) + "[2Jfield" + chr(10))
     'west [2Jfield'
     """
-    return _HALVES.sub("\ufffd", _HARMFUL.sub(" ", text)).strip()
+    return HALF_CHARACTERS.sub("\ufffd", _HARMFUL.sub(" ", text)).strip()

@@ -39,7 +39,7 @@ from fieldcomb.coverage.raster.polygons import (
     unite,
 )
 from fieldcomb.tracks.errors import AreaError
-from fieldcomb.tracks.files.json_out import feature_collection
+from fieldcomb.tracks.files.json_text import feature_collection
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.text import harmless
 

@@ -14,11 +14,11 @@ import numpy as np
 
 from fieldcomb.coverage.raster.polygons import Ring
 from fieldcomb.tracks.errors import AreaError, TrackError
+from fieldcomb.tracks.files.archive import unpack
 from fieldcomb.tracks.files.json_text import json_text, other_system, parse_json
 from fieldcomb.tracks.files.sniffing import DAMAGED, looks_like
 from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.formats.kml_polygons import read_kml_polygons
-from fieldcomb.tracks.formats.read import unpack
 from fieldcomb.tracks.text import harmless
 
 MOST_BYTES = 64 * 1024 * 1024

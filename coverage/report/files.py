@@ -20,7 +20,7 @@ from fieldcomb.coverage.report.strips import strip_fields, strip_name, worth_a_w
 from fieldcomb.coverage.report.todo import piece_fields, piece_line
 from fieldcomb.coverage.report.words import bearing
 from fieldcomb.coverage.survey.results import Report, Result
-from fieldcomb.tracks.files.json_out import feature_collection
+from fieldcomb.tracks.files.json_text import feature_collection
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.text import harmless
 

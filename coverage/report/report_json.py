@@ -18,7 +18,7 @@ from fieldcomb.coverage.report.strips import strip_fields
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.report.todo import junk_fields, searched_fields, todo_fields
 from fieldcomb.coverage.survey.results import CoilResult, Comparison, OutingResult, Report, TotalResult
-from fieldcomb.tracks.files.json_out import to_json
+from fieldcomb.tracks.files.json_text import to_json
 from fieldcomb.tracks.motion.peg_drift import PegResidual
 from fieldcomb.tracks.units import iso_utc
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from collections.abc import Sequence
@@ -11,7 +9,7 @@ from dataclasses import dataclass
 
 from fieldcomb.coverage.outings.pegs import peg_key
 from fieldcomb.tracks.errors import SiteError
-from fieldcomb.tracks.files.encoding import coding_of
+from fieldcomb.tracks.files.tables import read_typed_table
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.motion.peg_drift import Peg
 
@@ -56,55 +54,13 @@ def read_pegs(raw: bytes, file: str) -> tuple[tuple[PegRow, ...], tuple[str, ...
         Not such a table, a bad number, or a peg told twice; the message has the line.
 
     """
-    coding = coding_of(raw)
-    notes = [f"{file}: {coding.note}"] if coding.note else []
-    text = raw[coding.start :].decode(coding.codec, "replace")
-    if "\0" in text:
-        raise SiteError("is not a table of text", file=file, hint="Save the pegs as CSV")
-    rows = _rows(text, file)
-    if not rows:
-        return (), tuple(notes)
-    line, header = rows[0][0], [cell.strip().lower() for cell in rows[0][1]]
-    _check_header(header, file, line)
-    unused = [name for name in header if name and name not in PEG_COLUMNS]
-    if unused:
-        notes.append(f"{file}: these columns are not used: {', '.join(unused)}")
-    pegs = tuple(_peg(file, line, header, row) for line, row in rows[1:])
+    table = read_typed_table(raw, file, PEG_COLUMNS, PEG_COLUMNS, _EXAMPLE)
+    pegs = tuple(_peg(file, line, values) for line, values in table.rows)
     _check_doubles(pegs, file)
-    return pegs, tuple(notes)
+    return pegs, table.notes
 
 
-def _rows(text: str, file: str) -> list[tuple[int, list[str]]]:
-    """Rows that hold something, each with its line."""
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    delimiter = max(",;\t", key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    try:
-        rows = [(reader.line_num, row) for row in reader]
-    except csv.Error as error:
-        hint = "Save it again as CSV from a spreadsheet"
-        where = f"line {reader.line_num}"
-        raise SiteError(f"is not a table of values: {error}", file=file, where=where, hint=hint) from error
-    return [(line, row) for line, row in rows if any(cell.strip() for cell in row)]
-
-
-def _check_header(header: Sequence[str], file: str, line: int) -> None:
-    for name in PEG_COLUMNS:
-        if name not in header:
-            problem = f"has no column {name!r} (found: {', '.join(filter(None, header)) or 'nothing'})"
-            hint = f"Name the columns name, lat and lon: {_EXAMPLE}"
-            raise SiteError(problem, file=file, where=f"line {line}", hint=hint)
-        if header.count(name) > 1:
-            problem = f"has the column {name!r} twice"
-            raise SiteError(problem, file=file, where=f"line {line}", hint="Delete one of them")
-
-
-def _peg(file: str, line: int, header: Sequence[str], row: Sequence[str]) -> PegRow:
-    if any(cell.strip() for cell in row[len(header) :]):
-        problem = f"has {len(row)} values in a row where the header names {len(header)}"
-        hint = "Write degrees with a point, or part the columns with semicolons"
-        raise SiteError(problem, file=file, where=f"line {line}", hint=hint)
-    values = {name: cell.strip() for name, cell in zip(header, row, strict=False)}
+def _peg(file: str, line: int, values: dict[str, str]) -> PegRow:
     name = " ".join(values.get("name", "").split())
     if not peg_key(name):
         hint = "Fill in its name, as you write it in the marks"

@@ -28,7 +28,7 @@ THIRD_PARTY = {
     "pyproj": {"tracks.frame"},
     "shapely": None,
     "scipy": {
-        "motion.cleaning",
+        "motion.spikes",
         "motion.pace",
         "ground",
         "estimate",
@@ -65,8 +65,8 @@ THIRD_PARTY = {
 STANDARD = {
     "xml": {"files.xml"},
     "zipfile": {"files.archive"},
-    "zlib": {"formats.read", "files.archive", "cache.memo"},
-    "gzip": {"formats.read"},
+    "zlib": {"files.archive", "cache.memo"},
+    "gzip": set[str](),
     "tomllib": {"site.toml_text"},
     "argparse": set[str](),
     "socket": {"web.server"},

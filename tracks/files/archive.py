@@ -1,4 +1,4 @@
-"""Zip archives: their members one at a time, with limits on everything that an archive can promise.
+"""Packed files: gzip, and zip archives with their members one at a time, with limits on all that they can promise.
 
 Names of members are words for messages and never paths. An archive inside an archive is not opened, but for KMZ, which
 is an archive with one KML file as its main part.
@@ -24,7 +24,9 @@ MAX_TOTAL_BYTES = 4 * 1024 * 1024 * 1024
 
 HEAD_BYTES = 8192
 ZIP = b"PK\x03\x04"
+GZIP = b"\x1f\x8b"
 
+_PIECE_BYTES = 65_536
 _ENTRY = b"PK\x01\x02"
 # What the library raises for damaged archives; some of it is not meant for its callers.
 _FAULTS = (
@@ -130,3 +132,79 @@ def only_named(archive: Archive, endings: tuple[str, ...]) -> Member:
 def member_names(members: list[Member]) -> str:
     """Name a few members."""
     return ", ".join(repr(member.name[:60]) for member in members[:5]) or "none"
+
+
+def unpack(data: bytes, file: str, *, most: int = MAX_UNPACKED_BYTES) -> tuple[bytes, tuple[str, ...]]:
+    """Unpack a gzip file, or a zip archive (KMZ too) that holds one GPX or KML file; all else is handed through.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    file : str
+        Its name, for messages.
+    most : int, optional
+        Largest size in bytes that it may unpack to.
+
+    Returns
+    -------
+    bytes
+        The content.
+    tuple of str
+        Notes for the user, such as on a gzip file that breaks off.
+
+    Raises
+    ------
+    TrackError
+        It unpacks to too much, cannot be unpacked, or holds no file or several that could be meant.
+
+    """
+    if data[:2] == GZIP:
+        return _gunzip(data, file, most)
+    if data[:4] == ZIP:
+        member = only_named(Archive(data, file, most=most), (".gpx", ".kml"))
+        return member.content(), (f"Read {member.name!r} out of the archive",)
+    return data, ()
+
+
+def _gunzip(data: bytes, file: str, most: int) -> tuple[bytes, tuple[str, ...]]:
+    limit, out, at = limit_of(len(data), most), io.BytesIO(), 0
+    while data[at : at + 2] == GZIP:
+        unpacker = zlib.decompressobj(wbits=31)
+        while at < len(data) and not unpacker.eof:
+            chunk = data[at : at + _PIECE_BYTES]
+            before = unpacker.copy()
+            try:
+                out.write(unpacker.decompress(chunk, limit + 1 - out.tell()))
+            except zlib.error:
+                # What was good in this piece is lost with it: go through it again byte by byte.
+                at += _rescue(before, chunk, out, limit)
+                return _packed_part(out, file, limit, f"The packed file is damaged at byte {at} of {len(data)}")
+            at += len(chunk) - len(unpacker.unused_data) - len(unpacker.unconsumed_tail)
+            if out.tell() > limit:
+                raise too_big(file, limit)
+        if not unpacker.eof:
+            return _packed_part(out, file, limit, "The packed file is cut off before its end")
+    notes = (f"{len(data) - at} bytes behind the packed part were not read",) if data[at:].strip(b"\0") else ()
+    return out.getvalue(), notes
+
+
+def _rescue(unpacker: zlib._Decompress, chunk: bytes, out: io.BytesIO, limit: int) -> int:
+    """Unpack byte by byte up to the fault; gives the number of sound bytes."""
+    for at in range(len(chunk)):
+        if out.tell() > limit:
+            break
+        try:
+            out.write(unpacker.decompress(chunk[at : at + 1]))
+        except zlib.error:
+            return at
+    return len(chunk)
+
+
+def _packed_part(out: io.BytesIO, file: str, limit: int, problem: str) -> tuple[bytes, tuple[str, ...]]:
+    if out.tell() > limit:
+        raise too_big(file, limit)
+    if not out.tell():
+        problem = problem[0].lower() + problem[1:]
+        raise TrackError(f"cannot be unpacked: {problem}", file=file, hint="Copy or export it again")
+    return out.getvalue(), (f"{problem}. What came before was read",)

@@ -1,4 +1,4 @@
-"""JSON from anywhere: read whole within limits, with a message for whatever is wrong with it."""
+"""JSON: from anywhere, with a message for whatever is wrong with it; and written so that any reader takes it."""
 
 from __future__ import annotations
 
@@ -8,11 +8,13 @@ from typing import Any
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.encoding import decode_text
+from fieldcomb.tracks.text import HALF_CHARACTERS
 
 # A document unpacks in memory to some ten times its size, so this is far below what a text file may have.
 MOST_BYTES = 64 * 1024 * 1024
 COPY_AGAIN = "Export or copy it again"
 
+_RAW_IN_JSON = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
 _WGS84 = re.compile(r"(urn:(x-)?ogc:def:crs:)?(OGC:([\d.]*:)?CRS:?84h?|CRS:?84h?|EPSG:([\d.]*:)?(4326|4979))", re.I)
 
 
@@ -51,3 +53,20 @@ def other_system(node: Any) -> Any:
     if isinstance(name, str) and _WGS84.fullmatch(name.strip().replace("::", ":")):
         return None
     return crs if name is None else name
+
+
+def to_json(value: Any, indent: int | None = None) -> str:
+    """JSON with sorted keys and letters as they are; raises ValueError for a number that JSON does not have.
+
+    Orders to a terminal are written as escapes, which every reader turns back into what they were.
+    """
+    separators = (",", ": ") if indent is not None else (", ", ": ")
+    text = json.dumps(value, sort_keys=True, indent=indent, separators=separators, ensure_ascii=False, allow_nan=False)
+    text = _RAW_IN_JSON.sub(lambda match: f"\\u{ord(match.group()):04x}", text)
+    return HALF_CHARACTERS.sub("\ufffd", text)
+
+
+def feature_collection(features: list[dict[str, Any]]) -> str:
+    """GeoJSON text with one feature a line, so that two versions can be compared by eye."""
+    lines = ",\n".join(to_json(feature) for feature in features)
+    return '{"type": "FeatureCollection", "features": [\n' + lines + ("\n]}\n" if features else "]}\n")

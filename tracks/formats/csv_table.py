@@ -6,8 +6,6 @@ no standard for such tables beyond RFC 4180, which is about commas and quotes.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from collections.abc import Iterator
@@ -15,8 +13,8 @@ from dataclasses import dataclass, replace
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Gather
-from fieldcomb.tracks.files.encoding import coding_of, trailing_zeros, zeros_note
 from fieldcomb.tracks.files.sidelines import FixWords, mark_notes
+from fieldcomb.tracks.files.tables import TableText
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import many
 
@@ -40,7 +38,6 @@ NAME_COLUMNS = ("name", "mark", "label")
 NOTE_COLUMNS = ("note", "notes", "desc", "description", "comment")
 RUN_COLUMNS = ("segment", "seg", "track", "track_id", "segment_id", "run")
 
-_SHOWN = 40
 _HEADER_WITHIN = 10  # lines; some recorders put their name and settings above the header
 _UNIT = re.compile(r"\s*[(\[].*|_(?:deg|degrees|wgs84|iso|s|ms)$")
 _DAY_OR_MONTH_FIRST = re.compile(r"\s*\d{1,2}[./-]\d{1,2}[./-]\d{2,4}\b")
@@ -88,70 +85,16 @@ def _columns(cells: list[str]) -> _Columns:
     return _Columns(len(cells), lat, lon, times, date, name, note, run, unused, plane)
 
 
-class _Rows:
-    """The rows of a table with the number of their line; quotes that do not fit are counted."""
-
-    def __init__(self, data: bytes) -> None:
-        coding = coding_of(data)
-        self.notes = [coding.note] if coding.note else []
-        self.zeros = trailing_zeros(data, coding)
-        if self.zeros:
-            self.notes.append(zeros_note(self.zeros))
-        self._data, self._codec, self._start = data, coding.codec, coding.start
-        self.stray_quotes = 0
-
-    def lines(self) -> Iterator[str]:
-        """Give the lines, whatever ends them."""
-        raw = io.BytesIO(self._data[: len(self._data) - self.zeros] if self.zeros else self._data)
-        raw.seek(self._start)
-        yield from io.TextIOWrapper(raw, self._codec, errors="replace", newline="")
-
-    def header(self) -> tuple[int, str, _Columns, list[str]]:
-        """Find the header: its line, what parts its cells, and its columns; with the first line that has text."""
-        best: tuple[int, str, _Columns, list[str]] | None = None
-        for number, line in enumerate(self.lines(), 1):
-            if number > _HEADER_WITHIN or len(line) > csv.field_size_limit():
-                break
-            if not line.strip():
-                continue
-            for mark in sorted(",;\t", key=line.count, reverse=True):
-                cells = next(csv.reader([line], delimiter=mark), [])
-                found = (number, mark, _columns(cells), [cell.strip() for cell in cells if cell.strip()])
-                if found[2].whole:
-                    return found
-                if best is None and len(cells) > 1:
-                    best = found
-        return best or (1, ",", _columns([]), [])
-
-    def rows(self, after: int, mark: str) -> Iterator[list[str]]:
-        """Give the rows behind the header, each by itself where quotes do not close."""
-        if self._quotes_fit(after, mark):
-            yield from csv.reader(self._behind(after), delimiter=mark, strict=True)
-            return
-        for line in self._behind(after):
-            if len(line) > csv.field_size_limit():  # no row of a walk, and its cells could fill the memory
-                yield [line[:_SHOWN]]
-                continue
-            try:
-                yield from csv.reader([line], delimiter=mark, strict=True)
-            except csv.Error:
-                self.stray_quotes += 1
-                yield [cell.strip().strip('"') for cell in line.split(mark)]
-
-    def _behind(self, after: int) -> Iterator[str]:
-        return (line for number, line in enumerate(self.lines(), 1) if number > after)
-
-    def _quotes_fit(self, after: int, mark: str) -> bool:
-        if max(map(len, self._behind(after)), default=0) > csv.field_size_limit():
-            return False
-        if b'"' not in self._data:
-            return True
-        try:
-            for _ in csv.reader(self._behind(after), delimiter=mark, strict=True):
-                pass
-        except csv.Error:
-            return False
-        return True
+def _find_header(table: TableText) -> tuple[int, str, _Columns, list[str]]:
+    """Return the header: its line, what separates its cells, and its columns; with the cells of the likeliest one."""
+    best: tuple[int, str, _Columns, list[str]] | None = None
+    for number, mark, cells in table.headers(_HEADER_WITHIN):
+        header = (number, mark, _columns(cells), [cell.strip() for cell in cells if cell.strip()])
+        if header[2].whole:
+            return header
+        if best is None and len(cells) > 1:
+            best = header
+    return best or (1, ",", _columns([]), [])
 
 
 class _Builder:
@@ -246,8 +189,8 @@ def read_csv(data: bytes, file: str) -> Recording:
     if len(data) > MOST_BYTES:
         problem = f"is {len(data) / 1e6:.0f} MB, far more than the table of a walk"
         raise TrackError(problem, file=file, hint="Split it into several files, or export the walk as GPX")
-    table = _Rows(data)
-    line, mark, columns, found = table.header()
+    table = TableText(data)
+    line, mark, columns, found = _find_header(table)
     if not columns.whole:
         raise _no_columns(file, found)
     builder = _Builder(file, columns)

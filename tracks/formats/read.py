@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import io
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.archive import (
-    MAX_UNPACKED_BYTES,
     ZIP,
     Archive,
     Member,
     is_kmz,
-    limit_of,
     main_part,
     member_names,
     only_named,
-    too_big,
+    unpack,
 )
 from fieldcomb.tracks.files.sniffing import DAMAGED, looks_like, not_this
 from fieldcomb.tracks.formats.csv_table import read_csv
@@ -28,8 +24,6 @@ from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.formats.kml import read_kml
 from fieldcomb.tracks.formats.tcx import read_tcx
 from fieldcomb.tracks.recording import Recording
-
-_CHUNK_BYTES = 65_536
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,79 +132,3 @@ def _no_recording(file: str, members: list[Member], failed: list[tuple[Member, T
         member, error = failed[0]
         problem = f"is a zip archive without a readable recording in it; {member.name!r} {error.problem}"
     return TrackError(problem, file=file, hint="Unpack it and look at what is in it, or export the walk again")
-
-
-def unpack(data: bytes, file: str, *, most: int = MAX_UNPACKED_BYTES) -> tuple[bytes, tuple[str, ...]]:
-    """Unpack a gzip file, or a zip archive (KMZ too) that holds one GPX or KML file; all else is handed through.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    file : str
-        Its name, for messages.
-    most : int, optional
-        Largest size in bytes that it may unpack to.
-
-    Returns
-    -------
-    bytes
-        The content.
-    tuple of str
-        Notes for the user, such as on a gzip file that breaks off.
-
-    Raises
-    ------
-    TrackError
-        It unpacks to too much, cannot be unpacked, or holds no file or several that could be meant.
-
-    """
-    if data[:2] == b"\x1f\x8b":
-        return _gunzip(data, file, most)
-    if data[:4] == ZIP:
-        member = only_named(Archive(data, file, most=most), (".gpx", ".kml"))
-        return member.content(), (f"Read {member.name!r} out of the archive",)
-    return data, ()
-
-
-def _gunzip(data: bytes, file: str, most: int) -> tuple[bytes, tuple[str, ...]]:
-    limit, out, at = limit_of(len(data), most), io.BytesIO(), 0
-    while data[at : at + 2] == b"\x1f\x8b":
-        unpacker = zlib.decompressobj(wbits=31)
-        while at < len(data) and not unpacker.eof:
-            chunk = data[at : at + _CHUNK_BYTES]
-            before = unpacker.copy()
-            try:
-                out.write(unpacker.decompress(chunk, limit + 1 - out.tell()))
-            except zlib.error:
-                # What was good in this piece is lost with it: go through it again byte by byte.
-                at += _rescue(before, chunk, out, limit)
-                return _packed_part(out, file, limit, f"The packed file is damaged at byte {at} of {len(data)}")
-            at += len(chunk) - len(unpacker.unused_data) - len(unpacker.unconsumed_tail)
-            if out.tell() > limit:
-                raise too_big(file, limit)
-        if not unpacker.eof:
-            return _packed_part(out, file, limit, "The packed file is cut off before its end")
-    notes = (f"{len(data) - at} bytes behind the packed part were not read",) if data[at:].strip(b"\0") else ()
-    return out.getvalue(), notes
-
-
-def _rescue(unpacker: zlib._Decompress, chunk: bytes, out: io.BytesIO, limit: int) -> int:
-    """Unpack byte by byte up to the fault; gives the number of sound bytes."""
-    for at in range(len(chunk)):
-        if out.tell() > limit:
-            break
-        try:
-            out.write(unpacker.decompress(chunk[at : at + 1]))
-        except zlib.error:
-            return at
-    return len(chunk)
-
-
-def _packed_part(out: io.BytesIO, file: str, limit: int, problem: str) -> tuple[bytes, tuple[str, ...]]:
-    if out.tell() > limit:
-        raise too_big(file, limit)
-    if not out.tell():
-        problem = problem[0].lower() + problem[1:]
-        raise TrackError(f"cannot be unpacked: {problem}", file=file, hint="Copy or export it again")
-    return out.getvalue(), (f"{problem}. What came before was read",)

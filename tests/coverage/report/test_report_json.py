@@ -17,7 +17,7 @@ from fieldcomb.coverage.report.report_json import report_json, table
 from fieldcomb.coverage.report.rounding import parts, share
 from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.survey.results import Report
-from fieldcomb.tracks.files.json_out import to_json
+from fieldcomb.tracks.files.json_text import to_json
 from fieldcomb.tracks.text import harmless
 
 REPORT = sample_result().report

@@ -115,6 +115,18 @@ def test_a_far_peg_is_refused() -> None:
         place_pegs(pegs, FRAME, 100.0, "pegs.csv")
 
 
+def test_a_peg_may_lie_five_kilometres_beyond_the_site() -> None:
+    """A peg is taken up to 5 km beyond the reach of the site, and refused farther away."""
+    for reach_m, north_m, refused in ((100.0, 5050.0, False), (100.0, 5150.0, True), (900.0, 5850.0, False)):
+        lat = FRAME.lat_deg + north_m * LAT_PER_M
+        pegs, _ = read_pegs(f"name,lat,lon\nA,{lat:.9f},{FRAME.lon_deg:.9f}\n".encode(), "pegs.csv")
+        if refused:
+            with pytest.raises(SiteError, match="lies 5 km away from the middle of the site"):
+                place_pegs(pegs, FRAME, reach_m, "pegs.csv")
+        else:
+            assert place_pegs(pegs, FRAME, reach_m, "pegs.csv")[0].y_m == pytest.approx(north_m, rel=0.01)
+
+
 # ---------------------------------------------------------------------------------------------------------- the marks
 
 PEGS = (Peg("A", 0.0, 0.0), Peg("peg B", 6.0, 0.0))

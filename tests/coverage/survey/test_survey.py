@@ -303,6 +303,14 @@ def test_a_walk_far_from_the_site_is_refused_with_the_distance() -> None:
     assert check_recording(site(field(30, 30)), item(WALK))[1] == ()
 
 
+def test_a_walk_within_a_kilometre_of_the_site_is_of_that_site() -> None:
+    """A walk that comes no nearer to a drawn site than 1 km is another site's; one at 990 m is taken."""
+    near, far = (fixes([(15, 30 + away), (15, 80 + away)]) for away in (990, 1010))
+    check_recording(site(field(30, 30)), item(near))
+    with pytest.raises(TrackError, match="1040 m away from the site"):
+        check_recording(site(field(30, 30)), item(far))
+
+
 def test_the_file_that_is_far_away_is_the_one_named() -> None:
     """Of an outing of a walk in two files and one of another site, the message names the other site's file."""
     first, second = part(WALK, np.arange(500)), part(WALK, np.arange(500, 1000))

@@ -18,10 +18,11 @@ from hypothesis import strategies as st
 from tcx_files import activity, document, lap, point
 
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files.archive import unpack
 from fieldcomb.tracks.formats import read as read_module
 from fieldcomb.tracks.formats.fit import FIT_EPOCH_S
 from fieldcomb.tracks.formats.gpx import read_gpx
-from fieldcomb.tracks.formats.read import Format, read_recording, unpack
+from fieldcomb.tracks.formats.read import Format, read_recording
 from fieldcomb.tracks.recording import Recording
 
 DATA = Path(__file__).parents[2] / "data"
