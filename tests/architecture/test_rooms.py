@@ -48,7 +48,6 @@ THIRD_PARTY = {
         "actions.outputs",
     },
     "gpxpy": {"report.files"},
-    "fitdecode": {"formats.fit"},
     "folium": {"pages"},
     "branca": {"pages"},
     "jinja2": {"pages"},

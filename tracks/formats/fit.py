@@ -1,25 +1,19 @@
 """FIT, as watches keep their activities: records as fixes, laps, and the timer's stops.
 
 Nothing is cleaned here. A record without a position or time is kept with NaN in its place, so that later steps can
-count it. The bytes are decoded by fitdecode, from what :mod:`fieldcomb.tracks.formats.fit_messages` hands on.
+count it.
 
 Source of the format: FIT protocol, revision 1.8, and the numbers of its global profile.
 """
 
 from __future__ import annotations
 
-import io
 import math
-import struct
-import warnings
 from collections.abc import Mapping
-from typing import Any
-
-import fitdecode
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Gather, lap_notes
-from fieldcomb.tracks.formats.fit_messages import TIMESTAMP, Sifted, sift, split
+from fieldcomb.tracks.formats.fit_messages import TIMESTAMP, read_messages, split
 from fieldcomb.tracks.recording import Lap, Recording
 from fieldcomb.tracks.units import many
 
@@ -73,14 +67,14 @@ class _Builder:
         self.laps: list[Lap] = []
         self.kinds: dict[str, None] = {}
         self.planned = self.undated = 0
-        self.kind: object = None
+        self.kind: int | None = None
 
     def new_part(self) -> None:
         """Begin another of several files in one."""
         self.kind = None
         self.fixes.new_run()
 
-    def take(self, number: int, values: Mapping[int, object]) -> None:
+    def take(self, number: int, values: Mapping[int, int]) -> None:
         """Take one message: its global number, and the raw values of its fields by their numbers."""
         if number == _RECORD:
             self._record(values)
@@ -92,33 +86,35 @@ class _Builder:
         elif number == _LAP and self.kind != _COURSE:
             self._lap(values)
 
-    def _file_id(self, kind: object) -> None:
+    def _file_id(self, kind: int | None) -> None:
         self.kind = kind
-        if isinstance(kind, int):
+        if kind is not None:
             self.kinds[_KINDS.get(kind, "another kind")] = None
 
-    def _record(self, values: Mapping[int, object]) -> None:
+    def _record(self, values: Mapping[int, int]) -> None:
+        self.fixes.count()
         if self.kind == _COURSE:
             self.planned += 1
             return
         lon, lat, time = values.get(_LON), values.get(_LAT), values.get(TIMESTAMP)
-        self.undated += isinstance(time, int) and time < _FIRST_DATE_S
+        self.undated += time is not None and time < _FIRST_DATE_S
         self.fixes.add(_degrees(lon), _degrees(lat), _unix_s(time))
 
-    def _lap(self, values: Mapping[int, object]) -> None:
+    def _lap(self, values: Mapping[int, int]) -> None:
+        self.fixes.count()
         start_s, end_s = _unix_s(values.get(_LAP_START)), _unix_s(values.get(TIMESTAMP))
         elapsed_ms, trigger = values.get(_LAP_ELAPSED_MS), values.get(_LAP_TRIGGER)
-        if end_s != end_s and isinstance(elapsed_ms, int):
+        if end_s != end_s and elapsed_ms is not None:
             end_s = start_s + elapsed_ms / 1000.0
-        self.laps.append(Lap(start_s, end_s, trigger == _BY_HAND if isinstance(trigger, int) else None))
+        self.laps.append(Lap(start_s, end_s, trigger == _BY_HAND if trigger is not None else None))
 
 
-def _degrees(value: object) -> float:
-    return value * DEGREES_PER_SEMICIRCLE if isinstance(value, int) else math.nan
+def _degrees(value: int | None) -> float:
+    return value * DEGREES_PER_SEMICIRCLE if value is not None else math.nan
 
 
-def _unix_s(value: object) -> float:
-    return float(value + FIT_EPOCH_S) if isinstance(value, int) else math.nan
+def _unix_s(value: int | None) -> float:
+    return float(value + FIT_EPOCH_S) if value is not None else math.nan
 
 
 def read_fit(data: bytes, file: str) -> Recording:
@@ -145,35 +141,13 @@ def read_fit(data: bytes, file: str) -> Recording:
     parts, behind = split(data, file)
     notes = [f"{len(parts)} FIT files one after another in this one, read as one recording"] if len(parts) > 1 else []
     for part in parts:
-        sifted = sift(data, part, file, _WANTED)
-        builder.fixes.count(sifted.counts.get(_RECORD, 0) + sifted.counts.get(_LAP, 0))
         builder.new_part()
-        notes += part.notes + tuple(sifted.notes) + _decode(sifted, builder)
+        notes += [*part.notes, *read_messages(data, part, file, _WANTED, builder.take)]
     notes += behind
     if not len(builder.fixes):
         raise _no_track(builder, notes)
     notes += builder.fixes.place_notes() + _notes(builder) + lap_notes(builder.laps)
     return Recording(file, builder.fixes.track(), laps=tuple(builder.laps), notes=tuple(dict.fromkeys(notes)))
-
-
-def _decode(sifted: Sifted, builder: _Builder) -> tuple[str, ...]:
-    """Let the library decode what was sifted; gives a note if it stumbles."""
-    header = struct.pack("<BBHI4s", 12, 0x20, 2100, len(sifted.content), b".FIT")
-    stream = io.BytesIO(b"".join((header, sifted.content, b"\0\0")))
-    options: dict[str, Any] = {
-        "processor": None,
-        "check_crc": fitdecode.CrcCheck.DISABLED,
-        "error_handling": fitdecode.ErrorHandling.IGNORE,
-    }
-    try:
-        with warnings.catch_warnings(), fitdecode.FitReader(stream, **options) as reader:
-            warnings.simplefilter("ignore")
-            for frame in reader:
-                if frame.frame_type == fitdecode.FIT_FRAME_DATA and frame.global_mesg_num in _WANTED:
-                    builder.take(frame.global_mesg_num, {field.def_num: field.raw_value for field in frame.fields})
-    except Exception as error:  # whatever a library makes of damaged bytes, what it gave before is kept
-        return (f"The messages from some place on could not be decoded ({type(error).__name__}), and were not read",)
-    return ()
 
 
 def _no_track(builder: _Builder, notes: list[str]) -> TrackError:

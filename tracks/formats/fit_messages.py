@@ -1,9 +1,8 @@
-"""FIT files taken apart into their messages, of which only the few fields that a walk needs are handed on.
+"""FIT files taken apart into their messages, of which only the few fields that a walk needs are decoded.
 
 A file in this format is a header, messages, and a checksum; several such files may follow one another. A definition
-message tells how the data messages of a number are laid out. Only lengths are looked at here: what the bytes mean is
-left to the decoder, which then meets nothing that it could stumble over (fields that applications made up, messages of
-other purposes), and which has a third of the work.
+message tells how the data messages of a number are laid out. Fields that applications made up, and messages of other
+purposes, are passed over by their lengths.
 
 Source of the format: FIT protocol, revision 1.8 (headers, definition and data messages, compressed timestamps, CRC).
 """
@@ -12,8 +11,8 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import MAX_POINTS
@@ -21,6 +20,7 @@ from fieldcomb.tracks.units import many
 
 MAX_MESSAGES = 4 * MAX_POINTS
 MAX_PARTS = 1000
+MAX_DEFINITIONS = 10_000
 TIMESTAMP = 253
 """Number of the field with the time of a message, the same in all of them."""
 
@@ -163,32 +163,47 @@ def _part_without_end(at: int, start: int, end: int, limit: int) -> Part:
 
 # ------------------------------------------------------------------------------------------------ messages
 
+# Whole numbers by base type: how they are unpacked, and the value that means nothing (FIT protocol, base types).
+_NUMBERS = {
+    0x00: ("B", 0xFF),  # enum
+    0x01: ("b", 0x7F),
+    0x02: ("B", 0xFF),
+    0x0A: ("B", 0),
+    0x83: ("h", 0x7FFF),
+    0x84: ("H", 0xFFFF),
+    0x8B: ("H", 0),
+    0x85: ("i", 0x7FFFFFFF),
+    0x86: ("I", 0xFFFFFFFF),
+    0x8C: ("I", 0),
+}
 
-@dataclass(slots=True)
-class Sifted:
-    """The messages of one part with the wanted fields only, as bytes for the decoder, and what was met on the way."""
-
-    content: bytearray = field(default_factory=bytearray)
-    counts: dict[int, int] = field(default_factory=dict)
-    blank_bytes: int = 0
-    notes: list[str] = field(default_factory=list)
+Take = Callable[[int, Mapping[int, int]], None]
 
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """How the data messages of one local number lie: their size, and the pieces of them that are handed on."""
+    """How the data messages of one local number lie: their size, and the numbers of them that are wanted."""
 
     number: int
     size: int
-    pieces: tuple[slice, ...]
+    numbers: struct.Struct
+    fields: tuple[tuple[int, int], ...]  # its number, and the value that means nothing
+
+    def values(self, data: bytes, at: int) -> dict[int, int]:
+        """Return the wanted fields of the message at a place, without those that mean nothing."""
+        found = zip(self.fields, self.numbers.unpack_from(data, at), strict=True)
+        return {field: value for (field, nothing), value in found if value != nothing}
 
 
 class _StoppedError(Exception):
     """The messages cannot be followed any further; the argument says why."""
 
 
-def sift(data: bytes, part: Part, file: str, wanted: Mapping[int, frozenset[int]]) -> Sifted:
-    """Hand on the messages of a part, each with the wanted fields and its time only.
+def read_messages(data: bytes, part: Part, file: str, wanted: Mapping[int, frozenset[int]], take: Take) -> list[str]:
+    """Call ``take`` with each message of a part: its global number, and the wanted fields and the time by number.
+
+    Values are whole numbers as they stand; one that means nothing, or is no single whole number, is left out. Messages
+    of other numbers are passed over. Returns sentences on what is wrong with the messages.
 
     Parameters
     ----------
@@ -200,6 +215,8 @@ def sift(data: bytes, part: Part, file: str, wanted: Mapping[int, frozenset[int]
         Name for messages to the user.
     wanted : mapping of int to frozenset of int
         Global numbers of messages, each with the numbers of the fields that are wanted.
+    take : callable
+        Takes one message.
 
     Raises
     ------
@@ -207,90 +224,101 @@ def sift(data: bytes, part: Part, file: str, wanted: Mapping[int, frozenset[int]
         More than :data:`MAX_MESSAGES` messages.
 
     """
-    sifted = Sifted()
+    notes = []
+    walk = _Walk(data, part, file, wanted)
     try:
-        _walk(memoryview(data), part, file, wanted, sifted)
+        walk.run(take)
     except _StoppedError as stopped:
-        sifted.notes.append(str(stopped))
-    if sifted.blank_bytes >= _BLANK_BYTES:
-        sifted.notes.append(
-            f"{sifted.blank_bytes} bytes of the file are all zero, as when the power went; they hold nothing"
-        )
-    return sifted
+        notes.append(str(stopped))
+    if walk.blank_bytes >= _BLANK_BYTES:
+        notes.append(f"{walk.blank_bytes} bytes of the file are all zero, as when the power went; they hold nothing")
+    return notes
 
 
-def _walk(data: memoryview, part: Part, file: str, wanted: Mapping[int, frozenset[int]], sifted: Sifted) -> None:
-    """Go from message to message, and keep what is wanted."""
-    layouts: dict[int, _Layout] = {}
-    content, counts = sifted.content, sifted.counts
-    at, end, messages = part.start, part.end, 0
-    while at < end:
-        messages += 1
-        if messages > MAX_MESSAGES:
-            problem = f"holds more than {MAX_MESSAGES:,} messages, which is refused"
-            raise TrackError(problem, file=file, hint="Split it into several files")
-        head = data[at]
-        if head & 0xC0 == 0x40:
-            at = _definition(data, at, end, wanted, layouts, content)
-            continue
-        local = head >> 5 & 3 if head & 0x80 else head & 0x0F
-        layout = layouts.get(local)
+class _Walk:
+    """Goes from message to message."""
+
+    def __init__(self, data: bytes, part: Part, file: str, wanted: Mapping[int, frozenset[int]]) -> None:
+        self.data, self.part, self.file, self.wanted = data, part, file, wanted
+        self.layouts: dict[int, _Layout] = {}
+        self._known: dict[bytes, _Layout] = {}  # some recorders repeat their definitions before each message
+        self.blank_bytes = 0
+
+    def run(self, take: Take) -> None:
+        """Hand on the messages up to the end or the first fault."""
+        data, part, layouts, wanted = self.data, self.part, self.layouts, self.wanted
+        at, end, messages, last_s = part.start, part.end, 0, 0
+        while at < end:
+            messages += 1
+            if messages > MAX_MESSAGES:
+                problem = f"holds more than {MAX_MESSAGES:,} messages, which is refused"
+                raise TrackError(problem, file=self.file, hint="Split it into several files")
+            head = data[at]
+            if head & 0xC0 == 0x40:
+                at = self._define(at)
+                continue
+            layout = layouts.get(head >> 5 & 3 if head & 0x80 else head & 0x0F)
+            if layout is None:
+                unread = f"{many(end - at, 'byte')} from there on were not read"
+                raise _StoppedError(f"{self._damaged(at)}: a message of an unknown kind stands there. {unread}")
+            begin, at = at + 1, at + 1 + layout.size
+            if at > end:
+                if part.notes:
+                    return  # the file breaks off, which is told already
+                raise _StoppedError(f"{self._damaged(begin - 1)}: the last message is not complete, and was left out")
+            if part.notes and not head and not any(data[begin:at]):
+                self.blank_bytes += at - begin + 1
+                continue
+            if not layout.fields and not head & 0x80 and layout.number not in wanted:
+                continue
+            values = layout.values(data, begin)
+            last_s = values.get(TIMESTAMP, last_s)
+            if head & 0x80:  # its time is the last one, with five new bits at the end, never earlier than it
+                last_s += ((head & 0x1F) - last_s) & 0x1F
+                values[TIMESTAMP] = last_s
+            if layout.number in wanted:
+                take(layout.number, values)
+
+    def _damaged(self, at: int) -> str:
+        return f"The file is damaged at byte {at - self.part.start} of its messages"
+
+    def _define(self, at: int) -> int:
+        """Read one definition message, and return the place after it."""
+        data, end = self.data, self.part.end
+        if at + 6 > end:
+            return end
+        fields_at = at + 6
+        after = fields_at + 3 * data[at + 5]
+        more_at = after + 1
+        has_more = data[at] & 0x20
+        if has_more and after < end:
+            after = more_at + 3 * data[after]
+        if after > end:
+            return end
+        text = data[at:after]
+        layout = self._known.get(text)
         if layout is None:
-            raise _StoppedError(f"{_damaged(part, at)}: a message of an unknown kind stands there. {_unread(end - at)}")
-        begin, at = at + 1, at + 1 + layout.size
-        if at > end:
-            if part.notes:
-                return  # the file breaks off, which is told already
-            raise _StoppedError(f"{_damaged(part, begin - 1)}: the last message is not complete, and was left out")
-        if part.notes and not head and not any(data[begin:at]):
-            sifted.blank_bytes += at - begin + 1
-            continue
-        counts[layout.number] = counts.get(layout.number, 0) + 1
-        if layout.pieces or head & 0x80 or layout.number in wanted:
-            content.append(head if head & 0x80 else local)
-            for piece in layout.pieces:
-                content += data[begin + piece.start : begin + piece.stop]
+            if len(self._known) == MAX_DEFINITIONS:
+                problem = f"defines more than {MAX_DEFINITIONS:,} kinds of message, which is refused"
+                raise TrackError(problem, file=self.file, hint="No recorder does so: export the file again")
+            layout = self._known[text] = self._layout(at, more_at if has_more else after, after)
+        self.layouts[data[at] & 0x0F] = layout
+        return after
 
-
-def _damaged(part: Part, at: int) -> str:
-    return f"The file is damaged at byte {at - part.start} of its messages"
-
-
-def _unread(count: int) -> str:
-    return f"{many(count, 'byte')} from there on were not read"
-
-
-def _definition(
-    data: memoryview,
-    at: int,
-    end: int,
-    wanted: Mapping[int, frozenset[int]],
-    layouts: dict[int, _Layout],
-    content: bytearray,
-) -> int:
-    """Read one definition message, hand on what is left of it, and give the place behind it."""
-    local, has_more = data[at] & 0x0F, data[at] & 0x20
-    if at + 6 > end:
-        return end
-    big = data[at + 2] != 0
-    number = int.from_bytes(data[at + 3 : at + 5], "big" if big else "little")
-    fields_at = at + 6
-    after = fields_at + 3 * data[at + 5]
-    more_at = after + 1
-    if has_more and after < end:
-        after = more_at + 3 * data[after]
-    if after > end:
-        return end
-    keep = wanted.get(number, frozenset()) | {TIMESTAMP}
-    size, pieces, fields = 0, [], bytearray()
-    for place in range(fields_at, fields_at + 3 * data[at + 5], 3):
-        width = data[place + 1]
-        if data[place] in keep and width:
-            pieces.append(slice(size, size + width))
-            fields += data[place : place + 3]
-        size += width
-    # Fields that an application made up are counted only: their sizes stand here as well.
-    size += sum(data[more_at + 1 : after : 3]) if has_more else 0
-    layouts[local] = _Layout(number, size, tuple(pieces))
-    content += bytes((0x40 | local, 0, int(big))) + data[at + 3 : at + 5] + bytes((len(pieces),)) + fields
-    return after
+    def _layout(self, at: int, more_at: int, after: int) -> _Layout:
+        data, big = self.data, self.data[at + 2] != 0
+        number = int.from_bytes(data[at + 3 : at + 5], "big" if big else "little")
+        keep = self.wanted.get(number, frozenset()) | {TIMESTAMP}
+        size, form, fields = 0, ">" if big else "<", []
+        for place in range(at + 6, at + 6 + 3 * data[at + 5], 3):
+            field, width, base = data[place : place + 3]
+            code, nothing = _NUMBERS.get(base, ("", 0))
+            if field in keep and code and struct.calcsize(f"<{code}") == width:
+                form += code
+                fields.append((field, nothing))
+            else:
+                form += f"{width}x"
+            size += width
+        # Fields that an application made up are counted only: their sizes stand here as well.
+        size += sum(data[more_at + 1 : after : 3])
+        return _Layout(number, size, struct.Struct(form), tuple(fields))

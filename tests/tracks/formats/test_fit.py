@@ -8,9 +8,10 @@ import math
 import random
 import struct
 import tracemalloc
-from collections.abc import Iterator
+import warnings
 from datetime import UTC, datetime
 
+import fitdecode
 import fitparse
 import numpy as np
 import pytest
@@ -21,7 +22,6 @@ from hypothesis import strategies as st
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import collector as gather
-from fieldcomb.tracks.formats import fit as fit_module
 from fieldcomb.tracks.formats import fit_messages as fit_sift
 from fieldcomb.tracks.formats.fit import DEGREES_PER_SEMICIRCLE, FIT_EPOCH_S, read_fit
 from fieldcomb.tracks.formats.fit_messages import checksum
@@ -201,21 +201,38 @@ def test_any_messages_end_in_fixes_or_a_message(body: bytes) -> None:
             assert error.hint
 
 
-@pytest.mark.parametrize("fault", [MemoryError, RecursionError, KeyError, OverflowError, AssertionError])
-def test_decoder_that_stumbles_keeps_what_it_gave(fault: type[Exception], monkeypatch: pytest.MonkeyPatch) -> None:
-    """Whatever goes wrong inside the decoder, the fixes before that are kept and told."""
+def decoded(data: bytes) -> list[tuple[object, ...]]:
+    """Time and place of each record as a third reader has them, in the numbers of the file."""
+    rows = []
+    options = {"processor": None, "check_crc": fitdecode.CrcCheck.DISABLED, "keep_raw_chunks": False}
+    with warnings.catch_warnings(), fitdecode.FitReader(io.BytesIO(data), **options) as reader:
+        warnings.simplefilter("ignore")
+        for frame in reader:
+            if frame.frame_type == fitdecode.FIT_FRAME_DATA and frame.global_mesg_num == RECORD:
+                raw = {f.def_num: f.raw_value for f in frame.fields if not (f.field_def and f.field_def.is_dev)}
+                rows.append((raw.get(253), raw.get(0), raw.get(1)))
+    return rows
 
-    class Stumbling(fit_module.fitdecode.FitReader):  # type: ignore[misc]
-        def __iter__(self) -> Iterator[object]:
-            for number, frame in enumerate(super().__iter__()):
-                if number == 9:
-                    raise fault
-                yield frame
 
-    monkeypatch.setattr(fit_module.fitdecode, "FitReader", Stumbling)
-    recording = read_fit(fixes(start(), 0, 9).done(), "a.fit")
-    assert 1 <= len(recording.track) < 9
-    assert f"could not be decoded ({fault.__name__})" in recording.notes[0]
+@pytest.mark.parametrize("name", [*BOTH_CAN_READ, "developer fields", "chained"])
+def test_files_agree_with_fitdecode(name: str) -> None:
+    """Every time and place is the one that a third reader finds, compressed times and fields made up included."""
+    track = read_fit(CASES[name].data, "a.fit").track
+    rows = np.array([[math.nan if v is None else v for v in row] for row in decoded(CASES[name].data)], float).T
+    np.testing.assert_array_equal(track.time_s, rows[0] + FIT_EPOCH_S)
+    np.testing.assert_array_equal(track.lat_deg, rows[1] * DEGREES_PER_SEMICIRCLE)
+    np.testing.assert_array_equal(track.lon_deg, rows[2] * DEGREES_PER_SEMICIRCLE)
+
+
+@pytest.mark.parametrize(("base", "width"), [(0x88, 4), (0x07, 8), (0x85, 8), (0x89, 8), (0x85, 2)])
+def test_a_field_of_another_kind_is_no_position(base: int, width: int) -> None:
+    """A latitude that is a fraction, a text, several numbers or half of one is left out; the fixes around it stay."""
+    fit = fixes(start(), 0, 2)
+    fit.body += struct.pack("<BBBHB", 0x46, 0, 0, RECORD, 3) + bytes((253, 4, 0x86, 0, width, base, 1, 4, 0x85))
+    fit.body += struct.pack("<BI", 6, START + 2) + bytes(width) + struct.pack("<i", LON0)
+    track = read_fit(fixes(fit, 3, 2).done(), "a.fit").track
+    assert np.isnan(track.lat_deg).tolist() == [False, False, True, False, False]
+    assert track.lon_deg[2] == LON0 * DEGREES_PER_SEMICIRCLE and track.time_s[2] == START + FIT_EPOCH_S + 2
 
 
 def test_records_without_anything_wanted_are_fixes_without_a_place() -> None:
@@ -237,6 +254,11 @@ def test_too_much_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
         read_fit(fixes(start(), 0, 6).done(), "a.fit")
     with pytest.raises(TrackError, match="more than 11 messages"):
         read_fit(timer(timer(fixes(start(), 0, 5), 5, 0), 5, 0).done(), "a.fit")
+    monkeypatch.setattr(fit_sift, "MAX_DEFINITIONS", 4)
+    assert len(read_fit(data, "a.fit").track) == 5
+    assert len(read_fit(fixes(start().define(1, RECORD, RECORD_FIELDS), 0, 5).done(), "a.fit").track) == 5
+    with pytest.raises(TrackError, match="more than 4 kinds of message"):
+        read_fit(fixes(start().define(6, RECORD, ((3, "u8"),)), 0, 5).done(), "a.fit")
     with pytest.raises(TrackError, match="far too many FIT files"):
         read_fit(Fit().done() * 3, "a.fit")
 
