@@ -15,7 +15,13 @@ MOST_BYTES = 64 * 1024 * 1024
 COPY_AGAIN = "Export or copy it again"
 
 _RAW_IN_JSON = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
-_WGS84 = re.compile(r"(urn:(x-)?ogc:def:crs:)?(OGC:([\d.]*:)?CRS:?84h?|CRS:?84h?|EPSG:([\d.]*:)?(4326|4979))", re.I)
+_WGS84 = re.compile(
+    r"(GCS[ _-])?WGS[ _-]?(19)?84"
+    r"|(urn:(x-)?ogc:def:crs:)?(OGC:([\d.]*:)?CRS:?84h?|CRS:?84h?|EPSG:([\d.]*:)?(4326|4979))"
+    r"|https?://www\.opengis\.net/def/crs/(OGC/[\d.]{1,9}/CRS84h?|EPSG/[\d.]{1,9}/(4326|4979))"
+    r"|https?://www\.opengis\.net/gml/srs/epsg\.xml#4326",
+    re.I,
+)
 
 
 def json_text(data: bytes, file: str) -> tuple[str, list[str]]:
@@ -32,7 +38,7 @@ def parse_json(text: str, file: str, lines_before: int = 0) -> Any:
     A key that comes twice has its last value. NaN and Infinity, which JSON does not have, are numbers.
     """
     try:
-        return json.loads(text)
+        return json.loads(text, strict=False)  # a control character in a name costs nothing else
     except RecursionError:
         raise TrackError("is nested far deeper than any GeoJSON", file=file, hint=COPY_AGAIN) from None
     except json.JSONDecodeError as error:

@@ -22,6 +22,7 @@ _ROOTS = {"gpx": "GPX", "kml": "KML", "trainingcenterdatabase": "TCX", "html": _
 _FIRST_TAG = re.compile(r"<(?:[\w.-]{1,40}:)?([A-Za-z_][\w.-]{0,80})")
 # \x1e begins each record of a JSON text sequence (RFC 7464).
 _ASIDE = re.compile(r"[\s\x1e]+|<\?[^>]*>|<!--.*?-->", re.DOTALL)
+_ODD_LETTERS = 3  # control characters that a name may have got by mistake
 _NMEA = re.compile(r"\$[A-Z]{2}[A-Z]{3},")
 
 
@@ -42,7 +43,9 @@ def looks_like(data: bytes) -> str:
             return words
     coding = coding_of(data[:8192])
     head = data[coding.start : 8192].decode(coding.codec, errors="replace")
-    if any(ord(letter) < 32 and letter not in "\t\r\n\f\x1e" for letter in head[:2000].rstrip("\0")):
+    letters = head[:2000].rstrip("\0")
+    odd = sum(letter < " " and letter not in "\t\r\n\f\x1e" for letter in letters)
+    if "\0" in letters or odd > max(_ODD_LETTERS, len(letters) // 50):
         return "a binary file"
     return _looks_like_text(head)
 

@@ -16,6 +16,7 @@ from xml.parsers import expat
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.encoding import PIECE_BYTES, as_utf8, coding_of, trailing_zeros, zeros_note
 from fieldcomb.tracks.files.sniffing import not_this, of_root
+from fieldcomb.tracks.units import many
 
 MAX_DEPTH = 64
 MAX_ATTRIBUTES = 256
@@ -244,19 +245,32 @@ def _break(walker: _Walker, error: expat.ExpatError, rest: bytes, counted: str) 
 
 # Recorders that put the user's words between tags unchecked lose the whole file by one of these.
 _BARE_AMPERSAND = re.compile(rb"&(?!(?:amp|lt|gt|quot|apos|#[0-9]{1,7}|#x[0-9A-Fa-f]{1,6});)")
+_FORBIDDEN = re.compile(
+    rb"[\x01-\x08\x0b\x0c\x0e-\x1f]"
+    rb"|&#(?:0{0,5}(?:[1-8]|1[124-9]|2[0-9]|3[01])|[xX]0{0,4}(?:[1-8bcBCeEfF]|1[0-9a-fA-F]));"
+)
 
 
-def mend_ampersands(data: bytes) -> tuple[bytes, str]:
-    """Write each & that stands alone as it should be, for a document that broke; gives a note, empty if there is none.
+def mend_words(data: bytes) -> tuple[bytes, tuple[str, ...]]:
+    """Write what XML forbids in words as it was meant, in a document that broke; with notes, none if there is no such.
 
-    >>> mend_ampersands(b"<name>A & B &amp; C</name>")[0]
+    An & that stands alone is one, and a control character becomes a blank.
+
+    >>> mend_words(b"<name>A & B &amp; C</name>")[0]
     b'<name>A &amp; B &amp; C</name>'
     """
-    mended, count = _BARE_AMPERSAND.subn(b"&amp;", data)
-    if not count:
-        return data, ""
-    note = f"{count} times an & stands alone, as in a name like A & B, where it should be &amp;; read as meant"
-    return mended, note
+    coding = coding_of(data)
+    if coding.codec[:6] in ("utf-16", "utf-32"):
+        data = b"".join(as_utf8(data, coding, coding.start, len(data) - trailing_zeros(data, coding)))
+    mended, ampersands = _BARE_AMPERSAND.subn(b"&amp;", data)
+    mended, controls = _FORBIDDEN.subn(b" ", mended)
+    notes = []
+    if ampersands:
+        alone = "an & stands alone, as in a name like A & B, where it should be &amp;; read as meant"
+        notes.append(f"{ampersands} times {alone}")
+    if controls:
+        notes.append(f"{many(controls, 'character')} that XML does not allow, in a name or a note: read as blanks")
+    return mended, tuple(notes)
 
 
 class Builder(Protocol):
@@ -271,18 +285,18 @@ B = TypeVar("B", bound=Builder)
 
 
 def read_mending(data: bytes, file: str, root: str, builder: Callable[[], B], counted: str) -> tuple[B, Ending]:
-    """Walk through a document with a new builder, and once more with another if an & that stands alone broke it off.
+    """Walk through a document with a new builder, and once more with another if a letter that XML forbids broke it off.
 
     Parameters and errors are those of :func:`read_xml`. Gives the builder that met the most, and the ending.
     """
     built = builder()
     ending = read_xml(data, file, root, built.actions(), counted)
-    mended, note = mend_ampersands(data) if ending.unread else (data, "")
-    if not note:
+    mended, notes = mend_words(data) if ending.unread else (data, ())
+    if not notes:
         return built, ending
     built = builder()
     ending = read_xml(mended, file, root, built.actions(), counted)
-    return built, replace(ending, notes=(*ending.notes, note))
+    return built, replace(ending, notes=(*ending.notes, *notes))
 
 
 def break_notes(ending: Ending) -> list[str]:

@@ -39,7 +39,15 @@ NOTE_COLUMNS = ("note", "notes", "desc", "description", "comment")
 RUN_COLUMNS = ("segment", "seg", "track", "track_id", "segment_id", "run")
 
 _HEADER_WITHIN = 10  # lines; some recorders put their name and settings above the header
-_UNIT = re.compile(r"\s*[(\[].*|_(?:deg|degrees|wgs84|iso|s|ms)$")
+_UNIT = re.compile(r"\s*[(\[].*|_(?:deg|degrees|wgs84|iso|s|ms)$|[\s_](?:n/s|e/w)$")
+# Columns that say north or south, east or west, of degrees without a sign.
+_LETTER_COLUMNS = {
+    "lat": re.compile(r"n[/_]?s|north[/_]south|lat(?:itude)?_?(?:ns|dir(?:ection)?|hem(?:isphere)?|ref)"),
+    "lon": re.compile(r"e[/_]?w|east[/_]west|(?:lon|lng|long|longitude)_?(?:ew|dir(?:ection)?|hem(?:isphere)?|ref)"),
+}
+_LETTERS = {"lat": ("N", "S"), "lon": ("E", "W")}
+_WITH_LETTER = re.compile(r"([NSEW])?\s*([^NSEW\s\N{DEGREE SIGN}]{1,40})\s?\N{DEGREE SIGN}?\s?([NSEW])?")
+_YEAR_FIRST = re.compile(r"(\d{4})([./-]?)(\d{1,2})\2(\d{1,2})[Tt\s]\s?(\d{1,2})(:[^:]{2}.{0,40})")
 _DAY_OR_MONTH_FIRST = re.compile(r"\s*\d{1,2}[./-]\d{1,2}[./-]\d{2,4}\b")
 _CLOCK_ONLY = re.compile(r"\s*\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?\s*(?:Z|[+-]\d\d:?\d\d)?\s*", re.IGNORECASE)
 _NEEDED = "lat, lon and time (or latitude, longitude, timestamp, datetime, or date and time)"
@@ -52,6 +60,7 @@ class _Columns:
     width: int
     lat: int
     lon: int
+    letters: dict[str, int]
     times: tuple[int, ...]
     date: int
     name: int
@@ -77,12 +86,16 @@ def _columns(cells: list[str]) -> _Columns:
     lat, lon = find(LAT_COLUMNS), find(LON_COLUMNS)
     times = tuple(names.index(name) for name in TIME_COLUMNS if name in names)
     date, name, note, run = find(("date",)), find(NAME_COLUMNS), find(NOTE_COLUMNS), find(RUN_COLUMNS)
-    used = {lat, lon, date, name, note, run, *times}
+    letters = {
+        axis: next((at for at, cell in enumerate(names) if known.fullmatch(cell)), -1)
+        for axis, known in _LETTER_COLUMNS.items()
+    }
+    used = {lat, lon, date, name, note, run, *times, *letters.values()}
     unused = tuple(cell.strip() for at, cell in enumerate(cells) if at not in used and cell.strip())
     plane = lat >= 0 and lon >= 0 and names[lat] == "y"
     if plane != (lon >= 0 and names[lon] == "x"):
         lat = -1  # one of each kind: nobody knows what they mean
-    return _Columns(len(cells), lat, lon, times, date, name, note, run, unused, plane)
+    return _Columns(len(cells), lat, lon, letters, times, date, name, note, run, unused, plane)
 
 
 def _find_header(table: TableText) -> tuple[int, str, _Columns, list[str]]:
@@ -117,7 +130,7 @@ class _Builder:
             self.too_long += 1
             lon = lat = math.nan
         else:
-            lat, lon = (self.fixes.degrees(_cell(cells, column).strip()) for column in (at.lat, at.lon))
+            lat, lon = self._degrees(cells, at.lat, "lat"), self._degrees(cells, at.lon, "lon")
         if math.isnan(lon + lat) and not self.first_bad:
             self.first_bad = f"{_cell(cells, at.lat)[:30]!r}, {_cell(cells, at.lon)[:30]!r}"
         run = _cell(cells, at.run).strip()
@@ -128,8 +141,35 @@ class _Builder:
         self.fixes.add(lon, lat, self._time(cells))
         self.marks.add(_cell(cells, at.name), _cell(cells, at.note))
 
-    def choose_time(self, cells: list[str]) -> None:
-        """Keep, of several columns with times, the first that can be read in this row."""
+    def _degrees(self, cells: list[str], column: int, axis: str) -> float:
+        """Read degrees with the letter of their hemisphere, in the cell or in a column; NaN where the two disagree."""
+        text, letter_at = _cell(cells, column).strip(), self.columns.letters[axis]
+        value = self.fixes.degrees(text)
+        if letter_at < 0 and value == value:
+            return value
+        letters = [_cell(cells, letter_at).strip().upper()[:1]] if letter_at >= 0 else []
+        if value != value and (match := _WITH_LETTER.fullmatch(text.upper())):
+            value = self.fixes.degrees(match[2])
+            letters += [letter for letter in match.group(1, 3) if letter]
+        positive, negative = _LETTERS[axis]
+        if letters and all(letter == negative for letter in letters):
+            return -abs(value)
+        return value if letters and all(letter == positive for letter in letters) and value >= 0 else math.nan
+
+    def choose_columns(self, cells: list[str]) -> None:
+        """Choose by the first row: letters of hemispheres under any name, and of several times the first readable one.
+
+        Such letters stand right after the degrees, those of both axes.
+        """
+        at = self.columns
+        after = {"lat": at.lat + 1, "lon": at.lon + 1}
+        if max(at.letters.values()) < 0 and all(
+            _cell(cells, after[axis]).strip().upper() in letters for axis, letters in _LETTERS.items()
+        ):
+            self.columns = replace(at, letters=after)
+        self._choose_time(cells)
+
+    def _choose_time(self, cells: list[str]) -> None:
         probe = Gather("").clock
         times = self.columns.times
         good = [column for column in times if not math.isnan(probe.moment(self._stamp(cells, column)))]
@@ -138,7 +178,7 @@ class _Builder:
     def _stamp(self, cells: list[str], column: int) -> str:
         """Put the date before a time that has none."""
         text, date = _cell(cells, column).strip(), _cell(cells, self.columns.date).strip()
-        return f"{date} {text}" if date and (not text or _CLOCK_ONLY.fullmatch(text)) else text
+        return _year_first(f"{date} {text}" if date and (not text or _CLOCK_ONLY.fullmatch(text)) else text)
 
     def _time(self, cells: list[str]) -> float:
         text = self._stamp(cells, (*self.columns.times, -1)[0]).strip()
@@ -167,6 +207,15 @@ class _Builder:
             more = f" and {len(self.columns.unused) - 12} more" if len(self.columns.unused) > 12 else ""
             notes.append(f"Columns that are not used: {names}{more}")
         return notes + self.fixes.clock.notes()
+
+
+def _year_first(text: str) -> str:
+    """Write a date such as 2026/3/7 9:00 as ISO 8601 has it: beginning with the year, it says its order."""
+    match = _YEAR_FIRST.fullmatch(text) if text[7:8] != "-" or text[13:14] != ":" else None
+    if match is None or (not match[2] and len(match[3] + match[4]) != 4):
+        return text
+    year, _, month, day, hour, rest = match.groups()
+    return f"{year}-{month:0>2}-{day:0>2}T{hour:0>2}{rest}"
 
 
 def _cell(cells: list[str], column: int) -> str:
@@ -222,14 +271,14 @@ def _take_rows(builder: _Builder, rows: Iterator[list[str]], ends_open: bool) ->
             continue
         if before:
             if not width:
-                builder.choose_time(before)
+                builder.choose_columns(before)
             builder.row(before)
             width = len(before)
         before = cells
     if not before or (ends_open and len(before) < width):
         return bool(before)
     if not width:
-        builder.choose_time(before)
+        builder.choose_columns(before)
     builder.row(before)
     return False
 

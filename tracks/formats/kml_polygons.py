@@ -17,7 +17,7 @@ import numpy as np
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import MAX_POINTS
-from fieldcomb.tracks.files.xml import Actions, Place, mend_ampersands, read_xml
+from fieldcomb.tracks.files.xml import Actions, Place, mend_words, read_xml
 from fieldcomb.tracks.recording import Floats
 
 LonLatRing = tuple[Floats, Floats]
@@ -161,7 +161,7 @@ def read_kml_polygons(data: bytes, file: str) -> tuple[tuple[KmlPolygon, ...], t
     """Read all polygons of a KML file, in file order, those in a MultiGeometry each on its own; and give notes.
 
     Positions are not range-checked, and rings are neither closed nor turned. An & that stands alone in a name is read
-    as meant, which changes no place, and told.
+    as meant and a control character as a blank, which changes no place, and told.
 
     Raises
     ------
@@ -171,8 +171,8 @@ def read_kml_polygons(data: bytes, file: str) -> tuple[tuple[KmlPolygon, ...], t
     """
     builder = _Builder(file)
     ending = read_xml(data, file, "kml", builder.actions())
-    mended, note = mend_ampersands(data) if ending.broken else (data, "")
-    if note:
+    mended, notes = mend_words(data) if ending.broken else (data, ())
+    if notes:
         builder = _Builder(file)
         ending = read_xml(mended, file, "kml", builder.actions())
     if ending.broken:
@@ -182,4 +182,4 @@ def read_kml_polygons(data: bytes, file: str) -> tuple[tuple[KmlPolygon, ...], t
         found = ", ".join(f"{many} x {words}" for words, many in sorted(builder.others.items()))
         problem = f"holds no polygon, only {found}" if found else "holds no polygon, and no other shape"
         raise TrackError(problem, file=file, hint="Draw the boundary as a closed polygon and export it as KML")
-    return tuple(builder.polygons), (note,) if note else ()
+    return tuple(builder.polygons), notes

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.archive import (
@@ -17,13 +20,15 @@ from fieldcomb.tracks.files.archive import (
     unpack,
 )
 from fieldcomb.tracks.files.sniffing import DAMAGED, looks_like, not_this
+from fieldcomb.tracks.files.timestamps import UNIX_END_S
 from fieldcomb.tracks.formats.csv_table import read_csv
 from fieldcomb.tracks.formats.fit import read_fit
 from fieldcomb.tracks.formats.geojson import read_geojson
 from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.formats.kml import read_kml
 from fieldcomb.tracks.formats.tcx import read_tcx
-from fieldcomb.tracks.recording import Recording
+from fieldcomb.tracks.recording import Flags, Floats, Recording
+from fieldcomb.tracks.units import iso_utc, many
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +79,44 @@ def _read_plain(data: bytes, file: str) -> Recording:
     content, notes = unpack(data, file) if data[:4] != ZIP else (data, ())
     for known in FORMATS:
         if known.recognise(content):
-            recording = known.read(content, file)
+            recording = _with_possible_times(known.read(content, file))
             return replace(recording, notes=notes + recording.notes) if notes else recording
     *first, last = (known.name for known in FORMATS)
     raise not_this(content, file, f"{', '.join(first)} or {last}" if first else last)
+
+
+def _with_possible_times(recording: Recording) -> Recording:
+    """Return a recording without the times that no recorder can have, or that say nothing; a note counts them."""
+    track, notes = recording.track, list(recording.notes)
+    laps, marks = recording.laps, recording.waypoints
+    ends = [t for lap in laps for t in (lap.start_s, lap.end_s)]
+    times = np.concatenate([track.time_s, np.array([*ends, *(mark.time_s or 0.0 for mark in marks)], float)])
+    wrong = times[_is_odd(times)]
+    time_s = track.time_s
+    if wrong.size:
+        time_s = np.where(_is_odd(time_s), np.nan, time_s)
+        laps = tuple(replace(lap, start_s=_or_nan(lap.start_s), end_s=_or_nan(lap.end_s)) for lap in laps)
+        marks = tuple(replace(m, time_s=None) if m.time_s is not None and _is_odd(m.time_s) else m for m in marks)
+        year = np.datetime64(int(np.clip(wrong[0], -1e12, 1e12)), "s").astype("datetime64[Y]").astype(int) + 1970
+        lie = f"{many(wrong.size, 'time')} {'lies' if wrong.size == 1 else 'lie'} outside the years 1970 to 2099"
+        clock = f"the first in the year {year:04d}, as from a recorder whose clock was not set"
+        notes.append(f"{lie}, {clock}: not used; the points were kept")
+    known = time_s[np.isfinite(time_s)]
+    if known.size > 1 and (known == known[0]).all():
+        time_s = np.full(time_s.size, np.nan)
+        same = f"have the same time, {iso_utc(float(known[0]))}: it was read as a walk without times"
+        notes.append(f"All {known.size} fixes {same}")
+    track = replace(track, time_s=time_s)
+    return replace(recording, track=track, laps=laps, waypoints=marks, notes=tuple(notes))
+
+
+def _is_odd(time_s: Floats | float) -> Flags:
+    """Whether times lie outside the years that a recorder can have; NaN, which is no time, is not odd."""
+    return np.asarray((np.asarray(time_s) < 0.0) | (np.asarray(time_s) >= UNIX_END_S))
+
+
+def _or_nan(time_s: float) -> float:
+    return math.nan if _is_odd(time_s) else time_s
 
 
 def may_be_recording(name: str, head: bytes) -> bool:

@@ -73,7 +73,7 @@ def test_any_walk_comes_back_fix_by_fix(
     for lon, lat, time in fixes:
         row = {"lon": f"{lon:.17f}", "lat": f"{lat:.17f}", "time": f"{time:.9f}", "speed": "0.4"}
         writer.writerow([row[name].replace(".", marks[1]) for name in order])
-    track = read_recording(out.getvalue().encode(letters), "a").track
+    track = read_csv(out.getvalue().encode(letters), "a").track
     np.testing.assert_allclose(
         np.column_stack([track.lon_deg, track.lat_deg]), [fix[:2] for fix in fixes], rtol=0, atol=1e-15
     )
@@ -168,6 +168,61 @@ def test_awkward_tables_are_read_and_told(what: str) -> None:
     data, fixes, times, waypoints, says = CASES[what]
     track = check_told(data, "a.csv", fixes, waypoints, says).track
     assert int(np.isfinite(track.time_s).sum()) == times
+
+
+# header, rows with places of the south and west written without a sign
+SOUTH_WEST = {
+    "columns of letters": ("lat,n/s,lon,e/w,time", "55.50{d},S,3.20{d},W,{iso}"),
+    "columns of letters in any order": ("EW,NS,lon,lat,time", "w,s,3.20{d},55.50{d},{iso}"),
+    "columns of words": ("lat,lat_dir,lon,lon_dir,time", "55.50{d},South,3.20{d},West,{iso}"),
+    "columns called hemisphere": ("latitude,hemisphere,longitude,hemisphere,time", "55.50{d},S,3.20{d},W,{iso}"),
+    "columns without a known name": ("lat,a,lon,b,time", "55.50{d},S,3.20{d},W,{iso}"),
+    "letters behind the degrees": ("LATITUDE N/S,LONGITUDE E/W,time", "55.50{d}S,3.20{d} W,{iso}"),
+    "letters before the degrees": ("lat,lon,time", "S 55.50{d},W3.20{d}\N{DEGREE SIGN},{iso}"),
+    "a sign and a letter that agree": ("lat,n/s,lon,e/w,time", "-55.50{d},S,-3.20{d},W,{iso}"),
+    "a decimal comma": ("lat;ns;lon;ew;time", "55,50{d};S;3,20{d};W;{iso}"),
+}
+
+
+@pytest.mark.parametrize("what", SOUTH_WEST)
+def test_letters_of_the_hemisphere_count(what: str) -> None:
+    """South and west written as letters put the walk there, wherever the letters stand."""
+    track = read_csv(walk(*SOUTH_WEST[what]), "a").track
+    np.testing.assert_array_equal(track.lat_deg, [float(f"-55.50{i}") for i in range(5)])
+    np.testing.assert_array_equal(track.lon_deg, [float(f"-3.20{i}") for i in range(5)])
+
+
+@pytest.mark.parametrize(
+    "cells", ["-55.5,N,3.2,E", "55.5,X,3.2,E", "55.5,,3.2,E", "55.5,E,3.2,E", "55.5,N,3.2,S", "55.5S,N,3.2,E"]
+)
+def test_a_place_whose_letters_make_no_sense_is_counted(cells: str) -> None:
+    """A letter that is missing, of the other axis, or against the sign makes a place that is not known, not a guess."""
+    data = table("55.5,N,3.2,E,1772874000", cells + ",1772874001", header="lat,n/s,lon,e/w,time")
+    recording = read_csv(data, "a")
+    assert np.isnan(recording.track.lat_deg + recording.track.lon_deg).tolist() == [False, True]
+    assert "1 track point without a readable position" in recording.notes
+
+
+def test_a_compass_heading_is_no_hemisphere() -> None:
+    """A column of directions that is not about latitude and longitude does not turn the walk over."""
+    data = walk("lat,lon,heading,time", "55.50{d},3.20{d},S,{iso}")
+    assert (read_csv(data, "a").track.lat_deg > 0).all()
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [
+        ("lat,lon,time", "55.5,3.2,2026/03/07 09:00:0{d}"),
+        ("lat,lon,time", "55.5,3.2,2026/3/7T09:00:0{d}Z"),
+        ("lat,lon,date,time", "55.5,3.2,2026/03/07,09:00:0{d}"),
+        ("lat,lon,date,time", "55.5,3.2,2026.03.07,09:00:0{d}Z"),
+        ("lat,lon,date,time", "55.5,3.2,2026-3-7,9:00:0{d}"),
+        ("lat,lon,date,time", "55.5,3.2,20260307,09:00:0{d}"),
+    ],
+)
+def test_dates_that_begin_with_the_year_are_times(header: str, row: str) -> None:
+    """A date with slashes, points or no zeros says its order by beginning with the year."""
+    np.testing.assert_array_equal(read_csv(walk(header, row), "a").track.time_s, [NINE_S + i for i in range(5)])
 
 
 REFUSED = {

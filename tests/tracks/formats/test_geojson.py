@@ -213,6 +213,28 @@ def test_files_without_a_walk_are_refused(what: str) -> None:
         read_recording(data, "a.geojson")
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        *("WGS84", "WGS 84", "wgs_84", "WGS-84", "GCS_WGS_1984", "WGS 1984", "OGC:CRS84", "urn:ogc:def:crs:OGC::CRS84"),
+        *("http://www.opengis.net/def/crs/OGC/1.3/CRS84", "https://www.opengis.net/def/crs/EPSG/0/4326"),
+        *("http://www.opengis.net/gml/srs/epsg.xml#4326", "urn:ogc:def:crs:EPSG:6.9:4326"),
+    ],
+)
+def test_every_name_of_wgs_84_is_wgs_84(name: str) -> None:
+    """A file that says WGS 84, in whichever of its names, is in WGS 84; so is its boundary."""
+    crs = {"type": "name", "properties": {"name": name}}
+    assert len(read_recording(geojson(LINE, crs=crs), "a").track) == 5
+    assert len(read_drawn(geojson(feature("Polygon", RING), crs=crs), "a")[0]) == 1
+
+
+@pytest.mark.parametrize("name", ["WGS 84 / UTM zone 27N", "EPSG:32633", "WGS 72", "EPSG:3857", "CRS 84x"])
+def test_other_systems_are_not_wgs_84(name: str) -> None:
+    """A name that only begins like WGS 84 is another system."""
+    with pytest.raises(TrackError, match="in the coordinate system"):
+        read_recording(geojson(LINE, crs={"type": "name", "properties": {"name": name}}), "a")
+
+
 def test_too_much_json_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """A file over the limit is refused before it is unpacked in memory."""
     monkeypatch.setattr(json_files, "MOST_BYTES", 100)

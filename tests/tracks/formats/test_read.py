@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import math
 import tracemalloc
 import zipfile
 import zlib
@@ -13,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fit_files import LAT0, LON0, START, fixes, start
+from fit_files import lap as fit_lap
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from tcx_files import activity, document, lap, point
@@ -214,3 +216,74 @@ def test_one_walk_in_three_formats() -> None:
     )
     assert_same(one, two)
     assert_same(one, three)
+
+
+# ----------------------------------------------------------------------------------------- times that cannot be right
+
+
+def gpx_of(*times: str, mark: str = "") -> bytes:
+    """Write a walk with these times, and a named place with one."""
+    points = "".join(f'<trkpt lat="55.{i:05d}" lon="3.2"><time>{time}</time></trkpt>' for i, time in enumerate(times))
+    waypoint = f'<wpt lat="55" lon="3.2"><time>{mark}</time></wpt>'
+    return f'<gpx version="1.1">{waypoint}<trk><trkseg>{points}</trkseg></trk></gpx>'.encode()
+
+
+@pytest.mark.parametrize("year", ["0001", "0003", "1969", "2100", "2106", "9999"])
+def test_times_of_an_unset_clock_are_left_out_and_counted(year: str) -> None:
+    """A time before 1970 or after 2099 is none that a recorder can have: the fix is kept, the time is not."""
+    bad = f"{year}-12-31T23:59:5{{}}Z"
+    recording = read_recording(gpx_of(*(bad.format(i) for i in range(3)), mark=bad.format(0)), "a")
+    assert np.isnan(recording.track.time_s).all() and len(recording.track) == 3
+    assert recording.waypoints[0].time_s is None
+    assert any(
+        note.startswith("4 times lie outside the years 1970 to 2099") and year in note for note in recording.notes
+    )
+
+
+def test_one_wrong_date_does_not_cost_the_others() -> None:
+    """Of a walk whose clock was set after the first fixes, the good times stay."""
+    good = [f"2026-03-07T09:00:0{i}Z" for i in range(4)]
+    recording = read_recording(gpx_of("0001-01-01T00:00:00Z", *good), "a")
+    assert np.isnan(recording.track.time_s).tolist() == [True, False, False, False, False]
+    assert any(note.startswith("1 time lies outside the years") for note in recording.notes)
+
+
+def test_laps_and_fit_times_of_an_unset_clock_are_left_out() -> None:
+    """A watch whose clock counts into the next century gives fixes and laps without times."""
+    far = 0xFFFFFFF0 - START
+    fit = start()
+    for at in range(3):
+        fit.put(1, START + far + at, LAT0, LON0, 0, 0)
+    data = fit_lap(fit, far, far + 2, 0).done()
+    recording = read_recording(data, "a.fit")
+    assert np.isnan(recording.track.time_s).all() and math.isnan(recording.laps[0].end_s)
+
+
+def test_one_time_for_all_fixes_is_no_time() -> None:
+    """A walk whose fixes all bear one time is a walk without times, and that is said."""
+    recording = read_recording(gpx_of(*["2026-03-07T09:00:00Z"] * 4), "a")
+    assert np.isnan(recording.track.time_s).all()
+    assert (
+        "All 4 fixes have the same time, 2026-03-07T09:00:00Z: it was read as a walk without times" in recording.notes
+    )
+    assert np.isfinite(read_recording(gpx_of("2026-03-07T09:00:00Z"), "a").track.time_s).all()
+
+
+# --------------------------------------------------------------------------------------------------- control characters
+
+
+@pytest.mark.parametrize("bad", ["\x01", "\x0b", "\x1f", "&#1;", "&#x1F;"])
+@pytest.mark.parametrize("letters", ["utf-8", "utf-16"])
+def test_a_control_character_in_a_name_costs_nothing_else(bad: str, letters: str) -> None:
+    """A character that XML forbids, in the name of a mark, is read as a blank, and that is said."""
+    text = WALK.decode().replace("<trk>", f'<wpt lat="55" lon="3"><name>peg{bad}A</name></wpt><trk>', 1)
+    recording = read_recording(text.encode(letters), "a")
+    assert_same(Recording("a", recording.track), Recording("a", read_gpx(WALK, "a").track))
+    assert "peg A" in [mark.name for mark in recording.waypoints]
+    assert any(note.startswith("1 character that XML does not allow") for note in recording.notes)
+
+
+def test_a_picture_is_still_a_binary_file() -> None:
+    """Bytes that are no text are called so."""
+    with pytest.raises(TrackError, match="a binary file"):
+        read_recording(bytes(range(1, 32)) * 20, "a")
