@@ -41,7 +41,7 @@ def test_windows_letters_are_read_and_reported() -> None:
 
 def test_lines_are_counted_from_the_top_of_the_file() -> None:
     """With blank lines above the header, a message still has the line that an editor shows."""
-    with pytest.raises(SiteError, match=r"swath '1.4' has no unit \(line 5\)"):
+    with pytest.raises(SiteError, match=r"'1.4' has no unit \(line 5\)"):
         read_roster(b"\n\nfile,swath\n\na.gpx,1.4\n", "r.csv")
     with pytest.raises(SiteError, match=r"no column 'file' \(found: name\) \(line 3\)"):
         read_roster(b"\n\nname\na.gpx\n", "r.csv")
