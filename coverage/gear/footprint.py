@@ -8,7 +8,6 @@ is the threshold, and the footprint at a depth is where the response is at least
     concentric   the transmit loop is the coil's outline, an ellipse; the receive loop has half its size and its centre
     dd           two loops like a D and its mirror image, each the outline cut by a straight line across the coil, so
                  that they overlap along the middle by 0.08 of the width
-    single       the outline transmits and receives
 
 The overlap is where, in this model, a D receives nothing of the other: worked out for round and long coils with wires
 1 to 4 % of the width apart, 0.06 to 0.09. A footprint is never wider or longer than the coil, and only what hangs
@@ -25,10 +24,10 @@ from functools import lru_cache
 
 import numpy as np
 
+from fieldcomb.coverage.gear.coils import WINDINGS
 from fieldcomb.coverage.gear.loop_field import polygon_field
 from fieldcomb.tracks.recording import Floats
 
-WINDINGS = ("dd", "concentric", "single")
 RECEIVE_SIZE = 0.5  # of the transmit loop of a concentric coil; chosen for this project
 OVERLAP = 0.08  # of the width of a dd coil
 BRIDGE_M = 0.02
@@ -54,7 +53,7 @@ def footprint_m(
     width_m, length_m : float
         The coil, left to right and fore and aft.
     winding : str
-        dd, concentric or single.
+        dd or concentric.
     depth_m : float
         From the coil down, so the lift above the soil is in it. At 0 the footprint is the coil itself.
     reach_m : float, optional
@@ -89,7 +88,7 @@ def response(width_m: float, length_m: float, winding: str, at_m: Floats) -> Flo
     """|B_tx . B_rx| for a current of 1 A in both, in T^2, at places (k, 3): right, forward and up from the centre."""
     transmit, receive = _loops(width_m, length_m, winding)
     sent = polygon_field(transmit, at_m)
-    heard = sent if receive is transmit else polygon_field(receive, at_m)
+    heard = polygon_field(receive, at_m)
     return np.asarray(np.abs((sent * heard).sum(axis=1)))
 
 
@@ -115,8 +114,6 @@ def _extent_m(width_m: float, length_m: float, winding: str, depth_m: float, lea
 def _loops(width_m: float, length_m: float, winding: str) -> tuple[Floats, Floats]:
     """Corners (n, 3) of the transmit and the receive loop."""
     outline = _arc(width_m, length_m, 0.0)
-    if winding == "single":
-        return outline, outline
     if winding == "concentric":
         return outline, outline * RECEIVE_SIZE
     left = _arc(width_m, length_m, math.acos(OVERLAP))

@@ -7,10 +7,9 @@ alternately v T (1 - |u|/A) and v T (1 + |u|/A) apart:
 
     L_eff = sqrt(L^2 + (Wc m)^2),    q = L_eff / (v T)
     f(u)  = 1/2 [min(1 - |u|/A, q) + min(1 + |u|/A, q)]    for |u| <= A
-    F     = 1 - (1 - q/2)^2 for q <= 2, else 1             the mean of f over |u| <= A
 
-c is the same mean over the full swath W: the outer half coils, where the coil turns, are covered less. Worked out for
-this project, and held against a simulated zig-zag in the tests. All of it is a model: nobody swings so evenly.
+c is the mean of that over the full swath W: the outer half coils, where the coil turns, are covered less. Worked out
+for this project and tested against a simulated zigzag. All of it is a model: nobody swings so evenly.
 """
 
 from __future__ import annotations
@@ -32,29 +31,6 @@ STANDING_M = 1e-9  # a shorter way in one sweep is none, and would not fit into 
 def half_swing_m(width_m: float, swath_m: float) -> float:
     """How far the coil's centre goes to each side, A = (W - Wc) / 2; 0 where the swath is no wider than the coil."""
     return max(0.0, (swath_m - width_m) / 2)
-
-
-def share_at(u_m: ArrayLike, width_m: float, length_m: float, half_m: float, sweep_s: float, pace_m_s: float) -> Floats:
-    """f(u): share covered at a lateral place within the turns, |u| <= A; see the module for the symbols."""
-    if half_m <= 0 or pace_m_s * sweep_s <= STANDING_M:
-        return np.ones_like(np.asarray(u_m, float))
-    away = np.abs(np.asarray(u_m, float)) / half_m
-    q = float(_print_over_step(width_m, length_m, half_m, np.asarray(pace_m_s * sweep_s, float)))
-    return np.asarray((np.minimum(1 - away, q) + np.minimum(1 + away, q)) / 2)
-
-
-def share_between_turns(width_m: float, length_m: float, half_m: float, sweep_s: float, pace_m_s: ArrayLike) -> Floats:
-    """F: share covered between the turns of the coil's centre, for each pace (m/s).
-
-    half_m is A. It is 1 where nobody walks on or swings. Returns float64 in the shape of ``pace_m_s``.
-    """
-    step = np.asarray(pace_m_s, float) * sweep_s
-    moving = step > STANDING_M
-    if half_m <= 0:
-        return np.where(np.isnan(step), np.nan, 1.0)
-    q = _print_over_step(width_m, length_m, half_m, np.where(moving, step, 1.0))
-    share = 1 - np.maximum(0.0, 1 - q / 2) ** 2
-    return np.asarray(np.where(np.isnan(step), np.nan, np.where(moving, share, 1.0)))
 
 
 def share_under_coil(

@@ -5,13 +5,12 @@ alone where no junk lies in the footprint: a share exp(-density A) of places. A 
 small one hears alone too, so passes are nested by area and never independent of each other.
 
 That is exact for a coil centred over the target and pessimistic where sweeps overlap: it ranks ground and promises
-nothing. The formulas were worked out for this project and held against simulated targets.
+nothing. The formulas were worked out for this project and tested against simulated targets.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -32,50 +31,14 @@ def alone(per_m2: Values, area_m2: float) -> Floats:
     return np.asarray(np.exp(-np.asarray(per_m2, float) * area_m2))
 
 
-def small_over_large(per_m2: Values, small_m2: float, large_m2: float) -> Floats:
-    """Share of targets that a small coil hears alone and a large one does not."""
-    return alone(per_m2, small_m2) - alone(per_m2, large_m2)
-
-
-def best_density(small_m2: float, large_m2: float) -> float:
-    """Junk per m2 at which the small coil has most over the large one: ln(A_l / A_s) / (A_l - A_s)."""
-    return math.log(large_m2 / small_m2) / (large_m2 - small_m2)
-
-
-def share_left(per_m2: Values, passes: Sequence[tuple[float, Values]]) -> Floats:
-    """Share of targets left after passes, all with the same junk.
-
-    Parameters
-    ----------
-    per_m2 : float or array
-        Density of junk.
-    passes : sequence of (area_m2, caught)
-        Footprint, and the chance that the pass finds a target that it hears alone: the chance that the place was in
-        the swath, times the share under the coil, times the chance of a signal.
-
-    With areas ordered A_1 < ... < A_m, and A_(m+1) infinite:
-    (1 - e^(-d A_1)) + sum_i [e^(-d A_i) - e^(-d A_(i+1))] * prod over j with A_j <= A_i of (1 - caught_j).
-    """
-    if not passes:
-        return np.ones_like(np.asarray(per_m2, float))
-    areas = sorted({area for area, _ in passes})
-    heard = [alone(per_m2, area) for area in areas] + [np.zeros_like(np.asarray(per_m2, float))]
-    left = 1 - heard[0]
-    unfound: Values = 1.0
-    for k, area in enumerate(areas):
-        for _, caught in (one for one in passes if one[0] == area):
-            unfound = unfound * (1 - np.asarray(caught))
-        left = left + (heard[k] - heard[k + 1]) * unfound
-    return np.asarray(left)
-
-
 @dataclass(slots=True, eq=False)
 class Remaining:
     """What passes in order of time leave, where junk is dug between them; memory does not grow with the passes.
 
     Expanding the product of (1 - caught_j heard_j) gives one term for each choice of passes. A junk target that was
     dug after pass k bears on the largest footprint among the chosen passes up to k, so terms of one largest footprint
-    are kept as one sum. Without digging this is ``share_left``, to the last digit but rounding.
+    are kept as one sum. Without digging it is, with areas ordered A_1 < ... < A_m and A_(m+1) infinite,
+    (1 - e^(-d A_1)) + sum_i [e^(-d A_i) - e^(-d A_(i+1))] * prod over j with A_j <= A_i of (1 - caught_j).
     """
 
     shape: tuple[int, ...]
@@ -85,7 +48,11 @@ class Remaining:
         self.terms = {0.0: np.ones(self.shape)}
 
     def visit(self, area_m2: float, caught: Values, part: tuple[slice, ...] = ()) -> None:
-        """Add a pass over ``part`` of the ground; ``caught`` as in ``share_left``."""
+        """Add a pass over ``part`` of the ground.
+
+        ``caught`` is the chance that it finds a target that it hears alone: the chance that the place was in the swath,
+        times the share under the coil, times the chance of a signal.
+        """
         self.terms.setdefault(area_m2, np.zeros(self.shape))
         taken = np.zeros_like(self.terms[area_m2][part])
         for area, term in self.terms.items():

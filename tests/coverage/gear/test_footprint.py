@@ -7,25 +7,33 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.gear.footprint import WINDINGS, footprint_m, response, usual_reach_m
-from fieldcomb.coverage.gear.loop_field import circle_field
+from fieldcomb.coverage.gear.coils import WINDINGS
+from fieldcomb.coverage.gear.footprint import RECEIVE_SIZE, footprint_m, response, usual_reach_m
+from fieldcomb.coverage.gear.loop_field import MU0
 
 
-@pytest.mark.parametrize(("reach", "until"), [(0.75, 0.82), (1.0, 0.88), (2.0, 0.96)])
-def test_single_loop_keeps_its_full_width_deep_down(reach: float, until: float) -> None:
-    """A loop that reaches 0.75, 1 or 2 diameters is as wide as it is down to 0.82, 0.88 and 0.96 of its reach."""
+def test_response_on_the_axis_is_that_of_two_circles() -> None:
+    """Under the middle of a round concentric coil it is the product of both loops' fields, to 0.3 %.
+
+    The field on the axis of a circle of radius a is mu0 a^2 / (2 (a^2 + z^2)^1.5) for 1 A, as in any textbook.
+    """
+    z = np.array([0.05, 0.1, 0.2, 0.4])
+    large, small = (MU0 / 2 * a**2 / (a**2 + z**2) ** 1.5 for a in (0.14, 0.14 * RECEIVE_SIZE))
+    at = np.column_stack([0 * z, 0 * z, -z])
+    assert response(0.28, 0.28, "concentric", at) == pytest.approx(large * small, rel=3e-3)
+
+
+@pytest.mark.parametrize(("reach", "until"), [(0.75, 0.73), (1.0, 0.85), (2.0, 0.96)])
+@pytest.mark.parametrize("winding", WINDINGS)
+def test_a_round_coil_keeps_its_full_width_deep_down(winding: str, reach: float, until: float) -> None:
+    """Down to 0.73, 0.85 and 0.96 of a reach of 0.75, 1 and 2 diameters a round coil is as wide as it is itself, and
+    from 4 % of the reach farther down it is not.
+    """
     size = 0.28
-    above = footprint_m(size, size, "single", (until - 0.01) * reach * size, reach * size)
-    below = footprint_m(size, size, "single", (until + 0.01) * reach * size, reach * size)
-    assert above == pytest.approx((size, size))
-    assert max(below) < 0.999 * size
-
-
-def test_single_loop_is_the_square_of_its_field() -> None:
-    """For one round loop the response is B . B of the circle by elliptic integrals, to 0.2 %."""
-    at = np.array([[0.0, 0.0, -0.2], [0.1, 0.0, -0.15], [0.0, 0.14, -0.1]])
-    b_r, b_z = circle_field(0.14, np.hypot(at[:, 0], at[:, 1]), at[:, 2])
-    assert response(0.28, 0.28, "single", at) == pytest.approx(b_r**2 + b_z**2, rel=2e-3)
+    above, below = (
+        footprint_m(size, size, winding, (until + more) * reach * size, reach * size)[0] for more in (-0.01, 0.04)
+    )
+    assert above == pytest.approx(size) and below < 0.999 * size
 
 
 @pytest.mark.parametrize("winding", WINDINGS)

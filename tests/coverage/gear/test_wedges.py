@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_at, share_between_turns, share_under_coil
+from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_under_coil
 
 # Width, length, swing width.
 COILS = [(0.2, 0.2, 1.4), (0.28, 0.28, 1.48), (0.33, 0.33, 1.53), (0.13, 0.2, 0.9), (0.28, 0.38, 1.1)]
@@ -16,8 +16,8 @@ PACES_M_S = [0.1, 0.15, 0.2, 0.3, 0.4, 0.6]
 COLUMNS, ROWS, MOMENTS = 150, 500, 1200
 
 
-def simulated(width_m: float, length_m: float, swath_m: float, step_m: float) -> tuple[float, float]:
-    """Sweep an elliptic coil to and fro, moment by moment, and count what it touched: (between the turns, of all)."""
+def simulated(width_m: float, length_m: float, swath_m: float, step_m: float) -> float:
+    """Sweep an elliptic coil to and fro, moment by moment, and return the share of the swath that it touched."""
     half = (swath_m - width_m) / 2
     x = ((np.arange(COLUMNS) + 0.5) / COLUMNS - 0.5) * swath_m
     at = np.arange(MOMENTS) / MOMENTS * 2  # sweeps, over one period
@@ -33,28 +33,18 @@ def simulated(width_m: float, length_m: float, swath_m: float, step_m: float) ->
     np.add.at(edges, (column, first), 1)
     np.add.at(edges, (column, last), -1)
     touched = (np.cumsum(edges, axis=1)[:, :-1] > 0).reshape(COLUMNS, periods, ROWS).any(axis=1)
-    return float(touched[np.abs(x) <= half].mean()), float(touched.mean())
+    return float(touched.mean())
 
 
 @pytest.mark.parametrize("coil", COILS, ids=lambda coil: "x".join(map(str, coil)))
 def test_shares_are_those_of_a_simulated_zigzag(coil: tuple[float, float, float]) -> None:
-    """For three sweep times and six paces, F is within 0.005 and c within 0.01 of a zig-zag drawn by brute force."""
+    """For three sweep times and six paces, c is within 0.01 of a zigzag drawn by brute force."""
     width, length, swath = coil
     for sweep_s in SWEEPS_S:
-        between = share_between_turns(width, length, half_swing_m(width, swath), sweep_s, PACES_M_S)
         whole = share_under_coil(width, length, swath, sweep_s, PACES_M_S)
         for k, pace in enumerate(PACES_M_S):
             truth = simulated(width, length, swath, pace * sweep_s)
-            assert between[k] == pytest.approx(truth[0], abs=0.005), (sweep_s, pace)
-            assert whole[k] == pytest.approx(truth[1], abs=0.01), (sweep_s, pace)
-
-
-def test_mean_along_the_swath_is_the_closed_form() -> None:
-    """F is the mean of f(u) between the turns."""
-    u = (np.arange(4000) + 0.5) / 4000 * 1.2 - 0.6
-    for pace in PACES_M_S:
-        mean = share_at(u, 0.28, 0.28, 0.6, 1.0, pace).mean()
-        assert mean == pytest.approx(float(share_between_turns(0.28, 0.28, 0.6, 1.0, pace)), abs=1e-5)
+            assert whole[k] == pytest.approx(truth, abs=0.01), (sweep_s, pace)
 
 
 @pytest.mark.parametrize(("width_m", "pace_m_s"), [(0.20, 0.111), (0.28, 0.146), (0.33, 0.169)])
@@ -62,7 +52,7 @@ def test_pace_that_keeps_95_percent(width_m: float, pace_m_s: float) -> None:
     """At one sweep a second and 60 cm to each side, 11, 15 and 17 cm/s keep 95 % of the swath under the coil."""
     found = pace_for(width_m, width_m, 1.2 + width_m, 1.0)
     assert found == pytest.approx(pace_m_s, abs=0.002)
-    assert simulated(width_m, width_m, 1.2 + width_m, found or 0)[1] == pytest.approx(0.95, abs=0.002)
+    assert simulated(width_m, width_m, 1.2 + width_m, found or 0) == pytest.approx(0.95, abs=0.002)
     slower = pace_for(width_m, width_m, 1.2 + width_m, 2.0)
     assert slower == pytest.approx((found or 0) / 2)  # twice the time for a sweep halves the pace
 
@@ -70,22 +60,14 @@ def test_pace_that_keeps_95_percent(width_m: float, pace_m_s: float) -> None:
 @pytest.mark.parametrize(("advance", "missed_pct"), [(0.5, 0.0), (0.6, 2.8), (0.75, 11.1), (1.0, 25.0)])
 def test_missed_share_of_a_straight_zigzag(advance: float, missed_pct: float) -> None:
     """A coil that goes on by half its size a sweep misses nothing between the turns, by its whole size a quarter."""
-    share = share_between_turns(0.2, 0.2, 50.0, 1.0, advance * 0.2)  # a swing so wide that the zig-zag is flat
+    share = share_under_coil(0.2, 0.2, 100.2, 1.0, advance * 0.2)  # a swing so wide that the zig-zag is flat
     assert 100 * (1 - share) == pytest.approx(missed_pct, abs=0.1)
-
-
-def test_outer_half_coils_are_covered_less() -> None:
-    """At 0.35 m/s the full swath is covered less than what lies between the turns, by 4, 6.5 and 8 points."""
-    for width, less in ((0.20, 0.040), (0.28, 0.065), (0.33, 0.080)):
-        between = share_between_turns(width, width, 0.6, 1.0, 0.35)
-        assert between - share_under_coil(width, width, 1.2 + width, 1.0, 0.35) == pytest.approx(less, abs=0.002)
 
 
 def test_who_stands_or_does_not_swing_leaves_no_wedge() -> None:
     """At no pace at all, or with a swath no wider than the coil, everything is covered; without a pace nobody knows."""
     assert share_under_coil(0.28, 0.28, 1.48, 1.0, 0.0) == 1
     assert (share_under_coil(0.28, 0.28, 0.28, 1.0, [0.0, 0.4, 5.0]) == 1).all()
-    assert (share_between_turns(0.28, 0.28, 0.0, 1.0, [0.0, 0.4]) == 1).all()
     assert np.isnan(share_under_coil(0.28, 0.28, 1.48, 1.0, np.nan))
     assert pace_for(0.28, 0.28, 0.28, 1.0) is None
 
