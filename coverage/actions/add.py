@@ -20,7 +20,7 @@ from fieldcomb.coverage.actions.known_walks import look_for_again
 from fieldcomb.coverage.actions.survey_inputs import made_from
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.shapes import AreaShape
-from fieldcomb.coverage.gear.coils import Swing
+from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.walks import CheckedOuting, WalkedChain, join_walks, own_fixes, walk_recordings
 from fieldcomb.coverage.report.marks import tell_marks

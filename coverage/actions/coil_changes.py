@@ -9,7 +9,8 @@ from functools import partial
 
 import numpy as np
 
-from fieldcomb.coverage.gear.coils import Swing, parse_coil
+from fieldcomb.coverage.gear.coils import parse_coil
+from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.site.settings import Settings, Typed, first_typed, swing_of
 from fieldcomb.tracks.errors import UsageError

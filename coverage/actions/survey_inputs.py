@@ -11,7 +11,7 @@ from pathlib import Path
 
 from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.actions.initials import initials_in
-from fieldcomb.coverage.gear.coils import Swing
+from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.site.folder import NO_AREAS, Say, Site, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.settings import (

@@ -26,6 +26,7 @@ import numpy as np
 
 from fieldcomb.coverage.gear.coils import WINDINGS
 from fieldcomb.coverage.gear.loop_field import polygon_field
+from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.tracks.recording import Floats
 
 RECEIVE_SIZE = 0.5  # of the transmit loop of a concentric coil; chosen for this project
@@ -40,6 +41,24 @@ SHALLOWEST = 0.02  # of the coil's size: nearer to it the wires themselves would
 def usual_reach_m(width_m: float, length_m: float) -> float:
     """One coil diameter (common practice, no source); for a long coil that of a round one with its area."""
     return math.sqrt(width_m * length_m)
+
+
+def reach_m(swing: Swing) -> float:
+    """How deep below the coil the target that matters is just heard, in metres; one coil diameter if not typed."""
+    return usual_reach_m(swing.coil.width_m, swing.coil.length_m) if swing.reach_m is None else swing.reach_m
+
+
+def reach_in_soil_m(swing: Swing) -> float:
+    """How deep that is below the soil; below 0 when the coil was carried too high."""
+    return reach_m(swing) - swing.lift_m
+
+
+def heard_size_m(swing: Swing, depth_m: float | None) -> tuple[float, float]:
+    """Width and length in metres of the ground heard at a depth below the soil; without a depth those of the coil."""
+    coil = swing.coil
+    if depth_m is None:
+        return coil.width_m, coil.length_m
+    return footprint_m(coil.width_m, coil.length_m, coil.winding, depth_m + swing.lift_m, reach_m(swing))
 
 
 @lru_cache(maxsize=256)

@@ -1,4 +1,4 @@
-"""How far off a receiver places a walk: the classes that people type, and what follows from them.
+"""How far off a receiver places a walk: the classes that users type, and the errors they stand for.
 
 The error of a fix is taken as circular normal, the same to the north and to the east. It has a slow part that drifts
 over a quarter of an hour, a fast part over half a minute, and a part that is new with each fix.
@@ -43,7 +43,7 @@ RECEIVERS = {
 
 
 def receiver(gps: str) -> Receiver:
-    """Give the receiver for ``good``, ``typical``, ``poor``, or a length as typed.
+    """Return the receiver for ``good``, ``typical``, ``poor``, or a length as typed.
 
     Two thirds of fixes are within the length each way, which is one sigma; its parts are those of a typical receiver.
 

@@ -1,7 +1,7 @@
-"""Which target numbers were dug, and which classes of target those numbers stand for: what a walk searched for.
+"""Which target numbers were dug, and which classes of target they stand for: what a walk searched for.
 
 Detectors show a number for a target. Which numbers mean iron, and which a good find, differs from machine to machine,
-so both are said by the user; nothing is known of any machine here.
+so the user states both; fieldcomb knows no machine.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def parse_numbers(text: str, what: str = "dug") -> Numbers:
     >>> sorted(parse_numbers("3-5, 9"))
     [3, 4, 5, 9]
     """
-    found: set[int] = set()
+    numbers: set[int] = set()
     for part in text.split(","):
         match = _RANGE.fullmatch(part.strip())
         if match is None:
@@ -36,8 +36,8 @@ def parse_numbers(text: str, what: str = "dug") -> Numbers:
         if low > high or high > MOST_NUMBER:
             hint = f"Write the smaller number first; numbers go from 0 to {MOST_NUMBER}"
             raise UsageError(f"{what} {text!r} has a range that cannot be, {part.strip()!r}", hint=hint)
-        found.update(range(low, high + 1))
-    return frozenset(found)
+        numbers.update(range(low, high + 1))
+    return frozenset(numbers)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class DigRule:
     classes: tuple[tuple[str, Numbers], ...] = ()
 
     def how(self, name: str) -> str:
-        """Tell how much of a class was dug: ``whole``, ``part``, ``none``, or ``not stated``."""
+        """Return how much of a class was dug: ``whole``, ``part``, ``none``, or ``not stated``."""
         numbers = dict(self.classes).get(name)
         if self.dug is None or numbers is None:
             return NOT_STATED
@@ -59,7 +59,7 @@ class DigRule:
         return WHOLE if both == numbers else PART if both else NONE
 
     def share(self, name: str | None) -> float:
-        """Give the share (0 to 1) of a class's numbers that were dug; 1 where nothing was stated."""
+        """Return the share (0 to 1) of a class's numbers that were dug; 1 where nothing was stated."""
         numbers = dict(self.classes).get(name or "")
         if self.dug is None or not numbers:
             return 1.0

@@ -23,9 +23,9 @@ from fieldcomb.tracks.recording import Floats
 
 GOOD_SHARE = 0.95  # what a pace is asked for; chosen for this project
 FASTEST_M_S = 5.0
-STEPS = 50  # halvings when a pace is looked for
+HALVINGS = 50  # when a pace is looked for
 
-STANDING_M = 1e-9  # a shorter way in one sweep is none, and would not fit into a number when divided by
+LEAST_STEP_M = 1e-9  # a shorter way in one sweep is none, and dividing by it would overflow
 
 
 def half_swing_m(width_m: float, swath_m: float) -> float:
@@ -68,7 +68,7 @@ def share_under_coil(
     if a <= 0 or length_m <= 0 or swath_m <= 0:
         return np.where(np.isnan(step), np.nan, 0.0)
     reached = min(1.0, 2 * (half + a) / swath_m)
-    moving = step > STANDING_M
+    moving = step > LEAST_STEP_M
     gaps = _gaps_m(a, length_m, half, np.where(moving, step, 1.0)) if half > 0 else np.zeros_like(step)
     share = reached - np.where(moving, gaps, 0.0) / swath_m
     return np.asarray(np.where(np.isnan(step), np.nan, np.clip(share, 0.0, 1.0)))
@@ -85,7 +85,7 @@ def pace_for(
     if c(FASTEST_M_S) >= share:
         return None
     low, high = 0.0, FASTEST_M_S
-    for _ in range(STEPS):
+    for _ in range(HALVINGS):
         middle = (low + high) / 2
         low, high = (middle, high) if c(middle) >= share else (low, middle)
     return low

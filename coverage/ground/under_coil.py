@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.cache.memo import NOTHING, Memo
-from fieldcomb.coverage.gear.coils import SLOWEST_SWEEP_S, Swing
-from fieldcomb.coverage.gear.reach import into_soil_m, print_m
+from fieldcomb.coverage.gear.footprint import heard_size_m, reach_in_soil_m
+from fieldcomb.coverage.gear.swing import SLOWEST_SWEEP_S, Swing
 from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_under_coil
 from fieldcomb.coverage.ground.shapes import PACE_SHARES, FilledResult
 from fieldcomb.coverage.ground.tally import ROWS_AT_ONCE, Mask, Slices, Swept
@@ -100,7 +100,7 @@ def sweeps_s(swing: Swing) -> tuple[float, float]:
 
 def shares(swing: Swing, pace_m_s: Floats, depth_m: float | None = None) -> Floats:
     """Give c for each pace, (2, n): with the sweep time used, and with the slowest that it may be."""
-    width_m, length_m = print_m(swing, depth_m)
+    width_m, length_m = heard_size_m(swing, depth_m)
     half_m = half_swing_m(swing.coil.width_m, swing.swath_m)
     return np.stack(
         [
@@ -203,7 +203,7 @@ class UnderCoil:
                 return None
             if w.walk.coil_legs:  # the wedges were measured, and are not swept ground at all
                 lines, lost = list(w.walk.coil_legs), np.full((2, len(w.walk.coil_legs)), ALL)
-                reach = print_m(w.swing, self.depth_m)[0] / 2
+                reach = heard_size_m(w.swing, self.depth_m)[0] / 2
                 lines, lost = (lines, lost) if reach > 0 else ([], lost[:, :0])
             else:
                 lines, pace = paced(w.walk.ways)
@@ -257,7 +257,9 @@ class UnderCoil:
 
     def filled(self, areas: Sequence[AreaShape]) -> tuple[FilledResult, ...]:
         """Tell of each filled area of known depth which coils could hear down to the old surface."""
-        deepest = {name: max(into_soil_m(swing) for swing in swings) for name, swings in self.swings.items() if swings}
+        deepest = {
+            name: max(reach_in_soil_m(swing) for swing in swings) for name, swings in self.swings.items() if swings
+        }
         found = []
         for area in areas:
             if area.kind == "filled" and area.depth_cm is not None:

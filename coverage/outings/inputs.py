@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from fieldcomb.coverage.gear.coils import Swing
+from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.recording import Recording, Span, Window

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fieldcomb.coverage.gear.coils import Swing
-from fieldcomb.coverage.gear.reach import reach_m
+from fieldcomb.coverage.gear.footprint import reach_m
+from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.outings.duplicates import Seen, find_doubles, lacking, trace_of
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.pegs import peg_touches, tie_to_pegs

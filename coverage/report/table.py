@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from fieldcomb.coverage.gear.coils import BODY
+from fieldcomb.coverage.gear.swing import BODY
 from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.marks import say_marks, warning

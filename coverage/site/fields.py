@@ -11,16 +11,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Flag, auto
 
-from fieldcomb.coverage.gear.coils import (
+from fieldcomb.coverage.gear.coils import coil_of_size, split_naming
+from fieldcomb.coverage.gear.swing import (
     CARRIED,
     GPS_CLASSES,
     check_sweep_s,
-    coil_of_size,
     parse_carried,
     parse_depth_m,
     parse_gps,
     parse_lift_m,
-    split_naming,
 )
 from fieldcomb.coverage.gear.target_ids import parse_numbers
 from fieldcomb.tracks.errors import UsageError

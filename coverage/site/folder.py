@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 
 from fieldcomb.coverage.areas.areas import Area, read_areas
-from fieldcomb.coverage.gear.coils import coil_of_size, make_swing, split_naming
-from fieldcomb.coverage.gear.own_coil import own_coil
+from fieldcomb.coverage.gear.coils import coil_of_size, own_coil, split_naming
+from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.site.journal import locked, reason
 from fieldcomb.coverage.site.peg_file import PegRow, place_pegs, read_pegs
 from fieldcomb.coverage.site.settings import (
@@ -145,11 +145,12 @@ def site_of(files: Mapping[str, bytes], folder: Path) -> Site:
     settings = read_settings(files[SITE_FILE], shown(folder / SITE_FILE))
     outings_file, outings = read_outings(files.get(OUTINGS_FILE, b""), shown(folder / OUTINGS_FILE), settings.zone)
     areas: tuple[Area, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes = settings.notes
     if AREAS_FILE in files:
-        areas, notes = read_areas(files[AREAS_FILE], shown(folder / AREAS_FILE))
+        areas, more = read_areas(files[AREAS_FILE], shown(folder / AREAS_FILE))
+        notes = (*notes, *more)
     elif settings.areas:
-        notes = (NO_AREAS,)
+        notes = (*notes, NO_AREAS)
     pegs: tuple[PegRow, ...] = ()
     if PEGS_FILE in files:
         pegs, more = read_pegs(files[PEGS_FILE], shown(folder / PEGS_FILE))

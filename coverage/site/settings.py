@@ -8,14 +8,8 @@ from dataclasses import dataclass, fields, replace
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from fieldcomb.coverage.gear.coils import (
-    DEFAULT_COIL,
-    Coil,
-    Swing,
-    make_swing,
-    parse_coil,
-    parse_lift_m,
-)
+from fieldcomb.coverage.gear.coils import DEFAULT_COIL, Coil, parse_coil
+from fieldcomb.coverage.gear.swing import Swing, make_swing, parse_lift_m
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule, parse_numbers
 from fieldcomb.coverage.site.fields import FIELD, Place
 from fieldcomb.coverage.site.toml_text import TomlFile
@@ -80,6 +74,7 @@ class Settings:
     words: dict[str, str]  # folded words of marks, English and the site's own, and the kind that each makes
     areas: bool = False
     todo: TodoSettings = USUAL
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

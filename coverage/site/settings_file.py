@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from fieldcomb.coverage.gear.coils import coil_of_size, make_swing
+from fieldcomb.coverage.gear.coils import coil_of_size
+from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule, parse_numbers
 from fieldcomb.coverage.site import setting_values as values
 from fieldcomb.coverage.site.fields import FIELD, Place, keys_of, read_cell_m
 from fieldcomb.coverage.site.settings import (
     OWN_KEYS,
+    SITE_FILE,
     TYPED_KEYS,
     KnownCoil,
     OutingEntry,
@@ -20,40 +22,30 @@ from fieldcomb.coverage.site.settings import (
     swing_of,
     window_of,
 )
-from fieldcomb.coverage.site.toml_text import Form, Named, Several, TomlFile, read_toml
+from fieldcomb.coverage.site.toml_text import Form, Named, Several, TomlFile, read_toml, unused
 from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, MARK_KINDS, fold
-from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_zone
+from fieldcomb.tracks.units import parse_length_m, parse_zone
 
 NEVER_EMPTY = ("coil", "name")
 
 # Keys of [todo], the field of TodoSettings that each fills, and how its value is read.
 _TODO: dict[str, tuple[str, Any]] = {
-    "kernel": ("kernel_m", values.length_between(0.5, 20)),
-    "cell": ("grid_m", values.length_between(0.25, 10)),
-    "least_m2": ("least_m2", values.between(1, 10_000)),
-    "more_left": ("more_left", values.between(0, 1)),
-    "junk_gain": ("junk_gain", values.between(0, 1)),
-    "g": ("g", values.between(0.01, 1)),
     "usual_junk": ("junk_per_m2", values.between(0, 1000)),
     "recheck": ("recheck", values.yes_or_no),
-    "not_recorded": ("not_recorded", values.between(0, 1)),
     "crosswise": ("crosswise", values.between(0, 1)),
-    "pace": ("pace_m_s", lambda value: parse_speed_m_s(values.text(value))),
     "target": ("target", values.target),
     "depth": ("depth_m", values.length_between(0.01, 2)),
     "lift": ("lift_m", values.length_between(0, 0.5)),
     "stand_off": ("stand_off_m", values.length_between(5, 100)),
-    "good_pass": ("good_pass", values.between(0.01, 0.9)),
-    "square_kernels": ("square_kernels", values.between(0.5, 10)),
-    "enough_digs": ("enough_digs", values.between(1, 10_000)),
-    "goes_on": ("goes_on", values.between(0.1, 0.9)),
-    "heard": ("heard_m", values.length_between(0.5, 20)),
-    "mark_seconds": ("mark_s", values.between(0, 600)),
-    "mark_near": ("mark_m", values.length_between(0, 50)),
 }
+# Keys of [todo] that earlier versions read; a file that still has them is as good as ever.
+_TODO_UNUSED = (
+    *("kernel", "cell", "least_m2", "more_left", "junk_gain", "g", "not_recorded", "pace", "good_pass"),
+    *("square_kernels", "enough_digs", "goes_on", "heard", "mark_seconds", "mark_near"),
+)
 
 
 def _typed_form(place: Place) -> Form:
@@ -76,7 +68,7 @@ _SITE_FORM: Form = {
     "coils": Named(_COIL_FORM),
     "defaults": _typed_form(Place.DEFAULT),
     "marks": dict.fromkeys(MARK_KINDS, values.mark_words),
-    "todo": {key: check for key, (_, check) in _TODO.items()},
+    "todo": {key: check for key, (_, check) in _TODO.items()} | dict.fromkeys(_TODO_UNUSED, unused),
 }
 _RECORDING_FORM: Form = {
     "file": values.stored_name,
@@ -108,6 +100,7 @@ def read_settings(raw: bytes, file: str) -> Settings:
         if key not in data:
             example = {"name": "North field", "zone": "UTC", "cell": "10cm"}[key]
             raise SiteError(f"key {key!r} is missing", file=file, hint=f'Write a line: {key} = "{example}"')
+    todo = data.get("todo", {})
     settings = Settings(
         toml,
         data["name"],
@@ -118,13 +111,23 @@ def read_settings(raw: bytes, file: str) -> Settings:
         _typed(data.get("defaults", {})),
         _words(toml),
         data.get("areas", False),
-        TodoSettings(**{_TODO[key][0]: _TODO[key][1](value) for key, value in data.get("todo", {}).items()}),
+        TodoSettings(**{field: read(todo[key]) for key, (field, read) in _TODO.items() if key in todo}),
+        _unused_notes(toml),
     )
     try:
         swing_of(settings)
     except UsageError as error:
         raise toml.fault(("defaults",), error.problem, error.hint) from error
     return settings
+
+
+def _unused_notes(toml: TomlFile) -> tuple[str, ...]:
+    """Name the keys that no longer do anything, in one note; the file itself is the user's and stays as it is."""
+    keys = [key for key in toml.data.get("todo", {}) if key in _TODO_UNUSED]
+    if not keys:
+        return ()
+    does, them = ("does", "it") if len(keys) == 1 else ("do", "them")
+    return (f"{SITE_FILE}: under [todo], {', '.join(keys)} no longer {does} anything; you may delete {them}",)
 
 
 def _frame(toml: TomlFile) -> SiteFrame | None:

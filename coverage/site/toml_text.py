@@ -14,6 +14,10 @@ Keys = tuple[str | int, ...]  # a place in the file: ("outing", 2, "coil")
 Check = Callable[[Any], Any]  # looks at one value; raises UsageError
 
 
+def unused(value: Any) -> None:
+    """Take any value: the check of a key that no longer does anything."""
+
+
 @dataclass(frozen=True, slots=True)
 class Named:
     """A table whose keys are free names, each holding a table of this form."""
@@ -87,7 +91,8 @@ def _check_table(file: TomlFile, table: Any, form: Form, keys: Keys) -> None:
         want = form.get(key)
         if want is None:
             place = f" in {_say(keys)}" if keys else ""
-            raise file.fault(here, f"key {key!r} is not known{place}", "Known keys here: " + ", ".join(form))
+            known = [name for name, check in form.items() if check is not unused]
+            raise file.fault(here, f"key {key!r} is not known{place}", "Known keys here: " + ", ".join(known))
         if isinstance(want, Named):
             _check_table(file, value, dict.fromkeys(value, want.form) if isinstance(value, dict) else {}, here)
         elif isinstance(want, Several):

@@ -10,7 +10,7 @@ import shapely
 
 from fieldcomb.coverage.areas.areas import Area, place_areas
 from fieldcomb.coverage.areas.shapes import AreaShape
-from fieldcomb.coverage.gear.own_coil import OwnCoil
+from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.walks import too_far, walk_chain
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings

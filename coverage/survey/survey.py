@@ -17,8 +17,9 @@ from fieldcomb.coverage.cache.memo import NOTHING, Memo, Store, digest
 from fieldcomb.coverage.estimate.chance import ChanceMap, redraw
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated, told_unswept
 from fieldcomb.coverage.estimate.swept_share import Drawn, Estimate, Walked, estimates_on
-from fieldcomb.coverage.gear.coils import Coil, Swing
+from fieldcomb.coverage.gear.coils import Coil
 from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.gear.target_ids import DigRule
 from fieldcomb.coverage.ground.site_grid import BLOCKED, NO_GO, SITE, Ground, clip_legs, lay_out
 from fieldcomb.coverage.ground.strips import find_strips
@@ -46,7 +47,7 @@ from fieldcomb.coverage.survey.results import (
 )
 from fieldcomb.coverage.todo.dug_classes import SearchedTally
 from fieldcomb.coverage.todo.ranking import bare_ground, rank_ground
-from fieldcomb.coverage.todo.remaining import Ledger
+from fieldcomb.coverage.todo.remaining import RemainingTargets
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import Mark
@@ -309,7 +310,7 @@ class _Sums:
         inside = self.tally.inside  # one of them for all: on a large site each is 10 MB
         self.chances = ChanceMap(inside, ground.grid)
         self.estimates = estimates_on(inside, ground.grid, ground.boundary, receivers, of.memory)
-        self.ledger = Ledger(ground, site.frame, walked, site.coils, site.todo, self.chances.coarse)
+        self.ledger = RemainingTargets(ground, site.frame, walked, site.coils, site.todo, self.chances.coarse)
         self.searched = SearchedTally(ground.kind.shape, [swing.rule for swing in swings])
         guessed = any(not swing.sweep_measured for swing in swings)
         self.under = UnderCoil(inside, guessed, of.depth_m, of.memory)

@@ -1,4 +1,4 @@
-"""What was searched for: by class of target, the ground on which it would have been dug, as far as anybody said."""
+"""What was searched for: the ground on which each class of target would have been dug, as far as it was stated."""
 
 from __future__ import annotations
 
@@ -38,17 +38,17 @@ class SearchedTally:
             cells[lower] = (cells[lower] & (0xFF ^ (3 << (2 * k)))) | (rank << (2 * k))
 
     def results(self, swept: Mask, site_cells: int) -> tuple[SearchedClass, ...]:
-        """Give shares of the site in percent; ``swept`` are its cells that any outing swept."""
+        """Return shares of the site in percent; ``swept`` are its cells that any outing swept."""
         whole = max(site_cells, 1)
         count = int(np.count_nonzero(swept))
         if not self.stated:
             return tuple(SearchedClass(name, 0.0, 0.0, 0.0, 100 * count / whole) for name in CLASSES)
-        found = []
+        classes = []
         for k, name in enumerate(CLASSES):
             ranks = np.bincount((self.best[swept] >> (2 * k)) & 3, minlength=4)
             none, unsaid, part, all_of_it = (100 * float(n) / whole for n in ranks)
-            found.append(SearchedClass(name, all_of_it, part, none, unsaid))
-        return tuple(found)
+            classes.append(SearchedClass(name, all_of_it, part, none, unsaid))
+        return tuple(classes)
 
     @property
     def packed(self) -> Cells | None:

@@ -14,13 +14,17 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.raster.blocks import cells_at, histogram
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.recording import Floats
 
 Mask = NDArray[np.bool_]
 
 NOT_MEASURED, COUNTED, DUG, DRAWN, ASSUMED = range(5)
-SHARPER = 2.0  # the kernel blurs the edge of junk: a quarter above ``goes_on`` all of it is there, a quarter below none
+# Chosen for this project, and tried on simulated junk.
+JUNK_KERNEL_M = 2.5  # junk is averaged so far round a place: less follows edges closer and is less sure
+SQUARE_KERNELS = 2.5  # a count square speaks for ground within so many kernels
+ENOUGH_DIGS = 10.0  # so many within a kernel of the squares show where the junk ends
+GOES_ON_SHARE = 0.5  # where half as much was dug as round the squares, the same junk goes on: a blurred edge lies there
+SHARPER = 2.0  # the kernel blurs the edge of junk: a quarter above that share all of it is there, a quarter below none
 DIG_KERNELS = 2.0  # round a square the digs tell what is usual: wider than the kernel, so that a square at the edge of
 # the junk is not taken to lie on ground where less was dug
 FEW_DIGS = 25  # fewer are known to +-40 % (two sigma of a Poisson count) or worse
@@ -55,15 +59,14 @@ class Digs:
     """Places where junk was dug, as digs per swept m2.
 
     ``swept`` is the share of each cell that any outing swept, float (rows, cols); the kernel is a Gaussian with the
-    standard deviation ``kernel_m``, normalised on swept ground.
+    standard deviation JUNK_KERNEL_M, normalised on swept ground.
     """
 
-    def __init__(self, grid: Grid, swept: Floats, kernel_m: float) -> None:
+    def __init__(self, grid: Grid, swept: Floats) -> None:
         self.grid = grid
-        self.kernel_m = kernel_m
-        self.sigma = kernel_m / grid.cell_m
+        self.sigma = JUNK_KERNEL_M / grid.cell_m
         self.weight = self._blur(swept)
-        self.counts = np.zeros((grid.rows, grid.cols))  # of all digs told of so far
+        self.counts = np.zeros((grid.rows, grid.cols))  # of all digs so far
 
     def _blur(self, values: Floats) -> Floats:
         from scipy.ndimage import gaussian_filter
@@ -88,7 +91,7 @@ class Digs:
     @property
     def effective_m2(self) -> float:
         """The kernel's effective area, 4 pi sigma^2."""
-        return 4 * float(np.pi) * self.kernel_m**2
+        return 4 * float(np.pi) * JUNK_KERNEL_M**2
 
     def effective(self, per_m2: Floats) -> Floats:
         """How many digs each density rests on: those within the kernel's effective area."""
@@ -106,7 +109,7 @@ def local_junk(
     dug_per_m2: Floats,
     squares: Sequence[CountSquare],
     drawn_per_m2: Floats,
-    assumed: TodoSettings = USUAL,
+    usual_per_m2: float | None = None,
 ) -> Junk:
     """Estimate junk before anything was dug.
 
@@ -120,22 +123,22 @@ def local_junk(
         In any order.
     drawn_per_m2 : float (rows, cols)
         What areas of kind junk say; NaN where they say nothing.
-    assumed : TodoSettings
-        How far squares and digs reach; and what is taken where nothing was counted, dug or drawn.
+    usual_per_m2 : float, optional
+        Taken where nothing was counted, dug or drawn; None leaves that ground not measured.
 
-    Squares go before everything else within ``square_kernels`` of them: their weighted mean. When ``enough_digs`` lie
-    in a kernel round them, that mean is scaled by the digs here over what is usual where the squares lie: a quarter
-    above ``goes_on`` it is all of it, a quarter below none. Then it holds as far as ground hangs together on which at
-    least ``goes_on`` of that was dug. Never less than what was dug.
+    Squares go before everything else within SQUARE_KERNELS of them: their weighted mean. When ENOUGH_DIGS lie in a
+    kernel round them, that mean is scaled by the digs here over what is usual where the squares lie: a quarter above
+    GOES_ON_SHARE it is all of it, a quarter below none. Then it holds as far as ground hangs together on which at
+    least GOES_ON_SHARE of that was dug. Never less than what was dug.
     """
     per_m2, sd = np.zeros_like(dug_per_m2), np.zeros_like(dug_per_m2)
     source = np.full(dug_per_m2.shape, NOT_MEASURED, np.uint8)
-    if assumed.junk_per_m2 is not None:
-        per_m2[:], sd[:], source[:] = assumed.junk_per_m2, assumed.junk_per_m2, ASSUMED
+    if usual_per_m2 is not None:
+        per_m2[:], sd[:], source[:] = usual_per_m2, usual_per_m2, ASSUMED
     said = np.isfinite(drawn_per_m2)
     per_m2[said], sd[said], source[said] = drawn_per_m2[said], drawn_per_m2[said] / 2, DRAWN
     if squares:
-        counted, error, known = _counted(digs, dug_per_m2, squares, assumed)
+        counted, error, known = _counted(digs, dug_per_m2, squares)
         per_m2[known], sd[known], source[known] = counted[known], error[known], COUNTED
     rests_on = digs.effective(dug_per_m2)
     more = (rests_on >= 1) & (dug_per_m2 > per_m2)
@@ -144,28 +147,26 @@ def local_junk(
     return Junk(per_m2, sd, source)
 
 
-def _counted(
-    digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare], assumed: TodoSettings
-) -> tuple[Floats, Floats, Mask]:
+def _counted(digs: Digs, dug_per_m2: Floats, squares: Sequence[CountSquare]) -> tuple[Floats, Floats, Mask]:
     """Weighted mean of the squares round each cell, shaped by the digs; its standard error, and where there is one."""
     grid = digs.grid
     x, y = grid.centres()
-    away2 = [((x - one.x_m)[None, :] ** 2 + (y - one.y_m)[:, None] ** 2) / digs.kernel_m**2 for one in squares]
+    away2 = [((x - square.x_m)[None, :] ** 2 + (y - square.y_m)[:, None] ** 2) / JUNK_KERNEL_M**2 for square in squares]
     nearest2 = np.min(away2, axis=0)
     total, value, spread, usual = (np.zeros(dug_per_m2.shape) for _ in range(4))
-    for one, far2 in zip(squares, away2, strict=True):
+    for square, far2 in zip(squares, away2, strict=True):
         weight = np.exp((nearest2 - far2) / 2)
         total += weight
-        value += weight * (one.count + one.dug_before_per_m2)
-        spread += weight**2 * max(one.count, 1)
+        value += weight * (square.count + square.dug_before_per_m2)
+        spread += weight**2 * max(square.count, 1)
         usual += weight * digs.mean_of_digs(dug_per_m2, np.exp(-far2 / (2 * DIG_KERNELS**2)))
     mean, usual = value / total, usual / total
-    shaped = usual * digs.effective_m2 >= assumed.enough_digs
+    shaped = usual * digs.effective_m2 >= ENOUGH_DIGS
     share = np.ones_like(total)
     np.divide(dug_per_m2, usual, out=share, where=shaped)
-    near = nearest2 <= assumed.square_kernels**2
-    known = near | _touching(shaped & (share >= assumed.goes_on), near)
-    there = np.clip(0.5 + SHARPER * (share - assumed.goes_on), 0, 1)
+    near = nearest2 <= SQUARE_KERNELS**2
+    known = near | _touching(shaped & (share >= GOES_ON_SHARE), near)
+    there = np.clip(0.5 + SHARPER * (share - GOES_ON_SHARE), 0, 1)
     noise = np.where(shaped, 1 / np.maximum(digs.effective(dug_per_m2), 1), 0)
     return mean * there, np.sqrt(spread / total**2 + mean**2 * noise) * there, known
 

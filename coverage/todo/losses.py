@@ -1,6 +1,6 @@
 """What is still to do with one coil: the ground where one more pass would find most, and why so much is left there.
 
-It ranks ground and promises nothing. Every assumption is a field of ``TodoSettings``, told in docs/todo.md.
+It ranks ground and promises nothing. docs/todo.md lists what is assumed.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
-from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.tracks.recording import Floats
 
 Mask = NDArray[np.bool_]
@@ -31,7 +30,11 @@ REASONS = {
     ONE_WAY: "one direction only",
     NOT_DUG: "not dug",
 }
-CLOSE_M = 0.5  # pieces so near are one when doubled, and what is narrower than OPEN_M falls off
+# Chosen for this project, so that what is listed is worth a walk.
+MORE_LEFT = 0.1  # share of the targets above what a good pass of the same user leaves on clean ground
+JUNK_GAIN = 0.15  # or the share that junk hid from the coils used so far and that this coil hears alone
+LEAST_PIECE_M2 = 25.0  # about a minute of searching; less is not worth walking to
+MERGE_M = 0.5  # pieces so near are one when doubled, and what is narrower than OPEN_M falls off
 OPEN_M = 0.8
 CORNER_M = 0.6
 
@@ -52,14 +55,14 @@ class Losses:
         return np.asarray(sum(self.by_reason.values()))
 
 
-def worth_it(losses: Losses, settings: TodoSettings) -> Mask:
+def worth_it(losses: Losses) -> Mask:
     """Cells where more is left than a usual pass leaves, or where a smaller coil hears much more alone."""
-    more = losses.open_to_it >= losses.usual_left + settings.more_left
-    return np.asarray(more | (losses.by_reason[JUNK] >= settings.junk_gain))
+    more = losses.open_to_it >= losses.usual_left + MORE_LEFT
+    return np.asarray(more | (losses.by_reason[JUNK] >= JUNK_GAIN))
 
 
 def main_reason(losses: Losses) -> NDArray[np.int8]:
-    """Give the largest loss of each cell; of pace only what is more than usual counts, since all walks have that."""
+    """Return the largest loss of each cell; of pace only what exceeds the usual counts, since every walk has that."""
     parts = dict(losses.by_reason)
     swept = 1 - parts[NEVER] - parts[LOST]
     parts[FAST] = np.maximum(parts[FAST] - losses.usual_left * swept, 0)
@@ -68,8 +71,8 @@ def main_reason(losses: Losses) -> NDArray[np.int8]:
     return np.asarray(np.array(keys, np.int8)[largest])
 
 
-def say_reason(reason: int, coil: str) -> str:
-    """Give a reason in words; ``coil`` is the one that was used there."""
+def format_reason(reason: int, coil: str) -> str:
+    """Return a reason in words; ``coil`` is the one that was used there."""
     return REASONS[reason].format(coil=coil or "the coils used")
 
 
@@ -82,26 +85,26 @@ class Patch:
     cells: NDArray[np.intp]
 
 
-def patches(mask: Mask, reason: NDArray[np.int8], grid: Grid, allowed: BaseGeometry, least_m2: float) -> list[Patch]:
+def patches(mask: Mask, reason: NDArray[np.int8], grid: Grid, allowed: BaseGeometry) -> list[Patch]:
     """Outline the ground to do, one piece for each connected patch of one reason.
 
     ``allowed`` is the ground that may be and can be searched; nothing outside it is in any piece.
     """
     left, _, _, top = grid.bounds_m
-    found = []
+    pieces = []
     for kind in sorted(set(reason[mask].tolist())):
         outline = vectorise(mask & (reason == kind), left, top, grid.cell_m)
         smooth = _smoothed(outline).intersection(allowed)
         for part in shapely.get_parts(smooth):
-            if isinstance(part, Polygon) and part.area >= least_m2:
-                found.append(Patch(kind, part, cells_in(part, grid)))
-    return found
+            if isinstance(part, Polygon) and part.area >= LEAST_PIECE_M2:
+                pieces.append(Patch(kind, part, cells_in(part, grid)))
+    return pieces
 
 
 def _smoothed(shape: BaseGeometry) -> BaseGeometry:
     """Close gaps of 1 m, drop necks of 0.8 m, round the steps of the cells; areas stay about as they are."""
     half = OPEN_M / 2
-    closed = shapely.union_all(shape).buffer(CLOSE_M, quad_segs=4).buffer(-CLOSE_M - half, quad_segs=4)
+    closed = shapely.union_all(shape).buffer(MERGE_M, quad_segs=4).buffer(-MERGE_M - half, quad_segs=4)
     return shapely.simplify(closed.buffer(half, quad_segs=4), CORNER_M)
 
 

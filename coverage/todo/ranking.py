@@ -1,4 +1,4 @@
-"""Ranks the ground that is still to do, for each coil of the user's, from what all outings have left."""
+"""Ground still to do, ranked for each of the user's coils, from what all outings have left."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.gear.own_coil import OwnCoil
+from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.ground.tally import Mask, Tally, crosswise
 from fieldcomb.coverage.todo.junk import DUG, NOT_MEASURED
 from fieldcomb.coverage.todo.losses import (
@@ -22,26 +22,28 @@ from fieldcomb.coverage.todo.losses import (
     ONE_WAY,
     Losses,
     Patch,
+    format_reason,
     main_reason,
     patches,
-    say_reason,
     searchable,
     worth_it,
 )
 from fieldcomb.coverage.todo.masking import alone, footprint_m2
-from fieldcomb.coverage.todo.remaining import Ledger
+from fieldcomb.coverage.todo.remaining import RemainingTargets
 from fieldcomb.coverage.todo.results import TodoCoil, TodoPiece
 from fieldcomb.tracks.recording import Floats
 
+LOST_SHARE = 0.5  # chance that ground across a drop-out was swept: nobody knows
+
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Bare:
-    """Shares of each coarse cell that no pass was counted on, of it not recorded, and swept in one direction only.
+class BareGround:
+    """Shares of each coarse cell: not swept, thereof not recorded, and swept in one direction only.
 
-    by_passes : bare by the passes alone; ``bare`` is more where a missed strip is told.
+    by_passes : not swept by the passes alone; ``share`` is more where a missed strip is reported.
     """
 
-    bare: Floats
+    share: Floats
     by_passes: Floats
     gone: Floats
     one_way: Floats
@@ -51,77 +53,77 @@ class Bare:
     def kept(self) -> Floats:
         """Share of the ground that passes swept which is still taken for swept."""
         swept = 1 - self.by_passes
-        return np.divide(1 - self.bare, swept, out=np.ones_like(swept), where=swept > 0)
+        return np.divide(1 - self.share, swept, out=np.ones_like(swept), where=swept > 0)
 
-    def with_strips(self, chance: Floats) -> Bare:
-        """Take in the chance that a missed strip is there: ground that the report tells of is ground to do."""
-        return replace(self, bare=np.maximum(self.bare, chance))
+    def with_strips(self, chance: Floats) -> BareGround:
+        """Return the ground with the chance of a missed strip: what the report calls missed is ground to do."""
+        return replace(self, share=np.maximum(self.share, chance))
 
 
-def bare_ground(ledger: Ledger, tally: Tally) -> Bare:
-    """Tell the ground that was not swept, or in one direction only; before the bearings of the tally are forgotten."""
-    whole = ledger.coarse.whole
+def bare_ground(targets: RemainingTargets, tally: Tally) -> BareGround:
+    """Return the ground not swept, or swept in one direction only; call it while the tally still has its bearings."""
+    whole = targets.coarse.whole
     # Strips that a receiver cannot place are not taken as drawn: what counts is the chance that nobody passed there.
-    bare = ledger.bare if ledger.any_drawn else whole(tally.passes == 0)
-    one_way = whole(_one_way(tally)) if ledger.settings.crosswise else np.zeros_like(bare)
+    bare = targets.bare if targets.any_drawn else whole(tally.passes == 0)
+    one_way = whole(_one_way(tally)) if targets.settings.crosswise else np.zeros_like(bare)
     gone = np.minimum(whole(tally.not_recorded & (tally.passes == 0)), bare)
-    usable = (ledger.coarse.cells > 0) & (whole(tally.said_walked()) < 0.5)
-    return Bare(bare, bare, gone, one_way, usable)
+    usable = (targets.coarse.cells > 0) & (whole(tally.said_walked()) < 0.5)
+    return BareGround(bare, bare, gone, one_way, usable)
 
 
-def rank_ground(ledger: Ledger, found: Bare, told: Floats) -> tuple[TodoCoil, ...]:
-    """Rank the ground for each coil; ``told`` is the chance of a missed strip on each of the cells of chances."""
-    if ledger.any_drawn:
-        found = found.with_strips(ledger.chances.onto(told, ledger.coarse.grid))
-    allowed = _allowed(ledger)
-    return tuple(_for_coil(one, ledger, found, allowed) for one in ledger.own)
+def rank_ground(targets: RemainingTargets, bare: BareGround, missed: Floats) -> tuple[TodoCoil, ...]:
+    """Rank the ground for each coil; ``missed`` is the chance of a missed strip on each cell of ``targets.chances``."""
+    if targets.any_drawn:
+        bare = bare.with_strips(targets.chances.onto(missed, targets.coarse.grid))
+    allowed = _allowed(targets)
+    return tuple(_for_coil(own, targets, bare, allowed) for own in targets.own)
 
 
-def _allowed(ledger: Ledger) -> BaseGeometry:
-    areas = ledger.ground.areas
+def _allowed(targets: RemainingTargets) -> BaseGeometry:
+    areas = targets.ground.areas
     no_go, blocked = ([area.shape for area in areas if area.kind == kind] for kind in ("no-go", "blocked"))
-    stand_off_m = max(ledger.settings.stand_off_m, ledger.r95_m)
-    return searchable(ledger.ground.shape, no_go, blocked, stand_off_m)
+    stand_off_m = max(targets.settings.stand_off_m, targets.r95_m)
+    return searchable(targets.ground.shape, no_go, blocked, stand_off_m)
 
 
-def losses_of(one: OwnCoil, ledger: Ledger, found: Bare) -> Losses:
-    """Tell why targets are left that a coil would hear alone now."""
-    settings, foot = ledger.settings, footprint_m2(one.coil.width_m, one.coil.length_m)
-    heard = alone(ledger.met, foot)
+def losses_of(own: OwnCoil, targets: RemainingTargets, bare: BareGround) -> Losses:
+    """Return the share of targets that a coil would hear alone now, by the reason why they are left."""
+    settings, foot = targets.settings, footprint_m2(own.coil.width_m, own.coil.length_m)
+    heard = alone(targets.met, foot)
     full, dug, deep, slow = (
-        remaining.open_to(foot, ledger.met)
-        for remaining in (ledger.left, ledger.had_dug, ledger.had_reached, ledger.had_time)
+        remaining.open_to(foot, targets.met)
+        for remaining in (targets.left, targets.had_dug, targets.had_reached, targets.had_time)
     )
-    never, lost = (found.bare - found.gone) * heard, found.gone * heard
-    kept = found.kept
+    never, lost = (bare.share - bare.gone) * heard, bare.gone * heard
+    kept = bare.kept
     parts = {
         NEVER: never,
-        LOST: lost * (1 - settings.not_recorded),
-        JUNK: np.maximum(slow - found.by_passes * heard, 0) * kept,
+        LOST: lost * (1 - LOST_SHARE),
+        JUNK: np.maximum(slow - bare.by_passes * heard, 0) * kept,
         FAST: np.maximum(deep - slow, 0) * kept,
         DEEP: np.maximum(dug - deep, 0) * kept,
         NOT_DUG: np.maximum(full - dug, 0) * kept,
-        ONE_WAY: found.one_way * settings.crosswise * heard,
+        ONE_WAY: bare.one_way * settings.crosswise * heard,
     }
-    reaches = ledger.hears(one)
-    return Losses({reason: share * reaches for reason, share in parts.items()}, ledger.usual_left)
+    reaches = targets.depth_share(own)
+    return Losses({reason: share * reaches for reason, share in parts.items()}, targets.usual_left)
 
 
-def _for_coil(one: OwnCoil, ledger: Ledger, found: Bare, allowed: BaseGeometry) -> TodoCoil:
-    rate, own_pace = ledger.m2_per_minute(one)
-    losses = losses_of(one, ledger, found)
-    gain = losses.open_to_it.ravel() * ledger.chance(one)
-    mask = found.usable & worth_it(losses, ledger.settings)
-    ground = patches(mask, main_reason(losses), ledger.coarse.grid, allowed, ledger.settings.least_m2)
+def _for_coil(own: OwnCoil, targets: RemainingTargets, bare: BareGround, allowed: BaseGeometry) -> TodoCoil:
+    rate, own_pace = targets.m2_per_minute(own)
+    losses = losses_of(own, targets, bare)
+    gain = losses.open_to_it.ravel() * targets.share_of_next_pass(own)
+    mask = bare.usable & worth_it(losses)
+    ground = patches(mask, main_reason(losses), targets.coarse.grid, allowed)
     made = [(float(gain[patch.cells].mean()), patch) for patch in ground]
     made.sort(key=lambda pair: (-round(pair[0], 9), -pair[1].shape.area))
-    listed = tuple(_piece(one, rank, mean, patch, ledger, rate, found) for rank, (mean, patch) in enumerate(made, 1))
+    listed = tuple(_piece(own, rank, mean, patch, targets, rate, bare) for rank, (mean, patch) in enumerate(made, 1))
     area_m2 = sum(piece.area_m2 for piece in listed)
     by_reason: dict[str, float] = {}
     for piece in listed:
         by_reason[piece.reason] = by_reason.get(piece.reason, 0.0) + piece.area_m2
     mostly = max(by_reason, key=lambda reason: by_reason[reason]) if by_reason else ""
-    return TodoCoil(one.coil.name, rate, own_pace, area_m2, _minutes(area_m2, rate), mostly, listed)
+    return TodoCoil(own.coil.name, rate, own_pace, area_m2, _minutes(area_m2, rate), mostly, listed)
 
 
 def _minutes(area_m2: float, rate: float | None) -> float | None:
@@ -129,18 +131,18 @@ def _minutes(area_m2: float, rate: float | None) -> float | None:
 
 
 def _piece(
-    one: OwnCoil, rank: int, gain: float, patch: Patch, ledger: Ledger, rate: float | None, found: Bare
+    own: OwnCoil, rank: int, gain: float, patch: Patch, targets: RemainingTargets, rate: float | None, bare: BareGround
 ) -> TodoPiece:
-    name, shape = one.coil.name, patch.shape
-    junk, error = _junk_in(patch.cells, ledger)
+    name, shape = own.coil.name, patch.shape
+    junk, error = _junk_in(patch.cells, targets)
     point = shape.representative_point()
-    lon, lat = ledger.frame.to_lonlat([point.x], [point.y])
-    heard = ledger.heard_places()
+    lon, lat = targets.frame.to_lonlat([point.x], [point.y])
+    heard = targets.heard_places()
     return TodoPiece(
         id=f"{name} {rank}",
         coil=name,
         rank=rank,
-        reason=say_reason(patch.reason, ledger.used_in(patch.cells)),
+        reason=format_reason(patch.reason, targets.used_in(patch.cells)),
         area_m2=float(shape.area),
         minutes=_minutes(float(shape.area), rate),
         gain_per_100_m2=gain,
@@ -150,17 +152,17 @@ def _piece(
         heard_not_dug=int(shapely.contains_xy(shape, heard[:, 0], heard[:, 1]).sum()),
         centre=(float(lon[0]), float(lat[0])),
         shape=shape,
-        unswept_pct=100 * float(found.bare.ravel()[patch.cells].mean()),
+        unswept_pct=100 * float(bare.share.ravel()[patch.cells].mean()),
     )
 
 
-def _junk_in(cells: NDArray[np.intp], ledger: Ledger) -> tuple[float | None, float | None]:
+def _junk_in(cells: NDArray[np.intp], targets: RemainingTargets) -> tuple[float | None, float | None]:
     """Mean junk there now, and two sigma; None where most was not counted: what was dug is only a lower bound."""
-    source = ledger.then.source.ravel()[cells]
+    source = targets.then.source.ravel()[cells]
     known = cells[(source != NOT_MEASURED) & (source != DUG)]
     if 2 * len(known) < len(cells):
         return None, None
-    return float(ledger.met.ravel()[known].mean()), 2 * float(ledger.then.sd_per_m2.ravel()[known].mean())
+    return float(targets.met.ravel()[known].mean()), 2 * float(targets.then.sd_per_m2.ravel()[known].mean())
 
 
 def _one_way(tally: Tally) -> Mask:

@@ -1,4 +1,4 @@
-"""Result types of what is to do."""
+"""Results of what is still to do: searched classes, junk, pieces of ground and coils."""
 
 from __future__ import annotations
 

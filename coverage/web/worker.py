@@ -160,7 +160,7 @@ def _edit(order: Order, tell: Tell) -> None:
 def _draw(order: Order, tell: Tell, added: Sequence[Any]) -> None:
     tell(step="Looking at the site", done=0, whole=1)
     from fieldcomb.coverage.actions.draw import draw_site
-    from fieldcomb.coverage.gear.coils import parse_depth_m
+    from fieldcomb.coverage.gear.swing import parse_depth_m
 
     def progress(what: str, done: int, whole: int) -> None:
         tell(step=what[:1].upper() + what[1:], done=done, whole=whole)

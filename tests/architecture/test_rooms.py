@@ -32,6 +32,7 @@ THIRD_PARTY = {
         "motion.pace",
         "ground",
         "estimate",
+        "todo.coil_use",
         "todo.junk",
         "todo.remaining",
     },
@@ -78,7 +79,7 @@ STANDARD = {
     "time": {"commands.console", "web.server"},
     "sys": {"web.worker", "web.job_queue", "commands"},
     "os": {"site", "cache.folder", "web.worker", "commands"},
-    "tempfile": {"commands", "cache.folder", "web.uploads"},
+    "tempfile": {"cache.folder", "web.uploads"},
     "pathlib": {"site", "actions", "cache.folder", "report.files", "web", "commands"},
 }
 # Without a clock, an environment or a printer the same input gives the same output.

@@ -28,7 +28,8 @@ from gap_walks import draw_gaps, found, unswept_between, unswept_in_place  # noq
 from truth import swept_at  # noqa: E402
 
 from fieldcomb.coverage.areas.areas import Area  # noqa: E402
-from fieldcomb.coverage.gear.coils import Coil, Swing  # noqa: E402
+from fieldcomb.coverage.gear.coils import Coil  # noqa: E402
+from fieldcomb.coverage.gear.swing import Swing  # noqa: E402
 from fieldcomb.coverage.ground.shapes import Strip  # noqa: E402
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput  # noqa: E402
 from fieldcomb.coverage.survey.inputs import SiteInput  # noqa: E402

@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike
 from shapely.geometry import Polygon
 
 from fieldcomb.coverage.areas.areas import Area
-from fieldcomb.coverage.gear.coils import Swing, make_swing, parse_coil
+from fieldcomb.coverage.gear.coils import parse_coil
+from fieldcomb.coverage.gear.swing import Swing, make_swing
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.raster.polygons import to_degrees
 from fieldcomb.coverage.survey.inputs import SiteInput

@@ -23,8 +23,9 @@ from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, rea
 from fieldcomb.coverage.areas.no_go import Swath, days_of, depth_m, holds, no_go_entered, without_ended
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.gear.coils import make_swing, parse_coil
+from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.receivers import R95_SIGMAS, receiver
+from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.raster.polygons import to_metres
 from fieldcomb.coverage.report.files import strips_geojson, strips_gpx

@@ -12,8 +12,9 @@ from recordings import field, fixes, item, outing, serpentine, site, swing
 from fieldcomb.coverage.actions.outputs import make_outputs
 from fieldcomb.coverage.estimate.chance import calibrated, drifts, redraw
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated
-from fieldcomb.coverage.gear.coils import make_swing, parse_coil
+from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.survey.results import Result

@@ -7,7 +7,8 @@ import doctest
 import pytest
 
 from fieldcomb.coverage.gear import coils
-from fieldcomb.coverage.gear.coils import Coil, coil_of_size, make_swing, parse_coil, parse_gps, split_naming
+from fieldcomb.coverage.gear.coils import Coil, coil_of_size, parse_coil, split_naming
+from fieldcomb.coverage.gear.swing import make_swing, parse_gps
 from fieldcomb.tracks.errors import UsageError
 
 ROUND = Coil("28cm", 0.28, 0.28)

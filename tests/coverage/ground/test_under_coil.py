@@ -15,7 +15,8 @@ from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, 
 from small_walks import square, walk
 
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.gear.coils import Swing, make_swing, parse_coil
+from fieldcomb.coverage.gear.coils import parse_coil
+from fieldcomb.coverage.gear.swing import Swing, make_swing
 from fieldcomb.coverage.gear.wedges import share_under_coil
 from fieldcomb.coverage.ground.shapes import PACE_SHARES
 from fieldcomb.coverage.ground.under_coil import Under

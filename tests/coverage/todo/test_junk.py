@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.coverage.todo.junk import (
     ASSUMED,
     COUNTED,
@@ -24,9 +23,9 @@ GRID = Grid(1.0, 0, 40, 40, 40)  # 40 x 40 m from the origin
 NOTHING = np.full((40, 40), np.nan)
 
 
-def digs(swept: object = 1.0, kernel_m: float = 2.5) -> Digs:
+def digs(swept: object = 1.0) -> Digs:
     """All of the ground swept, if not said otherwise."""
-    return Digs(GRID, np.broadcast_to(np.asarray(swept, float), (40, 40)).copy(), kernel_m)
+    return Digs(GRID, np.broadcast_to(np.asarray(swept, float), (40, 40)).copy())
 
 
 def test_one_count_square() -> None:
@@ -90,7 +89,7 @@ def test_a_square_goes_before_what_was_drawn() -> None:
     """Count squares go before a drawn number, and that before what is usual."""
     drawn = NOTHING.copy()
     drawn[:, :30] = 4.0
-    junk = local_junk(digs(), np.zeros((40, 40)), [CountSquare(5.5, 20.5, 9)], drawn, TodoSettings(junk_per_m2=2.0))
+    junk = local_junk(digs(), np.zeros((40, 40)), [CountSquare(5.5, 20.5, 9)], drawn, 2.0)
     assert (junk.source[19, 5], junk.source[19, 25], junk.source[19, 35]) == (COUNTED, DRAWN, ASSUMED)
     assert junk.per_m2[19, [5, 25, 35]] == pytest.approx([9, 4, 2])
 

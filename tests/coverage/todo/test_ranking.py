@@ -18,9 +18,9 @@ from shapely.geometry import LineString, Polygon, box
 from walker import GOOD, TYPICAL, Noise
 
 from fieldcomb.coverage.areas.areas import Area
-from fieldcomb.coverage.gear.coils import Coil, Swing, make_swing, parse_coil
-from fieldcomb.coverage.gear.own_coil import OwnCoil
+from fieldcomb.coverage.gear.coils import Coil, OwnCoil, parse_coil
 from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.gear.swing import Swing, make_swing
 from fieldcomb.coverage.gear.target_ids import DigRule, parse_numbers
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.report.files import todo_geojson, todo_gpx
@@ -324,7 +324,7 @@ def test_a_deep_target_is_heard_on_less_ground() -> None:
 
 def test_one_direction_only() -> None:
     """When a second direction is reckoned to find more, ground without one is on the list; crossed ground is not."""
-    assumed = TodoSettings(crosswise=0.4, more_left=0.25)
+    assumed = TodoSettings(crosswise=0.4)
     across = [(y, x) for x, y in lanes(20, 40)]
     pieces = of_coil(todo(walked("a", lanes()), walked("b", across, day=1), assumed=assumed), "large").pieces
     assert pieces[0].reason == "one direction only" and overlap(pieces[0].shape, box(0, 20, 40, 40)) > 0.9
@@ -342,7 +342,7 @@ def test_not_recorded() -> None:
     """A wide gap in a recording is ground to do, told as not recorded and not as never swept."""
     wide = make_swing(LARGE.coil, 6.0, None, None)
     kept = part(fixes([(3, 0), (3, 40)], pace_m_s=0.3), [*range(30), *range(110, 134)])
-    report = todo(outing("a", item(kept, wide)), coils=(LARGE,), assumed=TodoSettings(not_recorded=0.2))
+    report = todo(outing("a", item(kept, wide)), coils=(LARGE,))
     reasons = {piece.reason for piece in of_coil(report, "large").pieces}
     assert reasons == {"never swept", "not recorded"}
 
@@ -358,7 +358,6 @@ def test_shut_ground_is_never_in_it(x_m: float, y_m: float, gps: str) -> None:
     report = todo(
         walked("a", [(1, 1), (1, 39)], gps=gps),
         areas=(area(shut, "no-go"), area(tree, "blocked")),
-        assumed=TodoSettings(grid_m=2.0),
     )
     off_m = max(5.0, receiver(gps).r95_m)
     for coil in report.todo:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from recordings import FRAME, START_S, field, item, outing, site
 
-from fieldcomb.coverage.gear.coils import Swing, make_swing, parse_coil
+from fieldcomb.coverage.gear.coils import parse_coil
+from fieldcomb.coverage.gear.swing import Swing, make_swing
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.motion.cleaning import clean
