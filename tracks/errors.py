@@ -6,6 +6,8 @@ and leave with ``exit_code``; nothing else in the program ends with a traceback.
 
 from __future__ import annotations
 
+from fieldcomb.tracks.hints import Hint
+
 
 class FieldcombError(Exception):
     """Something in the user's files or words is at fault.
@@ -18,27 +20,36 @@ class FieldcombError(Exception):
         Name of the file at fault, as the user knows it.
     where : str, optional
         Place in the file: a line, a key, a feature.
-    hint : str, optional
-        What to do about it.
+    hint : str or Hint, optional
+        What to do about it; a Hint where the command line and the page say it differently.
 
     """
 
     exit_code = 1
 
-    def __init__(self, problem: str, *, file: str | None = None, where: str | None = None, hint: str | None = None):
+    def __init__(
+        self, problem: str, *, file: str | None = None, where: str | None = None, hint: str | Hint | None = None
+    ):
         self.problem = problem
         self.file = file
         self.where = where
         self.hint = hint
         super().__init__(problem)
 
-    def __str__(self) -> str:
+    @property
+    def fault(self) -> str:
+        """The message without what to do: file, problem, place."""
         text = self.problem if self.file is None else f"{self.file}: {self.problem}"
-        if self.where:
-            text += f" ({self.where})"
-        if self.hint:
-            text += f". {self.hint}"
-        return text
+        return f"{text} ({self.where})" if self.where else text
+
+    def __str__(self) -> str:
+        return f"{self.fault}. {self.hint}" if self.hint else self.fault
+
+    @property
+    def on_page(self) -> str:
+        """The message for somebody in front of the page, who has fields and no command line."""
+        hint = self.hint.on_page if isinstance(self.hint, Hint) else self.hint
+        return f"{self.fault}. {hint}" if hint else self.fault
 
 
 class TrackError(FieldcombError):

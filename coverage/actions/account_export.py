@@ -27,6 +27,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.archive import ZIP, Archive, Member, is_kmz
 from fieldcomb.tracks.files.sniffing import looks_like
 from fieldcomb.tracks.formats.read import may_be_recording, read_recording
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.quality.duplicates import same_fixes
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import many
@@ -172,8 +173,7 @@ class _Chooser:
                 placed.append((self._check(place, one.walk, one.recording), one.walk))
             except TooFarError as error:
                 problem = "holds recordings that lie far apart, and the site has no place yet"
-                hint = "Start the site with --boundary, or first add one recording of it by itself"
-                raise TrackError(problem, file=error.file, hint=hint) from error
+                raise TrackError(problem, file=error.file, hint=HintKind.NO_PLACE_YET()) from error
             except TrackError as error:
                 self.skipped.append(Skipped(one.name, error.problem))
         return [walk for _, walk in sorted(placed, key=lambda pair: pair[0])]

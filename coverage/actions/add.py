@@ -46,6 +46,7 @@ from fieldcomb.coverage.survey.inputs import check_distance, choose_frame
 from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.recording import Floats, Window
@@ -273,7 +274,7 @@ def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
     """Say when files of several days are about to become one outing, and what a window leaves of a recording."""
     days = sorted({outing_day(one.first_s, zone) for one in group})
     if len(days) > 1:
-        say(f"note: files of {len(days)} days ({', '.join(days)}) become one outing; --each makes one of each file")
+        say(HintKind.SEVERAL_DAYS(count=len(days), days=", ".join(days)))
     for one in group:
         times = one.item.recording.track.time_s
         times = times[np.isfinite(times)]
@@ -317,25 +318,22 @@ def begin_s(t_s: Floats) -> float:
 
 def _refuse_doubles(site: Site, loaded: Sequence[_Loaded]) -> None:
     """The same file may come twice only with times that do not overlap, as when the coil was changed."""
-    hint = "For two coils in one file, give each its own times with --from and --to"
     for number, one in enumerate(loaded):
         for other in loaded[:number]:
             if one.sha256 == other.sha256 and overlap(one.window, other.window):
                 problem = f"is the same recording as {shown(other.walk.path)}, given in the same call"
-                raise TrackError(problem, file=shown(one.walk.path), hint="Give it once. " + hint)
+                raise TrackError(problem, file=shown(one.walk.path), hint=HintKind.GIVE_ONCE_OR_CUT())
         for outing in site.outings:
             for old in outing.recordings:
                 same = one.sha256 == old.sha256
                 if same and overlap(one.window, window_of(old.start, old.end, site.settings.zone)):
-                    raise _double(one, outing, old, hint)
+                    raise _double(one, outing, old)
 
 
-def _double(one: _Loaded, outing: OutingEntry, old: RecordingEntry, hint: str) -> TrackError:
+def _double(one: _Loaded, outing: OutingEntry, old: RecordingEntry) -> TrackError:
     problem = f"was added before, in outing {outing.id} as {old.name}"
-    if outing.left_out:
-        return TrackError(problem, file=shown(one.walk.path), hint=f"Use fieldcomb edit SITE {outing.id} --take-back")
-    hint = f"To correct what was typed for it, use fieldcomb edit SITE {outing.id}. {hint}"
-    return TrackError(problem, file=shown(one.walk.path), hint=hint)
+    kind = HintKind.TAKE_BACK if outing.left_out else HintKind.CORRECT_OR_CUT
+    return TrackError(problem, file=shown(one.walk.path), hint=kind(outing=outing.id))
 
 
 def _entry(

@@ -14,6 +14,7 @@ from fieldcomb.coverage.site.settings import TRACKS, OutingEntry, RecordingEntry
 from fieldcomb.tracks.errors import FieldcombError, TrackError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.cleaning import Fixes, clean
 from fieldcomb.tracks.quality.duplicates import SAME_FIXES, same_fixes
 
@@ -62,20 +63,14 @@ def look_for_again(
             traces[number] = traces.get(number) or _seen(item, fixes)
             if one_person(traces[number], known):
                 which = f"{old.entry.name} of outing {old.outing.id}"
-                say(
-                    f"note: {item.shown_as} went the same way at the same time as {which}: if both are of one person, "
-                    "leave one of the outings out with fieldcomb edit, or it counts twice"
-                )
+                say(HintKind.ONE_PERSON(file=item.shown_as, other=which))
 
 
 def _copy(item: RecordingInput, old: _Old) -> TrackError:
     problem = f"holds the same recording as {old.entry.name}, which was added before, in outing {old.outing.id}"
-    hint = f"To correct what was typed for it, use fieldcomb edit SITE {old.outing.id}"
-    if _longer(item, old):
-        hint = f"It holds more of it: to use this one, first leave {old.outing.id} out with fieldcomb edit"
-    elif old.outing.left_out:
-        hint = f"Use fieldcomb edit SITE {old.outing.id} --take-back"
-    return TrackError(problem, file=item.shown_as, hint=hint)
+    left_out = HintKind.TAKE_BACK if old.outing.left_out else HintKind.CORRECT
+    kind = HintKind.HOLDS_MORE if _longer(item, old) else left_out
+    return TrackError(problem, file=item.shown_as, hint=kind(outing=old.outing.id))
 
 
 def _longer(item: RecordingInput, old: _Old) -> bool:

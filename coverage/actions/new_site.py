@@ -17,6 +17,7 @@ from fieldcomb.coverage.survey.inputs import choose_frame
 from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import parse_zone
 
@@ -98,8 +99,7 @@ def _check_free(folder: Path) -> None:
         if not folder.is_dir():
             raise SiteError("is a file, not a folder", file=file, hint="Choose another name for the site")
         if any(folder.iterdir()):
-            hint = "Choose a new name; to add walks to a site that is there, use fieldcomb add"
-            raise SiteError("is there already and is not empty", file=file, hint=hint)
+            raise SiteError("is there already and is not empty", file=file, hint=HintKind.SITE_IS_THERE())
     except (OSError, ValueError) as error:
         words = reason(error) if isinstance(error, OSError) else str(error)
         raise SiteError(f"cannot be used ({words})", file=file, hint="Choose another name for the site") from error

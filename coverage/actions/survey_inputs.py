@@ -29,6 +29,7 @@ from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.recording import Window
 
@@ -94,19 +95,19 @@ def _others(
         try:
             others.append(_outing_input(site, number, short, pegs))
         except (SiteError, UsageError) as error:
-            notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error}")
+            notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error.fault}")
     return tuple(others), notes
 
 
 def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str]]:
     file = shown(site.folder)
     if not site.outings:
-        raise SiteError("has no outings yet", file=file, hint=f"Add a walk with: fieldcomb add {file} walk.gpx")
+        raise SiteError("has no outings yet", file=file, hint=HintKind.ADD_A_WALK(site=file))
     chosen = [outing for outing in site.outings if not outing.left_out]
     left = [outing.id for outing in site.outings if outing.left_out]
     notes = [f"Left out, as you asked: {', '.join(left)}"] if left else []
     if not chosen:
-        raise SiteError("all of its outings are left out", file=file, hint="Take one back with fieldcomb edit")
+        raise SiteError("all of its outings are left out", file=file, hint=HintKind.TAKE_ONE_BACK())
     if since is not None:
         undated = [outing.id for outing in chosen if _day(outing) is None]
         if undated:
@@ -134,7 +135,7 @@ def _check_between(site: Site, chosen: Sequence[OutingEntry], between: tuple[str
     for outing_id in between:
         outing = site.outings[site.outing_number(outing_id)]
         if outing not in chosen:
-            hint = "Take it back with fieldcomb edit, or choose another date"
+            hint = "Take it back, or choose another date"
             raise UsageError(f"outing {outing_id!r} is left out of this report", hint=hint)
     if between[0] == between[1]:
         raise UsageError("--between was given the same outing twice", hint="Give two different outings")
@@ -182,7 +183,7 @@ def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _
     _check_laps(site, number, entry.typed)
     path = site.folder / TRACKS / entry.stored
     if not path.exists():
-        hint = f"Put it back (it was added as {entry.name}), or leave outing {outing.id} out with fieldcomb edit"
+        hint = HintKind.FILE_IS_MISSING(name=entry.name, outing=outing.id)
         raise SiteError("is missing", file=shown(path), hint=hint)
     who = short[entry.searcher] if entry.searcher else None
     window = window_of(entry.start, entry.end, site.settings.zone)

@@ -16,6 +16,7 @@ from fieldcomb.coverage.areas.reading import EXPORT_AGAIN
 from fieldcomb.coverage.raster.polygons import Knot, Ring, Shape, to_degrees, to_metres, unite, untie, unwrap_ring
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import WGS84, SiteFrame, distance_m
+from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.units import say_area, say_length
 
 MOST_SITE_M2 = 100e6  # 100 km2
@@ -27,7 +28,7 @@ SLIVER_M2 = 0.001  # 10 cm2 of doubt in an outline are a slip of rounding
 ENDS_M = 10.0
 ENDS_SHARE = 0.05  # of the length of a line: ends nearer than this, or than ENDS_M, are meant to meet
 
-_DRAW_AGAIN = "Move its corners so that it runs round the ground once; a recorded walk round the edge goes with --edge"
+_DRAW_AGAIN = HintKind.CROSSES_ITSELF()
 _SMALLER = "A site is the ground of one search: draw its boundary closer, or make several sites"
 
 
@@ -40,7 +41,7 @@ class Check:
     kind: str
     notes: list[str]
 
-    def fault(self, problem: str, hint: str) -> AreaError:
+    def fault(self, problem: str, hint: str | Hint) -> AreaError:
         """Make the error, with file and place."""
         return AreaError(problem, file=self.file, where=self.where or None, hint=hint)
 

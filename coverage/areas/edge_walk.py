@@ -40,7 +40,9 @@ NO_TRANSIT_M_S = 1000.0  # round an edge people walk as fast as they like
 CLOSED, OVERLAP, ROUNDS, GAP, STOP, STUB, STRAYED = (
     "closed", "overlap", "rounds", "gap", "stop", "stub", "strayed",
 )  # fmt: skip
-ROUND_AGAIN = "Walk round the ground once, without crossing your own way, or draw its edge and give it with --boundary"
+ROUND_AGAIN = (
+    "Walk round the ground once, without crossing your own way, or draw its edge and give it as a boundary file"
+)
 
 
 @dataclass(frozen=True, slots=True)

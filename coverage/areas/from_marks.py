@@ -40,7 +40,7 @@ def marks_of_others(
         try:
             marked.append(Marked(outing.id, None, marks_of(outing)))
         except FieldcombError as error:
-            notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error}")
+            notes.append(f"Outing {outing.id} is not counted, and its marks could not be read: {error.fault}")
     return tuple(marked), tuple(notes)
 
 
@@ -85,4 +85,4 @@ def marked_notes(walked: Sequence[Marked]) -> tuple[str, ...]:
     if not pressed:
         return ()
     said = many(pressed, "press") if pressed == 1 else f"{pressed} presses"
-    return (f"{said} of the lap button without words: say what they meant with --laps off, lanes, finds or coil:NAME",)
+    return (f"{said} of the lap button without words: set what they meant, laps off, lanes, finds or coil:NAME",)

@@ -12,14 +12,16 @@ import click
 from fieldcomb.coverage.actions.add import Added, ReadIn
 from fieldcomb.coverage.site.folder import shown
 from fieldcomb.coverage.survey.results import Report
+from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import say_length
 
 _PATIENCE_S = 1.0
 
 
-def say(text: str) -> None:
+def say(note: str | Hint) -> None:
     """Tell the user something, on one line; names from files cannot give orders to the terminal."""
+    text = str(note)
     indent = " " * (len(text) - len(text.lstrip(" ")))
     click.echo(indent + harmless(text), err=True)
 

@@ -15,6 +15,7 @@ from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.tracks.errors import AreaError
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
 
 OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
@@ -123,7 +124,7 @@ def between_walks(swung: Sequence[tuple[Leg, float]], cell_m: float) -> MultiPol
 
     if not swung:
         raise AreaError(
-            "there is no searching in these recordings to draw a boundary from", hint="Give one with --boundary FILE"
+            "there is no searching in these recordings to draw a boundary from", hint=HintKind.NO_BOUNDARY()
         )
     legs = [leg for leg, _ in swung]
     reach = np.array([swath_m / 2 for _, swath_m in swung])

@@ -15,6 +15,7 @@ from fieldcomb.coverage.outings.pegs import peg_touches, tie_to_pegs
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.cleaning import NO_POSITION, OUT_OF_RANGE, OUTSIDE_WINDOW, Cleaned, Fixes, clean
 from fieldcomb.tracks.motion.coil_path import find_zigzag
@@ -276,9 +277,7 @@ def _make(fixes: Fixes, first: RecordingInput, off: Sequence[Span]) -> Walk:
 def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
     if item.window != (None, None) and not np.isfinite(item.recording.track.time_s).any():
         problem = "this file has no times, so no part of it can be chosen by time"
-        raise TrackError(
-            problem, file=item.shown_as, hint="Leave out --from and --to, or export the walk with its times"
-        )
+        raise TrackError(problem, file=item.shown_as, hint=HintKind.NO_TIMES())
     mine = cleaned.fixes.source == number
     x, y = cleaned.fixes.x_m[mine], cleaned.fixes.y_m[mine]
     if x.size and (np.ptp(x) > 0 or np.ptp(y) > 0):
@@ -289,7 +288,8 @@ def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
         problem = f"the walk has fewer than two places; {why}" if lost else "the walk has fewer than two places"
     else:
         problem = f"no usable fix is left; {why}"
-    hint = "Check the --from and --to times" if item.window != (None, None) else "Export the recording again as GPX"
+    cut = item.window != (None, None)
+    hint = HintKind.CHECK_TIMES() if cut else "Export the recording again as GPX"
     raise TrackError(problem, file=item.shown_as, hint=hint)
 
 

@@ -35,7 +35,7 @@ class Grid:
 
     def __post_init__(self) -> None:
         if not self.cell_m > 0:
-            raise UsageError(f"a cell of {self.cell_m:g} m is not possible", hint="Use --cell 10cm or so")
+            raise UsageError(f"a cell of {self.cell_m:g} m is not possible", hint="Use cells of 10 cm or so")
         if self.rows < 0 or self.cols < 0:
             raise ValueError(f"a grid of {self.rows} x {self.cols} cells is not possible")
 
@@ -83,7 +83,7 @@ def grid_over(bounds_m: tuple[float, float, float, float], cell_m: float) -> Gri
     cols, rows = math.ceil(right / cell_m) - west, math.ceil(top / cell_m) - south
     if rows * cols > MOST_CELLS:
         size = f"{right - left:.0f} m x {top - bottom:.0f} m"
-        hint = "Use larger cells (--cell 50cm), or split the ground into several sites"
+        hint = "Use larger cells, such as 50cm, or split the ground into several sites"
         raise UsageError(
             f"{size} at {cell_m * 100:g} cm is {rows * cols:.2g} cells, more than fit in memory", hint=hint
         )

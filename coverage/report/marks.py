@@ -120,7 +120,7 @@ def tell_marks(marks: Sequence[Mark], notes: Sequence[str], zone: str) -> Iterat
         more = f", and {len(telling) - len(said)} more" if len(telling) > len(said) else ""
         yield f"marked ({zone}): {', '.join(said)}{more}"
     if any(mark.kind == PRESS for mark in marks):
-        yield "say what presses of the lap button meant with --laps, now or with fieldcomb edit"
+        yield "set what presses of the lap button meant (laps), now or when you correct the outing"
     yield from notes
 
 

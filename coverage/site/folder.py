@@ -29,6 +29,7 @@ from fieldcomb.coverage.site.toml_text import TomlFile
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.tracks.errors import AreaError, FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.units import parse_length_m
 
@@ -41,7 +42,7 @@ NO_AREAS = (
 )
 MAX_FILE_BYTES = 512 * 1024 * 1024
 
-Say = Callable[[str], None]
+Say = Callable[[str | Hint], None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,12 +125,11 @@ def opened(folder: Path, say: Say, *, reading: bool = False) -> Iterator[Site]:
     """Open a site folder under its lock, after finishing what an interrupted command left there."""
     file = shown(folder)
     if not folder.exists():
-        raise SiteError("is not there", file=file, hint=f"Start it with: fieldcomb new {file}")
+        raise SiteError("is not there", file=file, hint=HintKind.NO_SUCH_SITE(site=file))
     if not folder.is_dir():
-        raise SiteError("is a file, not a site folder", file=file, hint="Give the folder that fieldcomb new made")
+        raise SiteError("is a file, not a site folder", file=file, hint=HintKind.NOT_A_FOLDER())
     if not (folder / SITE_FILE).exists():
-        hint = f"Start one with: fieldcomb new, or put {SITE_FILE} back"
-        raise SiteError(f"is not a site folder: it has no {SITE_FILE}", file=file, hint=hint)
+        raise SiteError(f"is not a site folder: it has no {SITE_FILE}", file=file, hint=HintKind.NOT_A_SITE())
     with locked(folder, say, reading=reading):
         yield _read(folder)
 

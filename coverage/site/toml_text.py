@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.hints import Hint
 
 Keys = tuple[str | int, ...]  # a place in the file: ("outing", 2, "coil")
 Check = Callable[[Any], Any]  # looks at one value; raises UsageError
@@ -43,7 +44,7 @@ class TomlFile:
     text: str
     data: dict[str, Any]
 
-    def fault(self, keys: Keys, problem: str, hint: str | None = None) -> SiteError:
+    def fault(self, keys: Keys, problem: str, hint: str | Hint | None = None) -> SiteError:
         """Make the error for a place in this file."""
         return SiteError(problem, file=self.name, where=f"line {line_of(self.text, keys)}", hint=hint)
 

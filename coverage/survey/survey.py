@@ -50,6 +50,7 @@ from fieldcomb.coverage.todo.ranking import bare_ground, rank_ground
 from fieldcomb.coverage.todo.remaining import RemainingTargets
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.legs import DropOut, Leg, SearchPath, Stop, Times, Walk
 from fieldcomb.tracks.motion.peg_drift import PegResidual
@@ -96,7 +97,7 @@ def survey(
         Outings that were walked when they were checked, by id; emptied as they are used, to free their walks.
     """
     if not outings:
-        raise SiteError("there are no outings to report", file=site.name, hint="Add one with: fieldcomb add SITE TRACK")
+        raise SiteError("there are no outings to report", file=site.name, hint=HintKind.ADD_A_WALK(site="SITE"))
     tell = progress or (lambda _what, _done, _all: None)
     memory = Memo(store, KEPT)
     areas, notes = place_areas(site.areas, site.frame, site.areas_file)

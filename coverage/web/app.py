@@ -7,7 +7,6 @@ from werkzeug.exceptions import HTTPException
 
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.web.access import ENTRY, HEADERS, PAGE_POLICY, Gate
-from fieldcomb.coverage.web.forms import in_page_words
 from fieldcomb.coverage.web.responses import Desk, message
 from fieldcomb.coverage.web.routes import blueprint
 from fieldcomb.coverage.web.uploads import MOST_FILES, MOST_REQUEST_BYTES
@@ -89,4 +88,4 @@ def _system(error: OSError) -> Response:
 
 
 def _fault(error: FieldcombError) -> Response:
-    return message(in_page_words(str(error)), 400)
+    return message(error.on_page, 400)

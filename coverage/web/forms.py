@@ -123,34 +123,3 @@ def edge_geojson(corners: list[tuple[float, float]]) -> str:
     shape = {"type": "Polygon", "coordinates": [ring]}
     feature = {"type": "Feature", "properties": {"kind": "site"}, "geometry": shape}
     return json.dumps({"type": "FeatureCollection", "features": [feature]}) + "\n"
-
-
-# --------------------------------------------------------------------------------------- words for who has a page
-
-_IN_PAGE = (
-    (re.compile(r"[Uu]se fieldcomb edit SITE (\S+) --take-back"), r"Take it back on the page of outing \1"),
-    (re.compile(r"use fieldcomb edit SITE ([^\s.]+)"), r"open the page of outing \1"),
-    (re.compile(r"[Tt]ake one back with fieldcomb edit"), "Take one back on its page"),
-    (re.compile(r"leave outing (\S+) out with fieldcomb edit"), r"leave outing \1 out on its page"),
-    (re.compile(r"[Aa]dd a walk with: fieldcomb add \S.* walk\.gpx"), "Drop a recording on the page of the site"),
-    (re.compile(r"with --from and --to"), "in the fields From and To"),
-    (re.compile(r"with --coil"), "in the field Coil"),
-    (re.compile(r"with --swath"), "in the field Swing width"),
-    (re.compile(r"; --each makes one of each file"), "; choose “each its own outing” to part them"),
-    (re.compile(r"Start the site with --boundary"), "Make the site with an edge"),
-    (re.compile(r"fieldcomb edit"), "the page of the outing"),
-    (re.compile(r"--top-pace"), "the field Top pace"),
-    (re.compile(r"--dug"), "the field Target numbers that were dug"),
-    (re.compile(r"--boundary"), "a boundary file"),
-)
-
-
-def in_page_words(text: str) -> str:
-    """Say what a message says to somebody in front of the page, who has fields and no command line.
-
-    >>> in_page_words("Use fieldcomb edit SITE 2026-03-07a --take-back")
-    'Take it back on the page of outing 2026-03-07a'
-    """
-    for pattern, words in _IN_PAGE:
-        text = pattern.sub(words, text)
-    return text

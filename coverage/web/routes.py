@@ -40,11 +40,7 @@ def blueprint(desk: Desk) -> Blueprint:
 
 def _page(desk: Desk, template: str, title: str, **values: object) -> Response:
     shared = {"share": desk.share, "qr": desk.qr, "is_single": desk.served.is_single}
-    return Response(
-        fill(
-            f"web/templates/{template}.html", title=title, url=url_for, in_page=forms.in_page_words, **shared, **values
-        )
-    )
+    return Response(fill(f"web/templates/{template}.html", title=title, url=url_for, **shared, **values))
 
 
 def _site(desk: Desk, key: str) -> SiteView:
@@ -274,7 +270,7 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
             "whole": told.whole,
             "kept": list(told.kept),
             "drawn": told.drawn,
-            "fault": forms.in_page_words(told.fault),
+            "fault": told.fault,
         }
         return Response(json.dumps(values), content_type="application/json")
 

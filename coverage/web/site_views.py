@@ -151,7 +151,7 @@ def _card(folder: Path) -> SiteCard:
     try:
         return SiteCard(folder.name, _settings(folder).name)
     except FieldcombError as error:
-        return SiteCard(folder.name, folder.name, str(error))
+        return SiteCard(folder.name, folder.name, error.on_page)
 
 
 def _settings(folder: Path) -> Settings:

@@ -16,6 +16,7 @@ from typing import Any
 
 from fieldcomb.coverage.web.job_protocol import ADD, EDIT, NEW, Order, read_order
 from fieldcomb.tracks.errors import FieldcombError, UsageError
+from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.text import harmless
 
 Tell = Callable[..., None]
@@ -29,7 +30,7 @@ def run_order() -> int:
         carry_out(order, tell)
     except FieldcombError as error:
         # Who looks at the page need not know where the sites lie.
-        tell(fault=str(error).replace(str(Path(order.site).parent) + os.sep, ""))
+        tell(fault=error.on_page.replace(str(Path(order.site).parent) + os.sep, ""))
     except MemoryError:
         tell(fault="There is not enough memory for this. A larger cell, such as 20cm, needs less")
     except OSError as error:
@@ -75,8 +76,12 @@ def carry_out(order: Order, tell: Tell) -> None:
         _draw(order, tell, added)
 
 
-def _say(tell: Tell) -> Callable[[str], None]:
-    return lambda text: tell(notes=[harmless(text).removeprefix("note: ")])
+def _say(tell: Tell) -> Callable[[str | Hint], None]:
+    def say(note: str | Hint) -> None:
+        text = note.on_page if isinstance(note, Hint) else note
+        tell(notes=[harmless(text).removeprefix("note: ")])
+
+    return say
 
 
 def _add(order: Order, tell: Tell) -> Sequence[Any]:

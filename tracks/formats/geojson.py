@@ -16,6 +16,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Gather, floats
 from fieldcomb.tracks.files.json_text import json_text, other_system, parse_json
 from fieldcomb.tracks.files.sidelines import FixWords, TimedLine, mark_notes, take_lines
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.recording import Recording, Waypoint
 from fieldcomb.tracks.units import many
 
@@ -249,7 +250,5 @@ def _no_walk(builder: _Builder) -> TrackError:
         found.insert(0, f"{many(len(builder.points), 'point')}, most of them without a time")
     only = f"only {' and '.join(found)}" if found else "and no feature at all"
     problem = f"holds no walk in GeoJSON, {only}"
-    hint = _HINT
-    if builder.others["polygon"]:
-        hint = "A polygon is a boundary: give it with --boundary, and the recording of the walk as the track"
+    hint = HintKind.POLYGON_IS_BOUNDARY() if builder.others["polygon"] else _HINT
     return TrackError(problem, file=builder.file, hint=hint)

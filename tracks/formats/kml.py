@@ -17,6 +17,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Gather, floats
 from fieldcomb.tracks.files.sidelines import TimedLine, mark_notes, take_lines
 from fieldcomb.tracks.files.xml import Actions, Ending, Place, break_notes, read_mending
+from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.recording import Recording, Waypoint
 from fieldcomb.tracks.units import many
 
@@ -230,11 +231,13 @@ def _no_track(builder: _Builder, ending: Ending) -> TrackError:
     others = builder.others + Counter({"waypoint": len(builder.waypoints)})
     found = " and ".join(many(count, words) for words, count in sorted(others.items()) if count)
     problem = f"holds no track and no line, {f'only {found}' if found else 'and no other shape'}"
-    hint = "Only a recorded track shows where the coil has been: export the recording itself, with its points"
+    hint: str | Hint = (
+        "Only a recorded track shows where the coil has been: export the recording itself, with its points"
+    )
     if ending.broken:
         hint = "Copy or export it again from the recorder"
     elif builder.others["polygon"]:
-        hint = "A polygon is a boundary: give it with --boundary, and the recording of the walk as the track"
+        hint = HintKind.POLYGON_IS_BOUNDARY()
     return TrackError(problem, file=builder.fixes.file, where=ending.broken or None, hint=hint)
 
 

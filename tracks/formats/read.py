@@ -27,6 +27,7 @@ from fieldcomb.tracks.formats.geojson import read_geojson
 from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.formats.kml import read_kml
 from fieldcomb.tracks.formats.tcx import read_tcx
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.recording import Flags, Floats, Recording
 from fieldcomb.tracks.units import iso_utc, many
 
@@ -151,7 +152,7 @@ def _read_archive(data: bytes, file: str) -> Recording:
             failed.append((member, error))
         if len(found) == 2:
             problem = f"is a zip archive with several recordings in it ({member_names([one for one, _ in found])}, ...)"
-            hint = "Unpack it and give one of them, or add each one to a site: fieldcomb add SITE ARCHIVE --each"
+            hint = HintKind.SEVERAL_RECORDINGS()
             raise TrackError(problem, file=file, hint=hint)
     if not found:
         raise _no_recording(file, members, failed)

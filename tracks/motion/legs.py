@@ -152,7 +152,7 @@ def make_walk(
         states = [np.where(s == TRANSIT, SEARCH, s).astype(np.int8) for s in states]
         notes = (
             f"Most of this walk is faster than {TOP_PACE_M_S:g} m/s, the pace above which walking is taken as transit, "
-            "so all of it was counted as searching; say --top-pace SPEED to set the limit yourself",
+            "so all of it was counted as searching; set a top pace to draw the line yourself",
         )
     states = [_switched_off(s, p, off) for s, p in zip(states, pieces, strict=True)]
     walk = _timed(fixes, spans, pieces, halts, states, dropouts, notes, off)

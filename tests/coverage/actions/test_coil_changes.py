@@ -240,7 +240,7 @@ def test_presses_without_a_meaning_are_told_once() -> None:
     report = surveyed(*marked(fixes(LANES), *laps(200, 300))).report
     assert [m.kind for m in report.outings[0].marks] == ["press", "press"]
     [note] = [note for note in report.notes if "lap button" in note]
-    assert note.startswith("2 presses of the lap button without words: say what they meant with --laps")
+    assert note.startswith("2 presses of the lap button without words: set what they meant, laps off")
 
 
 def test_a_plain_coil_needs_two_coils_by_name() -> None:

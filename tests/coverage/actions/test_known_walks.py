@@ -88,7 +88,7 @@ def test_a_second_recorder_in_another_outing_is_told(site: Path) -> None:
     """The phone's record of a walk that the watch brought in as an outing of its own is taken, with a warning."""
     assert not any("same way" in line for line in put(site, "watch.gpx", long_walk()))
     told = put(site, "phone.gpx", long_walk(east_m=0.8))
-    assert any("went the same way at the same time as watch.gpx of outing 2026-03-07b" in line for line in told)
+    assert any("went the same way at the same time as watch.gpx of outing 2026-03-07b" in str(line) for line in told)
 
 
 def test_two_named_people_are_two_walks(site: Path) -> None:

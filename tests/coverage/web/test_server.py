@@ -32,7 +32,7 @@ from fieldcomb.coverage.site.folder import opened
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.web import server as serving
 from fieldcomb.coverage.web import uploads
-from fieldcomb.coverage.web.forms import changes_of, corners_of, edge_geojson, in_page_words, outing_texts
+from fieldcomb.coverage.web.forms import changes_of, corners_of, edge_geojson, outing_texts
 from fieldcomb.coverage.web.job_protocol import HeldFile, JobProgress, Order, order_line, read_order, with_line
 from fieldcomb.coverage.web.server import home_address
 from fieldcomb.coverage.web.site_views import SiteRoot, out_files
@@ -446,14 +446,14 @@ def test_messages_speak_of_fields_and_not_of_commands(root: Path, page: Page) ->
     for _ in range(2):
         with pytest.raises(FieldcombError) as refused:
             carry_out(Order("add", str(root / "field"), files), lambda **values: told.append(values))
-        text = in_page_words(str(refused.value))
+        text = refused.value.on_page
         assert "again.gpx" in text and "2026-03-07a" in text and "fieldcomb" not in text and "temp" not in text
         carry_out(
             Order("edit", str(root / "field"), outing="2026-03-07a", changes={"left_out": True}, draw=False), quiet_tell
         )
     with pytest.raises(SiteError) as refused:
         carry_out(Order("draw", str(root / "field")), quiet_tell)
-    assert "on its page" in in_page_words(str(refused.value))
+    assert "on its page" in refused.value.on_page
 
 
 def quiet_tell(**_: Any) -> None:

@@ -1,0 +1,102 @@
+"""What to do about a fault, as a kind with values: worded for the command line and for the local page.
+
+A hint that reads the same in both places is a plain text; one that names an option, a command or a field stands here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class HintKind(Enum):
+    """Every such hint: its words on the command line, then on the local page."""
+
+    ADD_A_WALK = ("Add a walk with: fieldcomb add {site} walk.gpx", "Drop a recording on the page of the site")
+    TAKE_BACK = ("Use fieldcomb edit SITE {outing} --take-back", "Take it back on the page of outing {outing}")
+    TAKE_ONE_BACK = ("Take one back with fieldcomb edit", "Take one back on its page")
+    CORRECT = (
+        "To correct what was typed for it, use fieldcomb edit SITE {outing}",
+        "To correct what was typed for it, open the page of outing {outing}",
+    )
+    CORRECT_OR_CUT = (
+        "To correct what was typed for it, use fieldcomb edit SITE {outing}. For two coils in one file, give each its "
+        "own times with --from and --to",
+        "To correct what was typed for it, open the page of outing {outing}. For two coils in one file, add it once "
+        "for each, with its own times in From and To",
+    )
+    GIVE_ONCE_OR_CUT = (
+        "Give it once. For two coils in one file, give each its own times with --from and --to",
+        "Give it once. For two coils in one file, add it once for each, with its own times in From and To",
+    )
+    HOLDS_MORE = (
+        "It holds more of it: to use this one, first leave {outing} out with fieldcomb edit",
+        "It holds more of it: to use this one, first leave {outing} out on its page",
+    )
+    FILE_IS_MISSING = (
+        "Put it back (it was added as {name}), or leave outing {outing} out with fieldcomb edit",
+        "Put it back (it was added as {name}), or leave outing {outing} out on its page",
+    )
+    ONE_PERSON = (
+        "note: {file} went the same way at the same time as {other}: if both are of one person, leave one of the "
+        "outings out with fieldcomb edit, or it counts twice",
+        "{file} went the same way at the same time as {other}: if both are of one person, leave one of the outings out "
+        "on its page, or it counts twice",
+    )
+    SEVERAL_DAYS = (
+        "note: files of {count} days ({days}) become one outing; --each makes one of each file",
+        "files of {count} days ({days}) become one outing; to part them, choose that they are each their own outing",
+    )
+    SEVERAL_RECORDINGS = (
+        "Unpack it and give one of them, or add each one to a site: fieldcomb add SITE ARCHIVE --each",
+        "Unpack it and give one of them, or choose that several files are each their own outing",
+    )
+    NO_PLACE_YET = (
+        "Start the site with --boundary, or first add one recording of it by itself",
+        "Make the site with an edge, or first add one recording of it by itself",
+    )
+    NO_BOUNDARY = ("Give one with --boundary FILE", "Make the site with an edge, and add the walks to it")
+    POLYGON_IS_BOUNDARY = (
+        "A polygon is a boundary: give it with --boundary, and the recording of the walk as the track",
+        "A polygon is a boundary: give it when you make a site, and add the recording of the walk",
+    )
+    CROSSES_ITSELF = (
+        "Move its corners so that it runs round the ground once; a recorded walk round the edge goes with --edge",
+        "Move its corners so that it runs round the ground once; for a recorded walk round the edge, choose so above",
+    )
+    NO_TIMES = (
+        "Leave out --from and --to, or export the walk with its times",
+        "Leave From and To empty, or export the walk with its times",
+    )
+    CHECK_TIMES = ("Check the --from and --to times", "Check the times in From and To")
+    SITE_IS_THERE = (
+        "Choose a new name; to add walks to a site that is there, use fieldcomb add",
+        "Choose a new name; to add walks to a site that is there, open its page",
+    )
+    NO_SUCH_SITE = ("Start it with: fieldcomb new {site}", "It may have been renamed: look at the list of sites")
+    NOT_A_FOLDER = ("Give the folder that fieldcomb new made", "Look at the list of sites")
+    NOT_A_SITE = ("Start one with: fieldcomb new, or put site.toml back", "Make a new site, or put site.toml back")
+
+    def __call__(self, **values: object) -> Hint:
+        """Return the hint of this kind with these values in it."""
+        return Hint(self, tuple((key, str(value)) for key, value in values.items()))
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """One hint; as a text it reads as on the command line."""
+
+    kind: HintKind
+    values: tuple[tuple[str, str], ...] = ()
+
+    def __str__(self) -> str:
+        return self.kind.value[0].format(**dict(self.values))
+
+    @property
+    def on_page(self) -> str:
+        """The words for somebody in front of the page, who has fields and no command line.
+
+        >>> HintKind.TAKE_BACK(outing="2026-03-07a").on_page
+        'Take it back on the page of outing 2026-03-07a'
+        """
+        return self.kind.value[1].format(**dict(self.values))
