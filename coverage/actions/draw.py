@@ -12,7 +12,7 @@ from fieldcomb.coverage.actions.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.site.folder import OUT, Say
 from fieldcomb.coverage.survey.results import Report
-from fieldcomb.coverage.survey.survey import Progress, survey
+from fieldcomb.coverage.survey.survey import ProgressCallback, survey
 
 
 def draw_site(
@@ -24,7 +24,7 @@ def draw_site(
     depth_m: float | None = None,
     added: Sequence[Added] = (),
     say: Say,
-    progress: Progress,
+    progress: ProgressCallback,
 ) -> Report:
     """Survey a site and write its output folder.
 
@@ -60,7 +60,9 @@ def draw_site(
     return report
 
 
-def draw_addition(addition: Addition, out: Path, *, depth_m: float | None, say: Say, progress: Progress) -> Report:
+def draw_addition(
+    addition: Addition, out: Path, *, depth_m: float | None, say: Say, progress: ProgressCallback
+) -> Report:
     """Survey the walks of an addition, as if its site had no others, and write the output folder."""
     given = SurveyInputs(addition.site.as_input(addition.frame), addition.inputs, addition.site.notes)
     return _draw(given, out, None, depth_m, addition.added, None, say, progress)
@@ -74,7 +76,7 @@ def _draw(
     added: Sequence[Added],
     store: Shelf | None,
     say: Say,
-    progress: Progress,
+    progress: ProgressCallback,
 ) -> Report:
     for note in given.notes:
         say(f"note: {note}")

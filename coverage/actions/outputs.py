@@ -9,8 +9,9 @@ from rasterio.io import MemoryFile
 
 from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.pages.map_page import map_html
-from fieldcomb.coverage.report.files import chance_tif, coverage_tif, strips_geojson, strips_gpx, todo_geojson, todo_gpx
+from fieldcomb.coverage.report.geotiff import chance_tif, coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
+from fieldcomb.coverage.report.vectors import strips_geojson, strips_gpx, todo_geojson, todo_gpx
 from fieldcomb.coverage.site.folder import shown
 from fieldcomb.coverage.site.journal import reason, replace_files
 from fieldcomb.coverage.survey.results import Report, Result

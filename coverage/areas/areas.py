@@ -20,14 +20,14 @@ from shapely.geometry import MultiPolygon, Polygon
 from fieldcomb.coverage.areas.checks import (
     MOST_SITE_SPAN_M,
     MOST_SPAN_M,
-    Check,
+    AreaCheck,
     check_area,
     check_span,
     closed,
     repaired,
     sound,
 )
-from fieldcomb.coverage.areas.reading import Drawn, read_drawn
+from fieldcomb.coverage.areas.reading import DrawnArea, read_drawn
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.raster.polygons import (
     Shape,
@@ -43,11 +43,11 @@ from fieldcomb.tracks.files.json_text import feature_collection
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.text import harmless
 
-KINDS = ("site", "no-go", "blocked", "filled", "junk", "walked")
+AREA_KINDS = ("site", "no-go", "blocked", "filled", "junk", "walked")
 
 MOST_DEPTH_CM = 10_000.0
 MOST_PER_M2 = 1000.0
-PLACES = 9  # decimals of areas.geojson: a tenth of a millimetre
+AREA_PLACES = 9  # decimals of areas.geojson: a tenth of a millimetre
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 
@@ -56,7 +56,7 @@ _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 class Area:
     """One area as the user drew it.
 
-    kind : one of KINDS. reason : as typed. since, until : the days it holds from and to (``from``, ``to``), or None.
+    kind : one of AREA_KINDS. reason : as typed. since, until : the days it holds from and to, or None.
     shape : in degrees, x = longitude; longitudes run on past 180 where it lies on both sides of it.
     notes : what was met when it was made from a walk. depth_cm : how deep ground was filled up, or None.
     per_m2 : pieces of junk on a square metre, or None.
@@ -104,8 +104,8 @@ def read_areas(data: bytes, file: str) -> tuple[tuple[Area, ...], tuple[str, ...
     return areas, tuple(notes)
 
 
-def _area(item: Drawn, file: str, notes: list[str]) -> Area:
-    check = Check(file, item.where, _kind(item, file), notes)
+def _area(item: DrawnArea, file: str, notes: list[str]) -> Area:
+    check = AreaCheck(file, item.where, _kind(item, file), notes)
     since, until = _day(item.typed, "from", check), _day(item.typed, "to", check)
     if since and until and until < since:
         raise check.fault(f"ends on {until}, before it begins on {since}", "Change from and to")
@@ -127,18 +127,18 @@ def _area(item: Drawn, file: str, notes: list[str]) -> Area:
     return Area(check.kind, said, since, until, shape, depth_cm=depth_cm, per_m2=per_m2)
 
 
-def _kind(item: Drawn, file: str) -> str:
+def _kind(item: DrawnArea, file: str) -> str:
     typed = item.typed.get("kind")
     if typed is None or typed == "":
         return "site"
     kind = typed.strip().lower() if isinstance(typed, str) else ""
-    if kind not in KINDS:
+    if kind not in AREA_KINDS:
         problem = f"has a kind that is not known, {harmless(str(typed)[:60])!r}"
-        raise AreaError(problem, file=file, where=item.where, hint=f"Use one of {', '.join(KINDS)}")
+        raise AreaError(problem, file=file, where=item.where, hint=f"Use one of {', '.join(AREA_KINDS)}")
     return kind
 
 
-def _day(typed: Mapping[str, Any], key: str, check: Check) -> date | None:
+def _day(typed: Mapping[str, Any], key: str, check: AreaCheck) -> date | None:
     value = typed.get(key)
     if value is None or value == "":
         return None
@@ -150,15 +150,17 @@ def _day(typed: Mapping[str, Any], key: str, check: Check) -> date | None:
     raise check.fault(f"has a {key} that is not a date, {harmless(str(value)[:40])!r}", "Write it like 2026-03-07")
 
 
-def _depth_cm(typed: Mapping[str, Any], check: Check) -> float | None:
+def _depth_cm(typed: Mapping[str, Any], check: AreaCheck) -> float | None:
     return _amount(typed, "depth_cm", MOST_DEPTH_CM, ("filled", "a number of centimetres", "40, without a unit"), check)
 
 
-def _per_m2(typed: Mapping[str, Any], check: Check) -> float | None:
+def _per_m2(typed: Mapping[str, Any], check: AreaCheck) -> float | None:
     return _amount(typed, "per_m2", MOST_PER_M2, ("junk", "a number of pieces on a square metre", "8"), check)
 
 
-def _amount(typed: Mapping[str, Any], key: str, most: float, words: tuple[str, str, str], check: Check) -> float | None:
+def _amount(
+    typed: Mapping[str, Any], key: str, most: float, words: tuple[str, str, str], check: AreaCheck
+) -> float | None:
     """Read a number that belongs to one kind of area; ``words``: the kind, what was expected, an example."""
     value = typed.get(key)
     if value is None or value == "":
@@ -194,7 +196,7 @@ def place_areas(areas: Sequence[Area], frame: SiteFrame, file: str) -> tuple[tup
     out, notes = [], list[str]()
     for number, area in enumerate(areas, 1):
         reason = f", {harmless(area.reason)[:60]!r}" if area.reason else ""
-        check = Check(file, f"area {number} of {len(areas)}, {area.kind}{reason}", area.kind, notes)
+        check = AreaCheck(file, f"area {number} of {len(areas)}, {area.kind}{reason}", area.kind, notes)
         shape = _placed(area, frame, check)
         if shape is not None:
             if area.kind == "site" and (area.since or area.until):
@@ -203,11 +205,11 @@ def place_areas(areas: Sequence[Area], frame: SiteFrame, file: str) -> tuple[tup
             out.append(replace(placed, per_m2=area.per_m2))
     sites = [shape for shape in out if shape.kind == "site"]
     if sites:
-        check_area(site_of(sites, file).area, Check(file, "all parts of the site together", "site", notes))
+        check_area(site_of(sites, file).area, AreaCheck(file, "all parts of the site together", "site", notes))
     return tuple(out), tuple(notes)
 
 
-def _placed(area: Area, frame: SiteFrame, check: Check) -> Shape | None:
+def _placed(area: Area, frame: SiteFrame, check: AreaCheck) -> Shape | None:
     shape: Any = area.shape
     if shape.is_empty:
         raise check.fault("is empty", "Draw its polygon, or delete it")
@@ -253,5 +255,5 @@ def areas_geojson(areas: Sequence[Area]) -> str:
             typed["depth_cm"] = area.depth_cm
         if area.per_m2 is not None:
             typed["per_m2"] = area.per_m2
-        features.append({"type": "Feature", "properties": typed, "geometry": geometry(area.shape, PLACES)})
+        features.append({"type": "Feature", "properties": typed, "geometry": geometry(area.shape, AREA_PLACES)})
     return feature_collection(features)

@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from fieldcomb.coverage.areas.reading import EXPORT_AGAIN
-from fieldcomb.coverage.raster.polygons import Knot, Ring, Shape, to_degrees, to_metres, unite, untie, unwrap_ring
+from fieldcomb.coverage.areas.reading import EXPORT_IN_DEGREES
+from fieldcomb.coverage.raster.polygons import Knot, RingPoints, Shape, to_degrees, to_metres, unite, untie, unwrap_ring
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import WGS84, SiteFrame, distance_m
 from fieldcomb.tracks.hints import Hint, HintKind
@@ -23,7 +23,7 @@ MOST_SITE_M2 = 100e6  # 100 km2
 MOST_SITE_SPAN_M = 50e3
 MOST_SPAN_M = 500e3  # of any other area: a nature reserve may be larger than the site in it
 LEAST_SITE_M2 = 1.0
-LEAST_M2 = 0.01  # of any other area: a tree is small
+LEAST_AREA_M2 = 0.01  # of any other area: a tree is small
 SLIVER_M2 = 0.001  # 10 cm2 of doubt in an outline are a slip of rounding
 ENDS_M = 10.0
 ENDS_SHARE = 0.05  # of the length of a line: ends nearer than this, or than ENDS_M, are meant to meet
@@ -33,7 +33,7 @@ _SMALLER = "A site is the ground of one search: draw its boundary closer, or mak
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
+class AreaCheck:
     """Says what is wrong with one drawn thing, and gathers what was repaired."""
 
     file: str
@@ -50,7 +50,7 @@ class Check:
         self.notes.append(f"{self.where}: {text}" if self.where else text[0].upper() + text[1:])
 
 
-def closed(ring: Ring, walked: bool, check: Check) -> Ring:
+def closed(ring: RingPoints, walked: bool, check: AreaCheck) -> RingPoints:
     """Check the places of one ring, and close it where that is what was meant."""
     _check_range(ring, check)
     if len(ring) and np.ptp(ring[:, 0]) >= 360:
@@ -70,7 +70,7 @@ def closed(ring: Ring, walked: bool, check: Check) -> Ring:
     return ring
 
 
-def check_ends(ring: Ring, check: Check) -> None:
+def check_ends(ring: RingPoints, check: AreaCheck) -> None:
     """Refuse a line in degrees whose ends are too far apart to be meant to meet; note how far they were."""
     ends_m = distance_m(*ring[0], *ring[-1])
     length_m = float(WGS84.line_length(ring[:, 0], ring[:, 1]))
@@ -83,7 +83,7 @@ def check_ends(ring: Ring, check: Check) -> None:
     check.note(f"its ends lay {say_length(ends_m)} apart, and were joined by a straight line")
 
 
-def _check_range(ring: Ring, check: Check) -> None:
+def _check_range(ring: RingPoints, check: AreaCheck) -> None:
     lon, lat = np.abs(ring).max(axis=0) if len(ring) else (0.0, 0.0)
     if lon <= 360 and lat <= 90:
         return
@@ -91,17 +91,17 @@ def _check_range(ring: Ring, check: Check) -> None:
     found = f"{at[0]:.10g}, {at[1]:.10g}"
     if lon > 1000 or lat > 1000:
         problem = f"has positions such as {found}, metres of a map grid by their size; degrees are needed"
-        raise check.fault(problem, EXPORT_AGAIN)
+        raise check.fault(problem, EXPORT_IN_DEGREES)
     if lon <= 90 and lat <= 360:
         problem = f"has latitudes beyond 90 degrees, such as in {found}: longitude and latitude seem to be swapped"
         raise check.fault(problem, "Longitude comes first: export it again, or swap the numbers")
-    raise check.fault(f"has a position that is not on the globe, {found}", EXPORT_AGAIN)
+    raise check.fault(f"has a position that is not on the globe, {found}", EXPORT_IN_DEGREES)
 
 
 # ----------------------------------------------------------------------------------------------------------- checking
 
 
-def check_span(shape: Shape, check: Check) -> None:
+def check_span(shape: Shape, check: AreaCheck) -> None:
     """Refuse what is so large that a plane is no picture of it, before anything is worked out on a plane."""
     left, bottom, right, top = shape.bounds
     # Across the poles the way round is shorter than along the parallel, so both are looked at.
@@ -117,17 +117,17 @@ def check_span(shape: Shape, check: Check) -> None:
     raise _too_large(area_m2, check, f" and stretches over {span_m / 1000:.0f} km")
 
 
-def check_area(area_m2: float, check: Check) -> None:
+def check_area(area_m2: float, check: AreaCheck) -> None:
     """Refuse practically nothing, and a site of the size of a country."""
     site = check.kind == "site"
     if site and area_m2 > MOST_SITE_M2:
         raise _too_large(area_m2, check)
-    if area_m2 < (LEAST_SITE_M2 if site else LEAST_M2):
+    if area_m2 < (LEAST_SITE_M2 if site else LEAST_AREA_M2):
         problem = f"encloses practically nothing ({area_m2:.2g} m2)"
         raise check.fault(problem, "Draw it round the ground, or delete it")
 
 
-def _too_large(area_m2: float, check: Check, more: str = "") -> AreaError:
+def _too_large(area_m2: float, check: AreaCheck, more: str = "") -> AreaError:
     problem = f"is {area_m2 / 1e6:,.0f} km2 large{more}; at most {MOST_SITE_M2 / 1e6:.0f} km2 were expected of a site"
     if check.kind != "site":
         problem = f"is {area_m2 / 1e6:,.0f} km2 large{more}, too large for a plan"
@@ -135,7 +135,7 @@ def _too_large(area_m2: float, check: Check, more: str = "") -> AreaError:
     return check.fault(problem, _SMALLER)
 
 
-def sound(polygon: Polygon, frame: SiteFrame, check: Check) -> Shape:
+def sound(polygon: Polygon, frame: SiteFrame, check: AreaCheck) -> Shape:
     """Repair slips of rounding in one polygon in degrees; refuse what could mean two things."""
     metres = to_metres(polygon, frame)
     if metres.is_valid and polygon.is_valid:
@@ -143,7 +143,7 @@ def sound(polygon: Polygon, frame: SiteFrame, check: Check) -> Shape:
     return to_degrees(repaired(metres, frame, check), frame)
 
 
-def repaired(metres: Polygon, frame: SiteFrame, check: Check) -> Shape:
+def repaired(metres: Polygon, frame: SiteFrame, check: AreaCheck) -> Shape:
     """Repair an unsound polygon in metres where its edge only touches itself, with a note; else raise AreaError."""
     knot = untied(metres.exterior, check)
     if knot.doubtful_m2 > SLIVER_M2:
@@ -168,7 +168,7 @@ def repaired(metres: Polygon, frame: SiteFrame, check: Check) -> Shape:
     return unite([knot.shape.difference(cut)])
 
 
-def untied(ring: Any, check: Check) -> Knot:
+def untied(ring: Any, check: AreaCheck) -> Knot:
     """Find out what a ring in metres encloses; AreaError when it is nothing."""
     try:
         return untie(np.asarray(ring.coords))
@@ -177,7 +177,7 @@ def untied(ring: Any, check: Check) -> Knot:
         raise check.fault(f"is not an area: {error}", hint) from error
 
 
-def crosses(knot: Knot, frame: SiteFrame, check: Check, what: str = "has an edge that crosses itself") -> AreaError:
+def crosses(knot: Knot, frame: SiteFrame, check: AreaCheck, what: str = "has an edge that crosses itself") -> AreaError:
     """Make the error for a ring that crosses itself."""
     near = say_place(knot.crossing, frame)
     return check.fault(f"{what} near {near}, so that {say_area(knot.doubtful_m2)} of it are in doubt", _DRAW_AGAIN)

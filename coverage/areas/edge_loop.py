@@ -12,10 +12,10 @@ from itertools import pairwise
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry import LineString, Point, Polygon
 
-from fieldcomb.coverage.raster.polygons import Ring, Shape, unite, untie, whole
+from fieldcomb.coverage.raster.cells import Indices
+from fieldcomb.coverage.raster.polygons import RingPoints, Shape, unite, untie, whole
 from fieldcomb.tracks.recording import Floats
 
 MOST_PLACES = 1200  # of the walk that ends are looked for among, before they are looked for again nearby
@@ -31,8 +31,6 @@ STRAIGHT = 0.25  # of its length that a stub leads away at least; a second time 
 BESIDE_M = 10.0  # an end of the walk as near to the edge as this ran beside it
 MILLIMETRE_M = 0.001
 ACUTE = 20.0  # mitre limit: corners of 6 degrees and more stay sharp
-
-Index = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +63,7 @@ class Readings:
     worst: Shape | None
 
 
-def along_m(path: Ring) -> Floats:
+def along_m(path: RingPoints) -> Floats:
     """Way along a path to each of its places."""
     return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
 
@@ -83,7 +81,7 @@ def faces_of(lines: Sequence[LineString]) -> list[Polygon]:
 # ------------------------------------------------------------------------------------------------------- once round
 
 
-def find_loops(path: Ring, allowed_m: float) -> tuple[list[Loop], int]:
+def find_loops(path: RingPoints, allowed_m: float) -> tuple[list[Loop], int]:
     """Find the times round, in order of the walk, all begun near one place; none when the walk never comes back.
 
     Gives those that are whole, and how often the walk goes round in all.
@@ -111,7 +109,7 @@ def find_loops(path: Ring, allowed_m: float) -> tuple[list[Loop], int]:
     return loops, max(search.times, len(loops))
 
 
-def _loop(path: Ring, first: int, last: int) -> Loop:
+def _loop(path: RingPoints, first: int, last: int) -> Loop:
     shape = untie(path[first : last + 1], MILLIMETRE_M).shape
     largest = max(shapely.get_parts(shape), key=lambda part: float(part.area))
     return Loop(first, last, Polygon(largest.exterior))
@@ -125,7 +123,7 @@ class _Search:
     ground for a metre of walk.
     """
 
-    path: Ring
+    path: RingPoints
     way_m: Floats
     turn: Floats
     swept: Floats
@@ -133,7 +131,7 @@ class _Search:
     allowed_m: float
 
     @classmethod
-    def of(cls, path: Ring, middle: Floats, face: Polygon, allowed_m: float) -> _Search:
+    def of(cls, path: RingPoints, middle: Floats, face: Polygon, allowed_m: float) -> _Search:
         xy = path - middle
         turn = np.unwrap(np.arctan2(xy[:, 1], xy[:, 0])) / (2 * np.pi)
         swept = np.concatenate([[0.0], np.cumsum(xy[:-1, 0] * xy[1:, 1] - xy[1:, 0] * xy[:-1, 1])])
@@ -160,7 +158,7 @@ class _Search:
         first, last = (part[:: max(1, part.size // MOST_PLACES)] for part in near)
         return self._among(first, last, 0.0)
 
-    def _among(self, first: Index, last: Index, slack_m: float) -> tuple[int, int] | None:
+    def _among(self, first: Indices, last: Indices, slack_m: float) -> tuple[int, int] | None:
         a, b = first[:, None], last[None, :]
         gap = np.hypot(self.path[a, 0] - self.path[b, 0], self.path[a, 1] - self.path[b, 1])
         closing = self.path[b, 0] * self.path[a, 1] - self.path[a, 0] * self.path[b, 1]
@@ -235,7 +233,7 @@ def _largest(shape: Shape) -> Polygon:
     return max(shapely.get_parts(whole(shape)), key=lambda part: float(part.area))
 
 
-def astray(path: Ring, edge: Polygon) -> list[Astray]:
+def astray(path: RingPoints, edge: Polygon) -> list[Astray]:
     """Find the pieces of a walk that lead 5 m or more away from the edge, and tell stubs from second times round."""
     away = shapely.distance(edge.exterior, shapely.points(path))
     way = along_m(path)
@@ -254,7 +252,7 @@ def astray(path: Ring, edge: Polygon) -> list[Astray]:
 # ------------------------------------------------------------------------------------------------------------ doubt
 
 
-def readings(path: Ring, edge: Polygon, closing: Sequence[tuple[int, int]]) -> Readings:
+def readings(path: RingPoints, edge: Polygon, closing: Sequence[tuple[int, int]]) -> Readings:
     """Give the least and the most ground that a walk could enclose.
 
     The walk, the edge made from it, the lines that close it (by the places that they join), and straight lines from its

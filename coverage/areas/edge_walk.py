@@ -12,7 +12,7 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from fieldcomb.coverage.areas.areas import Area
-from fieldcomb.coverage.areas.checks import ENDS_M, ENDS_SHARE, Check, check_area, check_span, say_place, untied
+from fieldcomb.coverage.areas.checks import ENDS_M, ENDS_SHARE, AreaCheck, check_area, check_span, say_place, untied
 from fieldcomb.coverage.areas.edge_loop import (
     Loop,
     Readings,
@@ -24,7 +24,7 @@ from fieldcomb.coverage.areas.edge_loop import (
     readings,
     without_stubs,
 )
-from fieldcomb.coverage.raster.polygons import Ring, to_degrees, unwrap_ring
+from fieldcomb.coverage.raster.polygons import RingPoints, to_degrees, unwrap_ring
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import SiteFrame, middle_frame
 from fieldcomb.tracks.motion.cleaning import Fixes, clean
@@ -65,7 +65,7 @@ class WalkedEdge:
 
     area: Area
     frame: SiteFrame
-    walked: tuple[Ring, ...]
+    walked: tuple[RingPoints, ...]
     edge: Polygon
     mends: tuple[Mend, ...]
     readings: Readings
@@ -84,7 +84,7 @@ def edge_of_walk(recording: Recording) -> WalkedEdge:
         speak of.
 
     """
-    check = Check(recording.file, "", "site", [])
+    check = AreaCheck(recording.file, "", "site", [])
     frame, fixes = _edge_fixes(recording, check)
     path, mends = _path(fixes, frame)
     if len(np.unique(path, axis=0)) < 3:
@@ -107,7 +107,7 @@ def edge_of_walk(recording: Recording) -> WalkedEdge:
 # -------------------------------------------------------------------------------------------------------- the walk
 
 
-def _edge_fixes(recording: Recording, check: Check) -> tuple[SiteFrame, Fixes]:
+def _edge_fixes(recording: Recording, check: AreaCheck) -> tuple[SiteFrame, Fixes]:
     track = recording.track
     usable = (np.abs(track.lon_deg) <= 180) & (np.abs(track.lat_deg) <= 90)
     if not usable.any():
@@ -122,7 +122,7 @@ def _edge_fixes(recording: Recording, check: Check) -> tuple[SiteFrame, Fixes]:
     return frame, cleaned.fixes
 
 
-def _path(fixes: Fixes, frame: SiteFrame) -> tuple[Ring, list[Mend]]:
+def _path(fixes: Fixes, frame: SiteFrame) -> tuple[RingPoints, list[Mend]]:
     """Give the walk as one line, no place twice in a row, with stops as one place each and drop-outs bridged."""
     mends = []
     walk = make_walk(fixes, NO_TRANSIT_M_S)
@@ -144,7 +144,7 @@ def _path(fixes: Fixes, frame: SiteFrame) -> tuple[Ring, list[Mend]]:
     return path[np.append(True, np.any(np.diff(path, axis=0) != 0, axis=1))], mends
 
 
-def _loops(path: Ring, frame: SiteFrame, check: Check) -> tuple[list[Loop], int]:
+def _loops(path: RingPoints, frame: SiteFrame, check: AreaCheck) -> tuple[list[Loop], int]:
     length_m = float(along_m(path)[-1])
     allowed_m = max(ENDS_M, ENDS_SHARE * length_m)
     untied(Polygon(path).exterior, check)  # refuses a scribble
@@ -162,13 +162,13 @@ def _loops(path: Ring, frame: SiteFrame, check: Check) -> tuple[list[Loop], int]
     raise check.fault(problem, "An edge must come back to where it began: walk all the way round")
 
 
-def _closings(path: Ring, loop: Loop) -> list[tuple[int, int]]:
+def _closings(path: RingPoints, loop: Loop) -> list[tuple[int, int]]:
     """Places that straight lines join: those of the loop, and the ends of the walk where they lie near one another."""
     ends = [(0, len(path) - 1)] if np.hypot(*(path[0] - path[-1])) <= ENDS_M else []
     return [(loop.first, loop.last), *ends]
 
 
-def _doubtful(read: Readings, edge: Polygon, times: int, frame: SiteFrame, check: Check) -> AreaError:
+def _doubtful(read: Readings, edge: Polygon, times: int, frame: SiteFrame, check: AreaCheck) -> AreaError:
     """Refuse, with the place where the largest doubtful piece meets the edge."""
     at = shapely.get_coordinates(shapely.shortest_line(read.worst, edge.exterior))[1]
     share = f"{100 * read.doubt_m2 / edge.area:.0f} %"
@@ -196,7 +196,7 @@ def _summary(edge: Polygon, read: Readings) -> tuple[str, str]:
     return size, f"{doubt}; the receiver's own error is not in this"
 
 
-def _closing(path: Ring, loop: Loop, times: int, edge: Polygon, frame: SiteFrame) -> list[Mend]:
+def _closing(path: RingPoints, loop: Loop, times: int, edge: Polygon, frame: SiteFrame) -> list[Mend]:
     first, last = path[loop.first], path[loop.last]
     near, gap_m = say_place((last[0], last[1]), frame), float(np.hypot(*(first - last)))
     out = []
@@ -214,7 +214,7 @@ def _closing(path: Ring, loop: Loop, times: int, edge: Polygon, frame: SiteFrame
     return out
 
 
-def _beside_m(path: Ring, edge: Polygon) -> float:
+def _beside_m(path: RingPoints, edge: Polygon) -> float:
     """How much of a walk runs within 5 m of the edge."""
     if len(path) < 2:
         return 0.0
@@ -223,7 +223,7 @@ def _beside_m(path: Ring, edge: Polygon) -> float:
     return float(step[near].sum())
 
 
-def _strays(path: Ring, edge: Polygon, frame: SiteFrame) -> list[Mend]:
+def _strays(path: RingPoints, edge: Polygon, frame: SiteFrame) -> list[Mend]:
     out = []
     for one in astray(path, edge):
         x, y = (float(v) for v in path[one.last if one.first == 0 else one.first])

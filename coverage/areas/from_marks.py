@@ -17,8 +17,8 @@ from fieldcomb.tracks.marks.vocabulary import PRESS, Mark
 from fieldcomb.tracks.units import local_date, many, parse_zone
 
 STOP_RADIUS_M = 5.0  # chosen for this project: a watch is that far off, and what to leave alone deserves room
-NEAR_M = 10_000.0  # from the frame's origin; farther away a mark is another place's
-NO_DATE = "without a date"
+FARTHEST_MARK_M = 10_000.0  # from the frame's origin; farther away a mark is another place's
+UNDATED = "without a date"
 QUARTER = 16  # corners of a quarter circle: its area is right to 0.2 %
 
 
@@ -59,7 +59,7 @@ def marked_areas(outings: Sequence[Marked], frame: SiteFrame, zone: str) -> tupl
             kind = "no-go" if mark.kind == "stop" else "blocked"
             said = mark.name if mark.kind == "blocked" else f"stop {mark.name}".strip()
             day = _day(mark, outing, zone)
-            reason = f"{said or mark.kind}, marked {day or NO_DATE}"
+            reason = f"{said or mark.kind}, marked {day or UNDATED}"
             disc = Point(place_m).buffer(radius_m, quad_segs=QUARTER)
             found.append(AreaShape(kind, reason, disc, since=day, marked_in=outing.id))
     return tuple(found)
@@ -70,7 +70,7 @@ def place_of(mark: Mark, frame: SiteFrame) -> tuple[float, float] | None:
     if mark.lon_deg is None or mark.lat_deg is None:
         return None
     x, y = frame.to_metres([mark.lon_deg], [mark.lat_deg])
-    near = np.isfinite(x[0]) and np.isfinite(y[0]) and np.hypot(x[0], y[0]) <= NEAR_M
+    near = np.isfinite(x[0]) and np.isfinite(y[0]) and np.hypot(x[0], y[0]) <= FARTHEST_MARK_M
     return (float(x[0]), float(y[0])) if near else None
 
 

@@ -12,11 +12,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.coverage.raster.polygons import Shape
@@ -29,7 +29,6 @@ DEPTH_STEPS = 24  # halvings: a depth is known to less than a millimetre
 DEPTH_M = 1e-4
 SLACK_M = 1e-6
 
-Mask = NDArray[np.bool_]
 Days = tuple[date, date] | None  # first and last day of an outing; None without a clock
 
 
@@ -113,7 +112,7 @@ def no_go_entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath
         if not into:
             continue
         touched = np.logical_or.reduce(masks)
-        deep = [depth_m(area.shape, swath) for swath in into]
+        deep = [entry_depth_m(area.shape, swath) for swath in into]
         could = all(depth <= receiver(swath.gps).r95_m + SLACK_M for depth, swath in zip(deep, into, strict=True))
         found.append(NoGoEntry(area.reason or None, _m2(touched, cell_m), max(deep), could))
         for shape in shapes:
@@ -160,7 +159,7 @@ def _inside(shape: Shape, grid: Grid) -> Mask:
     return np.asarray(burnt > 0)
 
 
-def depth_m(shape: Shape, swath: Swath) -> float:
+def entry_depth_m(shape: Shape, swath: Swath) -> float:
     """How far a swath reached in from an area's edge.
 
     It is the most by which the area can be shrunk from its edge on all sides and still be met by the swath, so never

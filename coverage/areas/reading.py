@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from fieldcomb.coverage.raster.polygons import Ring
+from fieldcomb.coverage.raster.polygons import RingPoints
 from fieldcomb.tracks.errors import AreaError, TrackError
 from fieldcomb.tracks.files.archive import unpack
 from fieldcomb.tracks.files.json_text import json_text, other_system, parse_json
@@ -21,15 +21,15 @@ from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.formats.kml_polygons import read_kml_polygons
 from fieldcomb.tracks.text import harmless
 
-MOST_BYTES = 64 * 1024 * 1024
-MOST_DEPTH = 16  # collections inside collections
-EXPORT_AGAIN = "Export it again in WGS 84 longitude and latitude (EPSG:4326)"
+MOST_AREA_BYTES = 64 * 1024 * 1024
+MOST_NESTED = 16  # collections inside collections
+EXPORT_IN_DEGREES = "Export it again in WGS 84 longitude and latitude (EPSG:4326)"
 
 _LINES = {"LineString": "a line", "MultiLineString": "lines", "Point": "a point", "MultiPoint": "points"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Drawn:
+class DrawnArea:
     """One thing drawn in a file.
 
     where : its place and name in words. parts : outer ring and holes of each polygon, longitude and latitude as in
@@ -38,16 +38,16 @@ class Drawn:
     """
 
     where: str
-    parts: tuple[tuple[Ring, ...], ...]
+    parts: tuple[tuple[RingPoints, ...], ...]
     typed: Mapping[str, Any]
     walked: bool = False
 
 
-def read_drawn(data: bytes, file: str) -> tuple[list[Drawn], list[str]]:
+def read_drawn(data: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
     """Take a file apart; gives what is drawn in it, in file order, and notes. Raises AreaError."""
     try:
-        content, notes = unpack(data, file, most=MOST_BYTES)
-        if len(content) > MOST_BYTES:
+        content, notes = unpack(data, file, most=MOST_AREA_BYTES)
+        if len(content) > MOST_AREA_BYTES:
             problem = f"is {len(content) / 1e6:.0f} MB large, far more than a boundary"
             raise AreaError(problem, file=file, hint="Give a file with the areas of this site only")
         form = looks_like(content)
@@ -70,7 +70,7 @@ _GIVE = "Give a boundary as GeoJSON, KML, or GPX with a closed track or route"
 # ------------------------------------------------------------------------------------------------------- GPX and KML
 
 
-def _gpx(content: bytes, file: str) -> tuple[list[Drawn], list[str]]:
+def _gpx(content: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
     recording = read_gpx(content, file, need_track=False)
     track, out = recording.track, []
     lines = [("track segment", "", track.lon_deg[i], track.lat_deg[i]) for i in _runs(track.segment)]
@@ -83,7 +83,7 @@ def _gpx(content: bytes, file: str) -> tuple[list[Drawn], list[str]]:
         ring = np.column_stack([lon[readable], lat[readable]])
         where = _where(f"{kind} {seen[kind]} of {many[kind]}", name)
         if len(ring):
-            out.append(Drawn(where, ((ring,),), {}, walked=True))
+            out.append(DrawnArea(where, ((ring,),), {}, walked=True))
     # The reader's remarks on routes and waypoints are meant for walks, where they do not count.
     notes = [note for note in recording.notes if "beside the track" not in note]
     if recording.waypoints:
@@ -98,12 +98,12 @@ def _runs(segment: Any) -> list[Any]:
     return np.split(np.arange(segment.size), np.flatnonzero(np.diff(segment)) + 1) if segment.size else []
 
 
-def _kml(content: bytes, file: str) -> tuple[list[Drawn], list[str]]:
+def _kml(content: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
     polygons, notes = read_kml_polygons(content, file)
     out = []
     for number, polygon in enumerate(polygons, 1):
         rings = tuple(np.column_stack(ring) for ring in (polygon.outer, *polygon.inners))
-        out.append(Drawn(_where(f"polygon {number} of {len(polygons)}", polygon.name), (rings,), polygon.data))
+        out.append(DrawnArea(_where(f"polygon {number} of {len(polygons)}", polygon.name), (rings,), polygon.data))
     return out, list(notes)
 
 
@@ -115,7 +115,7 @@ def _where(place: str, name: object) -> str:
 # ----------------------------------------------------------------------------------------------------------- GeoJSON
 
 
-def _geojson(content: bytes, file: str) -> tuple[list[Drawn], list[str]]:
+def _geojson(content: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
     text, notes = json_text(content, file)
     document = parse_json(text, file)
     drawn = list(_Walk(file).document(document))
@@ -130,7 +130,7 @@ class _Walk:
 
     file: str
 
-    def document(self, node: Any) -> Iterator[Drawn]:
+    def document(self, node: Any) -> Iterator[DrawnArea]:
         kind = self._type(node, "the whole file")
         self._check_crs(node, "the whole file")
         if kind == "FeatureCollection":
@@ -144,9 +144,9 @@ class _Walk:
         elif kind == "Topology":
             raise AreaError("is TopoJSON, which is not read", file=self.file, hint=_GIVE)
         else:
-            yield Drawn("its one shape", tuple(self._polygons(node, "its one shape", 0)), {})
+            yield DrawnArea("its one shape", tuple(self._polygons(node, "its one shape", 0)), {})
 
-    def _feature(self, node: Any, place: str) -> Drawn:
+    def _feature(self, node: Any, place: str) -> DrawnArea:
         if self._type(node, place) != "Feature":
             raise self._fault(f"is a {_shown(node['type'])} where a Feature was expected", place)
         self._check_crs(node, place)
@@ -156,9 +156,9 @@ class _Walk:
         where = _where(place, named.get("name") or node.get("id"))
         if node.get("geometry") is None:
             raise self._fault("is empty: it has no geometry", where, "Draw its polygon, or delete the feature")
-        return Drawn(where, tuple(self._polygons(node["geometry"], where, 0)), named)
+        return DrawnArea(where, tuple(self._polygons(node["geometry"], where, 0)), named)
 
-    def _polygons(self, node: Any, where: str, depth: int) -> Iterator[tuple[Ring, ...]]:
+    def _polygons(self, node: Any, where: str, depth: int) -> Iterator[tuple[RingPoints, ...]]:
         kind = self._type(node, where)
         self._check_crs(node, where)
         inside = node.get("geometries" if kind == "GeometryCollection" else "coordinates")
@@ -171,8 +171,8 @@ class _Walk:
             raise self._fault(f"is a {kind} without coordinates", where)
         if not inside:
             raise self._fault("is empty: it has no coordinates", where, "Draw its polygon, or delete the feature")
-        if depth > MOST_DEPTH:
-            raise self._fault(f"has collections nested more than {MOST_DEPTH} deep", where)
+        if depth > MOST_NESTED:
+            raise self._fault(f"has collections nested more than {MOST_NESTED} deep", where)
         if kind == "GeometryCollection":
             for part in inside:
                 yield from self._polygons(part, where, depth + 1)
@@ -180,7 +180,7 @@ class _Walk:
             for part in [inside] if kind == "Polygon" else inside:
                 yield self._rings(part, where)
 
-    def _rings(self, node: Any, where: str) -> tuple[Ring, ...]:
+    def _rings(self, node: Any, where: str) -> tuple[RingPoints, ...]:
         if not isinstance(node, list) or not node or not all(isinstance(ring, list) for ring in node):
             raise self._fault("has a polygon that is not a list of rings", where)
         return tuple(np.array([self._position(at, where) for at in ring], float).reshape(-1, 2) for ring in node)
@@ -202,7 +202,7 @@ class _Walk:
         system = other_system(node)
         if system is not None:
             problem = f"is in the coordinate system {_shown(system)}, not in WGS 84"
-            raise self._fault(problem, where, EXPORT_AGAIN)
+            raise self._fault(problem, where, EXPORT_IN_DEGREES)
 
     def _fault(self, problem: str, where: str, hint: str = "Export it again, or draw it again") -> AreaError:
         return AreaError(problem, file=self.file, where=where, hint=hint)

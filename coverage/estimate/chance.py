@@ -17,12 +17,11 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.blocks import Coarse
+from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
-
-Mask = NDArray[np.bool_]
 
 DRAWS = 24
 CELL_M = 0.5  # about: whole cells of the site's raster

@@ -13,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
-
-Mask = NDArray[np.bool_]
 
 CELL_M = 1.0
 MOST_CELLS = 10_000  # on larger sites the cells are larger

@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.cache.memo import NOTHING, Memo
-from fieldcomb.coverage.estimate.effort import Mask, Plot, effort, off_plot, on_plot, path_m, plot_of
+from fieldcomb.coverage.estimate.effort import Plot, effort, off_plot, on_plot, path_m, plot_of
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
 from fieldcomb.coverage.gear.receivers import Receiver
+from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats

@@ -13,22 +13,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import cover_discs
 
-Mask = NDArray[np.bool_]
-
-LEAST_WIDTH_M = 0.3
+LEAST_MISSED_WIDTH_M = 0.3
 OPEN_SWATHS = 3
 ANALYSIS_CELL_M = 0.1  # finer cells are put together up to this: a strip's outline needs no more
 TILE = 1500  # cells; a distance transform takes about 20 bytes a cell
-ROWS_AT_ONCE = 128
+DISTANCE_ROWS = 128
 
 STRIP, EDGE, OPEN = 1, 2, 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Kinds:
+class MissedKinds:
     """What kind of missed ground each cell is.
 
     grid : the analysis grid, as fine as the raster or up to 0.1 m. kind : uint8 (rows, cols): 0, STRIP, EDGE or OPEN.
@@ -43,7 +42,7 @@ class Kinds:
     whole: bool
 
 
-def tell_kinds(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> Kinds:
+def classify_missed(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> MissedKinds:
     """Tell missed ground apart.
 
     Parameters
@@ -80,7 +79,7 @@ def tell_kinds(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> Kinds:
             slice(cols.start - wide_c.start, cols.stop - wide_c.start),
         )
         kind[rows, cols], reach[rows, cols] = here[inner], far[inner]
-    return Kinds(coarse, kind, reach, len(tiles) == 1)
+    return MissedKinds(coarse, kind, reach, len(tiles) == 1)
 
 
 def _gather(grid: Grid, missed: Mask, inside: Mask) -> tuple[Grid, Mask, Mask]:
@@ -126,8 +125,8 @@ def distances(mask: Mask) -> NDArray[np.float64]:
     nearest = distance_transform_edt(mask, return_distances=False, return_indices=True)
     away = np.empty(mask.shape)
     cols = np.arange(mask.shape[1])
-    for first in range(0, mask.shape[0], ROWS_AT_ONCE):
-        part = slice(first, first + ROWS_AT_ONCE)
+    for first in range(0, mask.shape[0], DISTANCE_ROWS):
+        part = slice(first, first + DISTANCE_ROWS)
         down = nearest[0, part] - np.arange(mask.shape[0])[part, None]
         right = nearest[1, part] - cols
         away[part] = np.sqrt((down * down + right * right).astype(float))
@@ -147,7 +146,7 @@ def _tell(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> tuple[NDArr
     to_edge = missed & (to_rim(inside) <= away + 1e-9)  # the edge of the site is as near as swept ground, or nearer
     free = away - cell / 2  # from a cell's centre to the rim of the nearest cell that is not missed
     radius = OPEN_SWATHS * swath_m / 2
-    opened = missed & _within(free >= LEAST_WIDTH_M / 2 - 1e-9, LEAST_WIDTH_M / 2 + cell / 2, cell)
+    opened = missed & _within(free >= LEAST_MISSED_WIDTH_M / 2 - 1e-9, LEAST_MISSED_WIDTH_M / 2 + cell / 2, cell)
     wide = free >= radius - 1e-9
     ground = np.zeros(missed.shape, bool)
     if wide.any():

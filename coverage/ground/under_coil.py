@@ -25,21 +25,21 @@ from fieldcomb.coverage.cache.memo import NOTHING, Memo
 from fieldcomb.coverage.gear.footprint import heard_size_m, reach_in_soil_m
 from fieldcomb.coverage.gear.swing import SLOWEST_SWEEP_S, Swing
 from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_under_coil
+from fieldcomb.coverage.ground.pass_tally import ROWS_AT_ONCE, OutingPasses
 from fieldcomb.coverage.ground.shapes import PACE_SHARES, FilledResult
-from fieldcomb.coverage.ground.tally import ROWS_AT_ONCE, Mask, Slices, Swept
 from fieldcomb.coverage.outings.walks import SwungWalk
-from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts, mean_over
 from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
 
 PIECE_S = 30  # long enough to smooth a receiver's error at walking pace, short enough to see a change of pace
-STEPS = 2048  # of -log(left) are kept to so many parts of one
+LOST_STEPS = 2048  # of -log(left) are kept to so many parts of one
 CELLS_AT_ONCE = 1_000_000
 ALL = 20.0  # -log(left) from which on nothing is left: two billionths
-_LEFT = np.exp(-np.arange(65536) / STEPS).astype(np.float32)
-_LEFT[int(ALL * STEPS) :] = 0.0
+_LEFT = np.exp(-np.arange(65536) / LOST_STEPS).astype(np.float32)
+_LEFT[int(ALL * LOST_STEPS) :] = 0.0
 
 Lost = NDArray[np.uint16]  # (1 or 2, rows, cols): -log(left), for the sweep time used, and for the slowest usual one
 
@@ -145,7 +145,7 @@ class UnderCoil:
     no_clock: Mask | None = None  # that ground
     swings: dict[str, set[Swing]] = field(default_factory=dict)
 
-    def add(self, walks: Sequence[SwungWalk], swept: Swept) -> Under:
+    def add(self, walks: Sequence[SwungWalk], swept: OutingPasses) -> Under:
         """Add one outing and tell its own share; some rows at a time, since several numbers are needed of each cell."""
         rows, cols = swept.here
         known: dict[str, _Pieces] = {}
@@ -177,7 +177,7 @@ class UnderCoil:
             self.no_clock = np.zeros(self.inside.shape, bool)
         self.no_clock[here] |= passed
 
-    def _add_rows(self, known: Mapping[str, _Pieces], swept: Swept, band: slice) -> Floats:
+    def _add_rows(self, known: Mapping[str, _Pieces], swept: OutingPasses, band: slice) -> Floats:
         """Add some rows of an outing's window; gives how many cells of them it has under its coils, (1 or 2,)."""
         (top, cols), (other, across) = swept.here, swept.there
         here = (slice(top.start + band.start, top.start + band.stop), cols)
@@ -281,7 +281,7 @@ class UnderCoil:
             lost = np.zeros(passes[part].shape, np.float32)
             for layer in self.by_coil.values():
                 lost += layer[0][part]
-            share = -np.expm1(-lost / STEPS / np.maximum(passes[part], 1))
+            share = -np.expm1(-lost / LOST_STEPS / np.maximum(passes[part], 1))
             kind = np.searchsorted(-np.array(PACE_SHARES[:-1]), -share - 1e-4) + 1
             if self.no_clock is not None:
                 kind[self.no_clock[part]] = len(PACE_SHARES) + 1
@@ -292,7 +292,7 @@ class UnderCoil:
 def _lost(pieces: _Pieces, passes: Counts, window: Grid, kinds: int) -> Lost:
     """Give -log of what passes with one coil leave of each cell of a window, in steps, (kinds, rows, cols)."""
     mean = pieces.mean(passes > 0, window, kinds)
-    return np.asarray(np.minimum(np.rint(mean * passes * STEPS), 65535), np.uint16)
+    return np.asarray(np.minimum(np.rint(mean * passes * LOST_STEPS), 65535), np.uint16)
 
 
 def _add_up(layer: Lost, more: Lost) -> None:

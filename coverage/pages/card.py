@@ -13,7 +13,7 @@ from fieldcomb.tracks.units import say_length
 CARD_FILE = "card.html"
 MOST_COILS = 5  # more do not fit on one page
 MOST_WORDS = 3  # of a site's own for one mark
-MOST_LETTERS = 20
+MOST_WORD_LETTERS = 20
 MOST_OF_NAME = 100
 
 # What each mark does, and an example, by the kind of mark.
@@ -84,5 +84,5 @@ def _coil(known: KnownCoil) -> CoilRow:
     return CoilRow(_short(coil.name), size, swing)
 
 
-def _short(text: str, most: int = MOST_LETTERS) -> str:
+def _short(text: str, most: int = MOST_WORD_LETTERS) -> str:
     return text if len(text) <= most else text[: most - 1] + "…"

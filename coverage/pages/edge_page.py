@@ -11,17 +11,17 @@ from fieldcomb.coverage.areas import edge_walk as edge
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge
 from fieldcomb.coverage.pages.legend import INK, MISSED
 from fieldcomb.coverage.pages.templating import fill
-from fieldcomb.coverage.raster.polygons import Ring, whole
+from fieldcomb.coverage.raster.polygons import RingPoints, whole
 from fieldcomb.coverage.report.words import length
 
-WIDTH = 480  # of the picture, in its own units; a phone shows it a little smaller, a desk larger
+PICTURE_WIDTH = 480  # of the picture, in its own units; a phone shows it a little smaller, a desk larger
 MOST_HEIGHT, MARGIN, FOOT = 640, 26, 34
 MOST_SIGNS = 60  # signs beyond this would hide the walk; all mends stand in the list
 FINEST = 0.15  # units; finer detail of the walk than this cannot be seen
 ROUND_M = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000)
 
 # Signs as paths of M and L around 0, 0: seven shapes, so that nothing hangs on colour.
-SIGNS = {
+MEND_SIGNS = {
     edge.CLOSED: "M-5 -5L5 -5L5 5L-5 5z",
     edge.OVERLAP: "M0 -7L7 0L0 7L-7 0z",
     edge.ROUNDS: "M-7 -3L7 -3L7 3L-7 3z",
@@ -30,7 +30,7 @@ SIGNS = {
     edge.STUB: "M-6 -3L-3 -6L0 -3L3 -6L6 -3L3 0L6 3L3 6L0 3L-3 6L-6 3L-3 0z",
     edge.STRAYED: "M-7 -5L7 -5L0 7z",
 }
-SIGN_NAMES = {
+MEND_NAMES = {
     edge.CLOSED: "ends joined",
     edge.OVERLAP: "start and end overlap",
     edge.ROUNDS: "more than once round",
@@ -49,14 +49,14 @@ def edge_html(walked: WalkedEdge, name: str) -> str:
     """Give the page; the same walk gives the same text. ``name`` is the site's."""
     notes = walked.area.notes
     told = {mend.text for mend in walked.mends}
-    kinds = [kind for kind in SIGNS if any(mend.kind == kind for mend in walked.mends)]
+    kinds = [kind for kind in MEND_SIGNS if any(mend.kind == kind for mend in walked.mends)]
     return fill(
         "pages/templates/edge.html",
         name=name,
         summary=notes[:2],
         notes=[note for note in notes[2:] if note not in told],
         mends=[(Markup(_sample(mend.kind)), mend.text) for mend in walked.mends],
-        key=[(Markup(_sample(kind)), SIGN_NAMES[kind]) for kind in kinds],
+        key=[(Markup(_sample(kind)), MEND_NAMES[kind]) for kind in kinds],
         lines=[(Markup(_line_sample(kind)), text) for kind, text in _lines(walked)],
         picture=Markup(_picture(walked)),
     )
@@ -83,9 +83,9 @@ class _Plan:
         self.left, bottom = (float(v) for v in xy.min(axis=0))
         right, self.top = (float(v) for v in xy.max(axis=0))
         wide, high = max(right - self.left, 1.0), max(self.top - bottom, 1.0)
-        self.scale = min((WIDTH - 2 * MARGIN) / wide, (MOST_HEIGHT - 2 * MARGIN) / high)
+        self.scale = min((PICTURE_WIDTH - 2 * MARGIN) / wide, (MOST_HEIGHT - 2 * MARGIN) / high)
         self.height = round(high * self.scale + 2 * MARGIN + FOOT)
-        self.shift = (WIDTH - wide * self.scale) / 2
+        self.shift = (PICTURE_WIDTH - wide * self.scale) / 2
 
     def at(self, x_m: float, y_m: float) -> tuple[float, float]:
         """Where a place is drawn."""
@@ -94,7 +94,7 @@ class _Plan:
             round((self.top - y_m) * self.scale + MARGIN, 1),
         )
 
-    def path(self, line: Ring) -> str:
+    def path(self, line: RingPoints) -> str:
         """A line as the d of an SVG path."""
         return "M" + "L".join(f"{x:g} {y:g}" for x, y in (self.at(float(a), float(b)) for a, b in line))
 
@@ -121,35 +121,35 @@ def _picture(walked: WalkedEdge) -> str:
             parts.append(f'<path d="{plan.path(line)}" fill="none" stroke="#000" stroke-width="1.1"/>')
     parts += [_sign(plan, number, walked) for number in range(min(len(walked.mends), MOST_SIGNS))]
     head = "<title>The walk and the edge made of it, north up</title>"
-    box = f'viewBox="0 0 {WIDTH} {plan.height}"'
+    box = f'viewBox="0 0 {PICTURE_WIDTH} {plan.height}"'
     return f'<svg class="plan" role="img" {box}>{head}{"".join(parts)}{_scale_bar(plan)}{_north()}</svg>'
 
 
 def _sign(plan: _Plan, number: int, walked: WalkedEdge) -> str:
     mend = walked.mends[number]
     x, y = plan.at(mend.x_m, mend.y_m)
-    side = -12 if x > WIDTH - 40 else 12
+    side = -12 if x > PICTURE_WIDTH - 40 else 12
     anchor = "end" if side < 0 else "start"
-    mark = (
-        f'<path transform="translate({x:g} {y:g})" d="{SIGNS[mend.kind]}" fill="#fff" stroke="#000" stroke-width="2"/>'
-    )
+    look = 'fill="#fff" stroke="#000" stroke-width="2"'
+    mark = f'<path transform="translate({x:g} {y:g})" d="{MEND_SIGNS[mend.kind]}" {look}/>'
     return f'{mark}<text x="{x + side:g}" y="{y + 5:g}" text-anchor="{anchor}">{number + 1}</text>'
 
 
 def _scale_bar(plan: _Plan) -> str:
-    bar_m = max((m for m in ROUND_M if m * plan.scale <= WIDTH / 3), default=ROUND_M[0])
+    bar_m = max((m for m in ROUND_M if m * plan.scale <= PICTURE_WIDTH / 3), default=ROUND_M[0])
     x, y, end = MARGIN, plan.height - 12, MARGIN + round(bar_m * plan.scale, 1)
     line = f'<path d="M{x} {y - 6}V{y}H{end}V{y - 6}" fill="none" stroke="{INK}" stroke-width="2.5"/>'
     return f'{line}<text x="{end + 8}" y="{y + 2}">{length(bar_m)}</text>'
 
 
 def _north() -> str:
-    arrow = f'<path d="M{WIDTH - 22} 6L{WIDTH - 14} 28L{WIDTH - 22} 23L{WIDTH - 30} 28z" fill="{INK}"/>'
-    return f'{arrow}<text x="{WIDTH - 22}" y="44" text-anchor="middle">N</text>'
+    x = PICTURE_WIDTH - 22
+    arrow = f'<path d="M{x} 6L{x + 8} 28L{x} 23L{x - 8} 28z" fill="{INK}"/>'
+    return f'{arrow}<text x="{x}" y="44" text-anchor="middle">N</text>'
 
 
 def _sample(kind: str) -> str:
-    mark = f'<path transform="translate(11 11)" d="{SIGNS[kind]}" fill="#fff" stroke="#000" stroke-width="2"/>'
+    mark = f'<path transform="translate(11 11)" d="{MEND_SIGNS[kind]}" fill="#fff" stroke="#000" stroke-width="2"/>'
     return f'<svg class="swatch" width="22" height="22" viewBox="0 0 22 22" aria-hidden="true">{mark}</svg>'
 
 

@@ -74,7 +74,7 @@ class Overlay(ImageOverlay):  # type: ignore[misc]  # folium has no types
         self.url = picture.url
 
 
-class Drawn(MacroElement):  # type: ignore[misc]  # folium has no types
+class DrawCall(MacroElement):  # type: ignore[misc]  # folium has no types
     """Has the page's script draw one entry of its data into the layer that this belongs to."""
 
     _template = Template(

@@ -43,7 +43,7 @@ STRIPED = 3  # of SEARCHED_NAMES
 
 
 @dataclass(frozen=True, slots=True)
-class Pattern:
+class AreaPattern:
     """How one kind of area is drawn: outline, its dashes, and the inside of a pattern tile of size x size pixels."""
 
     colour: str
@@ -60,23 +60,23 @@ def _on(ground: str, size: int, path: str, ink: str, width: float = 0) -> str:
 
 
 PATTERNS = {
-    "site": Pattern(INK, 2.5, "", 4, ""),
-    "strip": Pattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
-    "certain": Pattern(MISSED, 2, "", 4, _on(MISSED, 4, "", MISSED)),
-    "likely": Pattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
-    "open": Pattern(MISSED, 2, "8 4", 9, _on("#fff", 9, "M2 4.5a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0 -5 0z", MISSED)),
-    "not-recorded": Pattern("#222", 1.5, "2 3", 5, _on("#fff", 5, "M-1 -1L6 6", "#222", 1.4)),
-    "no-go": Pattern("#000", 2.5, "", 9, _on("#fff", 9, "M0 0L9 9M9 0L0 9", "#000", 1.3)),
-    "blocked": Pattern("#000", 1.5, "", 8, _on("#55565f", 8, "M2 2h4v4H2z", "#fff")),
-    "filled": Pattern("#00594c", 2, "6 3", 8, _on("#d8f0ea", 8, "M1 4h6M4 1v6", "#00594c", 1.6)),
-    "junk": Pattern("#6b3f00", 2, "3 3", 11, _on("#ffe9b8", 11, "M2.5 9L5.5 2.5L8.5 9z", "#6b3f00")),
-    "walked": Pattern(
+    "site": AreaPattern(INK, 2.5, "", 4, ""),
+    "strip": AreaPattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
+    "certain": AreaPattern(MISSED, 2, "", 4, _on(MISSED, 4, "", MISSED)),
+    "likely": AreaPattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
+    "open": AreaPattern(MISSED, 2, "8 4", 9, _on("#fff", 9, "M2 4.5a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0 -5 0z", MISSED)),
+    "not-recorded": AreaPattern("#222", 1.5, "2 3", 5, _on("#fff", 5, "M-1 -1L6 6", "#222", 1.4)),
+    "no-go": AreaPattern("#000", 2.5, "", 9, _on("#fff", 9, "M0 0L9 9M9 0L0 9", "#000", 1.3)),
+    "blocked": AreaPattern("#000", 1.5, "", 8, _on("#55565f", 8, "M2 2h4v4H2z", "#fff")),
+    "filled": AreaPattern("#00594c", 2, "6 3", 8, _on("#d8f0ea", 8, "M1 4h6M4 1v6", "#00594c", 1.6)),
+    "junk": AreaPattern("#6b3f00", 2, "3 3", 11, _on("#ffe9b8", 11, "M2.5 9L5.5 2.5L8.5 9z", "#6b3f00")),
+    "walked": AreaPattern(
         "#3d3d3d", 2, "9 3", 10, _on("#f4f1ea", 10, "M1 3q2 -2.4 4 0t4 0M1 8q2 -2.4 4 0t4 0", "#3d3d3d", 1.2)
     ),
-    "ended": Pattern("#000", 2, "2 5", 12, _on("#fff", 12, "M4 4h3v3H4z", "#000")),
-    "todo": Pattern("#5a2a82", 3, "10 3", 12, _on("#fff", 12, "M2 9L6 4L10 9", "#5a2a82", 1.8)),
-    "heard": Pattern("#00535e", 2, "1 4", 9, _on("#fff", 9, "M4.5 1v7M1 4.5h7", "#00535e", 1.2)),
-    "outline": Pattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
+    "ended": AreaPattern("#000", 2, "2 5", 12, _on("#fff", 12, "M4 4h3v3H4z", "#000")),
+    "todo": AreaPattern("#5a2a82", 3, "10 3", 12, _on("#fff", 12, "M2 9L6 4L10 9", "#5a2a82", 1.8)),
+    "heard": AreaPattern("#00535e", 2, "1 4", 9, _on("#fff", 9, "M4.5 1v7M1 4.5h7", "#00535e", 1.2)),
+    "outline": AreaPattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
 }
 # This ground is searched: its passes must be seen.
 SEEN_THROUGH = ("filled", "junk", "walked", "ended", "todo", "heard")
@@ -91,8 +91,8 @@ AREA_NAMES = {
 }
 
 # Signs for stops, as paths of M and L around 0, 0 in pixels: three shapes and three sizes.
-SIGNS = {"dig": "M-6 -5L6 -5L0 6z", "pause": "M-4 -4L4 -4L4 4L-4 4z", "break": "M0 -9L9 0L0 9L-9 0z"}
-SIGN_NAMES = {"dig": "dig", "pause": "pause", "break": "break (over 10 minutes)"}
+STOP_SIGNS = {"dig": "M-6 -5L6 -5L0 6z", "pause": "M-4 -4L4 -4L4 4L-4 4z", "break": "M0 -9L9 0L0 9L-9 0z"}
+STOP_NAMES = {"dig": "dig", "pause": "pause", "break": "break (over 10 minutes)"}
 
 
 # Signs for marks, drawn likewise and told apart by shape; what to leave alone is the largest, and the only one in red.
@@ -178,7 +178,7 @@ def sign_swatch(kind: str) -> str:
     """A sample of one sign for stops."""
     fill = "#000" if kind == "dig" else "#fff"
     look = f'fill="{fill}" stroke="#000" stroke-width="2"'
-    return _sample(f'<path transform="translate(17 11)" d="{SIGNS[kind]}" {look}/>')
+    return _sample(f'<path transform="translate(17 11)" d="{STOP_SIGNS[kind]}" {look}/>')
 
 
 def _sample(inside: str) -> str:

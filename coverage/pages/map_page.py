@@ -18,17 +18,17 @@ from fieldcomb.coverage.areas.from_marks import place_of
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.pages import legend
-from fieldcomb.coverage.pages.leaflet import Drawn, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
+from fieldcomb.coverage.pages.leaflet import DrawCall, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.legend import Board, Choice, Tick
-from fieldcomb.coverage.pages.overlay import draw
+from fieldcomb.coverage.pages.overlay import raster_picture
 from fieldcomb.coverage.pages.packing import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
-from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, strip_name, strip_rows
-from fieldcomb.coverage.pages.templating import text_of
+from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, strip_rows, strip_title
+from fieldcomb.coverage.pages.templating import page_file
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.marks import mark_rows, say_mark
-from fieldcomb.coverage.report.strips import worth_a_walk
+from fieldcomb.coverage.report.strips import reportable
 from fieldcomb.coverage.report.todo import CLASS_NAMES, PROMISE, junk_words, reason_words
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, class_cells
@@ -36,7 +36,7 @@ from fieldcomb.coverage.todo.results import TodoPiece
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
 
-TILE_M = 10.0  # ground shown as one where single strips cannot be placed
+SHARE_TILE_M = 10.0  # ground shown as one where single strips cannot be placed
 STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and at most so many across the site: 3 pixels of a phone
 MAX_ZOOM = 24  # a cell of 5 cm is then 5 to 9 pixels wide
 
@@ -96,8 +96,8 @@ class _Composer:
             "patterns": Markup(legend.pattern_defs()),
             "leaflet_css": Markup(leaflet_css()),
             "leaflet_js": Markup(leaflet_js()),
-            "sheet_css": Markup(text_of("pages/templates/sheet.css")),
-            "draw_js": Markup(text_of("pages/templates/draw.js")),
+            "sheet_css": Markup(page_file("pages/templates/sheet.css")),
+            "draw_js": Markup(page_file("pages/templates/draw.js")),
         }
         sheet = self._numbered(Sheet(values))
         sheet.add_child(self.plan)
@@ -117,10 +117,10 @@ class _Composer:
     def _group(self, key: str, how: str, entry: object) -> None:
         self.groups[key] = entry
         group = self._add(key, folium.FeatureGroup(name=key, show=False))
-        group.add_child(self._numbered(Drawn(how, key)))
+        group.add_child(self._numbered(DrawCall(how, key)))
 
     def _picture(self, key: str, grid: Grid, cells: Cells, colours: tuple[str, ...]) -> None:
-        picture = draw(grid, cells, colours, self.frame)
+        picture = raster_picture(grid, cells, colours, self.frame)
         self.drawn_m.add(round(picture.drawn_m, 6))
         self._add(key, Overlay(key, picture))
 
@@ -152,7 +152,7 @@ class _Composer:
         self.ground.append(Choice("chance", "Chance that the coil passed", "Estimated"))
         if not chance.placed:
             self._picture("tiles", chance.grid, _in_steps(_tiles(cells, chance.grid), len(colours)), colours)
-            self.ground.append(Choice("tiles", f"Expected share, in tiles of {TILE_M:g} m", "Estimated"))
+            self.ground.append(Choice("tiles", f"Expected share, in tiles of {SHARE_TILE_M:g} m", "Estimated"))
 
     def _pace(self) -> None:
         """Draw where the walk was slow enough for the swing, and where too fast."""
@@ -234,7 +234,7 @@ class _Composer:
 
     def _missed(self) -> None:
         """Draw what nobody passed over, and what nobody recorded."""
-        pieces = worth_a_walk(self.report.strips)
+        pieces = reportable(self.report.strips)
         kinds = {
             "certain": "missed, certain",
             "likely": "missed, likely",
@@ -264,7 +264,7 @@ class _Composer:
         # Outlines follow the cells in steps; half a cell of slack takes the steps away.
         item = self._area(kind, strip.shape, "missed", self.layers.grid.cell_m / 2)
         size = f"{wording.area(strip.area_m2)}, {wording.length(strip.length_m)} long"
-        return item | {"id": f"piece-{strip.id}", "title": strip_name(strip), "rows": strip_rows(strip), "brief": size}
+        return item | {"id": f"piece-{strip.id}", "title": strip_title(strip), "rows": strip_rows(strip), "brief": size}
 
     def _heard(self) -> None:
         """Draw ground where something was heard and left."""
@@ -320,7 +320,7 @@ class _Composer:
     def _walk(self, outing: OutingLayer, walks: Walks, n: int) -> Json:
         at = np.array([[stop.x_m, stop.y_m] for stop in outing.stops], float).reshape(-1, 2)
         stops = pack_line(self.frame, at) if len(at) else []
-        kinds = [stop.kind if stop.kind in legend.SIGNS else "pause" for stop in outing.stops]
+        kinds = [stop.kind if stop.kind in legend.STOP_SIGNS else "pause" for stop in outing.stops]
         return {"lines": walks.lines[n], "transits": walks.transits[n], "stops": stops, "kinds": kinds}
 
     def _marks(self) -> None:
@@ -358,7 +358,7 @@ class _Composer:
             "unit": UNIT_DEG,
             "bounds": self._bounds(),
             "styles": {kind: legend.style(kind) for kind in legend.PATTERNS},
-            "signs": legend.SIGNS | legend.MARK_SIGNS,
+            "signs": legend.STOP_SIGNS | legend.MARK_SIGNS,
             "groups": self.groups,
         }
 
@@ -390,7 +390,7 @@ def _in_steps(share: Floats, steps: int) -> Cells:
 def _tiles(share: Floats, grid: Grid) -> Floats:
     """Mean of each tile of 10 m, for all cells in it; tiles lie on whole tens of metres from the frame's origin."""
     x, y = grid.centres()
-    col, row = (np.floor(v / TILE_M).astype(np.int64) for v in (x, y))
+    col, row = (np.floor(v / SHARE_TILE_M).astype(np.int64) for v in (x, y))
     number = (row.max() - row)[:, None] * (np.ptp(col) + 1) + (col - col.min())[None, :]
     known = ~np.isnan(share)
     total = np.bincount(number[known], weights=share[known], minlength=int(number.max()) + 1)

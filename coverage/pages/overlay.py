@@ -65,7 +65,7 @@ class _Box:
     north: float
 
 
-def draw(grid: Grid, cells: Cells, colours: tuple[str, ...], frame: SiteFrame) -> Picture:
+def raster_picture(grid: Grid, cells: Cells, colours: tuple[str, ...], frame: SiteFrame) -> Picture:
     """Draw a raster of small numbers: value n in ``colours[n]``, higher values as the last one, 255 seen through.
 
     Takes about 2 bytes a cell beside the raster while it works (4 per drawn cell more when it has to warp).

@@ -14,11 +14,12 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
-from fieldcomb.coverage.survey.results import Line, OutingLayer
+from fieldcomb.coverage.survey.results import OutingLayer
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
+from fieldcomb.tracks.recording import Floats
 
 UNIT_DEG = 1e-8
-MOST_POINTS = 60_000  # of all walks on the page together
+MOST_PAGE_POINTS = 60_000  # of all walks on the page together
 _FINEST_M = 0.02
 
 Packed = list[int]
@@ -33,7 +34,7 @@ class Walks:
     tolerance_m: float
 
 
-def pack_line(frame: SiteFrame, line: Line) -> Packed:
+def pack_line(frame: SiteFrame, line: Floats) -> Packed:
     """Pack one line of (n, 2) site metres."""
     lon, lat = frame.to_lonlat(line[:, 0], line[:, 1])
     east = wrap_lon(lon - frame.lon_deg)
@@ -51,7 +52,7 @@ def pack_area(frame: SiteFrame, shape: Polygon | MultiPolygon, tolerance_m: floa
     return [[pack_line(frame, np.asarray(ring.coords)[:-1, :2]) for ring in part] for part in rings]
 
 
-def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOST_POINTS) -> Walks:
+def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOST_PAGE_POINTS) -> Walks:
     """Simplify all walks alike, so that at most ``most`` points are left, and pack them (Douglas-Peucker in GEOS)."""
     kept = [[_strings(layer.lines), _strings(layer.transits)] for layer in outings]
     tolerance_m = _FINEST_M
@@ -66,7 +67,7 @@ def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOS
     return Walks(lines, transits, round(tolerance_m, 3))
 
 
-def _strings(lines: Iterable[Line]) -> Any:
+def _strings(lines: Iterable[Floats]) -> Any:
     # A leg of a single fix is drawn as a dot: the same place twice under a round pen.
     whole = [np.repeat(line, 2, axis=0) if len(line) == 1 else line for line in lines if len(line)]
     return np.array([shapely.LineString(line) for line in whole], dtype=object)

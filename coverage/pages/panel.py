@@ -14,7 +14,7 @@ from fieldcomb.coverage.pages.legend import Board
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.marks import TITLES, mark_lines, say_marks, warning
-from fieldcomb.coverage.report.strips import worth_a_walk
+from fieldcomb.coverage.report.strips import reportable
 from fieldcomb.coverage.report.todo import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 from fieldcomb.coverage.survey.results import OutingResult, Report
 
@@ -54,14 +54,14 @@ def strip_rows(strip: Strip) -> list[tuple[str, str]]:
     ]
 
 
-def strip_name(strip: Strip) -> str:
+def strip_title(strip: Strip) -> str:
     """What a piece of missed ground is called."""
     return f"{'Strip' if strip.kind == 'strip' else 'Open ground'} {strip.id}"
 
 
 def panel_html(report: Report, board: Board) -> str:
     """Give the whole panel as HTML."""
-    told = worth_a_walk(report.strips)
+    told = reportable(report.strips)
     strips = [strip for strip in told if strip.kind == "strip"]
     wide = [strip for strip in told if strip.kind != "strip"]
     largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:MOST_LISTED]
@@ -81,7 +81,7 @@ def panel_html(report: Report, board: Board) -> str:
         strips_m2=sum(strip.area_m2 for strip in strips),
         wide=wide,
         wide_m2=sum(strip.area_m2 for strip in wide),
-        largest=[(strip, strip_name(strip)) for strip in largest],
+        largest=[(strip, strip_title(strip)) for strip in largest],
         charts=_charts(report),
         assumed=_assumed(report.outings),
         entered=[(o, _entered(o, ENTERED_M2)) for o in report.outings if _entered(o, ENTERED_M2)],

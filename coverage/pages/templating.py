@@ -12,7 +12,7 @@ from fieldcomb.coverage.pages import legend
 from fieldcomb.coverage.report import words as wording
 
 
-def text_of(name: str) -> str:
+def page_file(name: str) -> str:
     """Read one of the package's own page files, such as ``pages/templates/panel.html``."""
     return (files("fieldcomb.coverage") / name).read_text("utf-8")
 
@@ -20,7 +20,7 @@ def text_of(name: str) -> str:
 @lru_cache(maxsize=1)
 def _templates() -> Environment:
     env = Environment(
-        loader=FunctionLoader(text_of),
+        loader=FunctionLoader(page_file),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

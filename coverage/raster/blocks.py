@@ -7,11 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.raster.cells import Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.tracks.recording import Floats
-
-Mask = NDArray[np.bool_]
-Slices = tuple[slice, slice]
 
 
 class Coarse:
@@ -48,7 +46,7 @@ class Coarse:
         """Share of each coarse cell's ground that a mask of the whole raster takes."""
         return self.share(mask, self._all)[1]
 
-    def onto(self, values: Floats, grid: Grid) -> Floats:
+    def resample_to(self, values: Floats, grid: Grid) -> Floats:
         """Mean of values of these cells in each cell of another grid, by the site's ground in them; 0 off the site.
 
         Cells of the other grid that hold no centre of these take the value at their own centre.

@@ -15,8 +15,8 @@ from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
 
-ROWS_AT_ONCE = 64  # of blocks, so that no copy of all of a raster is made
-MOST_CELLS = 200_000_000  # a grid larger than this is refused before memory goes (200 MB a layer)
+BLOCK_ROWS = 64  # of blocks, so that no copy of all of a raster is made
+MOST_GRID_CELLS = 200_000_000  # a grid larger than this is refused before memory goes (200 MB a layer)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,7 @@ def grid_over(bounds_m: tuple[float, float, float, float], cell_m: float) -> Gri
     left, bottom, right, top = bounds_m
     west, south = math.floor(left / cell_m), math.floor(bottom / cell_m)
     cols, rows = math.ceil(right / cell_m) - west, math.ceil(top / cell_m) - south
-    if rows * cols > MOST_CELLS:
+    if rows * cols > MOST_GRID_CELLS:
         size = f"{right - left:.0f} m x {top - bottom:.0f} m"
         hint = "Use larger cells, such as 50cm, or split the ground into several sites"
         raise UsageError(
@@ -110,8 +110,8 @@ def block_sums(values: NDArray[Any], k: int, down: int = 0, right: int = 0) -> F
     """
     rows, cols = (-(-(n + before) // k) for n, before in zip(values.shape, (down, right), strict=True))
     total = np.zeros((rows, cols))
-    for first in range(0, rows, ROWS_AT_ONCE):
-        last = min(first + ROWS_AT_ONCE, rows)
+    for first in range(0, rows, BLOCK_ROWS):
+        last = min(first + BLOCK_ROWS, rows)
         top = max(first * k - down, 0)
         part = values[top : last * k - down]
         padded = np.zeros(((last - first) * k, cols * k), np.float32)

@@ -17,8 +17,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.raster.cells import Indices
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.raster.stretches import NONE, SLICES, Index, Pieces, ranges
+from fieldcomb.coverage.raster.stretches import NO_INDICES, SLICES, Pieces, ranges
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
 
@@ -101,7 +102,7 @@ RIM_WEST, RIM_NORTH = 1e-7, 0.6e-7
 BLOCK = 500  # segments worked on at once, so that every array of a block stays in the processor's cache
 
 
-def _intervals(pieces: Pieces, radius_m: float | Floats, grid: Grid) -> tuple[Index, Index, Index, Index]:
+def _intervals(pieces: Pieces, radius_m: float | Floats, grid: Grid) -> tuple[Indices, Indices, Indices, Indices]:
     """Group, row, first and last column of disjoint cell intervals, in order of row, then group."""
     radius = np.broadcast_to(np.asarray(radius_m, float), pieces.group.shape)
     blocks, met = [], []
@@ -120,7 +121,7 @@ def _intervals(pieces: Pieces, radius_m: float | Floats, grid: Grid) -> tuple[In
     return _merge(group[order], row[order], first[order], last[order])
 
 
-def _again(pieces: Pieces, met: list[tuple[Index, ...]]) -> list[tuple[Index, Index, Index, Index]]:
+def _again(pieces: Pieces, met: list[tuple[Indices, ...]]) -> list[tuple[Indices, Indices, Indices, Indices]]:
     """Intervals of the segments that are near cuts, of which the rows that they meet are known."""
     if not met:
         return []
@@ -135,13 +136,13 @@ def _again(pieces: Pieces, met: list[tuple[Index, ...]]) -> list[tuple[Index, In
     return blocks
 
 
-def _by_row(row: Index) -> Index:
+def _by_row(row: Indices) -> Indices:
     """Order by row, keeping the order within a row; 16-bit keys let numpy sort by counting."""
     small = row.size == 0 or int(row.max()) < 65536
     return np.argsort(row.astype(np.uint16) if small else row, kind="stable")
 
 
-def _runs(group: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index, Index]:
+def _runs(group: Indices, row: Indices, first: Indices, last: Indices) -> tuple[Indices, Indices, Indices, Indices]:
     """Unite intervals of one group and row that follow one another in time and overlap or touch."""
     order = _by_row(row)
     group, row, first, last = group[order], row[order], first[order], last[order]
@@ -155,7 +156,7 @@ def _runs(group: Index, row: Index, first: Index, last: Index) -> tuple[Index, I
     return group[at], row[at], np.minimum.reduceat(first, at), np.maximum.reduceat(last, at)
 
 
-def _segment_rows(ends: Floats, radius_m: Floats, grid: Grid) -> tuple[Index, Index, Index, Index]:
+def _segment_rows(ends: Floats, radius_m: Floats, grid: Grid) -> tuple[Indices, Indices, Indices, Indices]:
     """Every grid row that a segment's capsule meets, as segment, row, first and last column.
 
     In units of cells with centres on whole numbers. The left rim of a capsule at row v is that of the disc centred
@@ -199,7 +200,7 @@ def _rim(t: Floats, u: Floats, v: Floats, du: Floats, dv: Floats, rr: Floats, si
     return np.add(t, reach, out=t) if side > 0 else np.subtract(t, reach, out=t)
 
 
-def _merge(group: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index, Index]:
+def _merge(group: Indices, row: Indices, first: Indices, last: Indices) -> tuple[Indices, Indices, Indices, Indices]:
     """Unite what still overlaps among the intervals of one group and row, which lie together; the order stays."""
     same = (row[1:] == row[:-1]) & (group[1:] == group[:-1])
     if not same.any():
@@ -221,7 +222,7 @@ def _merge(group: Index, row: Index, first: Index, last: Index) -> tuple[Index, 
     return group[start], row[start], first[start], np.maximum.reduceat(last, start)
 
 
-def _shared(part: Index, row: Index, first: Index, last: Index) -> tuple[Index, Index, Index]:
+def _shared(part: Indices, row: Indices, first: Indices, last: Indices) -> tuple[Indices, Indices, Indices]:
     """Row, first and last column of what the path before a cut and the stretch after it touch within pass_gap_m.
 
     The intervals are in order of row, then cut, then part.
@@ -242,7 +243,7 @@ def _shared(part: Index, row: Index, first: Index, last: Index) -> tuple[Index, 
     return _merge(cut[a], row[a], begin[meet], end[meet])[1:]
 
 
-def _add(diff: NDArray[np.signedinteger], grid: Grid, row: Index, first: Index, last: Index, value: int) -> None:
+def _add(diff: NDArray[np.signedinteger], grid: Grid, row: Indices, first: Indices, last: Indices, value: int) -> None:
     """Add a value over intervals to a flat raster of differences with one spare column."""
     start = row * (grid.cols + 1)
     np.add.at(diff, start + first, diff.dtype.type(value))
@@ -254,5 +255,5 @@ def cover_discs(x_m: Floats, y_m: Floats, radius_m: Floats, grid: Grid) -> NDArr
 
     Returns bool (rows, cols).
     """
-    discs = Pieces(np.stack([x_m, y_m, x_m, y_m]), np.arange(x_m.size), int(x_m.size), NONE, NONE)
+    discs = Pieces(np.stack([x_m, y_m, x_m, y_m]), np.arange(x_m.size), int(x_m.size), NO_INDICES, NO_INDICES)
     return _covered(discs, radius_m, grid)

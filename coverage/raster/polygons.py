@@ -20,7 +20,9 @@ from fieldcomb.tracks.frame import SiteFrame, centre_frame, wrap_lon
 from fieldcomb.tracks.recording import Floats
 
 Shape: TypeAlias = Polygon | MultiPolygon
-Ring: TypeAlias = Floats  # (n, 2): longitude and latitude, or x and y in metres; the last point may repeat the first
+RingPoints: TypeAlias = (
+    Floats  # (n, 2): longitude and latitude, or x and y in metres; the last point may repeat the first
+)
 
 MOST_MEETINGS = 20_000  # of a ring with itself; a walk of hours round an edge has some hundreds
 MOST_WINDING_WORK = 200_000_000  # faces times vertices of a knot that is still taken apart
@@ -42,14 +44,14 @@ class Knot:
 # ------------------------------------------------------------------------------------------------- degrees, metres
 
 
-def unwrap_ring(ring: Ring) -> Ring:
+def unwrap_ring(ring: RingPoints) -> RingPoints:
     """Let longitudes run on past 180 degrees where a ring jumps from one side of it to the other."""
     step = np.diff(ring[:, 0])
     turns = np.concatenate([[0.0], np.cumsum(np.rint(step / 360.0))])
     return np.column_stack([ring[:, 0] - 360.0 * turns, ring[:, 1]])
 
 
-def shifted(ring: Ring, lon_deg: float) -> Ring:
+def shifted(ring: RingPoints, lon_deg: float) -> RingPoints:
     """Shift a ring to the east."""
     return np.column_stack([ring[:, 0] + lon_deg, ring[:, 1]])
 
@@ -100,7 +102,7 @@ def unite(shapes: Iterable[Shape]) -> Shape:
     return whole(shapely.union_all(list(shapes)))
 
 
-def untie(ring: Ring, grid_m: float | None = None) -> Knot:
+def untie(ring: RingPoints, grid_m: float | None = None) -> Knot:
     """Find out what a ring in metres encloses, whatever it does on its way.
 
     The lines are cut where they meet, which gives faces; how often and which way the ring goes round a face is its
@@ -146,7 +148,7 @@ def _meetings(line: LineString) -> int:
     return count // 2
 
 
-def _winding(xy: Ring, x: float, y: float) -> int:
+def _winding(xy: RingPoints, x: float, y: float) -> int:
     """How often a closed line goes round a point, anticlockwise: its crossings of the ray to the east, by direction."""
     x0, y0, x1, y1 = xy[:-1, 0], xy[:-1, 1], xy[1:, 0], xy[1:, 1]
     up, down = (y0 <= y) & (y1 > y), (y0 > y) & (y1 <= y)

@@ -7,12 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fieldcomb.coverage.raster.cells import Indices
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
-
-Index = NDArray[np.int64]
 
 
 def pass_gap_m(swath_m: float) -> float:
@@ -20,7 +18,7 @@ def pass_gap_m(swath_m: float) -> float:
     return max(3.0, 2 * swath_m)
 
 
-NONE: Index = np.zeros(0, np.int64)
+NO_INDICES: Indices = np.zeros(0, np.int64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,24 +31,26 @@ class Pieces:
     """
 
     ends: Floats  # (4, n)
-    group: Index
+    group: Indices
     stretches: int
-    near: Index
-    near_group: Index
+    near: Indices
+    near_group: Indices
 
     @staticmethod
     def whole(legs: Sequence[Leg]) -> Pieces:
         """Every leg one group, uncut."""
         ends = [np.zeros((4, 0)), *(_segments(leg.x_m, leg.y_m) for leg in legs)]
         sizes = [e.shape[1] for e in ends[1:]]
-        return Pieces(np.concatenate(ends, axis=1), np.repeat(np.arange(len(legs)), sizes), len(legs), NONE, NONE)
+        return Pieces(
+            np.concatenate(ends, axis=1), np.repeat(np.arange(len(legs)), sizes), len(legs), NO_INDICES, NO_INDICES
+        )
 
     @staticmethod
     def of(legs: Sequence[Leg], swath_m: float) -> Pieces:
         """Cut legs into stretches, and take the path around each cut."""
         if not legs:
             return Pieces.whole(())
-        ends, sizes, near, slices = [], [], [NONE], [NONE]
+        ends, sizes, near, slices = [], [], [NO_INDICES], [NO_INDICES]
         offset = cuts = 0
         for leg in legs:
             x, y, s = _subdivide(leg.x_m, leg.y_m)
@@ -77,7 +77,7 @@ APART_M = 0.45  # and lead so far at least: fixes jittering about a hole have a 
 WIDEST_TURN = math.radians(120)
 
 
-def cut_stretches(x_m: Floats, y_m: Floats, s_m: Floats, gap_m: float) -> Index:
+def cut_stretches(x_m: Floats, y_m: Floats, s_m: Floats, gap_m: float) -> Indices:
     """Cut a path where it has turned by more than 120 degrees since the last cut; give each stretch's first segment.
 
     Within 120 degrees of turning a path makes at least half its length good (cos 60 deg), so two places of a stretch
@@ -103,14 +103,14 @@ def cut_stretches(x_m: Floats, y_m: Floats, s_m: Floats, gap_m: float) -> Index:
     return np.asarray(starts, np.int64)
 
 
-def _every(s_m: Floats, step_m: float) -> Index:
+def _every(s_m: Floats, step_m: float) -> Indices:
     """Vertices about ``step_m`` of path apart, the first and last among them."""
     marks = np.searchsorted(s_m, np.arange(0.0, float(s_m[-1]), step_m))
     marks = np.unique(np.append(marks, s_m.size - 1))
     return marks.astype(np.int64)
 
 
-def _apart(marks: Index, x_m: Floats, y_m: Floats) -> Index:
+def _apart(marks: Indices, x_m: Floats, y_m: Floats) -> Indices:
     """Leave out marks that lie within APART_M of the last one kept."""
     kept, least = [0], APART_M * APART_M
     xs, ys = x_m[marks].tolist(), y_m[marks].tolist()
@@ -142,7 +142,7 @@ def _segments(x_m: Floats, y_m: Floats) -> Floats:
     return np.stack([x_m[:-1], y_m[:-1], x_m[1:], y_m[1:]])
 
 
-def _around_cuts(starts: Index, s_m: Floats, gap_m: float) -> tuple[Index, Index]:
+def _around_cuts(starts: Indices, s_m: Floats, gap_m: float) -> tuple[Indices, Indices]:
     """Segments near each cut, and their slice: 2 * SLICES * cut + slice, the stretch after it SLICES higher."""
     cut, end = starts[1:, None], np.append(starts[2:], s_m.size - 1)[:, None]
     away = np.arange(SLICES + 1) * (gap_m / SLICES)
@@ -155,6 +155,6 @@ def _around_cuts(starts: Index, s_m: Floats, gap_m: float) -> tuple[Index, Index
     return ranges(first, count), np.repeat(np.arange(count.size), count)
 
 
-def ranges(first: Index, count: Index) -> Index:
+def ranges(first: Indices, count: Indices) -> Indices:
     """Concatenate arange(first, first + count) for each pair."""
     return np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))

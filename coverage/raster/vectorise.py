@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
-Mask = NDArray[np.bool_]
+from fieldcomb.coverage.raster.cells import Mask
 
 
 def vectorise(mask: Mask, left_m: float, top_m: float, cell_m: float) -> MultiPolygon:

@@ -6,13 +6,12 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
-from fieldcomb.coverage.report.rounding import rounded
+from fieldcomb.coverage.report.rounding import DEGREE_PLACES, rounded
 from fieldcomb.coverage.report.words import moment, place
 from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.tracks.marks.vocabulary import NOTE, PRESS, Mark
 from fieldcomb.tracks.units import iso_utc, many, parse_zone, say_length
 
-DEGREES = 8
 MOST_TOLD = 12
 
 # One and several of each kind, in the order in which they are told.
@@ -55,8 +54,8 @@ def mark_fields(mark: Mark) -> dict[str, Any]:
         "number": mark.number,
         "size_m": rounded(mark.size_m, 3),
         "time": _utc(mark.time_s),
-        "lon": rounded(mark.lon_deg, DEGREES),
-        "lat": rounded(mark.lat_deg, DEGREES),
+        "lon": rounded(mark.lon_deg, DEGREE_PLACES),
+        "lat": rounded(mark.lat_deg, DEGREE_PLACES),
         "text": mark.text,
         "origin": mark.origin,
         "why": mark.why or None,

@@ -7,8 +7,8 @@ from typing import Any
 
 from fieldcomb.coverage.areas.shapes import NoGoEntry
 from fieldcomb.coverage.estimate.swept_share import Estimate
+from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.shapes import FilledResult
-from fieldcomb.coverage.ground.tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import OutingTimes
@@ -24,10 +24,9 @@ from fieldcomb.tracks.units import iso_utc
 
 __all__ = ["report_json", "table"]
 
-SCHEMA = 1
+REPORT_SCHEMA = 1
 AREA = PCT = LENGTH = 2  # decimals
 SECONDS = 1
-DEGREES = 8
 
 
 def report_json(report: Report) -> str:
@@ -38,7 +37,7 @@ def report_json(report: Report) -> str:
     site = report.site
     whole = rounded(site.area_m2, AREA) or 0.0
     value = {
-        "schema": SCHEMA,
+        "schema": REPORT_SCHEMA,
         "fieldcomb": version("fieldcomb"),
         "site": {
             "name": site.name,

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+DEGREE_PLACES = 8  # decimals of a degree, about 1 mm
+
 
 def rounded(value: float | None, places: int) -> float | None:
     """Round a number; None for none, and for what is no number.

@@ -25,7 +25,7 @@ def strip_fields(strip: Strip) -> dict[str, Any]:
     }
 
 
-def worth_a_walk(strips: Sequence[Strip]) -> list[Strip]:
+def reportable(strips: Sequence[Strip]) -> list[Strip]:
     """Pieces that one can look for: certain and likely ones, or all where nothing was estimated.
 
     Most pieces that a watch draws and that cannot be told are none, so they are not listed one by one.

@@ -11,7 +11,7 @@ from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.marks import say_marks, warning
 from fieldcomb.coverage.report.rounding import share
-from fieldcomb.coverage.report.strips import strip_name, worth_a_walk
+from fieldcomb.coverage.report.strips import reportable, strip_name
 from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.report.todo import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 from fieldcomb.coverage.report.words import (
@@ -266,7 +266,7 @@ _STRIP_WIDTHS = (13, 9, 9)
 
 
 def _missed(report: Report) -> Iterator[str]:
-    told = worth_a_walk(report.strips)
+    told = reportable(report.strips)
     strips = [strip for strip in told if strip.kind != "open"]
     ground = [strip for strip in told if strip.kind == "open"]
     yield "Missed ground"

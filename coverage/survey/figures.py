@@ -1,4 +1,4 @@
-"""The numbers of each coil and of all outings together."""
+"""The numbers of the site, of each coil and of all outings together."""
 
 from __future__ import annotations
 
@@ -7,13 +7,15 @@ from collections.abc import Sequence
 import numpy as np
 
 from fieldcomb.coverage.estimate.swept_share import Estimate, Estimates
-from fieldcomb.coverage.ground.tally import Tally
+from fieldcomb.coverage.ground.pass_tally import PassTally
+from fieldcomb.coverage.ground.site_cells import BLOCKED, NO_GO, SITE, Ground
 from fieldcomb.coverage.ground.under_coil import Under, UnderCoil
-from fieldcomb.coverage.survey.results import CoilResult, OutingResult, TotalResult
+from fieldcomb.coverage.survey.inputs import SiteInput
+from fieldcomb.coverage.survey.results import CoilResult, OutingResult, SiteResult, TotalResult
 
 
 def coil_results(
-    tally: Tally, outings: Sequence[OutingResult], site_m2: float, estimates: Estimates, under: UnderCoil
+    tally: PassTally, outings: Sequence[OutingResult], site_m2: float, estimates: Estimates, under: UnderCoil
 ) -> tuple[CoilResult, ...]:
     """Return the numbers of each coil."""
     results = []
@@ -29,7 +31,7 @@ def coil_results(
 
 
 def total_result(
-    tally: Tally, site_m2: float, estimate: Estimate, under: Under, found_from_m: float | None
+    tally: PassTally, site_m2: float, estimate: Estimate, under: Under, found_from_m: float | None
 ) -> TotalResult:
     """Return the numbers of all outings together."""
     m2 = tally.ground.grid.cell_m2
@@ -48,4 +50,18 @@ def total_result(
         under=under.at_most(pct),
         said_walked_m2=float(np.count_nonzero(tally.said_walked())) * m2,
         found_from_m=found_from_m,
+    )
+
+
+def site_result(site: SiteInput, ground: Ground) -> SiteResult:
+    """Return the site's own numbers."""
+    return SiteResult(
+        name=site.name,
+        area_m2=ground.m2(SITE),
+        boundary=ground.boundary,
+        no_go_m2=ground.m2(NO_GO),
+        blocked_m2=ground.m2(BLOCKED),
+        cell_m=site.cell_m,
+        frame=site.frame,
+        zone=site.zone,
     )

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from shapely.geometry import MultiPolygon
 
-from fieldcomb.coverage.ground.site_grid import SITE, Ground
-from fieldcomb.coverage.ground.tally import Mask, Swept
+from fieldcomb.coverage.ground.pass_tally import OutingPasses
+from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
-from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE
+from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Mask
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.results import OutingLayer, StopMark
@@ -19,7 +19,7 @@ MOST_RASTERS = 12  # outings drawn as rasters; older ones as outlines
 OUTLINE_CELL_M = 0.5
 
 
-def draw_outing(outing: WalkedOuting, swept: Swept, ground: Ground, raster: bool) -> OutingLayer:
+def draw_outing(outing: WalkedOuting, swept: OutingPasses, ground: Ground, raster: bool) -> OutingLayer:
     """Everything that the map shows of one outing; a raster, or an outline when there are too many."""
     inside = ground.kind[swept.here] == SITE
     counts = swept.passes[swept.there]

@@ -13,8 +13,8 @@ from shapely.geometry import MultiPolygon
 from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.estimate.swept_share import Estimate
+from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.shapes import FilledResult, Strip
-from fieldcomb.coverage.ground.tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import OutingTimes
@@ -25,8 +25,6 @@ from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.recording import Floats
-
-Line = Floats  # (n, 2) metres in the site frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,8 +151,8 @@ class OutingLayer:
     grid: Grid | None
     passes: Cells | None  # 0 not swept, 1..254 passes, 255 not part of the site
     outline: MultiPolygon | None
-    lines: tuple[Line, ...]  # searching
-    transits: tuple[Line, ...]
+    lines: tuple[Floats, ...]  # searching
+    transits: tuple[Floats, ...]
     stops: tuple[StopMark, ...]
 
 

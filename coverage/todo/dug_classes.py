@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.gear.target_ids import CLASSES, NOT_STATED, PART, WHOLE, DigRule
-from fieldcomb.coverage.ground.tally import Mask, Slices
-from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.todo.results import SearchedClass
 
 NOT_SWEPT, ALL_DUG, PART_DUG, LEFT, UNSAID = range(5)  # values of a cell as drawn

@@ -13,10 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.raster.blocks import cells_at, histogram
+from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.recording import Floats
-
-Mask = NDArray[np.bool_]
 
 NOT_MEASURED, COUNTED, DUG, DRAWN, ASSUMED = range(5)
 # Chosen for this project, and tried on simulated junk.

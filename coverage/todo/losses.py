@@ -14,11 +14,10 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.tracks.recording import Floats
-
-Mask = NDArray[np.bool_]
 
 NEVER, LOST, FAST, JUNK, DEEP, ONE_WAY, NOT_DUG = range(7)
 REASONS = {

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.gear.coils import OwnCoil
-from fieldcomb.coverage.ground.tally import Mask, Tally, crosswise
+from fieldcomb.coverage.ground.crosswise import crosswise
+from fieldcomb.coverage.ground.pass_tally import PassTally
+from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.todo.junk import DUG, NOT_MEASURED
 from fieldcomb.coverage.todo.losses import (
     DEEP,
@@ -60,7 +62,7 @@ class BareGround:
         return replace(self, share=np.maximum(self.share, chance))
 
 
-def bare_ground(targets: RemainingTargets, tally: Tally) -> BareGround:
+def bare_ground(targets: RemainingTargets, tally: PassTally) -> BareGround:
     """Return the ground not swept, or swept in one direction only; call it while the tally still has its bearings."""
     whole = targets.coarse.whole
     # Strips that a receiver cannot place are not taken as drawn: what counts is the chance that nobody passed there.
@@ -74,7 +76,7 @@ def bare_ground(targets: RemainingTargets, tally: Tally) -> BareGround:
 def rank_ground(targets: RemainingTargets, bare: BareGround, missed: Floats) -> tuple[TodoCoil, ...]:
     """Rank the ground for each coil; ``missed`` is the chance of a missed strip on each cell of ``targets.chances``."""
     if targets.any_drawn:
-        bare = bare.with_strips(targets.chances.onto(missed, targets.coarse.grid))
+        bare = bare.with_strips(targets.chances.resample_to(missed, targets.coarse.grid))
     allowed = _allowed(targets)
     return tuple(_for_coil(own, targets, bare, allowed) for own in targets.own)
 
@@ -165,7 +167,7 @@ def _junk_in(cells: NDArray[np.intp], targets: RemainingTargets) -> tuple[float 
     return float(targets.met.ravel()[known].mean()), 2 * float(targets.then.sd_per_m2.ravel()[known].mean())
 
 
-def _one_way(tally: Tally) -> Mask:
+def _one_way(tally: PassTally) -> Mask:
     """Cells that were swept, and in no second direction."""
     out = tally.passes > 0
     for row in range(0, out.shape[0], 256):

@@ -11,10 +11,11 @@ from shapely.geometry import MultiPolygon, Point
 
 from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.gear.receivers import receiver
-from fieldcomb.coverage.ground.site_grid import Ground
-from fieldcomb.coverage.ground.tally import Slices, Swept
+from fieldcomb.coverage.ground.pass_tally import OutingPasses
+from fieldcomb.coverage.ground.site_cells import Ground
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
 from fieldcomb.coverage.raster.blocks import Coarse
+from fieldcomb.coverage.raster.cells import Slices
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts, cover
 from fieldcomb.coverage.todo.assumptions import TodoSettings
@@ -101,7 +102,7 @@ class RemainingTargets:
         drawn = _drawn(self.ground, grid)
         return local_junk(self.digs, so_far, squares, drawn, self.settings.junk_per_m2), so_far
 
-    def add(self, outing: WalkedOuting, swept: Swept, passed_by: Mapping[str, Floats]) -> None:
+    def add(self, outing: WalkedOuting, swept: OutingPasses, passed_by: Mapping[str, Floats]) -> None:
         """Take in one outing: its passes, and what was dug in it.
 
         ``passed_by`` is the chance that a coil passed each cell of ``chances``, where that is not as recorded.
@@ -164,7 +165,7 @@ class RemainingTargets:
         from scipy.ndimage import gaussian_filter
 
         grid = self.coarse.grid
-        reached = np.where(self.coarse.cells > 0, self.chances.onto(chance, grid), 0.0)
+        reached = np.where(self.coarse.cells > 0, self.chances.resample_to(chance, grid), 0.0)
         whole = np.zeros((MOST_TOLD_APART, grid.rows, grid.cols))
         whole[:, where[0], where[1]] = passes
         sigma = max(receiver(w.swing.gps).sigma_m for w in walks) / grid.cell_m

@@ -13,7 +13,7 @@ from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.pages.card import CARD_FILE, card_html
-from fieldcomb.coverage.pages.templating import fill, text_of
+from fieldcomb.coverage.pages.templating import fill, page_file
 from fieldcomb.coverage.site.fields import FIELD, Place
 from fieldcomb.coverage.site.settings import OutingEntry
 from fieldcomb.coverage.web import forms
@@ -89,7 +89,7 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
     def own(name: str) -> AnyResponse:
         if name not in OWN_FILES:
             abort(404)
-        return Response(text_of(f"web/static/{name}"), content_type=f"{OWN_FILES[name]}; charset=utf-8")
+        return Response(page_file(f"web/static/{name}"), content_type=f"{OWN_FILES[name]}; charset=utf-8")
 
 
 def _card(html: str) -> Response:

@@ -39,14 +39,14 @@ THIRD_PARTY = {
     "rasterio": {
         "raster",
         "areas.no_go",
-        "ground.site_grid",
+        "ground.site_cells",
         "ground.strips",
         "estimate.confidence",
         "pages.overlay",
-        "report.files",
+        "report.geotiff",
         "actions.outputs",
     },
-    "gpxpy": {"report.files"},
+    "gpxpy": {"report.vectors"},
     "folium": {"pages"},
     "branca": {"pages"},
     "jinja2": {"pages"},
@@ -80,7 +80,7 @@ STANDARD = {
     "sys": {"web.worker", "web.job_queue", "commands"},
     "os": {"site", "cache.folder", "web.worker", "commands"},
     "tempfile": {"cache.folder", "web.uploads"},
-    "pathlib": {"site", "actions", "cache.folder", "report.files", "web", "commands"},
+    "pathlib": {"site", "actions", "cache.folder", "report.geotiff", "web", "commands"},
 }
 # Without a clock, an environment or a printer the same input gives the same output.
 FORBIDDEN_CALLS = {"print", "input", "eval", "exec"}

@@ -16,7 +16,7 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
-from fieldcomb.coverage.areas.areas import KINDS, Area, areas_geojson, place_areas, read_areas, site_of
+from fieldcomb.coverage.areas.areas import AREA_KINDS, Area, areas_geojson, place_areas, read_areas, site_of
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import SiteFrame
@@ -176,7 +176,7 @@ def test_site_of_needs_a_site() -> None:
 @pytest.mark.parametrize(
     ("typed", "words"),
     [
-        ({"kind": "forest"}, ["'forest'", *KINDS]),
+        ({"kind": "forest"}, ["'forest'", *AREA_KINDS]),
         ({"kind": 7}, ["'7'"]),
         ({"from": "2026-02-30"}, ["from that is not a date", "2026-03-07"]),
         ({"to": "7.3.2026"}, ["to that is not a date"]),
@@ -450,7 +450,7 @@ def test_written_areas_follow_the_right_hand_rule() -> None:
 @example([(20.0, 0.0)] * 3, "site", "", -180.0, 0.0)  # one edge runs along the date line
 @given(
     st.lists(st.tuples(st.floats(20, 80), st.floats(0, 1)), min_size=3, max_size=12),
-    st.sampled_from(KINDS),
+    st.sampled_from(AREA_KINDS),
     st.text(max_size=30),
     st.floats(-180, 179.9),
     st.floats(-75, 75),

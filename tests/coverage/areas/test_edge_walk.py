@@ -19,7 +19,7 @@ from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.edge_loop import faces_of, without_stubs
 from fieldcomb.coverage.areas.edge_walk import MOST_DOUBT, WalkedEdge, edge_of_walk
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.pages.edge_page import SIGN_NAMES, SIGNS, edge_html
+from fieldcomb.coverage.pages.edge_page import MEND_NAMES, MEND_SIGNS, edge_html
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.frame import SiteFrame
@@ -286,7 +286,7 @@ def test_the_picture_tells_all_and_asks_for_nothing() -> None:
     for note in walked.area.notes:
         assert str(escape(note)) in page
     for kind in set(kinds(walked)):
-        assert SIGN_NAMES[kind] in page and page.count(f'd="{SIGNS[kind]}"') >= 2
+        assert MEND_NAMES[kind] in page and page.count(f'd="{MEND_SIGNS[kind]}"') >= 2
     assert re.search(r"<text[^>]*>\d+\u202fm</text>", page) and ">N</text>" in page
     assert "<b>north" not in page and "&lt;b&gt;north" in page
     assert not re.search(r"(src|href)=\"(?!data:)|url\((?!#)|https?:", page)

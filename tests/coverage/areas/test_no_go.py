@@ -20,7 +20,7 @@ from shapely.geometry import Polygon, box
 from small_walks import square, walk
 
 from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, read_areas
-from fieldcomb.coverage.areas.no_go import Swath, days_of, depth_m, holds, no_go_entered, without_ended
+from fieldcomb.coverage.areas.no_go import Swath, days_of, entry_depth_m, holds, no_go_entered, without_ended
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import parse_coil
@@ -28,10 +28,10 @@ from fieldcomb.coverage.gear.receivers import R95_SIGMAS, receiver
 from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.raster.polygons import to_metres
-from fieldcomb.coverage.report.files import strips_geojson, strips_gpx
 from fieldcomb.coverage.report.report_json import report_json
-from fieldcomb.coverage.report.strips import worth_a_walk
+from fieldcomb.coverage.report.strips import reportable
 from fieldcomb.coverage.report.table import table
+from fieldcomb.coverage.report.vectors import strips_geojson, strips_gpx
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import AreaError
@@ -169,7 +169,7 @@ def test_depth_of_any_lane_along_a_rectangle(x_m: float, swath_m: float, width_m
         return
     middle = width_m / 2
     truth = middle if first <= middle <= last else min(last, width_m - first)
-    assert depth_m(shape, swath) == pytest.approx(truth, abs=0.001)
+    assert entry_depth_m(shape, swath) == pytest.approx(truth, abs=0.001)
 
 
 @settings(max_examples=25, deadline=None)
@@ -339,7 +339,7 @@ def test_walked_ground_is_not_missed_ground_either() -> None:
     for feature in json.loads(strips_geojson(said))["features"]:
         metres = to_metres(shapely.geometry.shape(feature["geometry"]), FRAME)
         assert metres.intersection(shape.buffer(-0.001)).is_empty  # written to a millimetre
-    assert strips_gpx(said).count("<trk>") == len(worth_a_walk(said.strips))
+    assert strips_gpx(said).count("<trk>") == len(reportable(said.strips))
 
 
 def test_walked_ground_is_counted_where_nothing_else_is() -> None:

@@ -7,22 +7,20 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 from pictures import drawn, mask, picture
 from recordings import FRAME
 from scipy.ndimage import distance_transform_edt
 from shapely.geometry.base import BaseGeometry
 from walker import lanes
 
-from fieldcomb.coverage.ground import missed as missed_module
-from fieldcomb.coverage.ground.missed import EDGE, OPEN, STRIP, distances, tell_kinds
+from fieldcomb.coverage.ground.missed import EDGE, OPEN, STRIP, classify_missed, distances
 from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.ground.strips import find_strips
+from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.tracks.motion.legs import Leg
 
-Mask = NDArray[np.bool_]
 SWATH_M = 1.5
 BOX = shapely.box(0, 0, 60, 40)
 
@@ -67,7 +65,7 @@ def test_kinds_of_missed_ground() -> None:
         .....#..######
         ..............
     """)
-    kinds = tell_kinds(missed, np.ones_like(missed), Grid(1.0, 0, 8, 8, 14), 1.0)
+    kinds = classify_missed(missed, np.ones_like(missed), Grid(1.0, 0, 8, 8, 14), 1.0)
     assert (STRIP, EDGE, OPEN) == (1, 2, 3)
     assert picture(kinds.kind[1:-1, 1:-1]) == drawn("""
         22222222222222
@@ -295,41 +293,30 @@ def some_missed() -> tuple[Mask, Mask, Grid]:
     return inside & ~cover([Leg(*path)], 0.75, grid), inside, grid
 
 
-def test_a_large_site_worked_on_in_tiles_gives_the_same_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cutting the work into tiles, as on sites too large for memory, changes nothing but the width of open ground.
+def with_far_parts(missed: Mask, inside: Mask, grid: Grid) -> tuple[Mask, Mask, Grid]:
+    """The same ground, on a site with two more parts, swept all over, 280 m from each other on either side of it."""
+    large = grid_over((-130, -100, 150, 165), 0.1)
+    wide, all_inside = np.zeros((2, large.rows, large.cols), bool)
+    wide[grid.part_of(large)], all_inside[grid.part_of(large)] = missed, inside
+    all_inside[:20, -20:] = all_inside[-20:, :20] = True
+    return wide, all_inside, large
 
-    That is measured again on cells of the whole site, and is right to two of them.
+
+def test_parts_of_a_site_far_away_change_no_piece() -> None:
+    """Missed ground has the same pieces alone and on a site 280 m across; only what is open is measured less finely.
+
+    A site of that size is worked on in parts, and the edges of these parts run through this ground. Of open ground the
+    length is then right to a tenth, and the width to two cells of 0.1 m.
     """
-    missed, inside, grid = some_missed()
-    whole = find_strips(missed, inside, grid, SWATH_M, FRAME)
-    monkeypatch.setattr(missed_module, "TILE", 97)
-    tiles = find_strips(missed, inside, grid, SWATH_M, FRAME)
-    assert {s.kind for s in whole} == {"strip", "open"} and len(whole) > 30
-    assert len(whole) == len(tiles)
-    for one, other in zip(whole, tiles, strict=True):
-        assert (one.kind, one.area_m2, one.length_m, one.centre) == (
-            other.kind,
-            other.area_m2,
-            other.length_m,
-            other.centre,
-        )
-        assert one.shape.equals(other.shape)
-        assert other.widest_m == pytest.approx(one.widest_m, abs=0.21 if one.kind == "open" else 1e-9)
-
-
-def test_a_large_site_worked_on_some_rows_at_a_time_gives_the_same_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Working on a few rows at a time, as on sites missed nearly whole, changes no piece."""
-    from fieldcomb.coverage.ground import strips as strips_module
-
-    missed, inside, grid = some_missed()
-    whole = find_strips(missed, inside, grid, SWATH_M, FRAME)
-    monkeypatch.setattr(strips_module, "AT_ONCE", 2000)
-    few = find_strips(missed, inside, grid, SWATH_M, FRAME)
-    assert np.array([_told(s) for s in few]) == pytest.approx(np.array([_told(s) for s in whole]))
-    monkeypatch.setattr(strips_module, "OPEN_CELLS", 20_000)
-    rough = find_strips(missed, inside, grid, SWATH_M, FRAME)
-    assert [s.area_m2 for s in rough] == [s.area_m2 for s in whole]
-    assert [s.length_m for s in rough] == pytest.approx([s.length_m for s in whole], rel=0.1)
+    alone = find_strips(*some_missed(), SWATH_M, FRAME)
+    among = find_strips(*with_far_parts(*some_missed()), SWATH_M, FRAME)
+    assert {s.kind for s in alone} == {"strip", "open"} and len(alone) > 30
+    assert [(s.kind, s.area_m2) for s in among] == [(s.kind, pytest.approx(s.area_m2)) for s in alone]
+    for one, other in zip(alone, among, strict=True):
+        assert one.shape.hausdorff_distance(other.shape) <= 0.1  # corners of single cells are cut from another start
+        is_open = one.kind == "open"
+        assert other.length_m == pytest.approx(one.length_m, rel=0.1 if is_open else 1e-9)
+        assert other.widest_m == pytest.approx(one.widest_m, abs=0.21 if is_open else 1e-9)
 
 
 def _told(s: Strip) -> tuple[float, ...]:

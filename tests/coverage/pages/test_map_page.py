@@ -25,7 +25,7 @@ from fieldcomb.coverage.pages import packing as shapes
 from fieldcomb.coverage.pages import panel as page
 from fieldcomb.coverage.pages.leaflet import leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.map_page import map_html
-from fieldcomb.coverage.pages.templating import text_of
+from fieldcomb.coverage.pages.templating import page_file
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.report import words as wording
@@ -133,7 +133,7 @@ def test_nothing_is_fetched(text: str) -> None:
             value = attrs.get(key)
             assert not value or value.startswith(("data:", "#")), (tag, key, value)
         assert tag not in ("iframe", "object", "embed", "base", "form")
-    for css in (leaflet_css(), text_of("pages/templates/sheet.css")):
+    for css in (leaflet_css(), page_file("pages/templates/sheet.css")):
         assert "@import" not in css and re.findall(r"url\((?!data:|#)", css) == []
     assert "sourceMappingURL" not in text
     policy = next(a["content"] for t, a in Reader(text).tags if a.get("http-equiv") == "Content-Security-Policy")
@@ -201,7 +201,7 @@ def test_key_tells_every_colour_pattern_and_sign() -> None:
     key = text[text.index('id="key"') : text.index('id="report"')]
     for colour in legend.PASS_COLOURS + legend.DIFFERENCE_COLOURS:
         assert f'fill="{colour}"' in key
-    for sign in legend.SIGNS.values():
+    for sign in legend.STOP_SIGNS.values():
         assert f'd="{sign}"' in key
     groups = data_of(text)["groups"]
     assert isinstance(groups, dict)
@@ -221,7 +221,7 @@ def test_key_tells_every_colour_pattern_and_sign() -> None:
         assert f'd="{legend.MARK_SIGNS[kind]}"' in key and TITLES[kind] in Reader(key).words
     for n, name in enumerate(legend.SEARCHED_NAMES):
         assert f"{legend.searched_swatch(n)} {name}" in key
-    for name in (*legend.PASS_NAMES, *legend.SIGN_NAMES.values(), *legend.AREA_NAMES.values(), "searching"):
+    for name in (*legend.PASS_NAMES, *legend.STOP_NAMES.values(), *legend.AREA_NAMES.values(), "searching"):
         assert name in Reader(key).words
 
 
@@ -361,7 +361,7 @@ def codes_of(url: str) -> tuple[np.ndarray, dict[int, tuple[int, ...]]]:
 def test_picture_holds_the_raster() -> None:
     """The picture is the raster cell for cell: 0 to 3 or more in their colours, the rest seen through."""
     cells = np.array([[0, 1, 2], [3, 4, 254], [OUTSIDE, 1, OUTSIDE]], np.uint8)
-    picture = overlay.draw(Grid(0.1, -1, 1, 3, 3), cells, legend.PASS_COLOURS, FRAME)
+    picture = overlay.raster_picture(Grid(0.1, -1, 1, 3, 3), cells, legend.PASS_COLOURS, FRAME)
     codes, colours = codes_of(picture.url)
     assert codes.tolist() == [[0, 1, 2], [3, 3, 3], [4, 1, 4]]
     assert colours[4][3] == 0
@@ -388,7 +388,7 @@ def off_m(picture: overlay.Picture, shape: tuple[int, int], row: float, col: flo
 def test_pictures_lie_where_the_ground_is(half_m: float) -> None:
     """On sites up to 1 km a picture placed by its box alone lies within 10 cm of the ground everywhere."""
     grid = grid_over((-half_m, -half_m, half_m, half_m), 1.0)
-    picture = overlay.draw(grid, np.ones((grid.rows, grid.cols), np.uint8), legend.PASS_COLOURS, FRAME)
+    picture = overlay.raster_picture(grid, np.ones((grid.rows, grid.cols), np.uint8), legend.PASS_COLOURS, FRAME)
     assert not picture.warped
     for row in (0, grid.rows // 2, grid.rows):
         for col in (0, grid.cols // 2, grid.cols):
@@ -415,7 +415,7 @@ def test_large_sites_are_warped_into_place(middle: tuple[float, float], cell_m: 
     cells = np.zeros((grid.rows, grid.cols), np.uint8)
     for n, (r, c) in enumerate(spots):
         cells[np.hypot(row + 0.5 - r, col + 0.5 - c) < 50] = 1 + n % 3
-    picture = overlay.draw(grid, cells, legend.PASS_COLOURS, FRAME)
+    picture = overlay.raster_picture(grid, cells, legend.PASS_COLOURS, FRAME)
     assert picture.warped and picture.drawn_m == cell_m
     codes, _ = codes_of(picture.url)
     assert codes[0, 0] == 4 or codes[-1, 0] == 4  # beside the warped raster the page is seen through
@@ -431,7 +431,7 @@ def test_large_rasters_are_drawn_coarser_and_say_so() -> None:
     """A raster of more cells than a phone can show is drawn coarser by a whole factor, and the page tells."""
     grid = grid_over((-150, -150, 150, 150), 0.1)
     cells = np.ones((grid.rows, grid.cols), np.uint8)
-    picture = overlay.draw(grid, cells, legend.PASS_COLOURS, FRAME)
+    picture = overlay.raster_picture(grid, cells, legend.PASS_COLOURS, FRAME)
     codes, _ = codes_of(picture.url)
     assert picture.drawn_m == pytest.approx(0.2) and codes.shape == (1500, 1500)
     result = sample_result()
@@ -445,7 +445,7 @@ def test_drawing_stays_within_memory() -> None:
     grid = grid_over((-2500, -2500, 2500, 2500), 1.0)
     cells = np.ones((grid.rows, grid.cols), np.uint8)
     tracemalloc.start()
-    picture = overlay.draw(grid, cells, legend.PASS_COLOURS, FRAME)
+    picture = overlay.raster_picture(grid, cells, legend.PASS_COLOURS, FRAME)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert picture.warped and peak < 300e6

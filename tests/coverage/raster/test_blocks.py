@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fieldcomb.coverage.areas.shapes import AreaShape
-from fieldcomb.coverage.ground.site_grid import lay_out
+from fieldcomb.coverage.ground.site_cells import rasterise_site
 from fieldcomb.coverage.raster.blocks import Coarse
 from fieldcomb.coverage.raster.grid import grid_over
 
@@ -24,7 +24,7 @@ from fieldcomb.coverage.raster.grid import grid_over
 )
 def test_sums_are_those_of_the_cells(x: float, y: float, high: float, wide: float, cell_m: float, seed: int) -> None:
     """In any window of any site each coarse cell holds the sum of the raster's cells whose centre lies in it."""
-    ground = lay_out([AreaShape("site", "", shapely.box(x, y, x + wide, y + high))], [], cell_m, "areas")
+    ground = rasterise_site([AreaShape("site", "", shapely.box(x, y, x + wide, y + high))], [], cell_m, "areas")
     coarse = Coarse(ground.inside, ground.grid, 1.0)
     fine = ground.grid
     random = np.random.default_rng(seed)
@@ -46,7 +46,7 @@ def test_sums_are_those_of_the_cells(x: float, y: float, high: float, wide: floa
 
 def test_shares_are_of_the_sites_own_ground() -> None:
     """A cell that lies half outside the site, swept on all its ground, is swept whole."""
-    ground = lay_out([AreaShape("site", "", shapely.box(0.5, 0.5, 9.5, 9.5))], [], 0.1, "areas")
+    ground = rasterise_site([AreaShape("site", "", shapely.box(0.5, 0.5, 9.5, 9.5))], [], 0.1, "areas")
     coarse = Coarse(ground.inside, ground.grid, 1.0)
     assert coarse.cells.max() == 100 and coarse.cells.min() == pytest.approx(25)
     assert coarse.whole(np.ones(ground.kind.shape, bool)) == pytest.approx(1.0)
@@ -54,7 +54,7 @@ def test_shares_are_of_the_sites_own_ground() -> None:
 
 def test_sites_with_large_cells_keep_them() -> None:
     """Where the raster's cells are larger than what is wanted, coarse cells are those of the raster."""
-    ground = lay_out([AreaShape("site", "", shapely.box(0, 0, 20, 20))], [], 2.0, "areas")
+    ground = rasterise_site([AreaShape("site", "", shapely.box(0, 0, 20, 20))], [], 2.0, "areas")
     assert Coarse(ground.inside, ground.grid, 0.5).grid == ground.grid
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.raster.grid import MOST_CELLS, Grid, bounds_of, grid_over
+from fieldcomb.coverage.raster.grid import MOST_GRID_CELLS, Grid, bounds_of, grid_over
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.motion.legs import Leg
 
@@ -73,7 +73,7 @@ def test_a_grid_too_large_for_memory_is_refused_with_the_way_out() -> None:
     with pytest.raises(UsageError, match="more than fit in memory") as caught:
         grid_over((0, 0, 20_000, 20_000), 0.1)
     assert "larger cells" in str(caught.value.hint)
-    side = int(MOST_CELLS**0.5) - 1
+    side = int(MOST_GRID_CELLS**0.5) - 1
     assert grid_over((0, 0, side, side), 1.0).rows == side
 
 

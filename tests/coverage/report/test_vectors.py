@@ -21,8 +21,9 @@ from shapely.geometry import MultiPolygon, Point, Polygon, box, shape
 
 from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.raster.cells import OUTSIDE
-from fieldcomb.coverage.report.files import coverage_tif, strips_geojson, strips_gpx
+from fieldcomb.coverage.report.geotiff import coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
+from fieldcomb.coverage.report.vectors import strips_geojson, strips_gpx
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.frame import SiteFrame
 

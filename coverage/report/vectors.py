@@ -1,119 +1,25 @@
-"""Files for other programs and for devices: the raster as GeoTIFF, missed ground as GeoJSON and as GPX."""
+"""Outlines for other programs and for devices: missed ground and ground to do, as GeoJSON and as GPX."""
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import gpxpy.gpx
 import numpy as np
-import rasterio
 import shapely
-from rasterio.crs import CRS
-from rasterio.enums import ColorInterp
-from rasterio.windows import Window
 
-from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.ground.shapes import Strip
-from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.polygons import Shape, geometry, to_degrees
-from fieldcomb.coverage.report.strips import strip_fields, strip_name, worth_a_walk
+from fieldcomb.coverage.report.rounding import DEGREE_PLACES
+from fieldcomb.coverage.report.strips import reportable, strip_fields, strip_name
 from fieldcomb.coverage.report.todo import piece_fields, piece_line
 from fieldcomb.coverage.report.words import bearing
-from fieldcomb.coverage.survey.results import Report, Result
+from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.files.json_text import feature_collection
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.text import harmless
 
-SCHEMA = 1
-PLACES = 8  # decimals of a degree, about 1 mm
-TILE = 256  # cells
 FINEST_M = 0.05
 COARSEST_M = 0.4
-MOST_POINTS = 100  # of one strip on a device
-
-# Measured on four bands of 24 million cells: level 1 gives 6.0 MB in 0.27 s, level 4 3.9 MB in 0.30 s, level 6
-# 3.2 MB in 0.64 s; a predictor saves a tenth at level 1 and costs a tenth at level 6.
-_COMPRESSION = {"compress": "deflate", "zlevel": 4, "predictor": 1}
-
-
-def coverage_tif(result: Result, path: Path | str) -> None:
-    """Write the pass raster to a file: uint8, tiled, compressed, row 0 in the north.
-
-    Band 1 ``passes`` counts all outings (254 = 254 or more, 255 = not part of the site); one band a coil follows,
-    named ``passes COIL``. The coordinate system is the site frame. The same result gives the same bytes.
-
-    Bands are written a row of tiles at a time, so next to nothing is needed beside the rasters themselves.
-    """
-    layers, frame = result.layers, result.report.site.frame
-    bands = [
-        ("passes", layers.passes),
-        *((f"passes {harmless(name)}", cells) for name, cells in layers.by_coil.items()),
-    ]
-    grid = layers.grid
-    profile = {
-        "driver": "GTiff",
-        "dtype": "uint8",
-        "count": len(bands),
-        "height": grid.rows,
-        "width": grid.cols,
-        "nodata": OUTSIDE,
-        "crs": CRS.from_wkt(frame.wkt),
-        "transform": grid.transform,
-        "tiled": True,
-        "blockxsize": TILE,
-        "blockysize": TILE,
-        "interleave": "band",
-        # Three bands of bytes would otherwise be taken for red, green and blue, and a last one for transparency.
-        "photometric": "minisblack",
-        "alpha": "no",
-    }
-    with rasterio.open(path, "w", **profile, **_COMPRESSION) as file:
-        file.colorinterp = [ColorInterp.gray] + [ColorInterp.undefined] * (len(bands) - 1)
-        file.update_tags(**_tags(frame, grid.cell_m))
-        for band, (name, cells) in enumerate(bands, 1):
-            file.set_band_description(band, name)
-            _write_band(file, band, cells)
-
-
-def _tags(frame: SiteFrame, cell_m: float) -> dict[str, str]:
-    return {
-        "FIELDCOMB_SCHEMA": str(SCHEMA),
-        "FIELDCOMB_FRAME_LON_DEG": repr(frame.lon_deg),
-        "FIELDCOMB_FRAME_LAT_DEG": repr(frame.lat_deg),
-        "FIELDCOMB_FRAME_PROJ": frame.proj4,
-        "FIELDCOMB_CELL_M": repr(cell_m),
-        "FIELDCOMB_VALUES": f"passes; 254 = 254 or more; {OUTSIDE} = not part of the site",
-    }
-
-
-def _write_band(file: rasterio.io.DatasetWriter, band: int, cells: Cells) -> None:
-    rows, cols = cells.shape
-    for top in range(0, rows, TILE):
-        height = min(TILE, rows - top)
-        file.write(np.ascontiguousarray(cells[top : top + height]), band, window=Window(0, top, cols, height))
-
-
-def chance_tif(chance: Chance, frame: SiteFrame, path: Path | str) -> None:
-    """Write how likely each cell was passed over: float32, 0 to 1, NaN off the site, cells of 0.5 m, row 0 north."""
-    grid = chance.grid
-    profile = {
-        "driver": "GTiff",
-        "dtype": "float32",
-        "count": 1,
-        "height": grid.rows,
-        "width": grid.cols,
-        "nodata": float("nan"),
-        "crs": CRS.from_wkt(frame.wkt),
-        "transform": grid.transform,
-        "tiled": True,
-        "blockxsize": TILE,
-        "blockysize": TILE,
-    }
-    values = "chance that the coil passed, 0 to 1; NaN = not part of the site"
-    with rasterio.open(path, "w", **profile, **_COMPRESSION) as file:
-        file.update_tags(**{**_tags(frame, grid.cell_m), "FIELDCOMB_VALUES": values})
-        file.set_band_description(1, "chance")
-        file.write(chance.cells.astype(np.float32), 1)
+MOST_DEVICE_POINTS = 100  # of one strip on a device
 
 
 def strips_geojson(report: Report) -> str:
@@ -121,7 +27,7 @@ def strips_geojson(report: Report) -> str:
     features = []
     for strip in report.strips:
         shape = to_degrees(strip.shape, report.site.frame)
-        outline = geometry(shape, PLACES)
+        outline = geometry(shape, DEGREE_PLACES)
         features.append({"type": "Feature", "properties": strip_fields(strip), "geometry": outline})
     return feature_collection(features)
 
@@ -136,7 +42,7 @@ def strips_gpx(report: Report) -> str:
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "fieldcomb"
     gpx.name = harmless(report.site.name) or None
-    told = worth_a_walk(report.strips)
+    told = reportable(report.strips)
     if len(told) < len(report.strips):
         untold = len(report.strips) - len(told)
         gpx.description = f"without {untold} pieces that cannot be told from the receiver's error; see strips.geojson"
@@ -151,7 +57,7 @@ def todo_geojson(report: Report) -> str:
     """Give ground that is still to do as RFC 7946 GeoJSON, by coil and rank, with the fields of report.json."""
     features = []
     for piece in (piece for coil in report.todo for piece in coil.pieces):
-        outline = geometry(to_degrees(piece.shape, report.site.frame), PLACES)
+        outline = geometry(to_degrees(piece.shape, report.site.frame), DEGREE_PLACES)
         features.append({"type": "Feature", "properties": piece_fields(piece), "geometry": outline})
     return feature_collection(features)
 
@@ -188,7 +94,7 @@ def _description(strip: Strip) -> str:
 
 def _simple(shape: Shape) -> Shape:
     tolerance_m, simpler = FINEST_M, _simplified(shape, FINEST_M)
-    while shapely.get_num_coordinates(simpler) > MOST_POINTS and tolerance_m < COARSEST_M:
+    while shapely.get_num_coordinates(simpler) > MOST_DEVICE_POINTS and tolerance_m < COARSEST_M:
         tolerance_m *= 2
         simpler = _simplified(shape, tolerance_m)
     return simpler
@@ -208,9 +114,9 @@ def _segment(ring: shapely.LinearRing, frame: SiteFrame) -> gpxpy.gpx.GPXTrackSe
     xy = np.asarray(ring.coords)
     lon, lat = frame.to_lonlat(xy[:, 0], xy[:, 1])
     # GPX has longitudes from -180 to just below 180; rounding first, so that 179.999999999 does not become 180.
-    lon = wrap_lon(np.round(lon, PLACES))
+    lon = wrap_lon(np.round(lon, DEGREE_PLACES))
     points = [
-        gpxpy.gpx.GPXTrackPoint(round(float(north), PLACES) + 0.0, round(float(east), PLACES) + 0.0)
+        gpxpy.gpx.GPXTrackPoint(round(float(north), DEGREE_PLACES) + 0.0, round(float(east), DEGREE_PLACES) + 0.0)
         for east, north in zip(lon, lat, strict=True)
     ]
     return gpxpy.gpx.GPXTrackSegment(points)

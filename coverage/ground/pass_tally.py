@@ -6,31 +6,21 @@ grow with the number of outings.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cache, partial
+from functools import partial
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.cache.memo import NOTHING, Memo
-from fieldcomb.coverage.ground.site_grid import Ground
-from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells
+from fieldcomb.coverage.ground.crosswise import Runs, SwathLeg, crosswise, runs_by_sector
+from fieldcomb.coverage.ground.site_cells import Ground
+from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import Counts, count_passes, cover
 from fieldcomb.tracks.motion.legs import DropOut, Leg
-from fieldcomb.tracks.recording import Floats
 
-Mask = NDArray[np.bool_]
-Slices = tuple[slice, slice]
-Swung = tuple[float, Leg]  # a line and the swath along it
-
-SECTORS = 15  # of 12 degrees: bearings 48 to 72 degrees apart may fall to either side of 60
-CROSSWISE = 5  # sectors, 60 degrees
-STRAIGHT_M = 3.0  # a run shorter than this has no bearing: it is a turn
-BEND_M = 0.5
 ROWS_AT_ONCE = 256
 
 
@@ -50,22 +40,7 @@ class Swinging:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Runs:
-    """Straight lines, from (x_m, y_m)[:, 0] to [:, 1], (n, 2), and the swath along each, (n,)."""
-
-    swath_m: Floats
-    x_m: Floats
-    y_m: Floats
-
-    @property
-    def swung(self) -> list[Swung]:
-        """Give them one by one."""
-        legs = map(Leg, self.x_m, self.y_m)
-        return list(zip(self.swath_m.tolist(), legs, strict=True))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Swept:
+class OutingPasses:
     """One outing on the ground.
 
     passes, by_coil : int16 in ``grid``. here, there : the part that both grids share, in the site's and in this one.
@@ -78,7 +53,7 @@ class Swept:
     here: Slices
     there: Slices
     runs: dict[int, Runs]
-    gaps: list[Swung]
+    gaps: list[SwathLeg]
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +92,7 @@ class OutingGround:
 
 
 @dataclass(slots=True, eq=False)
-class Tally:
+class PassTally:
     """Everything added up so far, on the site's grid."""
 
     ground: Ground
@@ -136,7 +111,7 @@ class Tally:
         self.bearings = np.zeros(shape, np.uint16)
         self.not_recorded = np.zeros(shape, bool)
 
-    def add(self, swept: Swept) -> OutingGround:
+    def add(self, swept: OutingPasses) -> OutingGround:
         """Add one outing and tell what it brought; outings must come in order of time."""
         here = swept.here
         inside = self.inside[here]
@@ -171,13 +146,13 @@ class Tally:
             site_m2=area(self.inside),
         )
 
-    def _turn(self, swept: Swept) -> None:
+    def _turn(self, swept: OutingPasses) -> None:
         for sector, runs in swept.runs.items():
             given = (runs, self.ground.grid)
             part, mask = self.memory.get_or_compute("straight runs", given, partial(_covered_by, *given))
             self.bearings[part] |= np.where(mask & (self.passes[part] > 0), np.uint16(1 << sector), np.uint16(0))
 
-    def _lose(self, swept: Swept) -> int:
+    def _lose(self, swept: OutingPasses) -> int:
         """Mark what this outing may have swept unrecorded and did not sweep besides; give how many cells that is."""
         part, corridors = _covered(swept.gaps, self.ground.grid)
         window = self.ground.grid.window(part)
@@ -226,7 +201,9 @@ def _add_up(layer: Cells, counts: Counts, inside: Mask) -> None:
     layer[:] = np.minimum(total, MOST_PASSES).astype(np.uint8)
 
 
-def sweep_outing(swinging: Sequence[Swinging], dropouts: Sequence[tuple[float, DropOut]], ground: Ground) -> Swept:
+def sweep_outing(
+    swinging: Sequence[Swinging], dropouts: Sequence[tuple[float, DropOut]], ground: Ground
+) -> OutingPasses:
     """Count one outing.
 
     Parameters
@@ -250,17 +227,8 @@ def sweep_outing(swinging: Sequence[Swinging], dropouts: Sequence[tuple[float, D
         by_coil[one.coil] = by_coil[one.coil] + counts if one.coil in by_coil else counts
     passes = _sum(list(by_coil.values()), grid)
     here, there = grid.part_of(site), site.part_of(grid)
-    found: dict[int, list[Swung]] = {}
-    for one in swinging:
-        for sector, run in straight_runs(one.legs):
-            found.setdefault(sector, []).append((one.swath_m, run))
-    runs = {sector: _runs(swung) for sector, swung in found.items()}
-    return Swept(grid, passes, by_coil, here, there, runs, gaps)
-
-
-def _runs(swung: Sequence[Swung]) -> Runs:
-    swath_m = np.array([swath for swath, _ in swung])
-    return Runs(swath_m, np.array([leg.x_m for _, leg in swung]), np.array([leg.y_m for _, leg in swung]))
+    runs = runs_by_sector([(one.swath_m, one.legs) for one in swinging])
+    return OutingPasses(grid, passes, by_coil, here, there, runs, gaps)
 
 
 def _passes(one: Swinging, grid: Grid) -> Counts:
@@ -278,22 +246,7 @@ def _sum(counts: list[Counts], grid: Grid) -> Counts:
     return np.sum(counts, axis=0, dtype=np.int16) if counts else np.zeros((grid.rows, grid.cols), np.int16)
 
 
-def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
-    """Straight runs of 3 m or more, each with the sector of its bearing; the path is straightened to 0.5 m."""
-    runs = []
-    for leg in legs:
-        if leg.x_m.size < 2:
-            continue
-        line = shapely.get_coordinates(shapely.LineString(np.column_stack([leg.x_m, leg.y_m])).simplify(BEND_M))
-        dx, dy = np.diff(line[:, 0]), np.diff(line[:, 1])
-        for k in np.flatnonzero(np.hypot(dx, dy) >= STRAIGHT_M).tolist():
-            bearing = math.atan2(dx[k], dy[k]) % math.pi
-            sector = int(bearing / math.pi * SECTORS) % SECTORS
-            runs.append((sector, Leg(line[k : k + 2, 0], line[k : k + 2, 1])))
-    return runs
-
-
-def _covered(swung: Sequence[Swung], site: Grid) -> tuple[Slices, Mask]:
+def _covered(swung: Sequence[SwathLeg], site: Grid) -> tuple[Slices, Mask]:
     """Ground within half a swath of lines, in the part of the site's grid that it takes."""
     lines, reach = [leg for _, leg in swung], np.array([swath_m / 2 for swath_m, _ in swung])
     left, bottom, right, top = bounds_of(lines, float(reach.max())) if swung else (0.0, 0.0, 0.0, 0.0)
@@ -306,21 +259,4 @@ def _covered(swung: Sequence[Swung], site: Grid) -> tuple[Slices, Mask]:
 
 
 def _covered_by(runs: Runs, site: Grid) -> tuple[Slices, Mask]:
-    return _covered(runs.swung, site)
-
-
-@cache
-def _crosswise_table() -> Mask:
-    """For every set of sectors, whether two of it are 60 degrees or more apart."""
-    sets = np.arange(1 << SECTORS, dtype=np.uint32)
-    found = np.zeros(sets.size, bool)
-    for a in range(SECTORS):
-        for b in range(a):
-            if min(a - b, SECTORS - (a - b)) >= CROSSWISE:
-                found |= ((sets >> a) & (sets >> b) & 1).astype(bool)
-    return found
-
-
-def crosswise(bearings: NDArray[np.uint16]) -> Mask:
-    """Cells swept along bearings 60 degrees or more apart."""
-    return np.asarray(_crosswise_table()[bearings])
+    return _covered(runs.swath_legs, site)

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from pictures import drawn, picture
 
 from fieldcomb.coverage.areas.shapes import AreaShape
-from fieldcomb.coverage.ground.site_grid import NO_GO, SITE, Ground, clip_legs, lay_out
-from fieldcomb.coverage.ground.tally import OutingGround, Swept, Swinging, Tally, crosswise, straight_runs, sweep_outing
+from fieldcomb.coverage.ground.crosswise import crosswise, straight_runs
+from fieldcomb.coverage.ground.pass_tally import OutingGround, OutingPasses, PassTally, Swinging, sweep_outing
+from fieldcomb.coverage.ground.site_cells import NO_GO, SITE, Ground, clip_to_site, rasterise_site
 from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.motion.legs import DropOut, Leg
@@ -28,10 +29,12 @@ def leg(*places: tuple[float, float]) -> Leg:
 
 def lay(*areas: AreaShape, cell_m: float = 0.1) -> Ground:
     """A site of these areas, or the box."""
-    return lay_out(areas or [AreaShape("site", "", BOX)], [], cell_m, "areas.geojson")
+    return rasterise_site(areas or [AreaShape("site", "", BOX)], [], cell_m, "areas.geojson")
 
 
-def sweep(ground: Ground, *legs: Leg, coil: str = "28cm", swath_m: float = 1.5, lost: Sequence[DropOut] = ()) -> Swept:
+def sweep(
+    ground: Ground, *legs: Leg, coil: str = "28cm", swath_m: float = 1.5, lost: Sequence[DropOut] = ()
+) -> OutingPasses:
     """One outing with one coil."""
     return sweep_outing([Swinging(coil, swath_m, legs)], [(swath_m, gap) for gap in lost], ground)
 
@@ -61,7 +64,7 @@ def lane(x: float) -> Leg:
 def test_passes_add_up_over_outings() -> None:
     """Two outings give one raster of passes; ground outside the site has none."""
     site = AreaShape("site", "", shapely.box(1, 0, 8, 5))
-    tally = Tally(lay(site, cell_m=1.0))
+    tally = PassTally(lay(site, cell_m=1.0))
     tally.add(sweep(tally.ground, leg((0.5, 2.5), (9.5, 2.5)), swath_m=1.2))
     tally.add(sweep(tally.ground, leg((4.5, -3.5), (4.5, 1.5)), leg((7.5, 2.5)), swath_m=1.2))
     assert picture(tally.passes) == drawn("""
@@ -77,7 +80,7 @@ def test_passes_add_up_over_outings() -> None:
 def test_ground_outside_the_site_is_marked_when_drawn() -> None:
     """A drawn raster says of every cell whether it belongs to the site; no-go and blocked ground do not."""
     areas = [("site", (0, 0, 6, 4)), ("no-go", (0, 0, 2, 1)), ("blocked", (4, 3, 9, 9))]
-    tally = Tally(lay(*(AreaShape(kind, "", shapely.box(*box)) for kind, box in areas), cell_m=1.0))
+    tally = PassTally(lay(*(AreaShape(kind, "", shapely.box(*box)) for kind, box in areas), cell_m=1.0))
     tally.add(sweep(tally.ground, leg((2.5, 0.5), (2.5, 3.5)), swath_m=1.2))
     seen = tally.drawn(tally.passes)
     assert picture(np.where(seen == OUTSIDE, 9, seen)) == drawn("""
@@ -93,7 +96,7 @@ def test_ground_outside_the_site_is_marked_when_drawn() -> None:
 
 def test_a_first_outing_is_all_new() -> None:
     """All that a first outing sweeps is new."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     got = tally.add(sweep(tally.ground, lane(5)))
     assert got.swept_m2 == got.new_m2 == pytest.approx(20 * 1.5, rel=0.001)
     assert got.again_same_coil_m2 == got.again_other_coil_m2 == got.crosswise_m2 == got.twice_m2 == 0
@@ -101,7 +104,7 @@ def test_a_first_outing_is_all_new() -> None:
 
 def test_the_same_lane_again_is_told_by_coil() -> None:
     """Walked again with the same coil nothing is new; with another coil it counts as swept with another coil before."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     tally.add(sweep(tally.ground, lane(5)))
     same = tally.add(sweep(tally.ground, lane(5)))
     assert (same.new_m2, same.again_same_coil_m2, same.again_other_coil_m2) == (0, same.swept_m2, 0)
@@ -112,7 +115,7 @@ def test_the_same_lane_again_is_told_by_coil() -> None:
 
 def test_half_new_and_half_again() -> None:
     """A lane 0.7 m beside an old one is new for 0.7 m of its 1.5 m."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     tally.add(sweep(tally.ground, lane(5)))
     got = tally.add(sweep(tally.ground, lane(5.7)))
     assert got.new_m2 == pytest.approx(20 * 0.7) and got.again_same_coil_m2 == pytest.approx(20 * 0.8)
@@ -129,7 +132,7 @@ OUTINGS = st.lists(
 @settings(deadline=None, max_examples=60)
 def test_what_adds_up_adds_up(outings: list[list[tuple[str, list[tuple[float, float]]]]]) -> None:
     """Whatever is walked: new and again make up what was swept, passes make up the site, and no total ever falls."""
-    tally = Tally(lay(cell_m=0.5))
+    tally = PassTally(lay(cell_m=0.5))
     site_m2 = tally.ground.m2(SITE)
     total = new = 0.0
     for walks in outings:
@@ -152,7 +155,7 @@ def test_what_adds_up_adds_up(outings: list[list[tuple[str, list[tuple[float, fl
 
 def test_two_outings_at_right_angles_are_crosswise_where_they_overlap() -> None:
     """Lanes to the north over the whole site, then lanes to the east over its south half: that half is crosswise."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     first = tally.add(sweep(tally.ground, *all_over(0)))
     second = tally.add(sweep(tally.ground, *(leg((-3, y), (33, y)) for y in np.arange(0.52, 10, 1.0))))
     assert first.swept_m2 == pytest.approx(600) and first.crosswise_m2 == 0
@@ -165,7 +168,7 @@ def test_two_outings_at_right_angles_are_crosswise_where_they_overlap() -> None:
 def test_crosswise_begins_at_about_60_degrees(turn_deg: float, crossing: bool) -> None:
     """Lanes turned by up to 45 degrees are not crosswise, by 75 or more they are, whichever way they point."""
     for bearing_deg in (0.0, 6.0, 80.0, 127.0, 174.0):
-        tally = Tally(lay(cell_m=0.25))
+        tally = PassTally(lay(cell_m=0.25))
         tally.add(sweep(tally.ground, *all_over(bearing_deg)))
         got = tally.add(sweep(tally.ground, *all_over(bearing_deg + 180 + turn_deg)))
         assert got.crosswise_m2 == pytest.approx(600 if crossing else 0)
@@ -173,7 +176,7 @@ def test_crosswise_begins_at_about_60_degrees(turn_deg: float, crossing: bool) -
 
 def test_a_crossing_within_one_outing_counts_too() -> None:
     """One outing that crosses its own lanes at right angles is crosswise to itself."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     got = tally.add(sweep(tally.ground, leg((5, -2), (5, 22)), leg((-2, 10), (32, 10))))
     assert got.crosswise_m2 == pytest.approx(1.5 * 1.5, rel=0.01)
 
@@ -203,7 +206,7 @@ def test_wobble_does_not_break_a_run() -> None:
 
 def test_twice_is_ground_passed_more_than_once_in_one_outing() -> None:
     """A lane walked there and back counts twice, but for the last metres by the turn; a second outing does not."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     y = np.append(np.arange(-2, 15.1, 0.25), np.arange(15, -2.1, -0.25))
     got = tally.add(sweep(tally.ground, Leg(np.full(y.size, 8.0), y)))
     assert got.swept_m2 - 1.5 * 4.5 < got.twice_m2 < got.swept_m2 - 1.5 * 2.0
@@ -214,9 +217,9 @@ def test_sweeping_beyond_the_boundary_is_told_up_to_25_m() -> None:
     """A lane that runs on for 60 m outside is told for 25 m of them; the rest is not the site's affair."""
     ground = lay()
     y = np.arange(10, 80.1, 0.5)
-    legs, cut = clip_legs([Leg(np.full(y.size, 15.0), y)], ground.near)
+    legs, cut = clip_to_site([Leg(np.full(y.size, 15.0), y)], ground.near)
     assert cut == pytest.approx(35 / 70, abs=0.01)
-    got = Tally(ground).add(sweep(ground, *legs))
+    got = PassTally(ground).add(sweep(ground, *legs))
     assert got.outside_m2 == pytest.approx(25 * 1.5, abs=1.5)
     assert got.swept_m2 == pytest.approx(10 * 1.5, abs=1.0)
 
@@ -224,17 +227,17 @@ def test_sweeping_beyond_the_boundary_is_told_up_to_25_m() -> None:
 def test_a_walk_near_the_site_is_kept_whole() -> None:
     """Nothing is cut off a walk that stays within 25 m of the site, and all is cut off one that never comes near."""
     near = lay().near
-    legs, cut = clip_legs([leg((-20, -10), (50, -10)), leg((5, 5))], near)
+    legs, cut = clip_to_site([leg((-20, -10), (50, -10)), leg((5, 5))], near)
     assert cut == 0 and [one.x_m.size for one in legs] == [2, 1]
-    assert clip_legs([leg((100, 0), (100, 50))], near) == ([], 1.0)
-    assert clip_legs([], near) == ([], 0.0)
+    assert clip_to_site([leg((100, 0), (100, 50))], near) == ([], 1.0)
+    assert clip_to_site([], near) == ([], 0.0)
 
 
 def test_no_go_ground_never_counts() -> None:
     """A lane through a no-go area of 6 m sweeps none of it."""
     ground = lay(AreaShape("site", "", BOX), AreaShape("no-go", "nests", shapely.box(10, 5, 16, 11)))
     assert ground.m2(SITE) == pytest.approx(600 - 36) and ground.m2(NO_GO) == pytest.approx(36)
-    got = Tally(ground).add(sweep(ground, lane(13)))
+    got = PassTally(ground).add(sweep(ground, lane(13)))
     assert got.swept_m2 == pytest.approx(14 * 1.5)
     assert got.outside_m2 == pytest.approx(2 * (2 * 1.5 + np.pi * 0.75**2 / 2), rel=0.02)
 
@@ -250,7 +253,7 @@ def test_a_site_that_is_all_no_go_is_refused() -> None:
 
 def test_a_corridor_along_a_drop_out_is_not_recorded() -> None:
     """12 m without a recording are 12 m times the swath not recorded, neither swept nor missed."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     got = tally.add(sweep(tally.ground, leg((8, -2), (8, 4)), leg((8, 16), (8, 22)), lost=[silence(8, 4, 8, 16)]))
     ends = 2 * (0.75 * 1.5 - np.pi * 0.75**2 / 2)  # the swept ends are round: they reach 0.75 m into the corridor
     assert got.not_recorded_m2 == pytest.approx((12 - 1.5) * 1.5 + ends, rel=0.01)
@@ -260,7 +263,7 @@ def test_a_corridor_along_a_drop_out_is_not_recorded() -> None:
 
 def test_a_corridor_swept_by_any_outing_is_swept() -> None:
     """Ground in a corridor that this outing, or a later one, swept anyway is swept."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     got = tally.add(sweep(tally.ground, lane(8), lost=[silence(8, 4, 8, 16)]))
     assert got.not_recorded_m2 == 0
     first = tally.add(sweep(tally.ground, leg((20, 2)), lost=[silence(20, 2, 20, 18)]))
@@ -274,7 +277,7 @@ def test_a_corridor_swept_by_any_outing_is_swept() -> None:
 
 def test_a_drop_out_counts_only_inside_the_site_and_wherever_it_leads() -> None:
     """A drop-out from the far side of the country crosses the site as a corridor, though nothing was swept near it."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     far = silence(-2e6, 9.95, 3e6, 9.95)
     got = tally.add(sweep(tally.ground, leg((2, 2), (2, 3)), lost=[far]))
     assert got.not_recorded_m2 == pytest.approx(30 * 1.5, rel=0.01)
@@ -284,7 +287,7 @@ def test_a_drop_out_counts_only_inside_the_site_and_wherever_it_leads() -> None:
 
 def test_an_outing_beside_the_site_brings_nothing() -> None:
     """An outing without searching on the site, or with none at all, changes nothing."""
-    tally = Tally(lay())
+    tally = PassTally(lay())
     assert tally.add(sweep(tally.ground)).total_m2 == 0
     beside = tally.add(sweep(tally.ground, leg((-9, -2), (-9, 22))))
     assert beside.swept_m2 == 0 and beside.outside_m2 == pytest.approx(24 * 1.5 + np.pi * 0.75**2, rel=0.01)
@@ -296,7 +299,7 @@ def test_an_outing_beside_the_site_brings_nothing() -> None:
 
 def test_passes_stop_at_254_and_never_begin_again() -> None:
     """Ground passed 300 times has 254 passes, never few again, and never 255, which marks ground outside."""
-    tally = Tally(lay(cell_m=0.5))
+    tally = PassTally(lay(cell_m=0.5))
     for _ in range(3):
         tally.add(sweep(tally.ground, *[lane(5.0)] * 100))
         assert tally.passes.max() in (100, 200, MOST_PASSES)

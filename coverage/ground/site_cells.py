@@ -19,8 +19,8 @@ from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
 
 OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
-NEAR_M = 25.0  # sweeping beyond the boundary is told up to here; farther away is not the site's affair
-CLOSE_M = 5.0  # gaps between walks up to twice this wide belong to the ground between them
+NEAR_SITE_M = 25.0  # sweeping beyond the boundary is told up to here; farther away is not the site's affair
+CLOSING_M = 5.0  # gaps between walks up to twice this wide belong to the ground between them
 LEAST_PART = 0.01
 LEGS_AT_ONCE = 20
 SKETCH_CELLS = 2e6  # a boundary from walks is drawn on at most so many cells
@@ -53,7 +53,7 @@ class Ground:
         return float(np.count_nonzero(self.kind == kind)) * self.grid.cell_m2
 
 
-def lay_out(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]], cell_m: float, file: str) -> Ground:
+def rasterise_site(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]], cell_m: float, file: str) -> Ground:
     """Lay out the ground.
 
     Parameters
@@ -79,7 +79,7 @@ def lay_out(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]], cell
         raise AreaError(problem, file=file, hint="Check the kinds of the areas, and the marks blocked and stop")
     boundary = "given" if given else "from walks"
     outline = () if given else (AreaShape("site", "drawn from the walks", shape),)
-    return Ground(shape, shape.buffer(NEAR_M), grid, kind, boundary, (*areas, *outline), _said(areas, grid))
+    return Ground(shape, shape.buffer(NEAR_SITE_M), grid, kind, boundary, (*areas, *outline), _said(areas, grid))
 
 
 def _kinds(shape: BaseGeometry, areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.uint8]:
@@ -128,14 +128,14 @@ def between_walks(swung: Sequence[tuple[Leg, float]], cell_m: float) -> MultiPol
         )
     legs = [leg for leg, _ in swung]
     reach = np.array([swath_m / 2 for _, swath_m in swung])
-    bounds = bounds_of(legs, float(reach.max()) + CLOSE_M + 1)
+    bounds = bounds_of(legs, float(reach.max()) + CLOSING_M + 1)
     area = (bounds[2] - bounds[0]) * (bounds[3] - bounds[1])
     grid = grid_over(bounds, max(cell_m / 2, float(np.sqrt(area / SKETCH_CELLS))))
-    wide = cover(legs, reach + CLOSE_M, grid)
+    wide = cover(legs, reach + CLOSING_M, grid)
     # Distances run to the centre of the next cell, half a cell beyond the rim on average; and an outline runs along the
     # cells' sides, half a cell beyond their centres: both are taken off, or a lone lane would not be swept to its rim.
     half = grid.cell_m / 2
-    closed = (distance_transform_edt(wide) * grid.cell_m > CLOSE_M + half) | cover(legs, reach, grid)
+    closed = (distance_transform_edt(wide) * grid.cell_m > CLOSING_M + half) | cover(legs, reach, grid)
     found = shapes(closed.astype(np.uint8), mask=closed, transform=grid.transform)
     drawn = shapely.union_all([shapely.geometry.shape(geometry) for geometry, _ in found])
     parts = shapely.get_parts(drawn.buffer(-half, join_style="mitre"))
@@ -144,7 +144,7 @@ def between_walks(swung: Sequence[tuple[Leg, float]], cell_m: float) -> MultiPol
     return MultiPolygon([p for p in kept if isinstance(p, Polygon)])
 
 
-def clip_legs(legs: Sequence[Leg], near: BaseGeometry) -> tuple[list[Leg], float]:
+def clip_to_site(legs: Sequence[Leg], near: BaseGeometry) -> tuple[list[Leg], float]:
     """Keep what lies within 25 m of the site; give the legs and the share of their length that was cut off."""
     shapely.prepare(near)
     box = shapely.box(*near.bounds)

@@ -1,0 +1,84 @@
+"""Ground swept crosswise: straight runs by the sector of their bearing, and cells with sectors 60 degrees apart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fieldcomb.coverage.raster.cells import Mask
+from fieldcomb.tracks.motion.legs import Leg
+from fieldcomb.tracks.recording import Floats
+
+SwathLeg = tuple[float, Leg]  # width of the swath along a leg, in metres, and the leg
+
+SECTORS = 15  # of 12 degrees: bearings 48 to 72 degrees apart may fall to either side of 60
+CROSSWISE_SECTORS = 5  # 60 degrees
+STRAIGHT_M = 3.0  # a run shorter than this has no bearing: it is a turn
+BEND_M = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Runs:
+    """Straight lines, from (x_m, y_m)[:, 0] to [:, 1], (n, 2), and the swath along each, (n,)."""
+
+    swath_m: Floats
+    x_m: Floats
+    y_m: Floats
+
+    @property
+    def swath_legs(self) -> list[SwathLeg]:
+        """Each as a leg with its swath."""
+        legs = map(Leg, self.x_m, self.y_m)
+        return list(zip(self.swath_m.tolist(), legs, strict=True))
+
+
+def runs_by_sector(swaths: Sequence[tuple[float, Sequence[Leg]]]) -> dict[int, Runs]:
+    """Return the straight runs of walks by the sector of their bearing; of each walk its swath and its legs."""
+    found: dict[int, list[SwathLeg]] = {}
+    for swath_m, legs in swaths:
+        for sector, run in straight_runs(legs):
+            found.setdefault(sector, []).append((swath_m, run))
+    return {
+        sector: Runs(
+            np.array([w for w, _ in runs]), np.array([r.x_m for _, r in runs]), np.array([r.y_m for _, r in runs])
+        )
+        for sector, runs in found.items()
+    }
+
+
+def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
+    """Straight runs of 3 m or more, each with the sector of its bearing; the path is straightened to 0.5 m."""
+    runs = []
+    for leg in legs:
+        if leg.x_m.size < 2:
+            continue
+        line = shapely.get_coordinates(shapely.LineString(np.column_stack([leg.x_m, leg.y_m])).simplify(BEND_M))
+        dx, dy = np.diff(line[:, 0]), np.diff(line[:, 1])
+        for k in np.flatnonzero(np.hypot(dx, dy) >= STRAIGHT_M).tolist():
+            bearing = math.atan2(dx[k], dy[k]) % math.pi
+            sector = int(bearing / math.pi * SECTORS) % SECTORS
+            runs.append((sector, Leg(line[k : k + 2, 0], line[k : k + 2, 1])))
+    return runs
+
+
+@cache
+def _crosswise_table() -> Mask:
+    """For every set of sectors, whether two of it are 60 degrees or more apart."""
+    sets = np.arange(1 << SECTORS, dtype=np.uint32)
+    found = np.zeros(sets.size, bool)
+    for a in range(SECTORS):
+        for b in range(a):
+            if min(a - b, SECTORS - (a - b)) >= CROSSWISE_SECTORS:
+                found |= ((sets >> a) & (sets >> b) & 1).astype(bool)
+    return found
+
+
+def crosswise(bearings: NDArray[np.uint16]) -> Mask:
+    """Cells swept along bearings 60 degrees or more apart."""
+    return np.asarray(_crosswise_table()[bearings])
