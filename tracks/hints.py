@@ -68,6 +68,21 @@ class HintKind(Enum):
         "Leave out --from and --to, or export the walk with its times",
         "Leave From and To empty, or export the walk with its times",
     )
+    SEARCHED_PART = (
+        "If you searched on a part of it, give that part with --from and --to",
+        "If you searched on a part of it, give the times of that part in From and To",
+    )
+    NO_SEARCH = (
+        "If you searched on a part of it, give that part with --from and --to. If you really searched so fast, give "
+        "--top-pace",
+        "If you searched on a part of it, give the times of that part in From and To. If you really searched so fast, "
+        "give a top pace",
+    )
+    TOO_WIDE = (
+        "If you searched on a part of it, give that part with --from and --to, or draw the site and give it with "
+        "--boundary",
+        "If you searched on a part of it, give the times of that part in From and To, or make the site with an edge",
+    )
     CHECK_TIMES = ("Check the --from and --to times", "Check the times in From and To")
     SITE_IS_THERE = (
         "Choose a new name; to add walks to a site that is there, use fieldcomb add",

@@ -42,13 +42,14 @@ from fieldcomb.coverage.site.settings import (
 )
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.site.settings_text import with_frame, with_outing
-from fieldcomb.coverage.survey.inputs import check_distance, choose_frame
+from fieldcomb.coverage.survey.inputs import check_distance, check_search, choose_frame
 from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.motion.states import no_search_notes
 from fieldcomb.tracks.recording import Floats, Window
 from fieldcomb.tracks.units import local_date
 
@@ -219,6 +220,7 @@ def _walked(
     pieces = tuple(piece for parts in cut for piece in parts)
     of_file = np.repeat(np.arange(len(files)), [len(parts) for parts in cut])
     chains = walk_recordings(pieces, frame)
+    check_search([chain.walk for chain in chains], files[0].item.file, areas)
     for chain in chains:
         check_distance(chain.walk, chain.chain[0].shown_as, areas, frame)
     seen = [_looked_at(one, chains, np.flatnonzero(of_file == n).tolist()) for n, one in enumerate(files)]
@@ -229,7 +231,11 @@ def _looked_at(one: _Loaded, chains: Sequence[WalkedChain], numbers: Sequence[in
     """Gather what was met in the pieces of one file, and when its walk began."""
     fixes, dropped = own_fixes(chains, numbers)
     mine = [chain for chain in chains if set(chain.numbers) & set(numbers)]
-    met = (note for chain in mine for note in (*chain.cleaned.notes, *chain.walk.notes))
+    met = (
+        note
+        for chain in mine
+        for note in (*chain.cleaned.notes, *chain.walk.notes, *no_search_notes(chain.walk.no_search))
+    )
     notes = tuple(dict.fromkeys((*one.item.recording.notes, *met)))
     read_in = replace(one.read_in, dropped=dropped, notes=notes)
     return replace(one, read_in=read_in, fixes=fixes, first_s=begin_s(fixes.t_s))

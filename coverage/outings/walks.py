@@ -339,7 +339,7 @@ def _runs_on(before: RecordingInput, after: RecordingInput) -> bool:
 
 def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> RecordingResult:
     fixes = cleaned.fixes
-    verdict = judge(_windowed(item), _part(fixes, number), cleaned.dropped[number])
+    verdict = judge(_windowed(item), _part(fixes, number), cleaned.dropped[number], walk.no_search)
     swing = item.swing
     return RecordingResult(
         file=item.file,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,12 +17,14 @@ from fieldcomb.coverage.outings.walks import too_far, walk_chain
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.cleaning import Cleaned
 from fieldcomb.tracks.motion.legs import Walk
 from fieldcomb.tracks.recording import Recording
 
 FAR_M = 1000.0  # a walk that comes no nearer than this to a given boundary is another site's
 FAR_FROM_START_M = 5000.0  # where no boundary is given
+MOST_SPAN_M = 3000.0  # of searching without a boundary: far more than a day of it can cover
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +65,33 @@ def check_recording(site: SiteInput, item: RecordingInput) -> tuple[Cleaned, tup
     """Check that a recording can be used on a site, before anything is kept.
 
     Returns it cleaned, and sentences on what was met. Raises TrackError when nothing usable is left, when it has fewer
-    than two places, or when it is far from the site.
+    than two places, when it is no search, or when it is far from the site.
     """
     walk, cleaned = walk_chain([item], site.frame)
     placed, _ = place_areas(site.areas, site.frame, site.areas_file)
+    check_search([walk], item.file, placed)
     check_distance(walk, item.file, placed, site.frame)
     return cleaned, (*item.recording.notes, *cleaned.notes, *walk.notes)
+
+
+def check_search(walks: Sequence[Walk], file: str, areas: Sequence[AreaShape]) -> None:
+    """Refuse what is no search, and without a boundary what is too wide for one site: TrackError says what it is.
+
+    ``walks`` are those of one outing: a file that is only the way home belongs to the search before it. The ground of a
+    ride would be laid out in cells all the same, which takes minutes and gigabytes.
+    """
+    if walks and all(walk.no_search for walk in walks):
+        hint = HintKind.NO_SEARCH() if walks[0].transits else HintKind.SEARCHED_PART()
+        raise TrackError(f"is {walks[0].no_search}, not a search", file=file, hint=hint)
+    if any(area.kind == "site" for area in areas):
+        return
+    for walk in walks:
+        x, y = (np.concatenate([getattr(leg, name) for leg in walk.legs] or [np.zeros(1)]) for name in ("x_m", "y_m"))
+        span_m = math.hypot(np.ptp(x), np.ptp(y))
+        if span_m > MOST_SPAN_M:
+            pace = f" at {walk.search_m / walk.times.searching_s:.1f} m/s" if walk.times else ""
+            problem = f"spans {span_m / 1000:.1f} km{pace}, too far for one site without a boundary"
+            raise TrackError(problem, file=file, hint=HintKind.TOO_WIDE())
 
 
 def check_distance(walk: Walk, file: str, areas: Sequence[AreaShape], frame: SiteFrame) -> None:

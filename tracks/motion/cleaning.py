@@ -121,9 +121,13 @@ def _gather(tracks: Sequence[Track], frame: SiteFrame) -> _Work:
 
 
 def _fill_times(work: _Work) -> None:
-    """Give a fix without a time one between its neighbours; fewer than half with times is as good as no clock."""
+    """Give a fix without a time one between its neighbours; one time for all, or few times, is no clock."""
     known = np.isfinite(work.t)
     missing = int((~known).sum())
+    if known.sum() > 2 and np.ptp(work.t[known]) == 0:
+        work.notes.append("All fixes have the same time, so no time was used")
+        work.t = np.full(work.t.size, np.nan)
+        return
     if missing == 0 or work.t.size == 0:
         return
     if known.sum() < max(2, work.t.size / 2):

@@ -13,23 +13,22 @@ from fieldcomb.tracks.motion.curve import bend
 from fieldcomb.tracks.motion.pace import (
     SEARCH,
     STOP,
-    TOP_PACE_M_S,
     TRANSIT,
-    TRANSIT_MIN_S,
     Seconds,
     State,
     drift_pace_m_s,
     every_second,
     find_stops,
-    find_transits,
     smooth,
     stop_limit_m_s,
 )
 from fieldcomb.tracks.motion.peg_drift import PegResidual
+from fieldcomb.tracks.motion.states import divide, lay_still, switched_off
 from fieldcomb.tracks.recording import Floats, Span
 
 DIG_S = 35.0  # common practice, no source: nobody opens and closes a hole faster
 BREAK_S = 600.0
+LAY_STILL = "a receiver that lay still"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,6 +95,7 @@ class Walk:
     half_swing_m and sweep_s what was measured of the swing: to each side of that line, and from one side to the other.
     ``pegs`` are the touches by which drift was taken off.
     ``ways`` are the legs second by second; there are none without a clock.
+    ``no_search`` says what the recording is, if nothing of it can be a search: such as ``a ride at 28 km/h``.
     """
 
     legs: tuple[Leg, ...]
@@ -113,6 +113,7 @@ class Walk:
     sweep_s: float = 0.0
     pegs: tuple[PegResidual, ...] = ()
     ways: tuple[SearchPath, ...] = ()
+    no_search: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,9 +132,9 @@ def make_walk(
 
     ``coil``: where the coil itself was at the same times, when the recorder was on the shaft.
 
-    ``top_pace_m_s``: faster than this is transit; None takes 0.9 m/s, unless most of the walk would be transit then,
-    in which case all of it counts as searching and a note says so. ``off``: spans in Unix seconds, half open, in which
-    nobody searched; walking in them is transit, and standing is no dig.
+    ``top_pace_m_s``: faster than this is transit; None tells them apart by the walk's own paces (``states.divide``).
+    ``off``: spans in Unix seconds, half open, in which nobody searched; walking in them is transit, and standing is no
+    dig.
     """
     ends = np.flatnonzero(np.diff(fixes.piece)) + 1
     spans = list(zip([0, *ends.tolist()], [*ends.tolist(), len(fixes)], strict=True))
@@ -144,18 +145,12 @@ def make_walk(
     pace = np.concatenate([drift_pace_m_s(p.x_m, p.y_m) for p in pieces])
     limit = stop_limit_m_s(pace)
     usual = float(np.median(pace[pace > limit])) if (pace > limit).any() else 0.3
-    halts = [find_stops(p, limit, usual) for p in pieces]
-    states = [_states(p, h, top_pace_m_s or TOP_PACE_M_S) for p, h in zip(pieces, halts, strict=True)]
-    notes: tuple[str, ...] = ()
-    moving = sum(int((s != STOP).sum()) for s in states)
-    if top_pace_m_s is None and sum(int((s == TRANSIT).sum()) for s in states) > moving / 2 > 0:
-        states = [np.where(s == TRANSIT, SEARCH, s).astype(np.int8) for s in states]
-        notes = (
-            f"Most of this walk is faster than {TOP_PACE_M_S:g} m/s, the pace above which walking is taken as transit, "
-            "so all of it was counted as searching; set a top pace to draw the line yourself",
-        )
-    states = [_switched_off(s, p, off) for s, p in zip(states, pieces, strict=True)]
-    walk = _timed(fixes, spans, pieces, halts, states, dropouts, notes, off)
+    still = lay_still(pieces)
+    halts = [[(0.0, float(p.fix_clock_s[-1]))] if still else find_stops(p, limit, usual) for p in pieces]
+    divided = divide(pieces, halts, top_pace_m_s)
+    states = [switched_off(s, p, off) for s, p in zip(divided.states, pieces, strict=True)]
+    walk = _timed(fixes, spans, pieces, halts, states, dropouts, divided.notes, off)
+    walk = replace(walk, no_search=LAY_STILL if still else divided.no_search)
     if coil is None:
         return walk
     own: list[Leg] = []
@@ -181,38 +176,6 @@ def _untimed(fixes: Fixes, spans: list[tuple[int, int]], dropouts: tuple[DropOut
     )
     notes = (note, "Marks off and on need times, so they change nothing here") if off else (note,)
     return Walk(legs, (), (), dropouts, None, None, None, length, length, notes)
-
-
-def _states(seconds: Seconds, halts: list[Span], top_pace_m_s: float) -> State:
-    """State of each second: SEARCH, STOP or TRANSIT."""
-    state = np.full(seconds.x_m.size, SEARCH, np.int8)
-    for a, b in find_transits(seconds, top_pace_m_s):
-        state[a:b] = TRANSIT
-    for begin, end in halts:
-        state[int(np.ceil(begin)) : int(np.floor(end)) + 1] = STOP
-    return _absorb(state)
-
-
-def _absorb(state: State) -> State:
-    """A few seconds of slow walking at the end of a transit are its last steps, not searching."""
-    edges = np.concatenate([[0], np.flatnonzero(np.diff(state)) + 1, [state.size]])
-    kinds = state[edges[:-1]]
-    out = state.copy()
-    for k in range(kinds.size):
-        before = kinds[k - 1] if k else None
-        after = kinds[k + 1] if k + 1 < kinds.size else None
-        short = edges[k + 1] - edges[k] < TRANSIT_MIN_S
-        if kinds[k] == SEARCH and short and TRANSIT in (before, after) and SEARCH not in (before, after):
-            out[edges[k] : edges[k + 1]] = TRANSIT
-    return out
-
-
-def _switched_off(state: State, seconds: Seconds, off: Sequence[Span]) -> State:
-    """Make walking within the spans transit; stops stay what they are."""
-    out = state.copy()
-    for begin, end in off:
-        out[(out == SEARCH) & (seconds.real_s >= begin) & (seconds.real_s < end)] = TRANSIT
-    return out
 
 
 def _no_dig(stop: Stop, off: Sequence[Span]) -> Stop:

@@ -15,6 +15,7 @@ from fieldcomb.tracks.motion.pace import (
     every_second,
     stop_limit_m_s,
 )
+from fieldcomb.tracks.motion.states import no_search_notes
 from fieldcomb.tracks.quality.settling import EARLY_S, jumps, unsettled_s, without_position_s
 from fieldcomb.tracks.quality.snapping import snapped_share
 from fieldcomb.tracks.recording import Flags, Floats, Track
@@ -43,8 +44,13 @@ class Verdict:
     interval_s: float | None
 
 
-def judge(track: Track, fixes: Fixes, dropped: dict[str, int]) -> Verdict:
-    """Judge one file by its fixes as read, its fixes as cleaned, and what was left out of it."""
+def judge(track: Track, fixes: Fixes, dropped: dict[str, int], no_search: str = "") -> Verdict:
+    """Judge one file by its fixes as read, its fixes as cleaned, and what was left out of it.
+
+    ``no_search`` is that of its walk: a ride is called a ride, and how well it was recorded does not matter then.
+    """
+    if no_search:
+        return Verdict("poor", no_search_notes(no_search), None)
     faults = [*_begin(track, fixes), *_rhythm(fixes), *_gaps(fixes), *_places(track, fixes), *_wild(track, dropped)]
     if not len(fixes):
         return Verdict("poor", tuple(text for _, text in faults), None)

@@ -197,7 +197,7 @@ def test_a_quick_search_is_searching_and_says_so() -> None:
     assert walk.times is not None
     assert walk.times.searching_s == add_up(walk) == 999
     [note] = walk.notes
-    assert "--top-pace" in note
+    assert "top pace" in note
     assert "0.9 m/s" in note
 
 
