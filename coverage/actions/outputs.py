@@ -26,6 +26,10 @@ STRIPS_GPX_FILE = "strips.gpx"
 TODO_FILE = "todo.geojson"
 TODO_GPX_FILE = "todo.gpx"
 EDGE_FILE = "edge.html"
+OUTPUT_FILES = (
+    *(MAP_FILE, REPORT_FILE, RASTER_FILE, CHANCE_FILE, STRIPS_FILE, STRIPS_GPX_FILE, TODO_FILE, TODO_GPX_FILE),
+    EDGE_FILE,
+)
 
 
 def make_outputs(result: Result) -> dict[str, bytes]:
@@ -67,7 +71,7 @@ def write_outputs(folder: Path, files: dict[str, bytes]) -> None:
     """
     made = _make_folder(folder)
     try:
-        replace_files(folder, files)
+        replace_files(folder, files, OUTPUT_FILES)
     except BaseException as error:
         for path in made:
             with suppress(OSError):

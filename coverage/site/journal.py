@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterator, Mapping
+import re
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -24,10 +25,13 @@ LOCK = ".lock"
 _STAGE = PENDING + "new"
 _DONE = PENDING + "done"
 _MANIFEST = "manifest.json"
+_PART = re.compile(r"\.(?P<name>.+)\.(?P<pid>[1-9]\d{0,18})\.part")  # as replace_files makes them
+_HALF_MADE = re.compile(rf"\..+\.(?P<pid>[1-9]\d{{0,18}}){PENDING}new")  # as new_folder makes them
 _BINARY = getattr(os, "O_BINARY", 0)
 
 # Folders that a site has from the beginning, and the only ones that a journal may write to.
 FOLDERS = ("tracks",)
+NEW_FILES = ("site.toml", "outings.toml", "areas.geojson", LOCK)  # that a site may begin with
 
 
 @contextmanager
@@ -221,7 +225,9 @@ def new_folder(folder: Path, files: Mapping[str, bytes]) -> None:
 
     ``folder`` is absent or empty, and the folder that it lies in is there.
     """
-    stage = folder.parent / f".{folder.name}{PENDING}new"
+    remove_half_made(folder.parent)
+    # With the number of this process: of several that make the same folder at once, one puts its own in place whole.
+    stage = folder.parent / f".{folder.name}.{os.getpid()}{PENDING}new"
     _remove(stage)
     try:
         stage.mkdir()
@@ -240,6 +246,18 @@ def new_folder(folder: Path, files: Mapping[str, bytes]) -> None:
         _sync_folder(folder.parent)
 
 
+def remove_half_made(parent: Path) -> None:
+    """Remove folders that ``new_folder`` was making here when it was killed; any that holds something else is kept."""
+    with suppress(OSError):
+        for stage in parent.glob(f".*{PENDING}new"):
+            match = _HALF_MADE.fullmatch(stage.name)
+            if match is None or stage.is_symlink() or not stage.is_dir() or _runs(int(match["pid"])):
+                continue
+            inside = list(stage.iterdir())
+            if all(not any(path.iterdir()) if path.is_dir() else path.name in NEW_FILES for path in inside):
+                _remove(stage)
+
+
 def write_new(path: Path, data: bytes) -> None:
     """Write a file that is not there yet and force it to the disk."""
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
@@ -252,11 +270,13 @@ def write_new(path: Path, data: bytes) -> None:
         os.close(handle)
 
 
-def replace_files(folder: Path, files: Mapping[str, bytes]) -> None:
+def replace_files(folder: Path, files: Mapping[str, bytes], known: Collection[str] = ()) -> None:
     """Write files into any folder, each whole or not at all; nothing else there is touched.
 
-    All are first written beside their place, so that a full disk leaves what was there before.
+    All are first written next to their place, so that a full disk leaves what was there before. Unfinished ones of
+    these names, and of those ``known``, that a killed command left are removed.
     """
+    _remove_unfinished(folder, {*files, *known})
     parts = {name: folder / f".{name}.{os.getpid()}.part" for name in files}
     try:
         for name, data in files.items():
@@ -269,6 +289,29 @@ def replace_files(folder: Path, files: Mapping[str, bytes]) -> None:
         for part in parts.values():
             _remove(part)
         raise
+
+
+def _remove_unfinished(folder: Path, names: Collection[str]) -> None:
+    for path in folder.glob(".*.part"):
+        match = _PART.fullmatch(path.name)
+        if match is None or match["name"] not in names or path.is_symlink() or not path.is_file():
+            continue
+        with suppress(OSError):
+            if not _runs(int(match["pid"])):
+                path.unlink()
+
+
+def _runs(pid: int) -> bool:
+    """Whether a process of this machine has this number; assumed where the system cannot be asked without harm."""
+    if os.name == "nt":  # there the same call ends the process
+        return True
+    try:
+        os.kill(pid, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def _sync_folder(folder: Path) -> None:

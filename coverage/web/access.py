@@ -62,7 +62,7 @@ class Gate:
 
     @property
     def cookie_name(self) -> str:
-        """Give the cookie's name: cookies are shared by all ports of a machine, so it has the port in it."""
+        """Return the cookie's name: cookies are shared by all ports of a machine, so it has the port in it."""
         ports = sorted({host.rpartition(":")[2] for host in self.hosts})
         return "fieldcomb-" + "-".join(ports)
 

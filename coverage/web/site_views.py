@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
-from fieldcomb.coverage.site.journal import COMMIT
+from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
 from fieldcomb.coverage.site.naming import safe_name
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, OutingEntry, Settings
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
@@ -118,6 +118,7 @@ class SiteRoot:
             raise SiteError("is a file, not a folder", file=file, hint="Give a site folder, or a folder of sites")
         self.root = root.resolve()
         self.is_single = (self.root / SITE_FILE).exists()
+        remove_half_made(self.root)
 
     def sites(self) -> list[SiteCard]:
         """List the sites, by the names of their folders."""
@@ -143,8 +144,20 @@ class SiteRoot:
     def _folders(self) -> list[Path]:
         if self.is_single:
             return [self.root]
-        inside = (path for path in sorted(self.root.iterdir()) if not path.is_symlink() and path.is_dir())
-        return [path for path in inside if shown(path.name) == path.name and (path / SITE_FILE).is_file()]
+        return [path for path in sorted(self.root.iterdir()) if _is_site(path)]
+
+
+def _is_site(path: Path) -> bool:
+    """Whether this is a finished site folder, or a folder that may be one but cannot be looked into.
+
+    A name that begins with a dot is that of a site which is being made, or of something that is meant to be hidden.
+    """
+    if path.name.startswith(".") or shown(path.name) != path.name or path.is_symlink():
+        return False
+    try:
+        return path.is_dir() and (path / SITE_FILE).is_file()
+    except OSError:
+        return True
 
 
 def _card(folder: Path) -> SiteCard:
@@ -165,7 +178,8 @@ def _outings(folder: Path, settings: Settings) -> tuple[OutingEntry, ...]:
 
 
 def _finish(folder: Path) -> None:
-    """Have an interrupted change finished before anything is shown."""
+    """Have an interrupted change finished before anything is shown; SiteError when the folder cannot be read."""
+    read_file(folder / SITE_FILE, SiteError, name=SITE_FILE)
     if (folder / COMMIT).exists():
         with opened(folder, lambda _: None, reading=True):
             pass

@@ -46,9 +46,9 @@ class Noted:
 class Page:
     """The application, asked as its own pages ask it."""
 
-    def __init__(self, root: Path, temp: Path) -> None:
+    def __init__(self, root: Path, temp: Path, **given: int) -> None:
         self.jobs, self.gate = Noted(), Gate(frozenset({HOST}))
-        self.uploads = Uploads(str(temp))
+        self.uploads = Uploads(str(temp), **given)
         self.app = make_app(Desk(SiteRoot(root), self.jobs, self.uploads), self.gate)  # type: ignore[arg-type]
         self.client: FlaskClient = self.app.test_client(use_cookies=False)
 

@@ -67,7 +67,7 @@ def line() -> Iterator[Starter]:
 
 def until(check: Callable[[], bool]) -> None:
     """Wait for something that other threads bring about."""
-    end = time.monotonic() + 20
+    end = time.monotonic() + 120
     while not check():
         assert time.monotonic() < end, "it never came"
         time.sleep(0.005)

@@ -7,12 +7,18 @@ import io
 import json
 import os
 import re
+import shutil
 import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -22,6 +28,7 @@ from hypothesis import strategies as st
 from local_page import Page, running
 from shapely.geometry import shape
 from small_walks import MORNING, snapshot, square, walk
+from werkzeug.datastructures import FileStorage
 
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.given_walks import WalkToAdd
@@ -35,7 +42,7 @@ from fieldcomb.coverage.web import uploads
 from fieldcomb.coverage.web.forms import changes_of, corners_of, edge_geojson, outing_texts
 from fieldcomb.coverage.web.job_protocol import HeldFile, JobProgress, Order, order_line, read_order, with_line
 from fieldcomb.coverage.web.server import home_address
-from fieldcomb.coverage.web.site_views import SiteRoot, out_files
+from fieldcomb.coverage.web.site_views import SiteRoot, out_files, view
 from fieldcomb.coverage.web.uploads import Uploads, shown_name
 from fieldcomb.coverage.web.worker import carry_out
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
@@ -65,6 +72,29 @@ def page(root: Path) -> Page:
     """Serve that folder."""
     (root.parent / "temp").mkdir()
     return Page(root, root.parent / "temp")
+
+
+@contextmanager
+def as_stranger(root: Path) -> Iterator[Path]:
+    """Yield a copy of a folder of sites that every user of this machine can reach."""
+    with TemporaryDirectory() as temp:
+        Path(temp).chmod(0o755)
+        sites = Path(temp) / "sites"
+        shutil.copytree(root, sites)
+        yield sites
+
+
+@contextmanager
+def looking() -> Iterator[None]:
+    """Look as a user for whom permissions hold; they do not for the root user."""
+    if os.geteuid() != 0:
+        yield
+        return
+    os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
 
 
 def sent(text: str | bytes, name: str = "walk.gpx") -> tuple[io.BytesIO, str]:
@@ -222,8 +252,8 @@ def test_a_depth_is_asked_of_the_map(root: Path, page: Page) -> None:
     assert json.loads((root / "field" / "out" / "report.json").read_text())["depth_m"] is None
 
 
-def test_too_much_at_once_is_refused(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
-    """An upload over the limit of bytes, of files, or of what may wait, is refused and not kept."""
+def test_too_much_at_once_is_refused(page: Page) -> None:
+    """An upload over the limit of bytes or of files is refused and not kept."""
     page.app.config["MAX_CONTENT_LENGTH"] = 20_000
     answer = page.post("/site/field/add", {"tracks": [sent(b"x" * 30_000)]}, headers=JSON)
     assert answer.status_code == 413 and "MB" in answer.json["problem"]
@@ -231,21 +261,95 @@ def test_too_much_at_once_is_refused(page: Page, monkeypatch: pytest.MonkeyPatch
     many = [sent("x", f"{n}.gpx") for n in range(uploads.MOST_FILES + 1)]
     answer = page.post("/site/field/add", {"tracks": many}, headers=JSON)
     assert answer.status_code == 400 and "too many" in answer.json["problem"]
-    monkeypatch.setattr(uploads, "MOST_HELD_BYTES", 10_000)
-    answer = page.post("/site/field/add", {"tracks": [sent(b"x" * 8000, "a"), sent(b"x" * 8000, "b")]}, headers=JSON)
-    assert answer.status_code == 400 and "waiting" in answer.json["problem"]
     assert [path.name for path in page.uploads.folder.iterdir()] == [".lock"]
 
 
-def test_uploads_of_a_server_that_was_killed_are_removed(tmp_path: Path) -> None:
-    """The next start clears away what a killed server left, and leaves alone what a running one has."""
-    running_one, killed = Uploads(str(tmp_path)), Uploads(str(tmp_path))
-    (killed.folder / "walk").write_text("private")
-    killed._lock.release()  # as the system does for a process that died
-    third = Uploads(str(tmp_path))
-    assert not killed.folder.exists() and running_one.folder.exists()
+def test_what_waits_altogether_is_limited_until_some_of_it_is_done(root: Path) -> None:
+    """Uploads up to the limit may wait; one byte more is refused and not kept, and fits when another one is done."""
+    (root.parent / "temp").mkdir()
+    page = Page(root, root.parent / "temp", most_bytes=10_000)
+    send = lambda size: page.post("/site/field/add", {"tracks": [sent(b"x" * size)]}, headers=JSON)  # noqa: E731
+    assert send(6000).status_code == 202 and send(4000).status_code == 202
+    refused = send(1)
+    assert refused.status_code == 400 and "would be waiting" in refused.json["problem"]
+    assert len(list(page.uploads.folder.iterdir())) == 3  # two uploads and the lock
+    page.uploads.drop(page.jobs.orders[1].files)
+    assert send(4001).status_code == 400 and send(4000).status_code == 202
+
+
+def test_two_gigabytes_may_wait(tmp_path: Path) -> None:
+    """Without another limit, uploads of 2 GB together may wait and not one byte more."""
+
+    class Large(bytes):
+        size = 0
+
+        def __len__(self) -> int:
+            return self.size
+
+    def take(size: int) -> None:
+        chunk = Large()
+        chunk.size = size
+        file = FileStorage(io.BytesIO(), "large.gpx")
+        chunks = iter((chunk, b""))
+        file.stream = SimpleNamespace(read=lambda _: next(chunks))  # type: ignore[assignment]
+        waiting.take(file)
+
+    waiting = Uploads(str(tmp_path))
+    take(2 * 1024**3)
+    with pytest.raises(UsageError, match="more than 2 GB"):
+        take(1)
+    waiting.close()
+
+
+def test_an_upload_succeeds_while_others_are_being_removed(tmp_path: Path) -> None:
+    """Uploads that come in at the same moment as others are cleared away are each stored whole."""
+    waiting, faults = Uploads(str(tmp_path)), list[BaseException]()
+
+    def send() -> None:
+        try:
+            for number in range(200):
+                held = waiting.take(FileStorage(io.BytesIO(b"walk %d" % number), "walk.gpx"))
+                assert Path(held.path).read_bytes() == b"walk %d" % number
+                waiting.drop([held])
+        except BaseException as error:
+            faults.append(error)
+
+    senders = [threading.Thread(target=send) for _ in range(8)]
+    for sender in senders:
+        sender.start()
+    for sender in senders:
+        sender.join()
+    assert faults == [] and [path.name for path in waiting.folder.iterdir()] == [".lock"]
+    waiting.close()
+
+
+def test_uploads_of_a_server_that_was_killed_are_removed(root: Path, tmp_path: Path) -> None:
+    """The next start clears what a killed server left; a running one's uploads, links and own files are left alone."""
+    code = (
+        "import os, sys, time; from pathlib import Path; from fieldcomb.coverage.web.uploads import Uploads\n"
+        "given = Uploads(sys.argv[1]); given.take_text('walk.gpx', 'private'); print(given.folder, flush=True)\n"
+        "time.sleep(60)"
+    )
+    temp = tmp_path / "uploads"
+    temp.mkdir()
+    with subprocess.Popen([sys.executable, "-c", code, str(temp)], stdout=subprocess.PIPE, text=True) as killed:
+        assert killed.stdout is not None
+        left = Path(killed.stdout.readline().strip())
+        beside = Uploads(str(temp))
+        assert left.exists()  # it still runs
+        killed.kill()
+    linked, own = temp / f"{uploads.PREFIX}linked", temp / f"{uploads.PREFIX}own"
+    linked.symlink_to(root)
+    own.mkdir()
+    (own / "photo.jpg").write_text("mine")
+    (left / ("a" * 43)).symlink_to(root / "field" / "site.toml")
+    before = snapshot(root)
+    third = Uploads(str(temp))
+    assert not left.exists() and beside.folder.exists() and linked.is_symlink() and (own / "photo.jpg").exists()
+    assert snapshot(root) == before
+    beside.close()
     third.close()
-    assert not third.folder.exists()
+    assert {path.name for path in temp.iterdir()} == {linked.name, own.name}
 
 
 # --------------------------------------------------------------------------------------------------- over the wire
@@ -588,6 +692,35 @@ def test_a_site_that_cannot_be_read_says_why_and_hides_no_other(root: Path, page
     assert "line 1" in text and "field" in text
     answer = page.get("/site/other/")
     assert answer.status_code == 400 and "line 1" in answer.text
+
+
+def test_a_folder_that_cannot_be_read_hides_no_other(root: Path) -> None:
+    """Where one folder is somebody else's, the list shows all other sites and says what is wrong with that one."""
+    with as_stranger(root) as sites:
+        (sites / "closed").mkdir(mode=0)
+        (sites / "half").mkdir()
+        (sites / "half" / "site.toml").write_text('name = "half"')
+        (sites / "half" / "site.toml").chmod(0)
+        (sites / "plain").mkdir()
+        with looking():
+            cards = {card.key: card.fault for card in SiteRoot(sites).sites()}
+            assert list(cards) == ["closed", "field", "half"]
+            assert cards["field"] == "" and "may not be read" in cards["closed"] and "may not be read" in cards["half"]
+            with pytest.raises(SiteError, match="may not be read"):
+                view(sites / "closed")
+
+
+def test_a_half_made_site_is_not_listed_and_is_cleared_at_the_next_start(root: Path, page: Page) -> None:
+    """A site that is being made is not on the page; what a killed server left of one goes when the next one starts."""
+    with subprocess.Popen([sys.executable, "-S", "-c", ""]) as process:
+        process.wait()
+    dead, living = root / f".west.{process.pid}.pending-new", root / f".east.{os.getppid()}.pending-new"
+    for half in (dead, living):
+        (half / "tracks").mkdir(parents=True)
+        (half / "site.toml").write_text('name = "half"')
+    assert "half" not in page.get("/").text and page.get(f"/site/{living.name}/").status_code == 404
+    SiteRoot(root)
+    assert not dead.exists() and living.exists()
 
 
 def test_a_change_that_was_interrupted_is_finished_before_it_is_shown(root: Path, page: Page) -> None:

@@ -1,0 +1,117 @@
+"""What a killed command left is cleared away by the next one, and nothing else is."""
+
+from __future__ import annotations
+
+import errno
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from small_walks import snapshot, square, walk
+
+from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.site.journal import COMMIT, recover, write_all
+from fieldcomb.tracks.errors import SiteError
+
+
+@pytest.fixture
+def dead_pid() -> int:
+    """Return the number of a process that has ended."""
+    with subprocess.Popen([sys.executable, "-S", "-c", ""]) as process:
+        process.wait()
+    return process.pid
+
+
+@pytest.fixture
+def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Make a site with one outing and a report."""
+    monkeypatch.chdir(tmp_path)
+    Path("edge.geojson").write_text(square(0, 0, 20, 20))
+    Path("walk.gpx").write_text(walk())
+    assert main(["new", "field", "--boundary", "edge.geojson"]) == 0
+    assert main(["add", "field", "walk.gpx", "--coil", "28cm"]) == 0
+    assert main(["report", "field"]) == 0
+    return tmp_path / "field"
+
+
+def test_half_written_outputs_of_a_killed_report_are_cleared_and_nothing_else(site: Path, dead_pid: int) -> None:
+    """The next report removes the unfinished files of one that was killed; a user's own, and a running one's, stay."""
+    out = site / "out"
+    ours = [f".{name}.{dead_pid}.part" for name in ("map.html", "report.json", "edge.html", "chance.tif")]
+    own = [f".photo.jpg.{dead_pid}.part", ".map.html.part", ".map.html.x.part", f".map.html.{os.getppid()}.part"]
+    for name in (*ours, *own):
+        (out / name).write_text("half")
+    (out / f".todo.gpx.{dead_pid}.part").mkdir()
+    (out / f".strips.gpx.{dead_pid}.part").symlink_to(site / "site.toml")
+    before = {path.name for path in out.iterdir()}
+    assert main(["report", "field"]) == 0
+    assert before - {path.name for path in out.iterdir()} == set(ours)
+
+
+def test_a_half_made_site_is_cleared_when_it_is_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dead_pid: int
+) -> None:
+    """What a killed ``new`` left is removed by the next one there; a folder with something else in it stays."""
+    monkeypatch.chdir(tmp_path)
+    kept = [f".own.{dead_pid}.pending-new", f".walks.{dead_pid}.pending-new", f".now.{os.getppid()}.pending-new"]
+    for name in (f".field.{dead_pid}.pending-new", *kept):
+        (tmp_path / name / "tracks").mkdir(parents=True)
+        (tmp_path / name / "site.toml").write_text('name = "x"')
+    (tmp_path / kept[0] / "photo.jpg").write_text("mine")
+    (tmp_path / kept[1] / "tracks" / "walk.gpx").write_text("mine")
+    before = snapshot(tmp_path)
+    assert main(["new", "field"]) == 0
+    assert {path.name for path in tmp_path.iterdir()} == {*kept, "field"}
+    assert {name for name in before if kept[0] in name or kept[1] in name} <= set(snapshot(tmp_path))
+
+
+def test_of_several_that_make_one_site_at_once_one_makes_it_whole(tmp_path: Path) -> None:
+    """Of six commands that start the same site at the same moment, one says that it is done, and the site is whole."""
+    code = "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"
+    (tmp_path / "edge.geojson").write_text(square(0, 0, 20, 20))
+    command = [sys.executable, "-c", code, "new", "field", "--boundary", "edge.geojson"]
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    several = [subprocess.Popen(command, cwd=tmp_path, **quiet) for _ in range(6)]  # type: ignore[call-overload]
+    assert sorted(process.wait(120) for process in several).count(0) == 1
+    inside = {path.name for path in (tmp_path / "field").iterdir()}
+    assert inside == {"site.toml", "outings.toml", "areas.geojson", "tracks", ".lock"}
+    assert {path.name for path in tmp_path.iterdir()} == {"field", "edge.geojson"}
+
+
+class Fault:
+    """Makes the n-th of some calls of the system fail, counted from 1, as a full or broken disk does."""
+
+    def __init__(self, patch: pytest.MonkeyPatch, owner: Any, name: str, nth: int) -> None:
+        self.nth, self.calls, self.real = nth, 0, getattr(owner, name)
+        patch.setattr(owner, name, lambda *args, **more: self(*args, **more))
+
+    def __call__(self, *args: Any, **more: Any) -> Any:
+        """Make the call, or fail."""
+        self.calls += 1
+        if self.calls == self.nth:
+            raise OSError(errno.EIO, "Input/output error")
+        return self.real(*args, **more)
+
+
+@pytest.mark.parametrize(("name", "nth", "kept"), [("fsync", 5, False), ("replace", 1, False), ("replace", 2, True)])
+def test_a_change_that_a_broken_disk_stops_is_whole_or_absent_and_the_message_says_which(
+    tmp_path: Path, name: str, nth: int, kept: bool
+) -> None:
+    """Stopped before anything is in place, nothing was changed; stopped in the middle, the next command finishes it."""
+    folder = tmp_path / "field"
+    folder.mkdir()
+    for file in ("a.toml", "b.toml"):
+        (folder / file).write_text("old")
+    with pytest.MonkeyPatch.context() as patch:
+        # Four calls of fsync come before the decision: two files, the list of them, their folder.
+        Fault(patch, *((os, name) if name == "fsync" else (Path, name)), nth=nth)
+        with pytest.raises(SiteError) as refused:
+            write_all(folder, {"a.toml": b"new", "b.toml": b"new"})
+    assert ("the change is kept" if kept else "nothing was changed") in str(refused.value)
+    assert (folder / COMMIT).exists() == kept
+    recover(folder)
+    text = "new" if kept else "old"
+    assert snapshot(folder) == {"a.toml": text.encode(), "b.toml": text.encode()}
