@@ -6,7 +6,6 @@ from this table. A new value takes a row here, an attribute of ``Typed``, and th
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Flag, auto
@@ -122,8 +121,11 @@ def _read_coil(text: str) -> str:
 
 def _read_sweeps(text: str) -> float:
     """Return the seconds of one sweep from the count in half a minute."""
-    count = _number(text, "Count every side-to-side sweep in 30 seconds, such as 27")
-    return check_sweep_s(round(HALF_MINUTE_S / count, 4) if count else math.inf)
+    hint = "Count every side-to-side sweep in 30 seconds, such as 27"
+    count = _number(text, hint)
+    if count <= 0:
+        raise UsageError(f"{text!r} is not a count of sweeps", hint=hint)
+    return check_sweep_s(round(HALF_MINUTE_S / count, 4))
 
 
 def _read_sweep(text: str) -> float:

@@ -227,7 +227,7 @@ def test_settings_with_a_slip(refused: Callable[[Typed, int, str], None]) -> Non
     good = Path("s/outings.toml").read_text()
     put("s/outings.toml", good.replace("id = ", 'labl = "x"\nid = '))
     for args in (["report", "s"], ["add", "s", "b.gpx"], ["edit", "s", "2026-03-07a", "--note", "x"]):
-        refused(args, 1, "outings.toml: key 'labl' is not known in outing (line 5). Known keys here: id, label, note")
+        refused(args, 1, "outings.toml: key 'labl' is not known in outing (line 5). Known keys here: id, coil, swath")
     put("s/outings.toml", good + "[[outing]\n")
     refused(["report", "s"], 1, "outings.toml: is not understood")
     put("s/outings.toml", good.encode("utf-16"))
@@ -260,7 +260,7 @@ WRONG_USAGE: list[tuple[str, str]] = [
     ("map w.gpx --cell 0cm", "--cell: cell '0cm' must be more than zero"),
     ("map w.gpx --cell 10", "--cell: cell '10' has no unit"),
     ("map w.gpx --cell 5mm", "is not between 1 cm and 2 m"),
-    ("map w.gpx --swath 1.4", "--swath: swath '1.4' has no unit"),
+    ("map w.gpx --swath 1.4", "--swath: swing width '1.4' has no unit"),
     ("map w.gpx --swath 20cm", "smaller than the coil itself"),
     ("map w.gpx --swath 9m", "wider than anyone swings"),
     ("map w.gpx --coil big", "coil 'big' is not known"),
@@ -270,10 +270,10 @@ WRONG_USAGE: list[tuple[str, str]] = [
     ("map w.gpx --coil 12=28cm", "looks like a size"),
     ("map w.gpx --coil =28cm", "is not understood"),
     ("map w.gpx --sweeps 20 --sweep 1", "--sweeps and --sweep were both given"),
-    ("map w.gpx --sweeps 0", "--sweeps: '0' is not such a number"),
+    ("map w.gpx --sweeps 0", "--sweeps: '0' is not a count of sweeps"),
     ("map w.gpx --sweeps 1", "a sweep of 30 s is not possible"),
     ("map w.gpx --sweep nan", "is not possible"),
-    ("map w.gpx --sweep fast", "--sweep: 'fast' is not such a number"),
+    ("map w.gpx --sweep fast", "--sweep: 'fast' is not a number"),
     ("map w.gpx --gps great", "--gps: gps 'great' is not known"),
     ("map w.gpx --top-pace 3", "--top-pace: top pace '3' has no unit"),
     ("map w.gpx --from noon", "--from: time 'noon' is not a date and time"),
@@ -289,10 +289,10 @@ WRONG_USAGE: list[tuple[str, str]] = [
     ("add s w.gpx --swath 20cm", "smaller than the coil itself"),
     ("add s w.gpx --sweeps 20 --sweep 1", "--sweeps and --sweep were both given"),
     ("add s w.gpx --each --roster r.csv", "--each and --roster were both given"),
-    ("edit s 2026-03-07a", "nothing to change was given"),
+    ("edit s 2026-03-07a", "no change was named"),
     ("edit s 2026-03-07a --leave-out --take-back", "--leave-out and --take-back were both given"),
     ("edit s 2026-03-07b --note x", "outing '2026-03-07b' is not known. Outings of this site: 2026-03-07a"),
-    ("edit s 2026-03-07a --swath 1", "--swath: swath '1' has no unit"),
+    ("edit s 2026-03-07a --swath 1", "--swath: swing width '1' has no unit"),
     ("edit s 2026-03-07a --coil big", "coil 'big' is not known"),
     ("report s --between 2026-03-07a", "--between"),
     ("report s --between 2026-03-07a x", "outing 'x' is not known"),
