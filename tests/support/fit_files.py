@@ -217,7 +217,7 @@ def _since_power_on() -> Case:
 def _wrong_byte() -> Case:
     data = bytearray(walk().done())
     data[-30] ^= 0x40
-    return Case(bytes(data), 10, (False,), ("The checksum of the file does not fit",))
+    return Case(bytes(data), 10, (False,), ("The checksum of the file does not match",))
 
 
 def _padded_inside() -> Case:
@@ -233,7 +233,7 @@ _LATER = fixes(start(), 90, 4).done()
 _COURSE = fixes(start(6), 0, 4).done()
 _SETTINGS = Fit().define(0, FILE_ID, ((0, "enum"),)).put(0, 2).done()
 _STOPS = "The file stops in the middle"
-_CRC = "The checksum of the file does not fit"
+_CRC = "The checksum of the file does not match"
 
 _MADE: dict[str, Callable[[], Case]] = {
     "plain": lambda: Case(_WALK, 10),
@@ -257,11 +257,11 @@ _MADE: dict[str, Callable[[], Case]] = {
     "cut off in a record": lambda: Case(_SHORT[:-9], 3, (), (_STOPS,)),
     "cut off in a definition": lambda: Case(_SHORT[:40], None, (), (_STOPS, "holds no track points")),
     "cut off in the header": lambda: Case(_SHORT[:13], None, (), (_STOPS,)),
-    "length of 0, as if never closed": lambda: Case(walk().done(size=0)[:-2], 10, says=("does not tell how long",)),
+    "length of 0, as if never closed": lambda: Case(walk().done(size=0)[:-2], 10, says=("does not say how long",)),
     "length too small": lambda: Case(walk().done(size=70, end_crc=7), 10, says=("The header tells 70 bytes",)),
     "zeros behind the end": lambda: Case(_WALK + bytes(300), 10),
     "zeros in place of the end": _padded_inside,
-    "words behind the end": lambda: Case(_WALK + b"hello", 10, says=("5 bytes behind the end",)),
+    "words behind the end": lambda: Case(_WALK + b"hello", 10, says=("5 bytes after the end",)),
     "chained": lambda: _chained(_SHORT, _LATER, "2 FIT files one after another"),
     "chained, the first cut off": lambda: _chained(_SHORT[:-9], _LATER, _STOPS, count=7),
     "chained, the first with a wrong checksum": lambda: _chained(

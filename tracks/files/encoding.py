@@ -24,7 +24,7 @@ _CHARSETS = ("cp", "iso8859", "koi8", "mac-", "shift_jis", "euc_", "gb", "big5",
 
 WRONG_UTF8 = (
     "The letters in the file are not UTF-8 as they should be, and were read as windows-1252: "
-    "names may show wrong letters, positions and times are not touched"
+    "names may show wrong letters; positions and times are not affected"
 )
 
 

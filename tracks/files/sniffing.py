@@ -79,9 +79,9 @@ def not_this(data: bytes, file: str, wanted: str, other_root: str = "", broken: 
     if words in (_EMPTY, _BLANK):
         return TrackError(f"is {words}", file=file, hint="Copy or export it again from the recorder")
     if words == _WEB_PAGE:
-        return TrackError(f"is {words}", file=file, hint=f"Log in, download the {wanted} file again, and give that")
+        return TrackError(f"is {words}", file=file, hint=f"Log in, download the {wanted} file again, and use that")
     if words in (wanted, DAMAGED):
         hint = "Copy or export it again from the recorder"
         return TrackError(f"is not a sound {wanted} file", file=file, where=broken or None, hint=hint)
-    hint = "Export the walk as GPX and give that file" if "GPX" in wanted else f"Give a {wanted} file"
+    hint = "Export the walk as GPX and use that file" if "GPX" in wanted else f"Give a {wanted} file"
     return TrackError(f"is not a {wanted} file: it looks like {words}", file=file, hint=hint)

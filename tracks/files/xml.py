@@ -221,7 +221,7 @@ def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:
 
 _REASONS = {
     expat.errors.codes[expat.errors.XML_ERROR_TAG_MISMATCH]: "a closing tag does not fit the one that was opened",
-    expat.errors.codes[expat.errors.XML_ERROR_INVALID_TOKEN]: "a character stands there that XML does not allow",
+    expat.errors.codes[expat.errors.XML_ERROR_INVALID_TOKEN]: "there is a character that XML does not allow",
     expat.errors.codes[expat.errors.XML_ERROR_UNDEFINED_ENTITY]: "an & begins a name that XML does not know",
     expat.errors.codes[expat.errors.XML_ERROR_DUPLICATE_ATTRIBUTE]: "a tag gives the same attribute twice",
 }
@@ -237,7 +237,7 @@ def _break(walker: _Walker, error: expat.ExpatError, rest: bytes, counted: str) 
         return Ending(broken=f"the document ends in line {line}, but the file goes on", unread=unread)
     reason = _REASONS.get(error.code, expat.ErrorString(error.code))
     if b"&" in rest[:2]:
-        reason = "a bare & stands there; it should be &amp;"
+        reason = "there is a bare &, which should be &amp;"
     return Ending(broken=f"the file is damaged in line {line}: {reason}", unread=unread)
 
 
@@ -305,5 +305,5 @@ def break_notes(ending: Ending) -> list[str]:
     if ending.broken:
         notes.append(f"{ending.broken[0].upper()}{ending.broken[1:]}. All before that was read")
     if ending.unread:
-        notes.append(f"{ending.unread} behind that place were not read")
+        notes.append(f"{ending.unread} after that place were not read")
     return notes

@@ -198,7 +198,7 @@ class _Builder:
                 f"{many(self.too_long, 'row')} with more values than the header has names: their place is unknown"
             )
         if self.unknown_order:
-            said = f"{many(self.unknown_order, 'time')} such as {self.first_unknown!r} do not tell day from month"
+            said = f"{many(self.unknown_order, 'time')} such as {self.first_unknown!r} leave day and month unclear"
             notes.append(f"{said}, and were not read: write 2026-04-03T09:12:00Z, year first")
         if self.columns.plane:
             notes.append("The columns x and y were taken for longitude and latitude in degrees")
@@ -249,7 +249,7 @@ def read_csv(data: bytes, file: str) -> Recording:
         raise TrackError("has a header but no rows", file=file, hint="Export the recording itself, with its points")
     if all(lon != lon or lat != lat for lon, lat in zip(fixes.lon, fixes.lat, strict=True)):
         problem = f"has no row with a readable place; the first has {builder.first_bad}"
-        hint = "Places are decimal degrees such as 55.5012; with a decimal comma, part the columns by semicolon or tab"
+        hint = "Places are decimal degrees such as 55.5012; with decimal commas, use semicolons or tabs between columns"
         raise TrackError(problem, file=file, hint=hint)
     _check_plane(builder)
     if builder.marks.is_list():
@@ -288,7 +288,7 @@ def _ends_open(data: bytes) -> bool:
 
 
 def _form_notes(header_line: int, stray_quotes: int, unfinished: bool) -> list[str]:
-    notes = [f"The header stands in line {header_line}; what is above it was not read"] if header_line > 1 else []
+    notes = [f"The header is in line {header_line}; what is above it was not read"] if header_line > 1 else []
     if stray_quotes:
         notes.append(f"{many(stray_quotes, 'row')} with a quotation mark that does not close, read as they stand")
     if unfinished:

@@ -93,11 +93,11 @@ def split(data: bytes, file: str) -> tuple[list[Part], list[str]]:
         claimed += _claimed(data, at)
         if len(parts) == MAX_PARTS or claimed > _MAX_ROUNDS * len(data):
             problem = "holds far too many FIT files one after another or in one another, which is refused"
-            raise TrackError(problem, file=file, hint="Give the recordings as files of their own")
+            raise TrackError(problem, file=file, hint="Use one file for each recording")
         parts.append(_part(data, at))
         at = parts[-1].after
     left = len(data) - at if _SOMETHING.search(data, at) else 0
-    return parts, [f"{left} bytes behind the end of the recording were not read"] if left else []
+    return parts, [f"{left} bytes after the end of the recording were not read"] if left else []
 
 
 def _claimed(data: bytes, at: int) -> int:
@@ -139,17 +139,17 @@ def _part(data: bytes, at: int) -> Part:
 
 def _wrong_crc(told: int) -> str:
     if told == 0:
-        return "The checksum of the file is 0, as if it was never worked out: damage would not be seen"
-    return "The checksum of the file does not fit: some of it is damaged, and positions and times may be wrong"
+        return "The checksum of the file is 0, as if it was never computed: damage would not be noticed"
+    return "The checksum of the file does not match: part of it is damaged, and positions and times may be wrong"
 
 
 def _part_without_end(at: int, start: int, end: int, limit: int) -> Part:
     start = min(start, limit)
     if end - start in _NO_BODY:
-        note = "The header does not tell how long the file is, as when a battery dies: it was read as far as it goes"
+        note = "The header does not say how long the file is, as when a battery dies: it was read to its end"
         return Part(start, limit, limit, (note,))
     if end <= limit < end + _CRC_BYTES:
-        return Part(start, end, limit, ("The file stops before its checksum: damage would not be seen",))
+        return Part(start, end, limit, ("The file stops before its checksum: damage would not be noticed",))
     if end > limit:
         have = f"{limit - at} of {end + _CRC_BYTES - at} bytes are there"
         note = f"The file stops in the middle, as when a battery dies: {have}. All before that was read"

@@ -153,7 +153,7 @@ class _Builder:
 
     def _fault(self, problem: str) -> TrackError:
         where = f"placemark {self._placemark_name[:80]!r}" if self._placemark_name else None
-        hint = "Draw the boundary again, or export it again, and give that file"
+        hint = "Draw the boundary again, or export it again, and use that file"
         return TrackError(problem, file=self.file, where=where, hint=hint)
 
 

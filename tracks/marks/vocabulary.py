@@ -135,7 +135,7 @@ def _words_only(kind: str, rest: str) -> Meaning:
 
 
 def _named(kind: str, rest: str) -> Meaning:
-    return Meaning(kind, rest) if rest else Meaning(NOTE, "", why=f"the word for a {kind} has no name behind it")
+    return Meaning(kind, rest) if rest else Meaning(NOTE, "", why=f"the word for a {kind} has no name after it")
 
 
 def _numbered(kind: str, rest: str) -> Meaning:

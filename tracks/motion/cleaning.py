@@ -166,7 +166,7 @@ def _order(work: _Work) -> None:
     pieces = np.split(np.arange(work.t.size), back)
     order = np.concatenate([pieces[k] for k in np.argsort(work.t[starts], kind="stable")])
     work.take(order)
-    work.notes.append(f"Time runs backwards at {back.size} places; the pieces were put in order of time")
+    work.notes.append(f"Time runs backwards at {back.size} places; the pieces were sorted by time")
     if (np.diff(work.t) < 0).any():  # pieces that overlap in time: two devices in one file
         order = np.argsort(work.t, kind="stable")
         work.take(order)

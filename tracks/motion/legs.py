@@ -171,9 +171,7 @@ def _dropout(fixes: Fixes, i: int) -> DropOut:
 def _untimed(fixes: Fixes, spans: list[tuple[int, int]], dropouts: tuple[DropOut, ...], off: Sequence[Span]) -> Walk:
     legs = tuple(Leg(fixes.x_m[a:b], fixes.y_m[a:b]) for a, b in spans if b > a)
     length = sum(float(np.hypot(np.diff(leg.x_m), np.diff(leg.y_m)).sum()) for leg in legs)
-    note = (
-        "No times in the file: stops, digs, transits and pace cannot be told, and all of the walk counts as searching"
-    )
+    note = "No times in the file: stops, digs, transits and pace are not known, and all of the walk counts as searching"
     notes = (note, "Marks off and on need times, so they change nothing here") if off else (note,)
     return Walk(legs, (), (), dropouts, None, None, None, length, length, notes)
 

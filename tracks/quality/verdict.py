@@ -188,7 +188,7 @@ def _places(track: Track, fixes: Fixes) -> list[Fault]:
     snapped = snapped_share(fixes, grain_m)
     if snapped > SNAPPED_SHARE:
         text = (
-            f"{100 * snapped:.0f} % of the way lies on the very same lines, as on a map: "
+            f"{100 * snapped:.0f} % of the path lies on exactly the same lines, as on a map: "
             "switch 'lock on road', or snapping to paths, off"
         )
         faults.append((2 if snapped > MOSTLY_SNAPPED_SHARE else 1, text))

@@ -98,7 +98,7 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
         5,
         5,
         0,
-        "The header stands in line 2",
+        "The header is in line 2",
     ),
     "a line of the recorder above": (walk("recorder,7\n\n#lat,lon,time", "55.5,3.20{d},{iso}"), 5, 5, 0, "in line 3"),
     "Unix seconds": (walk("lat,lon,time", "55.5,3.20{d},{s}"), 5, 5, 0, ""),
@@ -115,7 +115,7 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
     "a blank before the time": (walk("lat,lon,time", "55.5, 3.20{d}, 2026-03-07 09:00:0{d}Z"), 5, 5, 0, ""),
     "day or month first": (
         walk("lat,lon,time", "55.5,3.20{d},03/04/2026 09:00:0{d}"),
-        *(5, 0, 0, "5 times such as '03/04/2026 09:00:00' do not tell day from month, and were not read: write 2026-"),
+        *(5, 0, 0, "5 times such as '03/04/2026 09:00:00' leave day and month unclear, and were not read: write 2026-"),
     ),
     "seconds since the start": (walk("lat,lon,time", "55.5,3.20{d},{d}"), 5, 0, 0, "5 times could not be read"),
     "runs": (walk("track,lat,lon,time", "{d},55.5,3.20{d},{iso}"), 5, 5, 0, ""),
@@ -245,7 +245,7 @@ REFUSED = {
     ),
     "decimal comma between commas": (
         walk("lat,lon,time", "55,5,3,2,{iso}"),
-        "with a decimal comma, part the columns by",
+        "with decimal commas, use semicolons or tabs",
     ),
     "only a header": (table(header="lat,lon,time"), "has a header but no rows"),
     "text": (b"Dear Ann, see you on Saturday.\n", "needs a header"),

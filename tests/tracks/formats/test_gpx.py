@@ -396,7 +396,7 @@ def test_damage_in_the_middle_is_told_with_place_and_size() -> None:
     assert len(recording.track) == 50
     first, second = recording.notes
     assert first.startswith(f"The file is damaged in line {broken[: broken.index('<trk<seg')].count(chr(10)) + 1}:")
-    assert "with 2950 <trkpt>, behind that place were not read" in second
+    assert "with 2950 <trkpt>, after that place were not read" in second
 
 
 def test_second_document_behind_the_first_is_told() -> None:

@@ -114,8 +114,8 @@ def test_what_a_name_means(name: str, note: str, meaning: Meaning) -> None:
         ("lane", "there is no number that a lane can have"),
         ("lane 0", "'0' is no number that a lane can have"),
         ("lane north", "'north' is no number"),
-        ("coil", "the word for a coil has no name behind it"),
-        ("peg", "the word for a peg has no name behind it"),
+        ("coil", "the word for a coil has no name after it"),
+        ("peg", "the word for a peg has no name after it"),
     ],
 )
 def test_a_value_that_cannot_be_is_a_note_that_says_why(name: str, said: str) -> None:
