@@ -85,7 +85,7 @@ def take_apart(folder: Path, walks: Sequence[WalkToAdd], *, say: Say) -> list[Wa
             out += taken
     if not out:
         file = ", ".join(shown(walk.path) for walk in walks)
-        hint = "The list above tells why for each; is this the right archive, or another site?"
+        hint = "The list above says why for each. Is this the right archive for this site?"
         raise TrackError("holds nothing that can be added to this site", file=file, hint=hint)
     return out
 

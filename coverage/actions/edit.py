@@ -65,7 +65,7 @@ def _place(outing: OutingEntry, recording: str) -> int:
     if not places:
         raise UsageError(f"outing {outing.id} has no recording {recording!r}", hint=f"Its recordings: {known}")
     if len(places) > 1:
-        hint = f"Give the name in {TRACKS}, or correct it in {OUTINGS_FILE}: {known}"
+        hint = f"Use the name in {TRACKS}, or correct it in {OUTINGS_FILE}: {known}"
         raise UsageError(f"outing {outing.id} has {len(places)} recordings {recording!r}", hint=hint)
     return places[0]
 

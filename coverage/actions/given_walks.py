@@ -58,13 +58,13 @@ def walks_of_roster(
             continue
         if len(paths) != 1:
             found = "is not among the files given" if not paths else "could be any of " + ", ".join(map(shown, paths))
-            hint = "Give every file of the roster, or none when they lie beside it"
+            hint = "Name every file of the roster, or none if they are in its folder"
             raise SiteError(f"{row.file} {found}", file=shown(file), where=f"line {row.line}", hint=hint)
         walks.append(WalkToAdd(paths[0], row.start, row.end, row.typed, row.searcher, (shown(file), row.line)))
     if gone:
         names = ", ".join(f"{row.file} (line {row.line})" for row in gone)
-        hint = "Put them beside the roster, or leave the file empty in rows of people who did not record"
-        raise SiteError(f"these files of it are not there: {names}", file=shown(file), hint=hint)
+        hint = "Put them in the roster's folder, or leave the file empty in rows of people who did not record"
+        raise SiteError(f"these of its files are missing: {names}", file=shown(file), hint=hint)
     left = [shown(track) for track in tracks if track not in {walk.path for walk in walks}]
     if left:
         raise SiteError(f"has no row for {', '.join(left)}", file=shown(file), hint="Add a row, or leave the file out")

@@ -99,5 +99,5 @@ def _make_folder(folder: Path) -> list[Path]:
 
 
 def _cannot(folder: Path, error: OSError) -> SiteError:
-    problem = f"the report cannot be written there ({reason(error)})"
+    problem = f"the report cannot be written here ({reason(error)})"
     return SiteError(problem, file=shown(folder), hint="Make room, or choose another folder with -o")

@@ -117,7 +117,7 @@ def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str
         if len(dated) > len(chosen):
             earlier = len(dated) - len(chosen)
             notes.append(
-                f"Only outings since {since}; {earlier} before are not counted, and may have swept what is missed"
+                f"Only outings since {since}; {earlier} earlier are not counted, and may have swept what is missed"
             )
         if not chosen:
             raise SiteError(f"has no outings since {since}", file=file, hint="Choose an earlier date")
@@ -138,7 +138,7 @@ def _check_between(site: Site, chosen: Sequence[OutingEntry], between: tuple[str
             hint = "Take it back, or choose another date"
             raise UsageError(f"outing {outing_id!r} is left out of this report", hint=hint)
     if between[0] == between[1]:
-        raise UsageError("--between was given the same outing twice", hint="Give two different outings")
+        raise UsageError("--between was given the same outing twice", hint="Name two different outings")
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +218,11 @@ def _data(one: _Planned) -> bytes:
     data = read_file(one.path, SiteError)
     if hashlib.sha256(data).hexdigest() != one.entry.sha256:
         hint = f"Put the file back as it was when it was added as {one.entry.name}; fieldcomb never changes it"
-        raise SiteError(f"is not the file that {OUTINGS_FILE} tells of", file=shown(one.path), hint=hint)
+        raise SiteError(
+            f"has changed since it was added (its checksum does not match {OUTINGS_FILE})",
+            file=shown(one.path),
+            hint=hint,
+        )
     return data
 
 

@@ -16,13 +16,13 @@ from fieldcomb.tracks.errors import UsageError
 @click.argument("site", type=path, metavar="SITE")
 @click.argument("tracks", nargs=-1, type=path, metavar="TRACK...")
 @walk_options
-@click.option("--each", is_flag=True, help="Make one outing of each file, and of each recording in a zip archive.")
+@click.option("--each", is_flag=True, help="Make each file, and each recording in a zip archive, its own outing.")
 @click.option(
     "--roster",
     type=path,
     metavar="FILE",
-    help="A table (CSV) for a team: columns file, searcher, coil, swath, gps, carried, from, to; one row a recording, "
-    "and one without a file for everybody who did not record.",
+    help="A table (CSV) for a team: columns file, searcher, coil, swath, gps, carried, from, to; a row a recording, "
+    "and a row without a file for everyone who did not record.",
 )
 def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | None, **given: Any) -> None:
     """Add one outing to a site: one recording, or several of one day.
@@ -68,7 +68,7 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
     )
     tell_added(added)
     tell_assumed(added)
-    say(f"See the map with: fieldcomb report {shown(site)}")
+    say(f"Draw the map with: fieldcomb report {shown(site)}")
 
 
 def _team(

@@ -12,7 +12,13 @@ from fieldcomb.tracks.errors import SiteError
 
 @click.command("card")
 @click.argument("site", type=path, metavar="[SITE]", required=False)
-@click.option("-o", "out", type=path, metavar="FILE", help="Where to write it; card.html in SITE/out, or here, else.")
+@click.option(
+    "-o",
+    "out",
+    type=path,
+    metavar="FILE",
+    help="Output file. Default: card.html in SITE/out, or in this folder without a SITE.",
+)
 def card_command(site: str | None, out: str | None) -> None:
     """Make a page to print and carry: recorder settings, the marks that fieldcomb reads, and cautions.
 
@@ -33,6 +39,6 @@ def card_command(site: str | None, out: str | None) -> None:
             settings = found.settings
     file = Path(out) if out else (Path(site) / OUT if site else Path()) / CARD_FILE
     if file.is_dir():
-        raise SiteError("is a folder, not a file", file=shown(file), hint="Give a file name with -o, such as card.html")
+        raise SiteError("is a folder, not a file", file=shown(file), hint="Name a file with -o, such as card.html")
     write_outputs(file.parent, {file.name: card_html(settings).encode()})
     say(f"The card is {shown(file)}. Print it from your browser")

@@ -62,7 +62,7 @@ def main(args: Sequence[str] | None = None) -> int:
         command = error.ctx.command_path if error.ctx else "fieldcomb"
         return _fail(f"{error.format_message().rstrip('.')}. See: {command} --help", 2)
     except click.Abort:
-        return _fail("stopped. A change to a site is made whole or not at all", 130)
+        return _fail("stopped. A change to a site is made completely or not at all", 130)
     except BrokenPipeError:
         return _no_stdout()
     except OSError as error:

@@ -69,7 +69,7 @@ def tell_assumed(added: Sequence[Added]) -> None:
     read_in = [one for outing in added for one in outing.recordings]
     if any(one.coil_assumed for one in read_in):
         name = next(one.swing.coil.name for one in read_in if one.coil_assumed)
-        say(f"No coil was named, so {name} was taken: measure yours from rim to rim, and give it with --coil")
+        say(f"No coil was named, so {name} was assumed. Measure yours from rim to rim, and set it with --coil")
     widths = {one.swing.coil.name: one.swing.swath_m for one in read_in if not one.swing.swath_measured}
     for coil, width_m in widths.items():
         say(

@@ -23,7 +23,7 @@ from fieldcomb.tracks.errors import UsageError
 def edit_command(site: str, outing: str, recording: str | None, leave_out: bool, take_back: bool, **given: Any) -> None:
     """Correct what was typed for an outing.
 
-    OUTING is its id, such as 2026-03-07a. An empty text takes back what was typed. The recordings are never changed.
+    OUTING is its id, such as 2026-03-07a. An empty text removes what was typed. The recordings are never changed.
 
     \b
     Example:
@@ -40,7 +40,7 @@ def edit_command(site: str, outing: str, recording: str | None, leave_out: bool,
     for line in changed:
         say(f"Outing {outing}: {line}")
     if changed:
-        say(f"See the map with: fieldcomb report {shown(site)}")
+        say(f"Draw the map with: fieldcomb report {shown(site)}")
     else:
         say(f"Outing {outing}: already has these values; nothing changed")
 
@@ -48,13 +48,13 @@ def edit_command(site: str, outing: str, recording: str | None, leave_out: bool,
 def _changes(leave_out: bool, take_back: bool, given: Mapping[str, str | None]) -> dict[str, str | float | bool | None]:
     """Return what is to change, by its key in outings.toml; None takes back what was typed."""
     if leave_out and take_back:
-        raise UsageError("--leave-out and --take-back were both given", hint="Give one of them")
+        raise UsageError("--leave-out and --take-back were both given", hint="Use one of them")
     changes: dict[str, str | float | bool | None] = {**check_typed(given, empty_takes_back=True)}
     if leave_out or take_back:
         changes["left_out"] = leave_out or None
     if not changes:
         hint = "Name what to change, for example --coil small or --leave-out; fieldcomb edit --help lists all"
-        raise UsageError("nothing to change was given", hint=hint)
+        raise UsageError("no change was named", hint=hint)
     return changes
 
 

@@ -28,7 +28,7 @@ from fieldcomb.coverage.commands.options import (
 @boundary_option
 @cell_option
 @depth_option
-@click.option("-o", "out", type=path, metavar="DIR", help="Folder for the map; WALK-map beside the first file else.")
+@click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: WALK-map, next to the first file.")
 @click.option("--json", "as_json", is_flag=True, help="Print report.json instead of the table.")
 def map_command(
     tracks: tuple[str, ...],
@@ -42,7 +42,7 @@ def map_command(
     """Draw a map of one or more walks, without keeping a site.
 
     Each TRACK is a recording of a walk, and an outing of its own. The map, the numbers and the missed strips go into a
-    folder beside the first file. Times typed without an offset are UTC.
+    folder next to the first file. Times without an offset are UTC.
 
     \b
     Example:

@@ -24,9 +24,9 @@ def words(value: str) -> str:
 def path(value: str) -> str:
     """Return the name of a file or folder as typed; whether it is there is checked later, where more can be said."""
     if not value:
-        raise UsageError("an empty file name was given", hint="Give the name of a file or folder")
+        raise UsageError("an empty file name was given", hint="Type the name of a file or folder")
     if "\0" in value:
-        raise UsageError("a file name holds a zero byte", hint="Give the name of a file or folder")
+        raise UsageError("a file name holds a zero byte", hint="Type the name of a file or folder")
     return value
 
 
@@ -80,7 +80,7 @@ def cell_option(command: F) -> F:
 
 def boundary_option(command: F) -> F:
     """Add ``--boundary``."""
-    text = "The edge of the site, and ground that is out of bounds: a GeoJSON, GPX or KML file of closed shapes."
+    text = "The edge of the site, and no-go ground in it: closed shapes in a GeoJSON, GPX or KML file."
     return click.option("--boundary", type=path, metavar="FILE", help=text)(command)
 
 
@@ -101,7 +101,7 @@ def check_typed(given: Mapping[str, str | None], *, empty_takes_back: bool = Fal
             continue
         field = FIELD[key]
         if field.kept_key in kept:
-            raise UsageError("--sweeps and --sweep were both given", hint="Give the one that you measured")
+            raise UsageError("--sweeps and --sweep were both given", hint="Use the one that you measured")
         kept[field.kept_key] = None if empty_takes_back and not text else kept_of(field, text)
     return kept
 

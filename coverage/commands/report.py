@@ -13,10 +13,10 @@ from fieldcomb.tracks.units import parse_date
 
 @click.command("report")
 @click.argument("site", type=path, metavar="SITE")
-@click.option("--between", nargs=2, type=words, metavar="A B", help="Set two outings beside each other.")
+@click.option("--between", nargs=2, type=words, metavar="A B", help="Compare two outings.")
 @click.option("--since", type=words, metavar="DATE", help="Only outings from this day on, such as 2026-03-01.")
 @depth_option
-@click.option("-o", "out", type=path, metavar="DIR", help="Folder for the map; SITE/out if not given.")
+@click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: SITE/out.")
 @click.option("--json", "as_json", is_flag=True, help="Print report.json instead of the table.")
 def report_command(
     site: str,
@@ -28,7 +28,7 @@ def report_command(
 ) -> None:
     """Draw the map of a site, with percentages and missed strips of all its outings.
 
-    Opens nothing and sends nothing: open map.html in your browser.
+    Then open map.html in your browser. Nothing is sent anywhere.
 
     \b
     Example:

@@ -14,8 +14,8 @@ from fieldcomb.tracks.errors import UsageError
 
 @click.command("serve")
 @click.argument("folder", type=path, metavar="[SITE]", default=".")
-@click.option("--share", is_flag=True, help="Let a phone in the home network come in too; prints a QR code for it.")
-@click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="A free one if not given.")
+@click.option("--share", is_flag=True, help="Let a phone on the home network in too; prints a QR code for it.")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="Default: any free port.")
 def serve_command(folder: str, share: bool, port: int) -> None:
     """Do all of this on a page in your browser.
 
@@ -36,11 +36,11 @@ def serve_command(folder: str, share: bool, port: int) -> None:
     from fieldcomb.coverage.commands.console import say
 
     service = Service(Path(folder), share=share, port=port)
-    say("Open this address in your browser. The key in it is for you alone:")
+    say("Open this address in your browser. The key in it is yours alone:")
     click.echo(service.addresses.here)
     sys.stdout.flush()
     if service.addresses.shared:
-        say("On a phone in the same network, point its camera here, or type the address below:")
+        say("On a phone in the same network, point its camera here or type the address below:")
         service.addresses.qr_terminal(sys.stderr)
         say(service.addresses.shared)
         say("Who has this address can see and change these sites, and the network can read what is sent: only at home!")

@@ -86,7 +86,7 @@ def _check_doubles(pegs: Sequence[PegRow], file: str) -> None:
         old = known.setdefault(peg_key(peg.name), peg)
         if old is not peg:
             problem = f"has the peg {peg.name!r} twice, first in line {old.line}"
-            hint = "Delete one, or give it another name; letter case and the word peg make no difference"
+            hint = "Delete one, or rename it; letter case and the word peg make no difference"
             raise SiteError(problem, file=file, where=f"line {peg.line}", hint=hint)
 
 

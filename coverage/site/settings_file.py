@@ -168,7 +168,7 @@ def _words(toml: TomlFile) -> dict[str, str]:
             other = words.setdefault(fold(word), kind)
             if other != kind:
                 problem = f"the word {word!r} is used twice, for {other} and for {kind}"
-                raise toml.fault(("marks", kind), problem, "Let each word of the marks mean one thing")
+                raise toml.fault(("marks", kind), problem, "Use each word for one kind of mark only")
     return words
 
 
@@ -183,7 +183,7 @@ def read_outings(raw: bytes, file: str, zone: ZoneInfo) -> tuple[TomlFile, tuple
     seen: set[str] = set()
     for number, outing in enumerate(outings):
         if outing.id in seen:
-            raise toml.fault(("outing", number, "id"), f"outing {outing.id!r} is there twice", "Give each its own id")
+            raise toml.fault(("outing", number, "id"), f"outing {outing.id!r} appears twice", "Make every id unique")
         seen.add(outing.id)
     return toml, outings
 

@@ -29,12 +29,12 @@ cell = {quoted(cell)}  # side of the squares in which ground is counted
 # swath = "1.35m"       # swing width, edge to edge
 # sweep = 1.0           # seconds from one side to the other
 
-# What is taken for an outing when nothing else was typed. For example:
+# What holds for an outing when nothing else was typed. For example:
 # [defaults]
 # coil = "small"
 # gps = "typical"
 
-# Words of your own for the marks that you set on the way, beside the English ones. For example:
+# Your own words for the marks that you set on the way, besides the English ones. For example:
 # [marks]
 # off = ["pause", "aus"]
 """
@@ -45,7 +45,7 @@ cell = {quoted(cell)}  # side of the squares in which ground is counted
 
 
 NEW_OUTINGS = """\
-# One entry an outing, with only what was typed for it; all else is looked up in site.toml at each report.
+# One entry for each outing, with only what was typed for it; the rest is looked up in site.toml at each report.
 # Correct it here or with: fieldcomb edit
 """
 

@@ -85,14 +85,14 @@ class Gate:
         """
         host = headers.get("Host", "").lower()
         if host not in self.hosts:
-            return "It asks for a host that this server is not."
+            return "It is addressed to another host."
         origin = headers.get("Origin")
         if origin is not None and origin.lower() != f"http://{host}":
             return "It comes from another page."
         if headers.get("Sec-Fetch-Site", "none") not in ("none", "same-origin"):
             return "It comes from another page."
         if method not in READING and (method != "POST" or origin is None):
-            return "It does not say which page it comes from."
+            return "It does not say which page it came from."
         if not path.startswith(ENTRY) and not self.has_cookie(headers.get("Cookie")):
             return "It does not have the key. Open the address that fieldcomb serve printed."
         return None

@@ -48,7 +48,7 @@ def make_app(desk: Desk, gate: Gate) -> Flask:
     @app.get(f"{ENTRY}<token>")
     def enter(token: str) -> Response:
         if not gate.is_token(token):
-            return message("This address is not valid any more.", 403, hint="Take the one printed last.")
+            return message("This address is not valid any more.", 403, hint="Use the one printed last.")
         # A page that goes on by itself, not a redirect: a strict cookie is not sent on one that began elsewhere.
         answer = Response(fill("web/templates/enter.html"))
         answer.set_cookie(gate.cookie_name, gate.session, httponly=True, samesite="Strict", path="/")

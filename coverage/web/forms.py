@@ -93,12 +93,12 @@ def corners_of(text: str) -> list[tuple[float, float]]:
     """
     lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip()]
     if len(lines) > MOST_CORNERS:
-        raise UsageError(f"the edge has more than {MOST_CORNERS} corners", hint="Give it as a boundary file")
+        raise UsageError(f"the edge has more than {MOST_CORNERS} corners", hint="Use a boundary file instead")
     corners = [_corner(number, line) for number, line in lines]
     if len(corners) > 1 and corners[0] == corners[-1]:
         corners.pop()
     if len(corners) < 3:
-        hint = "Give at least three corners, one a line, in the order of a walk round the edge"
+        hint = "Type at least three corners, one a line, in the order of a walk round the edge"
         raise UsageError(f"the edge has {len(corners)} corners", hint=hint)
     return corners
 

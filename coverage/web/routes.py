@@ -235,9 +235,7 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
     def job(job_id: str) -> AnyResponse:
         found = desk.jobs.get(job_id)
         if found is None:
-            return message(
-                "This work is not known any more.", 404, hint="What was kept of it stands on the page of the site."
-            )
+            return message("This job is no longer known.", 404, hint="What was kept of it is on the page of the site.")
         folder = Path(found.order.site)
         site = None
         if found.is_over and desk.served.find(folder.name) is not None:

@@ -134,8 +134,8 @@ def _listening(address: str, port: int) -> socket.socket:
         listening.bind((address, port))
     except (OSError, OverflowError) as error:
         listening.close()
-        problem = f"port {port} of {address} cannot be had"
-        raise UsageError(problem, hint="Leave --port out to take a free one") from error
+        problem = f"port {port} of {address} is not available"
+        raise UsageError(problem, hint="Leave --port out to use a free one") from error
     return listening
 
 
@@ -146,7 +146,7 @@ def home_address(ask: Callable[[], str] | None = None) -> str:
     if given.is_loopback or given.is_unspecified:
         raise UsageError("no home network was found", hint="Join the network that the phone is in, and start again")
     if not given.is_private:
-        hint = "Only addresses of a home network are shared; everybody could reach this one"
+        hint = "Only home-network addresses are shared; anyone could reach this one"
         raise UsageError(f"this machine's address {address} is a public one", hint=hint)
     return address
 

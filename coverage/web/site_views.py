@@ -29,8 +29,8 @@ FILE_WORDS = {
     "coverage.tif": "the passes as a raster, for map programs",
     "strips.geojson": "missed ground, for map programs",
     "strips.gpx": "missed ground, to load into a watch or phone",
-    "todo.geojson": "ground that is still to do by coil, for map programs",
-    "todo.gpx": "ground that is still to do by coil, to load into a watch or phone",
+    "todo.geojson": "ground still to do, by coil, for map programs",
+    "todo.gpx": "ground still to do, by coil, to load into a watch or phone",
     "chance.tif": "how likely the coil passed each place, for map programs",
 }
 
@@ -115,7 +115,7 @@ class SiteRoot:
         if not root.exists():
             raise SiteError("is not there", file=file, hint="Make that folder first; new sites can be made on the page")
         if not root.is_dir():
-            raise SiteError("is a file, not a folder", file=file, hint="Give a site folder, or a folder of sites")
+            raise SiteError("is a file, not a folder", file=file, hint="Name a site folder, or a folder of sites")
         self.root = root.resolve()
         self.is_single = (self.root / SITE_FILE).exists()
         remove_half_made(self.root)

@@ -48,7 +48,7 @@
     found.forEach(function (at, n) { put("circle", { class: n ? "corner" : "first", cx: at[0], cy: at[1], r: n ? 5 : 8 }); });
     const out = found.filter(function (at) { return Math.min(at[0], at[1]) < 0 || Math.max(at[0], at[1]) > SIDE; }).length;
     const many = found.length === 1 ? "1 corner" : found.length + " corners";
-    told.textContent = many + (out ? ", " + out + " of them outside the plan: make it wider" : "") + ". Click on the plan to set one more, in the order of a walk round the edge.";
+    told.textContent = many + (out ? ", " + out + " of them outside the plan: make it wider" : "") + ". Click on the plan to set the next one, in the order of a walk round the edge.";
   }
   plan.addEventListener("click", function (event) {
     const box = plan.getBoundingClientRect(), from = origin();

@@ -65,7 +65,7 @@
       let answer = {};
       try { answer = JSON.parse(asked.responseText); } catch (error) { /* not ours: told below */ }
       if (answer.job) { location.assign(answer.job); return; }
-      rest(answer.problem || "The server did not take it. Load this page again, and try once more.");
+      rest(answer.problem || "The server did not accept it. Reload this page and try again.");
     }
 
     form.addEventListener("submit", function (event) {
@@ -78,9 +78,9 @@
       asked.setRequestHeader("Accept", "application/json");
       asked.addEventListener("load", answered);
       asked.addEventListener("error", function () {
-        rest("The connection was lost before all of it was there, so nothing of it was added. Try again. If it was added all the same, the second time is refused.");
+        rest("The connection was lost before everything arrived, so nothing was added. Try again. If it was added after all, the second copy is refused.");
       });
-      asked.addEventListener("abort", function () { rest("Stopped. Nothing of it was added."); });
+      asked.addEventListener("abort", function () { rest("Stopped. Nothing was added."); });
       if (sending) {
         const bar = sending.querySelector("progress");
         sending.hidden = false;
@@ -115,7 +115,7 @@
         .then(show)
         .catch(function () {
           lost += 1;
-          if (lost > 3) { step.textContent = "The server does not answer. Start fieldcomb serve again, and look at the outings of the site to see what was kept."; }
+          if (lost > 3) { step.textContent = "The server does not answer. Start fieldcomb serve again, and check the outings of the site to see what was kept."; }
           setTimeout(look, 1000);
         });
     };

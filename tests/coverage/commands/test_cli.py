@@ -47,7 +47,7 @@ def run(here: Path, capsys: pytest.CaptureFixture[str]) -> Run:
     return Run(capsys)
 
 
-STOPPED = "fieldcomb: stopped. A change to a site is made whole or not at all"
+STOPPED = "fieldcomb: stopped. A change to a site is made completely or not at all"
 
 
 def put(name: str, text: str) -> str:
@@ -317,7 +317,7 @@ def test_one_recording_of_a_team_is_corrected_alone(run: Run) -> None:
         (["--searcher", "Bo"], "--searcher is for one recording. Name its file with --recording FILE"),
         (["--recording", "a.gpx", "--label", "x"], "--label is for the whole outing. Leave --recording out"),
         (["--recording", "a.gpx", "--from", "noon"], "--from: time 'noon' is not a date and time"),
-        (["--recording", "a.gpx"], "nothing to change was given"),
+        (["--recording", "a.gpx"], "no change was named"),
     ],
 )
 def test_edits_of_a_recording_that_cannot_be(run: Run, typed: list[str], says: str) -> None:
@@ -503,7 +503,7 @@ def test_poor_recording_qualifies_the_result(run: Run) -> None:
     points = [fix(0.3 * t, 0.0, (MORNING + timedelta(seconds=t)).isoformat()) for t in range(0, 1200, 20)]
     put("slow.gpx", gpx(points))
     assert run("map", "slow.gpx", "--coil", "28cm") == 0
-    assert "Poor recordings make all of this doubtful: slow.gpx" in " ".join(run.out.split())
+    assert "Poor recordings put all of this in doubt: slow.gpx" in " ".join(run.out.split())
 
 
 def test_a_club_day_of_many_files(run: Run) -> None:

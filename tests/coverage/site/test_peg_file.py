@@ -155,7 +155,7 @@ def test_names_match_whatever_their_letters() -> None:
     """Letter case, blanks and the word peg make no difference; a name that pegs.csv lacks is told."""
     names, notes = tied([PegMark(" b ", START_S + 40, None, None), PegMark("Oak", START_S + 50, None, None)])
     assert names == ["peg B"]
-    assert notes == ("Marks of pegs that pegs.csv does not have, not used: Oak",)
+    assert notes == ("Marks of pegs that are not in pegs.csv, not used: Oak",)
 
 
 def test_a_mark_without_a_time_takes_that_of_its_place() -> None:
