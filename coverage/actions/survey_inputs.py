@@ -32,6 +32,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.recording import Window
+from fieldcomb.tracks.units import many
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,9 +117,8 @@ def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str
         chosen = [outing for outing in dated if (day := _day(outing)) is not None and day >= since]
         if len(dated) > len(chosen):
             earlier = len(dated) - len(chosen)
-            notes.append(
-                f"Only outings since {since}; {earlier} earlier are not counted, and may have swept what is missed"
-            )
+            which = many(earlier, "earlier outing")
+            notes.append(f"Only outings since {since}: {which} left out, which may have swept what is missed")
         if not chosen:
             raise SiteError(f"has no outings since {since}", file=file, hint="Choose an earlier date")
     return chosen, notes

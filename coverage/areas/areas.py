@@ -220,8 +220,8 @@ def _placed(area: Area, frame: SiteFrame, check: AreaCheck) -> Shape | None:
     away_m = distance_m((left + right) / 2, (bottom + top) / 2, frame.lon_deg, frame.lat_deg)
     if away_m > MOST_SPAN_M or (area.kind == "site" and away_m > MOST_SITE_SPAN_M):
         if area.kind == "site":
-            raise check.fault(f"lies {away_m / 1000:.0f} km from the rest of the site", "Make a site of its own of it")
-        check.note(f"lies {away_m / 1000:.0f} km from the site, and plays no part")
+            raise check.fault(f"lies {away_m / 1000:.0f} km from the rest of the site", "Make it a site of its own")
+        check.note(f"lies {away_m / 1000:.0f} km from the site, and is not used")
         return None
     metres = to_metres(shape, frame)
     if not metres.is_valid:

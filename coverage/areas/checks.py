@@ -61,7 +61,7 @@ def closed(ring: RingPoints, walked: bool, check: AreaCheck) -> RingPoints:
         raise check.fault(f"has only {many} different points: that is a line, not an area", "Draw it as a polygon")
     if not np.array_equal(ring[0], ring[-1]):
         if abs(ring[-1, 0] - ring[0, 0]) > 180:
-            raise check.fault("goes round a pole, which is not read", "Draw ground away from the poles")
+            raise check.fault("goes round a pole, which is not supported", "Draw ground away from the poles")
         if walked:
             check_ends(ring, check)
         else:

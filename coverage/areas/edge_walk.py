@@ -111,7 +111,7 @@ def _edge_fixes(recording: Recording, check: AreaCheck) -> tuple[SiteFrame, Fixe
     track = recording.track
     usable = (np.abs(track.lon_deg) <= 180) & (np.abs(track.lat_deg) <= 90)
     if not usable.any():
-        raise check.fault("has no fix with a position", "Give the recording of a walk round the ground")
+        raise check.fault("has no fix with a position", "Use the recording of a walk round the ground")
     frame = middle_frame(track.lon_deg[usable], track.lat_deg[usable])
     cleaned = clean([track], frame)
     left_out = ", ".join(f"{count} {reason}" for reason, count in sorted(cleaned.dropped[0].items()) if count)
@@ -188,12 +188,12 @@ def _summary(edge: Polygon, read: Readings) -> tuple[str, str]:
     """Say how large the ground is, and how much of it is in doubt."""
     size = f"The edge encloses {say_area(edge.area)} and is {say_length(edge.length)} long"
     if read.doubt_m2 < TOLD_DOUBT_M2:
-        return size, "Nothing of it is in doubt by the walk itself; the receiver's own error is not in this"
+        return size, "The walk leaves none of it in doubt; the receiver's own error is not counted here"
     share = f"{100 * read.doubt_m2 / edge.area:.1f}"
     share = "under 0.1" if share == "0.0" else share
     doubt = f"{say_area(read.doubt_m2)} are in doubt, {share} % of it: the walk could enclose "
     doubt += f"{say_area(read.smallest.area)} to {say_area(read.largest.area)}"
-    return size, f"{doubt}; the receiver's own error is not in this"
+    return size, f"{doubt}; the receiver's own error is not counted here"
 
 
 def _closing(path: RingPoints, loop: Loop, times: int, edge: Polygon, frame: SiteFrame) -> list[Mend]:
@@ -209,7 +209,7 @@ def _closing(path: RingPoints, loop: Loop, times: int, edge: Polygon, frame: Sit
         return [*out, Mend(ROUNDS, float(first[0]), float(first[1]), said)]
     beside = _beside_m(path[: loop.first + 1], edge) + _beside_m(path[loop.last :], edge)
     if beside >= OVERLAP_M:
-        said = f"Start and end overlap: {say_length(beside)} were walked beside the edge once more, near {near}"
+        said = f"Start and end overlap: {say_length(beside)} were walked along the edge a second time, near {near}"
         out.append(Mend(OVERLAP, float(last[0]), float(last[1]), said))
     return out
 

@@ -49,7 +49,7 @@ def read_drawn(data: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
         content, notes = unpack(data, file, most=MOST_AREA_BYTES)
         if len(content) > MOST_AREA_BYTES:
             problem = f"is {len(content) / 1e6:.0f} MB large, far more than a boundary"
-            raise AreaError(problem, file=file, hint="Give a file with the areas of this site only")
+            raise AreaError(problem, file=file, hint="Use a file with the areas of this site only")
         form = looks_like(content)
         if form in ("GPX", DAMAGED):
             drawn, more = _gpx(content, file)
@@ -64,7 +64,7 @@ def read_drawn(data: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
     return drawn, [*notes, *more]
 
 
-_GIVE = "Give a boundary as GeoJSON, KML, or GPX with a closed track or route"
+_GIVE = "Use a boundary in GeoJSON, KML, or GPX with a closed track or route"
 
 
 # ------------------------------------------------------------------------------------------------------- GPX and KML
@@ -142,7 +142,7 @@ class _Walk:
         elif kind == "Feature":
             yield self._feature(node, "its one feature")
         elif kind == "Topology":
-            raise AreaError("is TopoJSON, which is not read", file=self.file, hint=_GIVE)
+            raise AreaError("is TopoJSON, which is not supported", file=self.file, hint=_GIVE)
         else:
             yield DrawnArea("its one shape", tuple(self._polygons(node, "its one shape", 0)), {})
 

@@ -149,7 +149,7 @@ def _names(names: Sequence[str]) -> str:
 def _told(strange: Sequence[str], nowhere: Sequence[str], by_place: int) -> list[str]:
     said = []
     if strange:
-        said.append(f"Marks of pegs that pegs.csv does not have, not used: {_names(strange)}")
+        said.append(f"Marks of pegs that are not in pegs.csv, not used: {_names(strange)}")
     if by_place:
         said.append(f"Marks of pegs without a time, taken when the walk came by their places: {by_place}")
     if nowhere:

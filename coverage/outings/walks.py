@@ -30,8 +30,8 @@ JOIN_M = 25.0
 BEFORE_WINDOW = frozenset({NO_POSITION, OUT_OF_RANGE})  # why a fix is left out in every piece of its file
 
 NO_ZIGZAG = (
-    "Told as carried on the shaft, but no zig-zag of a coil is in it: it needs three fixes or more in each sweep, such "
-    "as five a second. It was taken as carried on the body, with the swing width as typed or usual"
+    "Typed as carried on the shaft, but it has no zig-zag of a coil: that takes three fixes or more a sweep, such as "
+    "five a second. It was taken as carried on the body, with the swing width as typed or usual"
 )
 
 

@@ -82,8 +82,8 @@ PATTERNS = {
 SEEN_THROUGH = ("filled", "junk", "walked", "ended", "todo", "heard")
 AREA_NAMES = {
     "site": "site outline",
-    "no-go": "no-go: nobody may search here",
-    "blocked": "blocked: nobody can search here",
+    "no-go": "no-go: searching is not allowed here",
+    "blocked": "blocked: cannot be searched",
     "filled": "filled ground",
     "junk": "junk",
     "walked": "said to be walked: no recording",

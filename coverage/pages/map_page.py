@@ -271,7 +271,7 @@ class _Composer:
         shape, junk = self.layers.heard, self.report.junk
         if shape is None or shape.is_empty or junk is None:
             return
-        rows = [("What it is", "round a mark: something was heard here, and left in the ground")]
+        rows = [("What it is", "round a mark: something was heard here and left in the ground")]
         items = []
         for n, part in enumerate(shape.geoms, 1):
             size = wording.area(float(part.area))

@@ -371,11 +371,11 @@ def _cautions(report: Report) -> Iterator[str]:
         yield f"The swing width was not measured for {of}: every area is as wrong as that guess. Measure it first."
     poor = [recording.file for recording in recordings if recording.verdict == "poor"]
     if poor:
-        yield f"Poor recordings make all of this doubtful: {', '.join(poor)}. See what to change under Recordings."
+        yield f"Poor recordings put all of this in doubt: {', '.join(poor)}. Recordings, above, says what to change."
     yield (
         "The percentage is ground that the swing passed over, as recorded: not what the coil itself covered between "
         "two sweeps, and not what was heard or dug."
     )
-    yield "A receiver may place a walk some metres off, so a single narrow strip can lie elsewhere, or not be missed."
+    yield "A receiver may be some metres off, so a single narrow strip can lie elsewhere, or not be missed."
     if report.site.boundary != "given":
         yield "There is no boundary: the percentage is of the ground between your walks, and says nothing of the rest."

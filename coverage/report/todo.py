@@ -13,8 +13,8 @@ from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil,
 from fieldcomb.tracks.units import many, say_duration
 
 PROMISE = (
-    "This ranks ground by where one more pass might find most. It is a model, and promises nothing: how deep, how many "
-    "and how loud the targets are, nobody knows."
+    "This ranks ground by where one more pass might find most. It is a model and promises nothing: how many targets "
+    "there are, how deep and how loud, is not known."
 )
 SURE_PCT = 99.5  # more is all of it
 NOT_MEASURED = "iron not measured here"
@@ -81,7 +81,7 @@ def junk_fields(junk: JunkResult | None) -> dict[str, Any] | None:
 def todo_line(coil: TodoCoil, area: str) -> str:
     """One line a coil, ``area`` in words: ``small: 840 m2 worth it, 55 min, mostly too much junk for large``."""
     if not coil.pieces:
-        return f"{coil.coil}: no ground where one more pass would find much more than a usual pass leaves"
+        return f"{coil.coil}: nothing left where another pass would be worth it"
     time = "" if coil.minutes is None else f", {say_duration(coil.minutes * 60)}"
     return f"{coil.coil}: {area} worth it{time}, mostly {coil.mostly}"
 
@@ -112,7 +112,7 @@ def searched_lines(report: Report) -> Iterator[str]:
     if not report.searched_for:
         return
     if all(one.whole_pct == one.part_pct == one.none_pct == 0 for one in report.searched_for):
-        yield "not stated: say which target numbers you dig, and what they mean, with each coil in site.toml"
+        yield "not stated: write which target numbers you dig, and what they mean, for each coil in site.toml"
         return
     for one in report.searched_for:
         parts = (
@@ -139,9 +139,9 @@ def junk_lines(junk: JunkResult | None) -> Iterator[str]:
         now = "what is left is not known" if bound else f"{junk.now_per_m2:.2g} now"
         dense = f"{'at least ' if bound else ''}{junk.then_per_m2:.2g} per m2 before digging, {now}"
         few = junk.squares == 0 and junk.dug < FEW_DIGS
-        error = f", known to ± {junk.error_pct:.0f} %{' or worse' if few else ''}" if junk.error_pct else ""
+        error = f", a rough guess (± {junk.error_pct:.0f} %{' or worse' if few else ''})" if junk.error_pct else ""
         yield f"{'; '.join(told)}. {where[:1].upper()}{where[1:]}: {dense}{error}"
     if junk.not_measured_pct >= 0.05:
-        yield f"{NOT_MEASURED}: {junk.not_measured_pct:.0f} % of the site. A count square (mark count 14) tells most"
+        yield f"{NOT_MEASURED}: {junk.not_measured_pct:.0f} % of the site. A count square (mark count 14) helps most"
     if junk.heard_not_dug:
         yield f"heard, not dug: {many(junk.heard_not_dug, 'mark')}, {junk.heard_m2:.0f} m2 round them"

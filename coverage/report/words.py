@@ -207,9 +207,9 @@ def filled(area: str | None, depth_m: float, coils: Sequence[str]) -> str:
     """Which coils could hear down to the old surface of filled ground.
 
     >>> filled("old pond", 0.4, []), filled(None, 0.15, ["a", "b"])
-    ('old pond, 40 cm of fill: no coil so far can reach it', 'filled ground, 15 cm of fill: a, b could reach it')
+    ('old pond, 40 cm of fill: no coil used so far can reach it', 'filled ground, 15 cm of fill: a, b could reach it')
     """
-    said = f"{', '.join(coils)} could reach it" if coils else "no coil so far can reach it"
+    said = f"{', '.join(coils)} could reach it" if coils else "no coil used so far can reach it"
     return f"{area or 'filled ground'}, {say_length(depth_m)} of fill: {said}"
 
 
@@ -219,10 +219,10 @@ def found_from(width_m: float | None, placed: bool | None) -> str:
         return "Missed strips from about 1 m wide are found where they are."
     if width_m is None:
         return (
-            "With a receiver this poor no missed strip can be told from its error: none shown does not mean that "
-            "nothing was missed."
+            "With a receiver this poor no missed strip can be told from its error. There may be some even if none is "
+            "shown."
         )
     return (
-        f"A missed strip must be about {length(width_m)} wide to be found with this receiver: none shown does not mean "
-        "that nothing was missed."
+        f"This receiver mostly finds only strips wider than about {length(width_m)}. Narrower ones may exist even if "
+        "none is shown."
     )

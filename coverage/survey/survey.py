@@ -151,7 +151,7 @@ def _partly(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> 
     rest = len(outings) - len(set(between or ()))
     if between is None or rest == 0:
         return ()
-    return (f"Only {' and '.join(between)} are counted here, and {rest} more not: missed ground may be swept by those",)
+    return (f"Only {' and '.join(between)} are counted here, {rest} more are not: they may have swept what is missed",)
 
 
 def _chosen(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> list[OutingInput]:
@@ -161,7 +161,7 @@ def _chosen(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> 
     for wanted in between:
         if wanted not in known:
             hint = f"Outings here: {', '.join(known)}"
-            raise SiteError(f"there is no outing {wanted!r} to set beside another", hint=hint)
+            raise SiteError(f"there is no outing {wanted!r} to compare", hint=hint)
     return [known[wanted] for wanted in dict.fromkeys(between)]
 
 

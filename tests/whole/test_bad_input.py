@@ -242,7 +242,7 @@ def test_kept_file_that_changed(refused: Callable[[Typed, int, str], None]) -> N
     site()
     stored = Path("s/tracks/2026-03-07a-first.gpx")
     stored.write_bytes(stored.read_bytes() + b"\n")
-    refused(["report", "s"], 1, "2026-03-07a-first.gpx: is not the file that outings.toml tells of")
+    refused(["report", "s"], 1, "2026-03-07a-first.gpx: has changed since it was added")
     stored.unlink()
     refused(["report", "s"], 1, "2026-03-07a-first.gpx: is missing")
 

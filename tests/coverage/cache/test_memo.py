@@ -168,7 +168,7 @@ def test_recording_that_was_changed_is_refused_though_its_results_are_kept(
     stored.write_bytes(stored.read_bytes() + b"\n")
     capsys.readouterr()
     assert main(["report", "s"]) == 1
-    assert "is not the file that outings.toml tells of" in capsys.readouterr().err
+    assert "has changed since it was added" in capsys.readouterr().err
 
 
 def test_correcting_an_outing_counts_at_once(kept_site: Path) -> None:

@@ -482,7 +482,7 @@ def test_report_of_some_outings_says_so(run: Run) -> None:
     assert run("new", "s") == 0 and run("add", "s", "w0.gpx", "w1.gpx", "w2.gpx", "--each") == 0
     assert run("report", "s") == 0 and "not counted" not in run.out
     assert run("report", "s", "--since", "2026-03-08") == 0
-    assert "Only outings since 2026-03-08; 1 before are not counted" in " ".join(run.out.split())
+    assert "Only outings since 2026-03-08: 1 earlier outing left out" in " ".join(run.out.split())
     assert run("report", "s", "--between", "2026-03-07a", "2026-03-09a", "--json") == 0
     assert "and 1 more not" in json.loads(run.out)["notes"][0]
 

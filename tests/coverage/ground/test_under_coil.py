@@ -273,7 +273,7 @@ def test_filled_ground_tells_which_coils_reach_the_old_surface() -> None:
         ("pit 1", 0.2, ("28cm",)),
         ("pit 4", 0.25, ()),
     ]
-    assert "pit 4, 25 cm of fill: no coil so far can reach it" in table(report)
+    assert "pit 4, 25 cm of fill: no coil used so far can reach it" in table(report)
     assert "pit 1, 20 cm of fill: 28cm could reach it" in table(report)
     assert json.loads(report_json(report))["filled"][1] == {"area": "pit 4", "depth_m": 0.25, "coils": []}
 

@@ -154,7 +154,7 @@ def test_names_come_back_as_they_were_and_cannot_harm_a_terminal() -> None:
 
 
 def test_the_comparison_is_there_when_asked_for() -> None:
-    """Two outings beside each other: four areas that sum to the site."""
+    """Two outings compared: four areas that sum to the site."""
     value = read(with_difference(sample_result()).report)
     four = [value["between"][key] for key in ("both_m2", "first_only_m2", "second_only_m2", "neither_m2")]
     assert sum(four) == pytest.approx(value["site"]["area_m2"], abs=0.03)

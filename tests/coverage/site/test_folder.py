@@ -634,7 +634,7 @@ def test_changed_or_missing_recording_is_told(site: Path) -> None:
     assert survey_inputs(site, say=quiet).notes == ("tracks/stray.gpx belongs to no outing and is not used",)
     assert survey_inputs(site, say=quiet).outings[0].load()[0].file == "walk.gpx"
     stored.write_text(stored.read_text() + " ")
-    with pytest.raises(SiteError, match=r"2026-03-07a-walk.gpx: is not the file that outings.toml tells of"):
+    with pytest.raises(SiteError, match=r"2026-03-07a-walk.gpx: has changed since it was added"):
         survey_inputs(site, say=quiet).outings[0].load()
     stored.unlink()
     with pytest.raises(SiteError, match=r"2026-03-07a-walk.gpx: is missing"):

@@ -178,7 +178,7 @@ def test_awkward_files_are_read_and_told(what: str) -> None:
 REFUSED = {
     "only a polygon": (
         geojson(feature("Polygon", RING)),
-        "only 1 polygon. A polygon is a boundary: give it with --bound",
+        "only 1 polygon. A polygon is a boundary: use it with --bound",
     ),
     "points without times": (
         geojson(*(feature("Point", at) for at in PLACES)),
