@@ -26,8 +26,8 @@ class HintKind(Enum):
         "for each, with its own times in From and To",
     )
     GIVE_ONCE_OR_CUT = (
-        "Give it once. For two coils in one file, give each its own times with --from and --to",
-        "Give it once. For two coils in one file, add it once for each, with its own times in From and To",
+        "Name it once. For two coils in one file, give each its own times with --from and --to",
+        "Choose it once. For two coils in one file, add it once for each, with its own times in From and To",
     )
     HOLDS_MORE = (
         "It holds more of it: to use this one, first leave {outing} out with fieldcomb edit",
@@ -44,21 +44,21 @@ class HintKind(Enum):
         "on its page, or it counts twice",
     )
     SEVERAL_DAYS = (
-        "note: files of {count} days ({days}) become one outing; --each makes one of each file",
-        "files of {count} days ({days}) become one outing; to part them, choose that they are each their own outing",
+        "note: files of {count} days ({days}) become one outing; --each makes each file an outing of its own",
+        "files of {count} days ({days}) become one outing; to separate them, make each its own outing",
     )
     SEVERAL_RECORDINGS = (
-        "Unpack it and give one of them, or add each one to a site: fieldcomb add SITE ARCHIVE --each",
-        "Unpack it and give one of them, or choose that several files are each their own outing",
+        "Unpack it and use one of them, or add each one to a site: fieldcomb add SITE ARCHIVE --each",
+        "Unpack it and use one of them, or choose that several files are each their own outing",
     )
     NO_PLACE_YET = (
         "Start the site with --boundary, or first add one recording of it by itself",
         "Make the site with an edge, or first add one recording of it by itself",
     )
-    NO_BOUNDARY = ("Give one with --boundary FILE", "Make the site with an edge, and add the walks to it")
+    NO_BOUNDARY = ("Use --boundary FILE", "Make the site with an edge, and add the walks to it")
     POLYGON_IS_BOUNDARY = (
-        "A polygon is a boundary: give it with --boundary, and the recording of the walk as the track",
-        "A polygon is a boundary: give it when you make a site, and add the recording of the walk",
+        "A polygon is a boundary: use it with --boundary, and the recording of the walk as the track",
+        "A polygon is a boundary: use it when you make a site, and add the recording of the walk",
     )
     CROSSES_ITSELF = (
         "Move its corners so that it runs round the ground once; a recorded walk round the edge goes with --edge",
@@ -85,11 +85,11 @@ class HintKind(Enum):
     )
     CHECK_TIMES = ("Check the --from and --to times", "Check the times in From and To")
     SITE_IS_THERE = (
-        "Choose a new name; to add walks to a site that is there, use fieldcomb add",
-        "Choose a new name; to add walks to a site that is there, open its page",
+        "Choose a new name; to add walks to an existing site, use fieldcomb add",
+        "Choose a new name; to add walks to an existing site, open its page",
     )
     NO_SUCH_SITE = ("Start it with: fieldcomb new {site}", "It may have been renamed: look at the list of sites")
-    NOT_A_FOLDER = ("Give the folder that fieldcomb new made", "Look at the list of sites")
+    NOT_A_FOLDER = ("Name the folder that fieldcomb new made", "Look at the list of sites")
     NOT_A_SITE = ("Start one with: fieldcomb new, or put site.toml back", "Make a new site, or put site.toml back")
 
     def __call__(self, **values: object) -> Hint:

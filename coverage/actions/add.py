@@ -288,7 +288,7 @@ def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
             begin, end = (datetime.fromtimestamp(t, UTC).astimezone(zone) for t in (times.min(), times.max()))
             low, high = one.window
             outside = (low is not None and low < times.min()) or (high is not None and high > times.max())
-            beyond = "; a time given lies outside it: is the zone right?" if outside else ""
+            beyond = "; a typed time lies outside it: is the zone right?" if outside else ""
             said = f"recorded {begin:%Y-%m-%d %H:%M} to {end:%H:%M} ({zone.key})"
             say(f"note: {shown(one.walk.path)}: {said}{beyond}")
 
@@ -327,7 +327,7 @@ def _refuse_doubles(site: Site, loaded: Sequence[_Loaded]) -> None:
     for number, one in enumerate(loaded):
         for other in loaded[:number]:
             if one.sha256 == other.sha256 and overlap(one.window, other.window):
-                problem = f"is the same recording as {shown(other.walk.path)}, given in the same call"
+                problem = f"is the same recording as {shown(other.walk.path)}, named twice in this command"
                 raise TrackError(problem, file=shown(one.walk.path), hint=HintKind.GIVE_ONCE_OR_CUT())
         for outing in site.outings:
             for old in outing.recordings:

@@ -82,7 +82,7 @@ def new_site_files(
     parse_zone(zone)
     read_cell_m(cell)
     if boundary is not None and edge is not None:
-        raise UsageError("--boundary and --edge were both given", hint="Give the one that draws the site's edge")
+        raise UsageError("--boundary and --edge were both given", hint="Use the one that is the site's edge")
     frame, areas, walked = _first_areas(boundary, edge, held, say)
     text = new_site_text(name or "site", zone, cell, frame, bool(areas))
     return {SITE_FILE: text.encode(), OUTINGS_FILE: NEW_OUTINGS.encode(), **areas}, walked
@@ -93,13 +93,13 @@ def _check_free(folder: Path) -> None:
     try:
         if not folder.absolute().parent.is_dir():
             hint = "Make that folder first, or check the name"
-            raise SiteError("the folder that it would lie in is not there", file=file, hint=hint)
+            raise SiteError("the folder around it does not exist", file=file, hint=hint)
         if not (folder.exists() or folder.is_symlink()):
             return
         if not folder.is_dir():
             raise SiteError("is a file, not a folder", file=file, hint="Choose another name for the site")
         if any(folder.iterdir()):
-            raise SiteError("is there already and is not empty", file=file, hint=HintKind.SITE_IS_THERE())
+            raise SiteError("already exists and is not empty", file=file, hint=HintKind.SITE_IS_THERE())
     except (OSError, ValueError) as error:
         words = reason(error) if isinstance(error, OSError) else str(error)
         raise SiteError(f"cannot be used ({words})", file=file, hint="Choose another name for the site") from error

@@ -13,7 +13,7 @@ from fieldcomb.coverage.site.fields import Place
 @click.command("new")
 @click.argument("site", type=path, metavar="SITE")
 @boundary_option
-@click.option("--edge", type=path, metavar="WALK", help="Or: a recording of a walk round the whole edge of the site.")
+@click.option("--edge", type=path, metavar="WALK", help="Or: a recording of a walk all round the edge of the site.")
 @typed_options(Place.SITE)
 def new_command(
     site: str, boundary: str | None, edge: str | None, name: str | None, zone: str | None, cell: str | None
@@ -40,4 +40,4 @@ def new_command(
         write_edge(Path(site), made, name or shown(Path(site).absolute().name), say)
     say(f"Site {shown(site)} is ready. Add a walk with: fieldcomb add {shown(site)} walk.gpx")
     if zone is None:
-        say("Dates and typed times are UTC. For another zone, change the line zone in its site.toml")
+        say("Dates and typed times are UTC. For another zone change the line zone in its site.toml")

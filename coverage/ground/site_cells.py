@@ -75,7 +75,7 @@ def rasterise_site(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]
     if not given:
         _take_swept(kind, shape, swung, grid)
     if not (kind == SITE).any():
-        problem = "nothing of the site is left to search once no-go and blocked ground is taken off"
+        problem = "no ground is left to search once no-go and blocked ground is taken off"
         raise AreaError(problem, file=file, hint="Check the kinds of the areas, and the marks blocked and stop")
     boundary = "given" if given else "from walks"
     outline = () if given else (AreaShape("site", "drawn from the walks", shape),)

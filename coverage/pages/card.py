@@ -27,8 +27,8 @@ _TOLD = {
     "junk": ("dug, and junk", "junk"),
     "left": ("heard, and not dug", "left iron"),
     "count": ("a count square of 1 m x 1 m: how many signals", "count 14"),
-    "blocked": ("cannot be searched: what it is, how wide", "blocked tree 3m"),
-    "stop": ("leave this ground alone: 5 m all round is taken out", "stop metal case"),
+    "blocked": ("nobody can search here: what it is, how wide", "blocked tree 3m"),
+    "stop": ("leave this ground alone: 5 m all round are taken out", "stop metal case"),
 }
 
 

@@ -102,9 +102,9 @@ def read_file(
     try:
         status = Path(path).stat()
         if stat.S_ISDIR(status.st_mode):
-            raise error_type("is a folder, not a file", file=file, hint="Give the files in it one by one")
+            raise error_type("is a folder, not a file", file=file, hint="Name the files in it one by one")
         if not stat.S_ISREG(status.st_mode):
-            raise error_type("is not a plain file", file=file, hint="Save it to the disk and give that file")
+            raise error_type("is not a plain file", file=file, hint="Save it to the disk and use that file")
         if status.st_size > MAX_FILE_BYTES:
             raise error_type(f"is {status.st_size / 1e6:.0f} MB, far more than a walk", file=file, hint="Split it")
         return Path(path).read_bytes()

@@ -196,9 +196,9 @@ def test_places_that_are_no_site(refused: Callable[[Typed, int, str], None]) -> 
         refused([*command, "none", *rest], 1, "none: is not there")
         refused([*command, "w.gpx", *rest], 1, "w.gpx: is a file, not a site folder")
         refused([*command, "plain", *rest], 1, "plain: is not a site folder: it has no site.toml")
-    refused(["new", "plain"], 1, "plain: is there already and is not empty")
+    refused(["new", "plain"], 1, "plain: already exists and is not empty")
     refused(["new", "w.gpx"], 1, "w.gpx: is a file, not a folder")
-    refused(["new", "a/b/c"], 1, "a/b/c: the folder that it would lie in is not there")
+    refused(["new", "a/b/c"], 1, "a/b/c: the folder around it does not exist")
     assert main(["new", "bare"]) == 0 and Path("bare/site.toml").exists()
     refused(["report", "bare"], 1, "bare: has no outings yet")
 
@@ -407,7 +407,7 @@ def test_two_fixes_a_century_apart(
 ) -> None:
     """Two fixes a century apart are read without harm; there is no searching in them, so a boundary is asked for."""
     put("w.gpx", gpx([fix(0, 0, "1926-03-07T09:00:00Z"), fix(3, 3, "2026-03-07T09:00:00Z")]))
-    refused(["map", "w.gpx"], 1, "Give one with --boundary")
+    refused(["map", "w.gpx"], 1, "Use --boundary")
     put("edge.geojson", square(-2, -2, 12, 22))
     report = told(["map", "w.gpx", "--boundary", "edge.geojson"], "2 fixes")
     assert track_of(report)["fixes"] == 2

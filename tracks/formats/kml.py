@@ -254,7 +254,7 @@ def _notes(builder: _Builder, ending: Ending) -> list[str]:
     if builder.blank_times:
         notes.append(f"{many(builder.blank_times, 'time')} of the track left blank; the points were kept")
     if builder.spans:
-        notes.append("A line has a time span, which is not the times of its points, and was not used")
+        notes.append("A line has a time span, which does not time its points, and was not used")
     if polygons := builder.others["polygon"]:
         notes.append(f"{many(polygons, 'polygon')} beside the track: an area, not a walk, and not counted")
     return notes + fixes.clock.notes()

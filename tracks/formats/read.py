@@ -158,7 +158,7 @@ def _read_archive(data: bytes, file: str) -> Recording:
         raise _no_recording(file, members, failed)
     chosen, recording = found[0]
     notes = [f"Read {chosen.name!r} out of the archive"]
-    notes += [f"{other.name!r} beside it in the archive was not read: {error.problem}" for other, error in failed]
+    notes += [f"{other.name!r} in the same archive was not read: {error.problem}" for other, error in failed]
     return replace(recording, notes=(*notes, *recording.notes))
 
 

@@ -229,7 +229,7 @@ class _State:
         if time_s is None:
             return "it has no time, so it changes nothing"
         if not self.lasting[0] - MARK_SLACK_S <= time_s <= self.lasting[1] + MARK_SLACK_S:
-            return "its time is not within that of this recording, so it changes nothing"
+            return "its time is outside this recording, so it changes nothing"
         return ""
 
     def _turn(self, mark: Mark) -> str:

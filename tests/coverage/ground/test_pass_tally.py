@@ -244,7 +244,7 @@ def test_no_go_ground_never_counts() -> None:
 
 def test_a_site_that_is_all_no_go_is_refused() -> None:
     """A site of which nothing is left is refused in words."""
-    with pytest.raises(AreaError, match="nothing of the site is left"):
+    with pytest.raises(AreaError, match="no ground is left"):
         lay(AreaShape("site", "", BOX), AreaShape("no-go", "", BOX.buffer(1)))
 
 

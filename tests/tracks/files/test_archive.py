@@ -53,7 +53,7 @@ def test_the_one_recording_in_an_archive_is_found_by_content(kind: str, name: st
     np.testing.assert_array_equal(recording.track.lon_deg, alone.track.lon_deg)
     np.testing.assert_array_equal(recording.track.time_s, alone.track.time_s)
     assert f"Read {name!r} out of the archive" in recording.notes
-    assert any("'plan.gpx' beside it in the archive was not read: holds no track points" in n for n in recording.notes)
+    assert any("'plan.gpx' in the same archive was not read: holds no track points" in n for n in recording.notes)
 
 
 def test_a_packed_member_is_unpacked_twice() -> None:

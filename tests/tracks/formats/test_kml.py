@@ -98,7 +98,7 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
     "lines": (kml(placemark(TWO)), 7, 2, 0, ""),
     "a line with a time span": (
         kml(placemark(line_string(), beside=f"<TimeSpan><begin>{TIMES[0]}</begin></TimeSpan>")),
-        *(5, 1, 0, "A line has a time span, which is not the times of its points"),
+        *(5, 1, 0, "A line has a time span, which does not time its points"),
     ),
     "blanks round the commas": (kml(placemark(line_string())).replace(b",", b" , "), 5, 1, 0, ""),
     "an unreadable place in a line": (
@@ -132,7 +132,7 @@ def test_awkward_files_are_read_and_told(what: str) -> None:
 
 
 REFUSED = {
-    "only a polygon": (kml(placemark(POLYGON)), "only 1 polygon. A polygon is a boundary: give it with --boundary"),
+    "only a polygon": (kml(placemark(POLYGON)), "only 1 polygon. A polygon is a boundary: use it with --boundary"),
     "only points": (kml(PEG, PEG), "holds no track and no line, only 2 waypoints. Only a recorded track"),
     "nothing": (kml(), "holds no track and no line, and no other shape"),
     "an empty track": (kml(placemark(gx_track([], []))), "holds no track and no line"),

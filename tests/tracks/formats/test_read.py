@@ -127,7 +127,7 @@ def test_gzip_with_a_wrong_check_sum_is_read_and_told() -> None:
 
 def test_bytes_behind_the_packed_part_are_told() -> None:
     """What stands behind a packed file is not read, and its size is told; padding with zeros is none."""
-    assert unpack(gzip.compress(WALK) + b"behind", "t")[1] == ("6 bytes behind the packed part were not read",)
+    assert unpack(gzip.compress(WALK) + b"behind", "t")[1] == ("6 bytes after the packed part were not read",)
     assert unpack(gzip.compress(WALK) + bytes(512), "t") == (WALK, ())
 
 

@@ -200,8 +200,8 @@ def test_off_and_on_make_spans() -> None:
         ((waypoint("on", 50),), "the search was not off"),
         ((waypoint("off", 50), waypoint("off", 60), waypoint("on", 70)), "the search was off already"),
         ((waypoint("off", None),), "it has no time"),
-        ((waypoint("off", -90),), "its time is not within that of this recording"),
-        ((waypoint("coil small", 400),), "its time is not within that of this recording"),
+        ((waypoint("off", -90),), "its time is outside this recording"),
+        ((waypoint("coil small", 400),), "its time is outside this recording"),
     ],
 )
 def test_a_mark_that_changes_nothing_is_a_note(things: tuple[Waypoint, ...], said: str) -> None:
