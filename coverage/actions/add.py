@@ -26,7 +26,7 @@ from fieldcomb.coverage.outings.walks import CheckedOuting, WalkedChain, join_wa
 from fieldcomb.coverage.report.marks import tell_marks
 from fieldcomb.coverage.site.folder import AREAS_FILE, Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.journal import write_all
-from fieldcomb.coverage.site.naming import NO_DATE, free_name, next_id, safe_name
+from fieldcomb.coverage.site.naming import ID_WITHOUT_DATE, free_name, next_id, safe_name
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
     SITE_FILE,
@@ -373,7 +373,7 @@ def _entry(
 def outing_day(first_s: float, zone: ZoneInfo) -> str:
     """Return the day of a moment as ids of outings have it."""
     day = local_date(first_s, zone)
-    return day.isoformat() if day else NO_DATE
+    return day.isoformat() if day else ID_WITHOUT_DATE
 
 
 def _write(site: Site, addition: Addition) -> None:

@@ -9,14 +9,14 @@ from typing import Any
 import click
 
 from fieldcomb.coverage.commands.options import check_typed, path, typed_options, words
-from fieldcomb.coverage.site.fields import FIELD, Place
+from fieldcomb.coverage.site.fields import FIELD, TypedAt
 from fieldcomb.tracks.errors import UsageError
 
 
 @click.command("edit")
 @click.argument("site", type=path, metavar="SITE")
 @click.argument("outing", type=words, metavar="OUTING")
-@typed_options(Place.OUTING | Place.RECORDING)
+@typed_options(TypedAt.OUTING | TypedAt.RECORDING)
 @click.option("--recording", type=words, metavar="FILE", help="Correct only this file of the outing.")
 @click.option("--leave-out", is_flag=True, help="Leave the outing out of every report; its files stay.")
 @click.option("--take-back", is_flag=True, help="Take a left-out outing back.")
@@ -62,8 +62,8 @@ def _check_whose(changes: Mapping[str, object], recording: str | None) -> None:
     """Tell what belongs to one recording from what belongs to the whole outing."""
     for key in changes:
         option = "--leave-out and --take-back" if key == "left_out" else FIELD[key].option
-        places = Place.OUTING if key == "left_out" else FIELD[key].places
-        if recording is None and Place.OUTING not in places:
+        places = TypedAt.OUTING if key == "left_out" else FIELD[key].places
+        if recording is None and TypedAt.OUTING not in places:
             raise UsageError(f"{option} is for one recording", hint="Name its file with --recording FILE")
-        if recording is not None and Place.RECORDING not in places:
+        if recording is not None and TypedAt.RECORDING not in places:
             raise UsageError(f"{option} is for the whole outing", hint="Leave --recording out")

@@ -12,7 +12,6 @@ from fieldcomb.coverage.commands.options import (
     boundary_option,
     cell_option,
     check_walk_options,
-    depth_m,
     depth_option,
     path,
     read_option,
@@ -50,7 +49,7 @@ def map_command(
     """
     options = check_walk_options(given)
     read_option("cell", cell)
-    deep = depth_m(depth)
+    deep = read_option("depth", depth)
     from fieldcomb.coverage.actions.add import addition_to
     from fieldcomb.coverage.actions.draw import draw_addition
     from fieldcomb.coverage.actions.given_walks import WalkToAdd

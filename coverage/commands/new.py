@@ -7,14 +7,14 @@ from pathlib import Path
 import click
 
 from fieldcomb.coverage.commands.options import boundary_option, path, read_option, typed_options
-from fieldcomb.coverage.site.fields import Place
+from fieldcomb.coverage.site.fields import TypedAt
 
 
 @click.command("new")
 @click.argument("site", type=path, metavar="SITE")
 @boundary_option
 @click.option("--edge", type=path, metavar="WALK", help="Or: a recording of a walk all round the edge of the site.")
-@typed_options(Place.SITE)
+@typed_options(TypedAt.SITE)
 def new_command(
     site: str, boundary: str | None, edge: str | None, name: str | None, zone: str | None, cell: str | None
 ) -> None:

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
-from fieldcomb.coverage.site.fields import FIELD, Field, Place, fields_of
+from fieldcomb.coverage.site.fields import FIELD, Field, TypedAt, fields_of
 from fieldcomb.tracks.errors import UsageError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -30,7 +30,7 @@ def path(value: str) -> str:
     return value
 
 
-def typed_options(places: Place) -> Callable[[F], F]:
+def typed_options(places: TypedAt) -> Callable[[F], F]:
     """Return what adds an option for each field of these places to a command, in the order of the table.
 
     Its value comes under the field's key. Where a whole outing is corrected, what belongs to one recording says so.
@@ -38,7 +38,7 @@ def typed_options(places: Place) -> Callable[[F], F]:
 
     def add(command: F) -> F:
         for field in reversed(fields_of(places)):
-            with_recording = Place.OUTING in places and Place.OUTING not in field.places
+            with_recording = TypedAt.OUTING in places and TypedAt.OUTING not in field.places
             text = f"With --recording: {field.help[0].lower()}{field.help[1:]}" if with_recording else field.help
             option = click.option(field.option, field.key, type=words, metavar=field.metavar, help=text)
             command = option(command)
@@ -47,8 +47,8 @@ def typed_options(places: Place) -> Callable[[F], F]:
     return add
 
 
-walk_options = typed_options(Place.ADDED)
-depth_option = typed_options(Place.REPORT)
+walk_options = typed_options(TypedAt.ADDED)
+depth_option = typed_options(TypedAt.REPORT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,11 +114,6 @@ def kept_of(field: Field, text: str) -> str | float:
 def read_option(key: str, text: str | None) -> Any:
     """Return what the text of an option means, in SI units; None when it was not given."""
     return None if text is None else named(FIELD[key].option, FIELD[key].read, text)
-
-
-def depth_m(text: str | None) -> float | None:
-    """Read ``--depth``."""
-    return read_option("depth", text)  # type: ignore[no-any-return]
 
 
 def named(option: str, check: Callable[..., Any], *values: Any) -> Any:

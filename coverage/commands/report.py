@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from fieldcomb.coverage.commands.options import depth_m, depth_option, named, path, words
+from fieldcomb.coverage.commands.options import depth_option, named, path, read_option, words
 from fieldcomb.tracks.units import parse_date
 
 
@@ -35,7 +35,7 @@ def report_command(
       fieldcomb report north-field
     """
     day = named("--since", parse_date, since) if since is not None else None
-    deep = depth_m(depth)
+    deep = read_option("depth", depth)
     from fieldcomb.coverage.actions.draw import draw_site
     from fieldcomb.coverage.commands.console import show_report
     from fieldcomb.coverage.site.folder import OUT

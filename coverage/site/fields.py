@@ -31,7 +31,7 @@ MOST_TYPED_LETTERS = 2000
 MIN_CELL_M, MAX_CELL_M = 0.01, 2.0
 
 
-class Place(Flag):
+class TypedAt(Flag):
     """Where a value may be typed."""
 
     ADDED = auto()  # when a walk is added or mapped
@@ -58,7 +58,7 @@ class Field:
         What it means, for the help of a command and the page alike.
     read : callable
         Text to the value in SI units; UsageError when it cannot be.
-    places : Place
+    places : TypedAt
         Where it may be typed.
     metavar, example : str
         What stands for it in the help of a command, and an example on the page.
@@ -75,7 +75,7 @@ class Field:
     label: str
     help: str
     read: Callable[[str], object]
-    places: Place
+    places: TypedAt
     metavar: str = "TEXT"
     example: str = ""
     choices: tuple[str, ...] = ()
@@ -161,8 +161,8 @@ def _read_time(text: str) -> float:
     return parse_time_s(text, parse_zone("UTC"))
 
 
-_WALK = Place.ADDED | Place.OUTING | Place.DEFAULT
-_ONE_RECORDER = _WALK | Place.RECORDING | Place.ROSTER
+_WALK = TypedAt.ADDED | TypedAt.OUTING | TypedAt.DEFAULT
+_ONE_RECORDER = _WALK | TypedAt.RECORDING | TypedAt.ROSTER
 
 FIELDS = (
     Field(
@@ -181,7 +181,7 @@ FIELDS = (
         "How wide you swing, such as 1.4m. Swing as usual over a tape on the ground, and read off from the coil's "
         "outer rim at the left end to its outer rim at the right end.",
         lambda text: parse_length_m(text, "swing width"),
-        _ONE_RECORDER | Place.COIL,
+        _ONE_RECORDER | TypedAt.COIL,
         "LENGTH",
         "1.4m",
     ),
@@ -190,7 +190,7 @@ FIELDS = (
         "Sweeps in 30 seconds",
         "How many sweeps you count in 30 seconds, each side to side as one.",
         _read_sweeps,
-        Place.ADDED | Place.OUTING,
+        TypedAt.ADDED | TypedAt.OUTING,
         "N",
         "27",
         kept_as="sweep",
@@ -201,7 +201,7 @@ FIELDS = (
         "",
         "Or how long one sweep takes, in seconds.",
         _read_sweep,
-        _WALK | Place.COIL,
+        _WALK | TypedAt.COIL,
         "SECONDS",
         is_number=True,
     ),
@@ -232,7 +232,7 @@ FIELDS = (
         "From",
         "Use the walk from this time on.",
         _read_time,
-        Place.ADDED | Place.RECORDING | Place.ROSTER,
+        TypedAt.ADDED | TypedAt.RECORDING | TypedAt.ROSTER,
         "TIME",
         "2026-03-07T09:30",
     ),
@@ -241,7 +241,7 @@ FIELDS = (
         "To",
         "Use the walk up to this time.",
         _read_time,
-        Place.ADDED | Place.RECORDING | Place.ROSTER,
+        TypedAt.ADDED | TypedAt.RECORDING | TypedAt.ROSTER,
         "TIME",
         "2026-03-07T12:00",
     ),
@@ -270,7 +270,7 @@ FIELDS = (
         "Target numbers dug",
         "Target numbers that you dug, such as 40-99 or 10-25,40-99. Default: what site.toml says for the coil.",
         parse_numbers,
-        _WALK | Place.COIL,
+        _WALK | TypedAt.COIL,
         "NUMBERS",
         "10-25, 40-99",
     ),
@@ -284,26 +284,26 @@ FIELDS = (
         "LENGTH",
         "5cm",
     ),
-    Field("label", "Short name", "A short name for the outing.", str, Place.ADDED | Place.OUTING),
-    Field("note", "Note", "Anything worth remembering about the outing.", str, Place.ADDED | Place.OUTING),
-    Field("searcher", "Searcher", "Who walked it.", str, Place.RECORDING | Place.ROSTER, "NAME"),
+    Field("label", "Short name", "A short name for the outing.", str, TypedAt.ADDED | TypedAt.OUTING),
+    Field("note", "Note", "Anything worth remembering about the outing.", str, TypedAt.ADDED | TypedAt.OUTING),
+    Field("searcher", "Searcher", "Who walked it.", str, TypedAt.RECORDING | TypedAt.ROSTER, "NAME"),
     Field(
         "depth",
         "Depth below the soil",
         "Also show what the coil itself covered at this depth below the soil, such as 15cm: a model, see "
         "docs/measures.md.",
         parse_depth_m,
-        Place.REPORT,
+        TypedAt.REPORT,
         "LENGTH",
         "15cm",
     ),
-    Field("name", "Name", "Name of the site. Default: the folder's name.", str, Place.SITE),
+    Field("name", "Name", "Name of the site. Default: the folder's name.", str, TypedAt.SITE),
     Field(
         "zone",
         "Time zone",
         "Time zone of the site, such as Europe/Oslo. Default: UTC.",
         parse_zone,
-        Place.SITE,
+        TypedAt.SITE,
         "ZONE",
         "Europe/Oslo",
     ),
@@ -312,7 +312,7 @@ FIELDS = (
         "Cell size",
         "Side of the squares in which ground is counted. Default: 10cm.",
         read_cell_m,
-        Place.SITE,
+        TypedAt.SITE,
         "LENGTH",
         "10cm",
     ),
@@ -320,11 +320,11 @@ FIELDS = (
 FIELD = {field.key: field for field in FIELDS}
 
 
-def fields_of(places: Place) -> tuple[Field, ...]:
+def fields_of(places: TypedAt) -> tuple[Field, ...]:
     """Return the fields that may be typed at any of these places, in the order in which they are asked for."""
     return tuple(field for field in FIELDS if field.places & places)
 
 
-def keys_of(place: Place) -> tuple[str, ...]:
+def keys_of(place: TypedAt) -> tuple[str, ...]:
     """Return the keys that are kept for a place, in their order."""
     return tuple(field.key for field in fields_of(place) if not field.kept_as)

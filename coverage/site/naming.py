@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Iterable
 from itertools import count
 
-NO_DATE = "nodate"
+ID_WITHOUT_DATE = "nodate"
 _MAX_NAME_BYTES = 120
 
 
@@ -19,7 +19,7 @@ def next_id(day: str, ids: Iterable[str], files: Iterable[str] = ()) -> str:
     pattern = re.compile(re.escape(day) + "-?([a-z]{1,3})(?:-|\\Z)")
     used = [match.group(1) for text in (*ids, *files) if (match := pattern.match(text))]
     number = max((_number_of(letters) for letters in used), default=0) + 1
-    return f"{day}{'-' if day == NO_DATE else ''}{_letters_of(number)}"
+    return f"{day}{'-' if day == ID_WITHOUT_DATE else ''}{_letters_of(number)}"
 
 
 def _number_of(letters: str) -> int:

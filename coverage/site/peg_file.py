@@ -91,7 +91,7 @@ def _check_doubles(pegs: Sequence[PegRow], file: str) -> None:
 
 
 def place_pegs(pegs: Sequence[PegRow], frame: SiteFrame, reach_m: float, file: str) -> tuple[Peg, ...]:
-    """Place pegs in metres; ``reach_m`` is how far the site reaches from the frame's origin. Far pegs are refused."""
+    """TypedAt pegs in metres; ``reach_m`` is how far the site reaches from the frame's origin. Far pegs are refused."""
     placed = []
     for peg in pegs:
         away_m = distance_m(frame.lon_deg, frame.lat_deg, peg.lon_deg, peg.lat_deg)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fieldcomb.coverage.site.fields import FIELD, Place, keys_of
+from fieldcomb.coverage.site.fields import FIELD, TypedAt, keys_of
 from fieldcomb.coverage.site.settings import OWN_KEYS, Typed
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.files.tables import read_typed_table
 
-ROSTER_COLUMNS = ("file", *dict.fromkeys(("searcher", *keys_of(Place.ROSTER))))
+ROSTER_COLUMNS = ("file", *dict.fromkeys(("searcher", *keys_of(TypedAt.ROSTER))))
 _EXAMPLE = "file,searcher,coil / walk1.gpx,Ann,28cm"
 
 

@@ -13,6 +13,8 @@ from fieldcomb.coverage.site.fields import Field
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, parse_time_s
 
+LARGEST_NUMBER = 1e9  # no setting is so large
+
 
 def text(value: Any) -> str:
     """Check that a value is text."""
@@ -38,6 +40,8 @@ def plain_number(value: Any) -> float:
     """Check that a value is a number."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise UsageError(f"a number without quotes was expected, not {value!r}", hint="Write it like 1.2")
+    if isinstance(value, int) and abs(value) > LARGEST_NUMBER:
+        raise UsageError(f"a number of {len(str(abs(value)))} digits is too large", hint="Write it like 1.2")
     return float(value)
 
 

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from fieldcomb.coverage.gear.coils import DEFAULT_COIL, Coil, parse_coil
 from fieldcomb.coverage.gear.swing import Swing, make_swing, parse_lift_m
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule, parse_numbers
-from fieldcomb.coverage.site.fields import FIELD, Place
+from fieldcomb.coverage.site.fields import FIELD, TypedAt
 from fieldcomb.coverage.site.toml_text import TomlFile
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import UsageError
@@ -23,7 +23,7 @@ SITE_FILE = "site.toml"
 OUTINGS_FILE = "outings.toml"
 TRACKS = "tracks"
 
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class Typed:
 
 
 TYPED_KEYS = tuple(item.name for item in fields(Typed))
-OWN_KEYS = tuple(key for key in TYPED_KEYS if Place.RECORDING in FIELD[key].places)  # of one recording alone
+OWN_KEYS = tuple(key for key in TYPED_KEYS if TypedAt.RECORDING in FIELD[key].places)  # of one recording alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +157,6 @@ def top_pace_of(settings: Settings, *typed: Typed) -> float | None:
     return None if text is None else parse_speed_m_s(text, "top pace")
 
 
-def first_typed(values: Sequence[T | None]) -> T | None:
+def first_typed(values: Sequence[_T | None]) -> _T | None:
     """Give the first value that is there."""
     return next((value for value in values if value is not None), None)

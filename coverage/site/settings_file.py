@@ -9,7 +9,7 @@ from fieldcomb.coverage.gear.coils import coil_of_size
 from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule, parse_numbers
 from fieldcomb.coverage.site import setting_values as values
-from fieldcomb.coverage.site.fields import FIELD, Place, keys_of, read_cell_m
+from fieldcomb.coverage.site.fields import FIELD, TypedAt, keys_of, read_cell_m
 from fieldcomb.coverage.site.settings import (
     OWN_KEYS,
     SITE_FILE,
@@ -48,7 +48,7 @@ _TODO_UNUSED = (
 )
 
 
-def _typed_form(place: Place) -> Form:
+def _typed_form(place: TypedAt) -> Form:
     """Return the keys that a table may have for what can be typed there."""
     keys = keys_of(place)
     return {key: values.some_text if key in NEVER_EMPTY else values.field_value(FIELD[key]) for key in keys}
@@ -58,15 +58,15 @@ _COIL_FORM: Form = {
     "size": values.some_text,
     "winding": values.text,
     "reach": values.length_m,
-    **_typed_form(Place.COIL),
+    **_typed_form(TypedAt.COIL),
     **dict.fromkeys(CLASSES, values.target_numbers),
 }
 _SITE_FORM: Form = {
-    **_typed_form(Place.SITE),
+    **_typed_form(TypedAt.SITE),
     "areas": values.yes_or_no,
     "frame": {"lon": values.degrees(180), "lat": values.degrees(90)},
     "coils": Named(_COIL_FORM),
-    "defaults": _typed_form(Place.DEFAULT),
+    "defaults": _typed_form(TypedAt.DEFAULT),
     "marks": dict.fromkeys(MARK_KINDS, values.mark_words),
     "todo": {key: check for key, (_, check) in _TODO.items()} | dict.fromkeys(_TODO_UNUSED, unused),
 }
@@ -74,13 +74,13 @@ _RECORDING_FORM: Form = {
     "file": values.stored_name,
     "name": values.text,
     "sha256": values.sha256,
-    **_typed_form(Place.RECORDING),
+    **_typed_form(TypedAt.RECORDING),
 }
 _OUTINGS_FORM: Form = {
     "outing": Several(
         {
             "id": values.some_text,
-            **_typed_form(Place.OUTING),
+            **_typed_form(TypedAt.OUTING),
             "left_out": values.yes_or_no,
             "unrecorded": values.list_of_names,
             "recording": Several(_RECORDING_FORM),

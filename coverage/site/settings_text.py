@@ -11,7 +11,7 @@ from fieldcomb.coverage.site.settings import OWN_KEYS, TYPED_KEYS, OutingEntry, 
 from fieldcomb.coverage.site.toml_text import append_table, quoted
 from fieldcomb.tracks.frame import SiteFrame
 
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 def new_site_text(name: str, zone: str, cell: str, frame: SiteFrame | None, areas: bool = False) -> str:
@@ -83,5 +83,5 @@ def _plain(typed: Typed) -> dict[str, str | float | None]:
     return {key: getattr(typed, key) for key in TYPED_KEYS}
 
 
-def _given(values: Mapping[str, T | None]) -> dict[str, T]:
+def _given(values: Mapping[str, _T | None]) -> dict[str, _T]:
     return {key: value for key, value in values.items() if value is not None}

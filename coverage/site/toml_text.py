@@ -10,9 +10,14 @@ from typing import Any, TypeAlias
 
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.hints import Hint
+from fieldcomb.tracks.text import harmless
+
+MOST_TOML_BYTES = 16_000_000  # some 30,000 outings: more than any site has
+MOST_SAID_LETTERS = 240
+_PUT_RIGHT = "Correct that line in an editor"
 
 Keys = tuple[str | int, ...]  # a place in the file: ("outing", 2, "coil")
-Check = Callable[[Any], Any]  # looks at one value; raises UsageError
+ValueCheck = Callable[[Any], Any]  # looks at one value; raises UsageError
 
 
 def unused(value: Any) -> None:
@@ -33,7 +38,7 @@ class Several:
     form: Form
 
 
-Form: TypeAlias = Mapping[str, "Check | Form | Named | Several"]
+Form: TypeAlias = Mapping[str, "ValueCheck | Form | Named | Several"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,8 +50,10 @@ class TomlFile:
     data: dict[str, Any]
 
     def fault(self, keys: Keys, problem: str, hint: str | Hint | None = None) -> SiteError:
-        """Make the error for a place in this file."""
-        return SiteError(problem, file=self.name, where=f"line {line_of(self.text, keys)}", hint=hint)
+        """Return the error for a place in this file; a value that it quotes is cut when it is very long."""
+        if len(problem) > MOST_SAID_LETTERS:
+            problem = f"{problem[: MOST_SAID_LETTERS - 60]} … {problem[-50:]}"
+        return SiteError(harmless(problem), file=self.name, where=f"line {line_of(self.text, keys)}", hint=hint)
 
 
 def read_toml(raw: bytes, name: str, form: Form) -> TomlFile:
@@ -58,6 +65,10 @@ def read_toml(raw: bytes, name: str, form: Form) -> TomlFile:
         Not TOML, a key that is not known, or a value that cannot be; the message has the line.
 
     """
+    if len(raw) > MOST_TOML_BYTES:
+        most_mb = MOST_TOML_BYTES // 1_000_000
+        problem = f"is {len(raw) / 1e6:.1f} MB, more than the {most_mb} MB that a site's settings can have"
+        raise SiteError(problem, file=name, hint="Put back the file that fieldcomb wrote")
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -69,10 +80,23 @@ def read_toml(raw: bytes, name: str, form: Form) -> TomlFile:
     except tomllib.TOMLDecodeError as error:
         raise _not_toml(str(error), text, name) from error
     except RecursionError as error:
-        raise SiteError("is nested too deeply", file=name) from error
-    file = TomlFile(name, text, data)
-    _check_table(file, data, form, ())
+        raise SiteError("is nested too deeply", file=name, hint="Put back the file that fieldcomb wrote") from error
+    except ValueError as error:  # Python reads no integer of more digits, whatever the file is
+        long = re.search(r"\d[\d_]{4000,}", text)
+        where = None if long is None else f"line {text.count(chr(10), 0, long.start()) + 1}"
+        raise SiteError("holds a number of thousands of digits", file=name, where=where, hint=_PUT_RIGHT) from error
+    file = TomlFile(name, text, _without_orders(data))
+    _check_table(file, file.data, form, ())
     return file
+
+
+def _without_orders(value: Any) -> Any:
+    """Return a value with all its texts made harmless; keys stay, since they name places in the file."""
+    if isinstance(value, str):
+        return harmless(value)
+    if isinstance(value, list):
+        return [_without_orders(item) for item in value]
+    return {key: _without_orders(item) for key, item in value.items()} if isinstance(value, dict) else value
 
 
 def _not_toml(message: str, text: str, name: str) -> SiteError:
@@ -89,6 +113,9 @@ def _check_table(file: TomlFile, table: Any, form: Form, keys: Keys) -> None:
         raise file.fault(keys, f"{_say(keys)} must be a table, written as [{_say(keys)}]")
     for key, value in table.items():
         here = (*keys, key)
+        if harmless(key) != key.strip():
+            hint = "Use letters, digits and plain signs in names"
+            raise file.fault(here, f"the name {harmless(key)!r} holds characters that cannot be shown", hint)
         want = form.get(key)
         if want is None:
             place = f" in {_say(keys)}" if keys else ""
@@ -111,7 +138,7 @@ def _check_several(file: TomlFile, value: Any, form: Form, keys: Keys) -> None:
         _check_table(file, item, form, (*keys, number))
 
 
-def _check_value(file: TomlFile, value: Any, check: Check, keys: Keys) -> None:
+def _check_value(file: TomlFile, value: Any, check: ValueCheck, keys: Keys) -> None:
     try:
         check(value)
     except UsageError as error:

@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Mapping
 
-from fieldcomb.coverage.site.fields import FIELD, HALF_MINUTE_S, Field, Place, fields_of
+from fieldcomb.coverage.site.fields import FIELD, HALF_MINUTE_S, Field, TypedAt, fields_of
 from fieldcomb.coverage.site.settings import OWN_KEYS, TYPED_KEYS, OutingEntry, RecordingEntry, Typed
 from fieldcomb.coverage.web.job_protocol import Changes
 from fieldcomb.tracks.errors import UsageError
@@ -17,7 +17,7 @@ MOST_CORNERS = 2000
 FormTexts = Mapping[str, str]
 
 
-def form_fields(place: Place) -> tuple[Field, ...]:
+def form_fields(place: TypedAt) -> tuple[Field, ...]:
     """Return the fields of a form, in their order."""
     return tuple(field for field in fields_of(place) if field.label)
 
@@ -49,7 +49,7 @@ def text_of_field(form: FormTexts, key: str) -> str | None:
 def typed_of_form(form: FormTexts) -> Typed:
     """Return what was typed for a walk. A coil that is written goes before one that is picked."""
     texts = {**form, "coil": form.get("coil") or form.get("known_coil", "")}
-    fields = [field for field in form_fields(Place.ADDED) if field.kept_key in TYPED_KEYS]
+    fields = [field for field in form_fields(TypedAt.ADDED) if field.kept_key in TYPED_KEYS]
     return Typed(**{field.kept_key: kept_of_field(texts, field.key) for field in fields})  # type: ignore[arg-type]
 
 
@@ -58,14 +58,14 @@ def outing_texts(outing: OutingEntry) -> dict[str, str]:
     sweep = outing.typed.sweep
     texts = {key: getattr(outing.typed, key) for key in TYPED_KEYS} | {"label": outing.label, "note": outing.note}
     texts["sweeps"] = None if sweep is None else f"{HALF_MINUTE_S / sweep:.4g}"
-    return {field.key: texts[field.key] or "" for field in form_fields(Place.OUTING)}
+    return {field.key: texts[field.key] or "" for field in form_fields(TypedAt.OUTING)}
 
 
 def recording_texts(entry: RecordingEntry) -> dict[str, str]:
     """Return the fields of one recording as its page shows them."""
     texts = {key: getattr(entry.typed, key) for key in OWN_KEYS}
     texts |= {"searcher": entry.searcher, "from": entry.start, "to": entry.end}
-    return {field.key: texts[field.key] or "" for field in form_fields(Place.RECORDING)}
+    return {field.key: texts[field.key] or "" for field in form_fields(TypedAt.RECORDING)}
 
 
 def changes_of(form: FormTexts, shown: FormTexts) -> Changes:

@@ -14,11 +14,11 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.pages.card import CARD_FILE, card_html
 from fieldcomb.coverage.pages.templating import fill, page_file
-from fieldcomb.coverage.site.fields import FIELD, Place
+from fieldcomb.coverage.site.fields import FIELD, TypedAt
 from fieldcomb.coverage.site.settings import OutingEntry
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.access import OUTPUT_POLICY
-from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Changes, Order
+from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Changes, HeldFile, Order
 from fieldcomb.coverage.web.job_queue import Job
 from fieldcomb.coverage.web.responses import Desk, message, wants_json
 from fieldcomb.coverage.web.site_views import SiteView, outing_ids, view
@@ -63,7 +63,11 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
     def site(key: str) -> AnyResponse:
         found = _site(desk, key)
         busy = desk.jobs.working_on(str(found.folder))
-        values = {"most_bytes": MOST_REQUEST_BYTES, "most_files": MOST_FILES, "fields": forms.form_fields(Place.ADDED)}
+        values = {
+            "most_bytes": MOST_REQUEST_BYTES,
+            "most_files": MOST_FILES,
+            "fields": forms.form_fields(TypedAt.ADDED),
+        }
         return _page(desk, "site", found.settings.name, site=found, busy=busy, field=FIELD, **values)
 
     @pages.get("/site/<key>/file/<name>")
@@ -122,17 +126,8 @@ def _making(pages: Blueprint, desk: Desk) -> None:
         cell = forms.text_of_field(request.form, "cell") or "10cm"
         way = request.form.get("way", "none")
         with desk.uploads.taking() as held:
-            given = None
-            if way == "draw":
-                corners = forms.corners_of(request.form.get("corners", ""))
-                given = desk.uploads.take_text("the edge that you drew", forms.edge_geojson(corners))
-                held.append(given)
-            elif way in ("boundary", "edge"):
-                files = _files(way)
-                if len(files) != 1:
-                    raise UsageError("no file was chosen for the edge", hint="Choose one, or begin without an edge")
-                given = desk.uploads.take(files[0])
-                held.append(given)
+            given = _edge_given(desk, way)
+            held += [] if given is None else [given]
             order = Order(NEW, str(folder), name=name, zone=zone, cell=cell, draw=False)
             order = replace(order, edge=given) if way == "edge" else replace(order, boundary=given)
             return _answer(desk.jobs.submit(order))
@@ -170,6 +165,19 @@ def _making(pages: Blueprint, desk: Desk) -> None:
         return _answer(desk.jobs.submit(Order(DRAW, str(_site(desk, key).folder), depth=depth)))
 
 
+def _edge_given(desk: Desk, way: str) -> HeldFile | None:
+    """Return what a new site's edge is taken from: drawn corners, or a file; None for a site without one."""
+    if way == "draw":
+        corners = forms.corners_of(request.form.get("corners", ""))
+        return desk.uploads.take_text("the edge that you drew", forms.edge_geojson(corners))
+    if way not in ("boundary", "edge"):
+        return None
+    files = _files(way)
+    if len(files) != 1:
+        raise UsageError("no file was chosen for the edge", hint="Choose one, or begin without an edge")
+    return desk.uploads.take(files[0])
+
+
 def _files(key: str) -> Sequence[FileStorage]:
     """Give the files of one field; a browser sends one without a name where nothing was chosen."""
     return [one for one in request.files.getlist(key) if one.filename]
@@ -191,7 +199,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
     def outing(key: str, outing_id: str) -> AnyResponse:
         site, found = _outing(desk, key, outing_id)
         recordings = [(one, forms.recording_texts(one)) for one in found.recordings]
-        fields = {"fields": forms.form_fields(Place.OUTING), "own_fields": forms.form_fields(Place.RECORDING)}
+        fields = {"fields": forms.form_fields(TypedAt.OUTING), "own_fields": forms.form_fields(TypedAt.RECORDING)}
         texts = {"texts": forms.outing_texts(found), "recordings": recordings}
         return _page(desk, "outing", f"Outing {outing_id}", site=site, outing=found, **texts, **fields)
 

@@ -8,7 +8,7 @@ import pytest
 
 from fieldcomb.coverage.commands.edit import edit_command
 from fieldcomb.coverage.commands.options import check_typed
-from fieldcomb.coverage.site.fields import FIELD, FIELDS, Place, fields_of, keys_of
+from fieldcomb.coverage.site.fields import FIELD, FIELDS, TypedAt, fields_of, keys_of
 from fieldcomb.coverage.site.roster import read_roster
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.settings_file import read_settings
@@ -37,7 +37,7 @@ FREE = {"ground", "label", "note", "searcher", "name"}
 
 def test_every_value_of_a_walk_has_a_row_and_every_row_has_words() -> None:
     """Nothing can be kept of how a walk was searched that is not in the table, and every field says what it means."""
-    asked = {field.kept_key for field in fields_of(Place.OUTING)} - {"label", "note"}
+    asked = {field.kept_key for field in fields_of(TypedAt.OUTING)} - {"label", "note"}
     assert {item.name for item in dataclasses.fields(Typed)} == asked
     for field in FIELDS:
         assert field.help.endswith(".") and field.help[0].isupper(), field.key
@@ -51,10 +51,10 @@ def test_what_cannot_be_is_refused_wherever_it_is_typed(key: str) -> None:
     with pytest.raises(UsageError, match=f"^{field.option}: ") as by_option:
         check_typed({key: wrong})
     assert by_option.value.hint
-    if Place.ROSTER in field.places:
+    if TypedAt.ROSTER in field.places:
         with pytest.raises(SiteError, match=rf"^team.csv: {key}: .*\(line 2\)"):
             read_roster(f"file,{key}\na.gpx,{wrong}\n".encode(), "team.csv")
-    if key in keys_of(Place.DEFAULT):
+    if key in keys_of(TypedAt.DEFAULT):
         value = wrong if field.is_number else f'"{wrong}"'
         with pytest.raises(SiteError, match=r"^site.toml: .*\(line [45]\)"):
             read_settings(f"{SITE}[defaults]\n{key} = {value}\n".encode(), "site.toml")
@@ -84,4 +84,4 @@ def test_a_text_is_kept_without_what_could_do_harm() -> None:
 def test_edit_offers_what_an_outing_and_its_recordings_can_have() -> None:
     """Each value that can be typed for an outing or a recording is an option of edit."""
     options = {option for parameter in edit_command.params for option in parameter.opts}
-    assert {field.option for field in fields_of(Place.OUTING | Place.RECORDING)} <= options
+    assert {field.option for field in fields_of(TypedAt.OUTING | TypedAt.RECORDING)} <= options
