@@ -63,11 +63,11 @@ def test_content_decides_and_not_the_ending(file: str, packed: bytes) -> None:
     [
         (b"\x0e\x10\x43\x08\x00\x00\x00\x00.FIT\x00\x00", "holds no track points"),
         (b"<TrainingCenterDatabase/>", "holds no trackpoints of an activity"),
-        (gzip.compress(b"hello"), "looks like plain text. Export the walk as GPX"),
+        (gzip.compress(b"hello", mtime=0), "looks like plain text. Export the walk as GPX"),
         (b"$GPGGA,092750.000,5321.6802,N", "looks like NMEA"),
         (b"<html><body>Please log in", "is a web page, perhaps a login page"),
         (b"", "is an empty file"),
-        (gzip.compress(b""), "cannot be unpacked|is an empty file"),
+        (gzip.compress(b"", mtime=0), "cannot be unpacked|is an empty file"),
         (gzip.compress(gzip.compress(WALK)), "looks like a gzip file"),
         (b'<?xml version="1.0"?><!DOCTYPE gpx><gpx/>', "has a DOCTYPE"),
     ],
@@ -94,7 +94,7 @@ def test_unpacking_gives_back_what_was_packed(content: bytes, level: int) -> Non
     """Any content that is packed comes out the same, without a note; in several parts, too."""
     if content:
         assert unpack(gzip.compress(content, level), "a") == (content, ())
-        assert unpack(gzip.compress(content, level) + gzip.compress(b"more"), "a") == (content + b"more", ())
+        assert unpack(gzip.compress(content, level) + gzip.compress(b"more", mtime=0), "a") == (content + b"more", ())
     assert unpack(b"<" + content, "a") == (b"<" + content, ())
 
 
