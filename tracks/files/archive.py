@@ -14,13 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import TrackError
-
-MAX_UNPACKED_BYTES = 512 * 1024 * 1024
-# Recordings pack ten to forty times; deflate can reach a thousand, but only on purpose.
-MAX_RATIO = 200
-SMALL_BYTES = 32 * 1024 * 1024
-MAX_MEMBERS = 20_000
-MAX_TOTAL_BYTES = 4 * 1024 * 1024 * 1024
+from fieldcomb.tracks.files import limits
 
 HEAD_BYTES = 8192
 ZIP = b"PK\x03\x04"
@@ -35,9 +29,9 @@ _FAULTS = (
 )
 
 
-def limit_of(packed_bytes: int, most: int = MAX_UNPACKED_BYTES) -> int:
+def limit_of(packed_bytes: int, most: int = limits.MAX_UNPACKED_BYTES) -> int:
     """Say to how many bytes a packed file may unpack."""
-    return min(most, max(SMALL_BYTES, MAX_RATIO * packed_bytes))
+    return min(most, max(limits.SMALL_BYTES, limits.MAX_RATIO * packed_bytes))
 
 
 def too_big(file: str, limit: int) -> TrackError:
@@ -49,11 +43,13 @@ def too_big(file: str, limit: int) -> TrackError:
 class Archive:
     """An open zip archive. ``file`` is its name for messages; a broken archive raises TrackError."""
 
-    def __init__(self, data: bytes, file: str, *, most: int = MAX_UNPACKED_BYTES, total: int = MAX_TOTAL_BYTES) -> None:
+    def __init__(
+        self, data: bytes, file: str, *, most: int = limits.MAX_UNPACKED_BYTES, total: int = limits.MAX_TOTAL_BYTES
+    ) -> None:
         self.file, self.most, self.left = file, most, total
         # Each entry begins so, and the whole list of them is built in memory: count before opening.
-        if data.count(_ENTRY) > MAX_MEMBERS:
-            problem = f"is a zip archive with more than {MAX_MEMBERS:,} files in it, which is refused"
+        if data.count(_ENTRY) > limits.MAX_MEMBERS:
+            problem = f"is a zip archive with more than {limits.MAX_MEMBERS:,} files in it, which is refused"
             raise TrackError(problem, file=file, hint="Unpack it, and give the files of this site")
         try:
             self._zip = zipfile.ZipFile(io.BytesIO(data))
@@ -134,7 +130,7 @@ def member_names(members: list[Member]) -> str:
     return ", ".join(repr(member.name[:60]) for member in members[:5]) or "none"
 
 
-def unpack(data: bytes, file: str, *, most: int = MAX_UNPACKED_BYTES) -> tuple[bytes, tuple[str, ...]]:
+def unpack(data: bytes, file: str, *, most: int = limits.MAX_UNPACKED_BYTES) -> tuple[bytes, tuple[str, ...]]:
     """Unpack a gzip file, or a zip archive (KMZ too) that holds one GPX or KML file; all else is handed through.
 
     Parameters

@@ -12,12 +12,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.timestamps import Clock
 from fieldcomb.tracks.recording import Floats, Lap, Route, Track, Waypoint
 from fieldcomb.tracks.units import many
-
-MAX_POINTS = 5_000_000
 
 
 class Gather:
@@ -39,9 +37,8 @@ class Gather:
     def count(self, points: int = 1) -> None:
         """Count points of any kind, and refuse a file that holds far too many."""
         self.points += points
-        if self.points > MAX_POINTS:
-            problem = f"holds more than {MAX_POINTS:,} points, which is refused"
-            raise TrackError(problem, file=self.file, hint="Split it into several files")
+        if self.points > limits.MAX_POINTS:
+            raise limits.too_many(self.file, limits.MAX_POINTS, "points")
 
     def degrees(self, text: str) -> float:
         """Read degrees, also with a decimal comma; NaN for what is no number."""
@@ -60,6 +57,8 @@ class Gather:
         if self._new_run:
             self._new_run = False
             self._runs += 1
+            if self._runs > limits.MAX_LINES:
+                raise limits.too_many(self.file, limits.MAX_LINES, "pieces of track")
         self.lon.append(lon_deg)
         self.lat.append(lat_deg)
         self.time.append(time_s)
@@ -95,7 +94,8 @@ class Asides:
     words : texts of the mark that is open, by key; the first of each counts.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, file: str) -> None:
+        self.file = file
         self.routes: list[Route] = []
         self.marks: list[Waypoint] = []
         self.points = self.left_out = 0
@@ -134,6 +134,8 @@ class Asides:
     def end_plan(self) -> None:
         """Keep the plan that is open, complete or not; nothing to do if none is."""
         if self.in_plan:
+            if len(self.routes) == limits.MAX_LINES:
+                raise limits.too_many(self.file, limits.MAX_LINES, "plans")
             self.routes.append(Route(self._name, floats(self._lon), floats(self._lat)))
         self.in_plan = False
 
@@ -144,6 +146,7 @@ class Asides:
             self.left_out += 1
             return
         note = "; ".join(dict.fromkeys(words[key] for key in notes if key in words))
+        limits.check_marks(self.file, len(self.marks) + 1)
         time = None if math.isnan(time_s) else time_s
         self.marks.append(Waypoint(lon_deg, lat_deg, time, words.get("name", ""), note))
 

@@ -7,11 +7,10 @@ import re
 from typing import Any
 
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.encoding import decode_text
 from fieldcomb.tracks.text import HALF_CHARACTERS
 
-# A document unpacks in memory to some ten times its size, so this is far below what a text file may have.
-MOST_BYTES = 64 * 1024 * 1024
 COPY_AGAIN = "Export or copy it again"
 
 _RAW_IN_JSON = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
@@ -26,9 +25,8 @@ _WGS84 = re.compile(
 
 def json_text(data: bytes, file: str) -> tuple[str, list[str]]:
     """Give the text of a JSON file and notes on its letters; TrackError when it is too large."""
-    if len(data) > MOST_BYTES:
-        problem = f"is {len(data) / 1e6:.0f} MB of JSON; more than {MOST_BYTES / 1e6:.0f} MB are refused"
-        raise TrackError(problem, file=file, hint="Split it into several files, or export the walk as GPX")
+    if len(data) > limits.MAX_JSON_BYTES:
+        raise limits.too_large(file, len(data), limits.MAX_JSON_BYTES, "JSON")
     return decode_text(data)
 
 

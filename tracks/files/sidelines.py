@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.collector import Gather
 from fieldcomb.tracks.recording import Floats, Route, Waypoint
 from fieldcomb.tracks.units import many
@@ -39,6 +40,8 @@ def take_lines(fixes: Gather, lines: Sequence[TimedLine]) -> tuple[tuple[Route, 
     Where some lines have times, those are the walk. A line without times beside them is a copy of it, or else a plan.
     """
     lines = [line for line in lines if line.lon_deg.size]
+    if len(lines) > limits.MAX_LINES:
+        raise limits.too_many(fixes.file, limits.MAX_LINES, "lines")
     timed = [line for line in lines if line.timed]
     copies, plans = 0, []
     if timed and len(timed) < len(lines):
@@ -118,9 +121,11 @@ class FixWords:
 
     def waypoints(self, fixes: Gather) -> tuple[list[Waypoint], int]:
         """Give the marks, at their fixes, and how many stand at a fix without a readable position."""
-        out, lost = [], 0
+        out: list[Waypoint] = []
+        lost = 0
         for row, name, note in [] if self.is_name() else self._first:
             lon, lat, time = fixes.lon[row], fixes.lat[row], fixes.time[row]
+            limits.check_marks(fixes.file, len(out) + 1)
             if math.isnan(lon + lat):
                 lost += 1
             else:

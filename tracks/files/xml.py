@@ -14,13 +14,10 @@ from typing import NoReturn, Protocol, TypeVar
 from xml.parsers import expat
 
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.encoding import PIECE_BYTES, as_utf8, coding_of, trailing_zeros, zeros_note
 from fieldcomb.tracks.files.sniffing import not_this, of_root
 from fieldcomb.tracks.units import many
-
-MAX_DEPTH = 64
-MAX_ATTRIBUTES = 256
-MAX_TAG_BYTES = 100_000
 
 _MAX_NAMES = 4096
 
@@ -68,7 +65,7 @@ class _Walker:
 
     def __init__(self, file: str, root: str, actions: Actions):
         self.file, self.root, self.actions = file, root, actions
-        self.lines_before = 0
+        self.lines_before = self.elements = 0
         self.stack = [""]
         self.found_root = ""
         self._local: dict[str, str] = {}
@@ -96,7 +93,10 @@ class _Walker:
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         stack = self.stack
-        if len(stack) > MAX_DEPTH or len(attributes) > MAX_ATTRIBUTES:
+        self.elements += 1
+        if self.elements > limits.MAX_ELEMENTS:
+            raise limits.too_many(self.file, limits.MAX_ELEMENTS, "elements")
+        if len(stack) > limits.MAX_DEPTH or len(attributes) > limits.MAX_ATTRIBUTES:
             self._refuse_shape(len(attributes))
         tag = self._local.get(name) or self._learn(name)
         place = (stack[-1], tag)
@@ -143,10 +143,10 @@ class _Walker:
         return tag
 
     def _refuse_shape(self, attributes: int) -> NoReturn:
-        if attributes > MAX_ATTRIBUTES:
-            problem = f"has a tag with {attributes} attributes; more than {MAX_ATTRIBUTES} are refused"
+        if attributes > limits.MAX_ATTRIBUTES:
+            problem = f"has a tag with {attributes} attributes; more than {limits.MAX_ATTRIBUTES} are refused"
         else:
-            problem = f"has tags nested more than {MAX_DEPTH} deep, which is refused"
+            problem = f"has tags nested more than {limits.MAX_DEPTH} deep, which is refused"
         self.refuse(problem, "No recorder writes this: the file is damaged or made to do harm. Export it again")
 
 
@@ -208,8 +208,8 @@ def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:
             return _break(walker, error, rest, counted)
         fed += len(chunk)
         # The parser scans an unfinished tag anew with every chunk: without this limit, time grows with its square.
-        if fed - parser.CurrentByteIndex > MAX_TAG_BYTES:
-            problem = f"has a single tag of more than {MAX_TAG_BYTES // 1000} kB, which is refused"
+        if fed - parser.CurrentByteIndex > limits.MAX_TAG_BYTES:
+            problem = f"has a single tag of more than {limits.MAX_TAG_BYTES // 1000} kB, which is refused"
             walker.refuse(problem, "No recorder writes this: the file is damaged or made to do harm. Export it again")
     try:
         parser.Parse(b"", True)

@@ -12,13 +12,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.collector import Gather
 from fieldcomb.tracks.files.sidelines import FixWords, mark_notes
 from fieldcomb.tracks.files.tables import TableText
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import many
-
-MOST_BYTES = 128 * 1024 * 1024
 
 LAT_COLUMNS = ("lat", "latitude", "y")
 LON_COLUMNS = ("lon", "lng", "long", "longitude", "x")
@@ -76,9 +75,8 @@ class _Columns:
 
 
 def _columns(cells: list[str]) -> _Columns:
-    names = [
-        _UNIT.sub("", cell.strip().lstrip("#").strip().lower()).replace(" ", "_").replace("-", "_") for cell in cells
-    ]
+    short = [cell.strip().lstrip("#").strip().lower()[: limits.MAX_HEADER_LETTERS] for cell in cells]
+    names = [_UNIT.sub("", cell).replace(" ", "_").replace("-", "_") for cell in short]
 
     def find(known: tuple[str, ...]) -> int:
         return next((names.index(name) for name in known if name in names), -1)
@@ -235,9 +233,8 @@ def read_csv(data: bytes, file: str) -> Recording:
         Over 128 MB, without such a header or any fix, without one readable place, or a list of marked places.
 
     """
-    if len(data) > MOST_BYTES:
-        problem = f"is {len(data) / 1e6:.0f} MB, far more than the table of a walk"
-        raise TrackError(problem, file=file, hint="Split it into several files, or export the walk as GPX")
+    if len(data) > limits.MAX_TABLE_BYTES:
+        raise limits.too_large(file, len(data), limits.MAX_TABLE_BYTES, "a table")
     table = TableText(data)
     line, mark, columns, found = _find_header(table)
     if not columns.whole:

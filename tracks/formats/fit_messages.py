@@ -15,12 +15,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files.collector import MAX_POINTS
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.units import many
 
-MAX_MESSAGES = 4 * MAX_POINTS
-MAX_PARTS = 1000
-MAX_DEFINITIONS = 10_000
 TIMESTAMP = 253
 """Number of the field with the time of a message, the same in all of them."""
 
@@ -84,14 +81,16 @@ def split(data: bytes, file: str) -> tuple[list[Part], list[str]]:
     Raises
     ------
     TrackError
-        More than :data:`MAX_PARTS` parts, or parts that claim the same bytes over and over.
+        More than :data:`limits.MAX_PARTS` parts, or parts that claim the same bytes over and over.
 
     """
+    if len(data) > limits.MAX_FIT_BYTES:
+        raise limits.too_large(file, len(data), limits.MAX_FIT_BYTES, "FIT")
     parts: list[Part] = []
     at = claimed = 0
     while _is_header(data, at):
         claimed += _claimed(data, at)
-        if len(parts) == MAX_PARTS or claimed > _MAX_ROUNDS * len(data):
+        if len(parts) == limits.MAX_PARTS or claimed > _MAX_ROUNDS * len(data):
             problem = "holds far too many FIT files one after another or in one another, which is refused"
             raise TrackError(problem, file=file, hint="Use one file for each recording")
         parts.append(_part(data, at))
@@ -221,7 +220,7 @@ def read_messages(data: bytes, part: Part, file: str, wanted: Mapping[int, froze
     Raises
     ------
     TrackError
-        More than :data:`MAX_MESSAGES` messages.
+        More than :data:`limits.MAX_MESSAGES` messages.
 
     """
     notes = []
@@ -250,9 +249,8 @@ class _Walk:
         at, end, messages, last_s = part.start, part.end, 0, 0
         while at < end:
             messages += 1
-            if messages > MAX_MESSAGES:
-                problem = f"holds more than {MAX_MESSAGES:,} messages, which is refused"
-                raise TrackError(problem, file=self.file, hint="Split it into several files")
+            if messages > limits.MAX_MESSAGES:
+                raise limits.too_many(self.file, limits.MAX_MESSAGES, "messages")
             head = data[at]
             if head & 0xC0 == 0x40:
                 at = self._define(at)
@@ -267,7 +265,7 @@ class _Walk:
                     return  # the file breaks off, which is told already
                 raise _StoppedError(f"{self._damaged(begin - 1)}: the last message is not complete, and was left out")
             if part.notes and not head and not any(data[begin:at]):
-                self.blank_bytes += at - begin + 1
+                at = self._after_zeros(begin - 1, layout.size + 1)
                 continue
             if not layout.fields and not head & 0x80 and layout.number not in wanted:
                 continue
@@ -278,6 +276,13 @@ class _Walk:
                 values[TIMESTAMP] = last_s
             if layout.number in wanted:
                 take(layout.number, values)
+
+    def _after_zeros(self, at: int, size: int) -> int:
+        """Count the zeros from a place on, and return where the first message that is not all zeros begins."""
+        found = _SOMETHING.search(self.data, at, self.part.end)
+        messages = ((found.start() if found else self.part.end) - at) // size
+        self.blank_bytes += messages * size
+        return at + messages * size
 
     def _damaged(self, at: int) -> str:
         return f"The file is damaged at byte {at - self.part.start} of its messages"
@@ -298,9 +303,9 @@ class _Walk:
         text = data[at:after]
         layout = self._known.get(text)
         if layout is None:
-            if len(self._known) == MAX_DEFINITIONS:
-                problem = f"defines more than {MAX_DEFINITIONS:,} kinds of message, which is refused"
-                raise TrackError(problem, file=self.file, hint="No recorder does so: export the file again")
+            if len(self._known) == limits.MAX_DEFINITIONS:
+                hint = "No recorder does so: export the file again"
+                raise limits.too_many(self.file, limits.MAX_DEFINITIONS, "kinds of message", hint)
             layout = self._known[text] = self._layout(at, more_at if has_more else after, after)
         self.layouts[data[at] & 0x0F] = layout
         return after

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.collector import Gather, floats
 from fieldcomb.tracks.files.json_text import json_text, other_system, parse_json
 from fieldcomb.tracks.files.sidelines import FixWords, TimedLine, mark_notes, take_lines
@@ -20,7 +21,6 @@ from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.recording import Recording, Waypoint
 from fieldcomb.tracks.units import many
 
-MAX_COLLECTION_DEPTH = 16  # collections inside collections
 TIMES_KEYS, TIME_KEYS = ("coordtimes", "times"), ("time", "timestamp", "datetime", "date_time", "utc")
 NAME_KEYS, NOTE_KEYS = ("name", "mark", "label"), ("note", "desc", "description", "comment", "cmt")
 
@@ -73,7 +73,11 @@ class _Builder:
 
     def _shape(self, node: Any, given: dict[str, Any], depth: int) -> None:
         kind = self._kind(node)
-        if kind == "GeometryCollection" and isinstance(node.get("geometries"), list) and depth < MAX_COLLECTION_DEPTH:
+        if (
+            kind == "GeometryCollection"
+            and isinstance(node.get("geometries"), list)
+            and depth < limits.MAX_COLLECTION_DEPTH
+        ):
             for part in node["geometries"]:
                 self._shape(part, given, depth + 1)
             return
@@ -209,6 +213,7 @@ def read_geojson(data: bytes, file: str) -> Recording:
         names = tuple(builder.walk_of_points())
     if not len(builder.fixes):
         raise _no_walk(builder)
+    limits.check_marks(file, len(builder.points))
     waypoints = tuple(builder.waypoints())
     notes += builder.fixes.place_notes() + more
     if builder.extra_times:

@@ -27,7 +27,7 @@ class _Builder:
     def __init__(self, file: str) -> None:
         self.file = file
         self.fixes = Gather(file)
-        self.asides = Asides()
+        self.asides = Asides(file)
         self.names: list[str] = []
         self._named = False
         self._lon = self._lat = self._time = math.nan

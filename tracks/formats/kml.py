@@ -14,6 +14,7 @@ from collections.abc import Callable
 from html import unescape
 
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.collector import Gather, floats
 from fieldcomb.tracks.files.sidelines import TimedLine, mark_notes, take_lines
 from fieldcomb.tracks.files.xml import Actions, Ending, Place, break_notes, read_mending
@@ -109,6 +110,7 @@ class _Builder:
     def end_placemark(self) -> None:
         """Keep what the placemark that is open holds, complete or not."""
         name = self._words.get("name", "")
+        limits.check_marks(self.fixes.file, len(self.waypoints) + len(self._points))
         for lon, lat, time in self._shapes:
             self.lines.append(TimedLine(name, floats(lon), floats(lat), floats(time)))
         if self._span_here and any(not line.timed for line in self.lines[len(self.lines) - len(self._shapes) :]):

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files.collector import MAX_POINTS
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.xml import Actions, Place, mend_words, read_xml
 from fieldcomb.tracks.recording import Floats
 
@@ -136,8 +136,8 @@ class _Builder:
             if not (math.isfinite(lon[-1]) and math.isfinite(lat[-1])) or "_" in group:
                 raise self._fault(f"has a coordinate that is no number, {group[:60]!r}")
         self.points += len(lon)
-        if self.points > MAX_POINTS:
-            raise self._fault(f"holds more than {MAX_POINTS:,} points, which is refused")
+        if self.points > limits.MAX_POINTS:
+            raise self._fault(f"holds more than {limits.MAX_POINTS:,} points, which is refused")
         return np.array(lon, dtype=np.float64), np.array(lat, dtype=np.float64)
 
     def _end_polygon(self) -> None:

@@ -56,7 +56,7 @@ class _Builder:
     def __init__(self, file: str) -> None:
         self.fixes = Gather(file)
         self.laps: list[Lap] = []
-        self.asides = Asides()
+        self.asides = Asides(file)
         self.names: list[str] = []
         self._lap: _OpenLap | None = None
         self._activity_laps = 0

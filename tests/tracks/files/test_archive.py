@@ -22,7 +22,7 @@ from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files import archive as archive_module
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.archive import Archive
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.recording import Recording
@@ -95,7 +95,7 @@ def test_archives_without_just_one_recording_are_refused(what: str) -> None:
 
 def test_an_archive_of_too_many_files_is_refused_before_it_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
     """The files are counted before their list is built, so that a long list cannot fill the memory."""
-    monkeypatch.setattr(archive_module, "MAX_MEMBERS", 3)
+    monkeypatch.setattr(limits, "MAX_MEMBERS", 3)
     assert len(list(Archive(zipped(*((str(i), b"") for i in range(3))), "a").members())) == 3
     monkeypatch.setattr(zipfile, "ZipFile", None)
     with pytest.raises(TrackError, match="more than 3 files in it"):

@@ -21,8 +21,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files import collector as gather
-from fieldcomb.tracks.formats import fit_messages as fit_sift
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.formats.fit import DEGREES_PER_SEMICIRCLE, FIT_EPOCH_S, read_fit
 from fieldcomb.tracks.formats.fit_messages import checksum
 from fieldcomb.tracks.formats.read import read_recording
@@ -246,15 +245,15 @@ def test_records_without_anything_wanted_are_fixes_without_a_place() -> None:
 def test_too_much_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """A file with far too many points, messages or files in it is refused with a way out, and one just below is not."""
     data = fixes(start(), 0, 5).done()  # ten messages: five fixes, and five before them
-    more = [(gather, "MAX_POINTS", 5), (fit_sift, "MAX_MESSAGES", 11), (fit_sift, "MAX_PARTS", 2)]
-    for module, name, limit in more:
-        monkeypatch.setattr(module, name, limit)
+    more = [("MAX_POINTS", 5), ("MAX_MESSAGES", 11), ("MAX_PARTS", 2)]
+    for name, limit in more:
+        monkeypatch.setattr(limits, name, limit)
     assert len(read_fit(data, "a.fit").track) == 5
     with pytest.raises(TrackError, match="more than 5 points"):
         read_fit(fixes(start(), 0, 6).done(), "a.fit")
     with pytest.raises(TrackError, match="more than 11 messages"):
         read_fit(timer(timer(fixes(start(), 0, 5), 5, 0), 5, 0).done(), "a.fit")
-    monkeypatch.setattr(fit_sift, "MAX_DEFINITIONS", 4)
+    monkeypatch.setattr(limits, "MAX_DEFINITIONS", 4)
     assert len(read_fit(data, "a.fit").track) == 5
     assert len(read_fit(fixes(start().define(1, RECORD, RECORD_FIELDS), 0, 5).done(), "a.fit").track) == 5
     with pytest.raises(TrackError, match="more than 4 kinds of message"):

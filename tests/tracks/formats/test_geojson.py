@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from fieldcomb.coverage.areas.reading import read_drawn
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files import json_text as json_files
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.formats.geojson import read_geojson
 from fieldcomb.tracks.formats.read import read_recording
 
@@ -237,7 +237,7 @@ def test_other_systems_are_not_wgs_84(name: str) -> None:
 
 def test_too_much_json_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """A file over the limit is refused before it is unpacked in memory."""
-    monkeypatch.setattr(json_files, "MOST_BYTES", 100)
+    monkeypatch.setattr(limits, "MAX_JSON_BYTES", 100)
     with pytest.raises(TrackError, match="MB of JSON; more than"):
         read_geojson(geojson(LINE), "a")
 

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files import collector as gather
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.timestamps import Clock
 from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.recording import Recording
@@ -479,7 +479,7 @@ def test_ordinary_depth_and_attributes_pass() -> None:
 
 def test_too_many_points_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """More points than the limit are refused with a way out, and as many as the limit are not."""
-    monkeypatch.setattr(gather, "MAX_POINTS", 10)
+    monkeypatch.setattr(limits, "MAX_POINTS", 10)
     assert len(read_gpx(document("".join(point(i) for i in range(10))).encode(), "t.gpx").track) == 10
     assert "more than 10 points" in refusal(document("".join(point(i) for i in range(11))).encode())
 

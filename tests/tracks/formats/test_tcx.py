@@ -19,7 +19,7 @@ from tcx_files import CASES, MARK, NINE, SPACE, activity, course, document, lap,
 from tcxreader.tcxreader import TCXReader
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files import collector as gather
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.formats.tcx import read_tcx
 from fieldcomb.tracks.recording import Recording
@@ -219,7 +219,7 @@ def test_any_changed_byte_ends_in_fixes_or_a_message(name: str) -> None:
 
 def test_too_many_points_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """A file with far too many points is refused with a way out, and one just below is not."""
-    monkeypatch.setattr(gather, "MAX_POINTS", 5)
+    monkeypatch.setattr(limits, "MAX_POINTS", 5)
     assert len(read_tcx(document(activity(lap(0, 5, None, points(0, 5)))).encode(), "a.tcx").track) == 5
     with pytest.raises(TrackError, match="more than 5 points, which is refused"):
         read_tcx(document(activity(lap(0, 6, None, points(0, 6)))).encode(), "a.tcx")

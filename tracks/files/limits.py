@@ -1,0 +1,60 @@
+"""Limits on what a file can make the program do, each with its reason.
+
+A file of less than 20 MB is to take less than 10 s and 1 GB, whatever is in it, and each limit is far beyond what
+recorders write. The message at a limit says the limit, what was found, and how to go on.
+"""
+
+from __future__ import annotations
+
+from fieldcomb.tracks.errors import TrackError
+
+# A fix each second of eleven days and nights without a pause. Reading takes some 5 microseconds a fix.
+MAX_POINTS = 1_000_000
+# Marks are read, placed and drawn one by one. A busy day has some hundreds.
+MAX_MARKS = 20_000
+# Lines, tracks and plans in one file: each is arrays of its own.
+MAX_LINES = 20_000
+
+# A megabyte of recording packs to 25 to 100 kB. Deflate can reach a thousand to one, but only on purpose.
+MAX_RATIO = 100
+SMALL_BYTES = 32 * 1024 * 1024  # a small packed file may unpack to as much as this at any ratio
+MAX_UNPACKED_BYTES = 256 * 1024 * 1024
+MAX_MEMBERS = 20_000  # of an archive; the list of them is built in memory before anything is unpacked
+MAX_TOTAL_BYTES = 4 * 1024 * 1024 * 1024  # of all members together, one after another: an account of many years
+
+# XML: deeper, wider or longer tags than any recorder writes make a parser slow or greedy.
+MAX_DEPTH = 64
+MAX_ATTRIBUTES = 256
+MAX_TAG_BYTES = 100_000
+MAX_ELEMENTS = 8_000_000  # a fix with heart rate and temperature has about eight; a million elements take 1 s
+
+# JSON unpacks in memory to some ten times its size.
+MAX_JSON_BYTES = 64 * 1024 * 1024
+MAX_COLLECTION_DEPTH = 16  # collections inside collections
+
+MAX_TABLE_BYTES = 128 * 1024 * 1024
+MAX_HEADER_LETTERS = 80  # of the name of a column
+
+# FIT is dense: a day of fixes each second has 2 MB. Its checksum takes 1 s for each 12 MB.
+MAX_FIT_BYTES = 64 * 1024 * 1024
+MAX_MESSAGES = 8 * MAX_POINTS
+MAX_PARTS = 1000  # files one after another in one
+MAX_DEFINITIONS = 10_000  # different ones; recorders have some dozens
+
+
+def too_many(file: str, limit: int, things: str, hint: str = "Split it into several files") -> TrackError:
+    """Return the error for a file that holds more of something than the limit."""
+    return TrackError(f"holds more than {limit:,} {things}, which is refused", file=file, hint=hint)
+
+
+def too_large(file: str, found: int, limit: int, what: str) -> TrackError:
+    """Return the error for a file with more bytes than the limit."""
+    problem = f"is {found / 1e6:.0f} MB of {what}; more than {limit / 1e6:.0f} MB are refused"
+    return TrackError(problem, file=file, hint="Split it into several files, or export the walk as GPX")
+
+
+def check_marks(file: str, count: int) -> None:
+    """Refuse a file with too many marked places."""
+    if count > MAX_MARKS:
+        hint = "Take out the places that are not of this walk, or export the recording without them"
+        raise too_many(file, MAX_MARKS, "marked places", hint)
