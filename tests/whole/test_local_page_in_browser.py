@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 from browsers import DESK, PHONE, errors, wait
 from local_page import running
+from samples import EVIL
 from selenium.common.exceptions import TimeoutException, WebDriverException
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
@@ -27,7 +28,9 @@ from small_walks import LAT, LON, MORNING, snapshot, square, walk
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
+from fieldcomb.coverage.site.fields import FIELDS
 from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.site.toml_text import quoted
 from fieldcomb.coverage.web.job_protocol import Order
 from fieldcomb.coverage.web.routes import outing_ids_at
 from fieldcomb.coverage.web.server import Service
@@ -417,3 +420,29 @@ def test_every_page_is_readable_by_everybody(browser: Any, service: Service, roo
         wide = "return document.documentElement.scrollWidth - document.documentElement.clientWidth"
         assert browser.execute_script(wide) <= 0, path
     assert found == {path: [] for path in found}
+
+
+def test_nothing_that_was_typed_runs(root: Path, browser: Any, service: Service) -> None:
+    """Every text that can be typed freely, written as an attack, is shown as text on pages, map and card."""
+    folder = root / "field"
+    coil = "<script>window.hacked++</script>"  # a sign = would part a name from a size
+    text = (folder / "site.toml").read_text().replace('name = "field"', f"name = {quoted(EVIL)}")
+    (folder / "site.toml").write_text(f'{text}\n[coils.{quoted(coil)}]\nsize = "20cm"\n')
+    free = {field.key for field in FIELDS if field.read is str} | {"coil"}
+    assert free == {"coil", "ground", "label", "note", "searcher", "name"}  # a new one takes its place here
+    typed = Typed(coil=coil, ground=EVIL)
+    (outing,) = add(folder, [WalkToAdd(str(root.parent / "walk0.gpx"))], typed, label=EVIL, note=EVIL, say=quiet)
+    changes: dict[str, Any] = {"searcher": EVIL, "coil": coil}
+    order = Order("edit", str(folder), outing=outing.id, recording="walk0.gpx", changes=changes)
+    carry_out(order, lambda **values: None)
+    inputs = "[...document.querySelectorAll('input')].map(i => i.value)"
+    pages = ("/", "/site/field/", f"/site/field/outing/{outing.id}", "/site/field/card", "/site/field/file/map.html")
+    for page in pages:
+        browser.get(base(service) + page)
+        wait(browser, DRAWN if page.endswith("map.html") else "return document.readyState === 'complete'")
+        browser.execute_script("document.querySelectorAll('details').forEach(function (d) { d.open = true; })")
+        assert browser.execute_script("return window.hacked === undefined"), page
+        assert browser.execute_script("return document.querySelectorAll('img[src=x]').length") == 0, page
+        shown = browser.execute_script(f"return document.body.innerText + {inputs}")
+        assert "<img src=x onerror=" in shown or "<script>window" in shown, page
+    assert errors(browser) == []
