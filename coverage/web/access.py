@@ -53,12 +53,16 @@ class Gate:
         The secret in the address.
     session : str
         The value of the cookie. It is not the token, so that a cookie does not tell the address.
+    prefix : str
+        What every address but the entry begins with, and the path of the cookie. A browser sends a cookie to every
+        port of a machine, but only to addresses below its path: so no other program here is sent this one.
 
     """
 
     hosts: frozenset[str]
     token: str = field(default_factory=new_secret, repr=False)
     session: str = field(default_factory=new_secret, repr=False)
+    prefix: str = field(default_factory=lambda: "/" + new_secret(), repr=False)
 
     @property
     def cookie_name(self) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Flask, Request, Response, request
+from flask import Flask, Request, Response, request, url_for
 from werkzeug.exceptions import HTTPException
 
 from fieldcomb.coverage.pages.templating import fill
@@ -50,8 +50,8 @@ def make_app(desk: Desk, gate: Gate) -> Flask:
         if not gate.is_token(token):
             return message("This address is not valid any more.", 403, hint="Use the one printed last.")
         # A page that goes on by itself, not a redirect: a strict cookie is not sent on one that began elsewhere.
-        answer = Response(fill("web/templates/enter.html"))
-        answer.set_cookie(gate.cookie_name, gate.session, httponly=True, samesite="Strict", path="/")
+        answer = Response(fill("web/templates/enter.html", url=url_for))
+        answer.set_cookie(gate.cookie_name, gate.session, httponly=True, samesite="Strict", path=gate.prefix)
         return answer
 
     app.register_blueprint(blueprint(desk))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from flask import Response, request
+from flask import Response, request, url_for
 
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.web.job_queue import JobQueue
@@ -29,12 +29,12 @@ def wants_json() -> bool:
     return request.accept_mimetypes.best == "application/json"
 
 
-def message(text: str, code: int, *, hint: str = "", back: str = "/") -> Response:
+def message(text: str, code: int, *, hint: str = "") -> Response:
     """Answer with a message, as a page or, for the page's own script, as JSON."""
     if wants_json():
         answer = Response(json.dumps({"problem": f"{text} {hint}".strip()}), code, content_type="application/json")
     else:
         answer = Response(
-            fill("web/templates/message.html", title="Not done", problem=text, hint=hint, back=back), code
+            fill("web/templates/message.html", title="Not done", problem=text, hint=hint, url=url_for), code
         )
     return answer

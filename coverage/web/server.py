@@ -88,6 +88,7 @@ class Service:
             channel_timeout=MOST_SILENCE_S,
             max_request_body_size=MOST_REQUEST_BYTES + ROOM_FOR_FIELDS_BYTES,
             ident="",
+            url_prefix=self.gate.prefix,
             clear_untrusted_proxy_headers=True,
         )
         self._parts = parts

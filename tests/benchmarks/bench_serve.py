@@ -56,9 +56,9 @@ class Server:
         address = self.process.stdout.readline().strip()
         self.process.stdout.close()
         self.host, _, entry = address.removeprefix("http://").partition("/")
-        self.cookie = ""
+        self.cookie = self.prefix = ""
         cookie = self.ask("GET", "/" + entry)[1]["Set-Cookie"]
-        self.cookie = cookie.partition(";")[0]
+        self.cookie, self.prefix = cookie.partition(";")[0], re.findall(r"Path=([^;]+)", cookie)[0]
         self.ask("GET", "/")
         self.begun_s = time.perf_counter() - began
 
@@ -69,7 +69,7 @@ class Server:
             headers["Content-Type"] = kind
         wire = http.client.HTTPConnection(self.host, timeout=60)
         try:
-            wire.request(method, path, body, headers)
+            wire.request(method, path if path.startswith(self.prefix) else self.prefix + path, body, headers)
             answer = wire.getresponse()
             return answer.status, answer.headers, answer.read()
         finally:

@@ -62,7 +62,12 @@ class Page:
         } | given.pop("headers", {})
         kept = {name: value for name, value in headers.items() if value is not None}
         return self.client.open(
-            path, method=method, headers=kept, buffered=True, base_url=f"http://{kept['Host']}", **given
+            path,
+            method=method,
+            headers=kept,
+            buffered=True,
+            base_url=f"http://{kept['Host']}{self.gate.prefix}",
+            **given,
         )
 
     def get(self, path: str, **given: Any) -> Any:

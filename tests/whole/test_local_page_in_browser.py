@@ -92,7 +92,7 @@ def browser(driver: Any, service: Service) -> Iterator[Any]:
     driver.execute_cdp_cmd("Network.enable", {})
     resize(driver, DESK)
     driver.get(service.addresses.here)
-    wait(driver, "return location.pathname === '/' && document.readyState === 'complete'")
+    wait(driver, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
     for kind in ("browser", "performance"):
         driver.get_log(kind)
     yield driver
@@ -110,7 +110,7 @@ def resize(driver: Any, size: tuple[int, int]) -> None:
 
 def base(service: Service) -> str:
     """Give the address without the key."""
-    return service.addresses.here.partition("/enter/")[0]
+    return service.addresses.here.partition("/enter/")[0] + service.gate.prefix
 
 
 def choose(driver: Any, *paths: Path, field: str = "tracks") -> None:
@@ -125,7 +125,7 @@ def send(driver: Any) -> None:
 
 def finished(driver: Any) -> str:
     """Wait for the page of a piece of work to tell how it ended; gives its headline."""
-    wait(driver, "return location.pathname.startsWith('/job/') && !document.querySelector('[data-job]')")
+    wait(driver, "return location.pathname.includes('/job/') && !document.querySelector('[data-job]')")
     return str(driver.find_element(By.TAG_NAME, "h1").text)
 
 
@@ -170,7 +170,7 @@ def test_the_whole_job_is_done_on_the_page(browser: Any, service: Service, root:
     assert "saturday.gpx" in browser.find_element(By.CSS_SELECTOR, ".chosen").text
     browser.find_element(By.ID, "coil").send_keys("small=20cm")
     send(browser)
-    wait(browser, "return location.pathname.startsWith('/job/')")
+    wait(browser, "return location.pathname.includes('/job/')")
     assert finished(browser) == "Added"
     text = browser.find_element(By.TAG_NAME, "main").text
     assert (
@@ -253,7 +253,7 @@ class Line:
     """A wire between the browser and the server that can be cut in the middle of an upload."""
 
     def __init__(self, service: Service) -> None:
-        self.target = base(service).removeprefix("http://").split(":")
+        self.target = service.addresses.here.split("/")[2].split(":")
         self.cut_after: int | None = None
         self.listening = socket.create_server(("127.0.0.1", 0))
         self.host = f"127.0.0.1:{self.listening.getsockname()[1]}"
@@ -295,8 +295,8 @@ def test_a_connection_lost_in_the_middle_adds_nothing_and_can_be_tried_again(
     (root.parent / "long.gpx").write_text(walk(count=40))
     line = Line(service)
     browser.get(f"http://{line.host}/enter/{service.gate.token}")
-    wait(browser, "return location.pathname === '/' && document.readyState === 'complete'")
-    browser.get(f"http://{line.host}/site/field/")
+    wait(browser, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
+    browser.get(f"http://{line.host}{service.gate.prefix}/site/field/")
     choose(browser, root.parent / "long.gpx")
     line.cut_after = 60_000
     send(browser)
@@ -321,13 +321,20 @@ def test_a_page_of_another_origin_gets_nothing(browser: Any, service: Service, r
         f".catch(e => document.title = 'refused')</script>"
     )
 
+    cookies: list[str | None] = []
+
     class Quiet(http.server.SimpleHTTPRequestHandler):
+        def do_GET(self) -> None:
+            """Note the cookies that came along."""
+            cookies.append(self.headers["Cookie"])
+            super().do_GET()
+
         def log_message(self, *_: Any) -> None:
             """Print nothing."""
 
     with http.server.ThreadingHTTPServer(("127.0.0.1", 0), partial(Quiet, directory=str(strange))) as other:
         threading.Thread(target=other.serve_forever, daemon=True).start()
-        # Another port is the same site to a browser, which then sends the cookie; another host is not.
+        # Another port is the same site to a browser, another host is not.
         for host in ("127.0.0.1", "localhost"):
             browser.get(f"http://{host}:{other.server_port}/")
             wait(browser, "return document.title === 'refused'")
@@ -335,9 +342,10 @@ def test_a_page_of_another_origin_gets_nothing(browser: Any, service: Service, r
             assert "Your sites" not in browser.find_element(By.TAG_NAME, "body").text
             browser.switch_to.default_content()
             browser.find_element(By.TAG_NAME, "button").click()
-            wait(browser, "return location.pathname === '/site/field/draw' && document.readyState === 'complete'")
+            wait(browser, "return location.pathname.endsWith('/site/field/draw') && document.readyState === 'complete'")
             assert browser.find_element(By.TAG_NAME, "body").text.startswith("Bad Request")
         other.shutdown()
+    assert cookies and set(cookies) == {None}  # another program on this machine never gets the key
     assert service.jobs.working_on(str(root / "field")) is None
     assert snapshot(root / "field") == before
 

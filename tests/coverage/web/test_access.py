@@ -95,9 +95,23 @@ def test_the_printed_address_gives_a_key_that_scripts_cannot_read(page: Page) ->
     answer = page.get(f"/enter/{page.gate.token}", headers={"Cookie": None, "Sec-Fetch-Site": "none"})
     cookie = answer.headers["Set-Cookie"]
     assert answer.status_code == 200
-    assert "HttpOnly" in cookie and "SameSite=Strict" in cookie and "Path=/" in cookie and "Domain" not in cookie
+    assert (
+        "HttpOnly" in cookie
+        and "SameSite=Strict" in cookie
+        and f"Path={page.gate.prefix}" in cookie
+        and "Domain" not in cookie
+    )
     assert page.gate.token not in cookie and page.gate.session in cookie
     assert page.gate.token.encode() not in answer.data
+
+
+def test_the_key_is_for_addresses_that_no_other_program_has(page: Page) -> None:
+    """A browser sends a cookie to every port of a machine: this path is random, and all addresses lie below it."""
+    answer = page.get(f"/enter/{page.gate.token}", headers={"Cookie": None, "Sec-Fetch-Site": "none"})
+    assert len(page.gate.prefix) >= 43 and f'url={page.gate.prefix}/"' in answer.text
+    for path in ("/", "/new", "/site/field/", "/nowhere"):
+        links = re.findall(r'(?:href|src|action|data-job)="([^"]*)"', page.get(path).text)
+        assert {link for link in links if not link.startswith((page.gate.prefix + "/", "#", "data:"))} == set()
 
 
 def test_a_wrong_address_gives_no_key(page: Page) -> None:
@@ -129,8 +143,8 @@ def test_pages_made_of_recordings_have_no_origin(page: Page) -> None:
 def test_two_runs_have_nothing_in_common() -> None:
     """Each start has its own secrets, long enough not to be guessed, and they are not shown by accident."""
     first, second = Gate(frozenset({HOST})), Gate(frozenset({HOST}))
-    secrets = {first.token, first.session, second.token, second.session}
-    assert len(secrets) == 4 and all(len(one) >= 43 for one in secrets)
+    secrets = {one for gate in (first, second) for one in (gate.token, gate.session, gate.prefix)}
+    assert len(secrets) == 6 and all(len(one) >= 43 for one in secrets)
     assert not any(one in repr((first, second)) for one in secrets)
 
 

@@ -398,7 +398,7 @@ def test_an_upload_that_never_ends_is_cut_off(tmp_path: Path, monkeypatch: pytes
 def test_forms_work_without_the_pages_script(page: Page) -> None:
     """A browser that runs no script is led on to the page of the work, which then loads itself again."""
     answer = page.post("/site/field/add", {"tracks": [sent(walk())], "known_coil": "", "coil": "28cm"})
-    assert answer.status_code == 303 and answer.headers["Location"] == "/job/noted"
+    assert answer.status_code == 303 and answer.headers["Location"] == page.gate.prefix + "/job/noted"
     assert page.jobs.orders[-1].typed == Typed(coil="28cm")
 
 
