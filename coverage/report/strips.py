@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fieldcomb.coverage.ground.shapes import Strip
@@ -32,6 +32,12 @@ def reportable(strips: Sequence[Strip]) -> list[Strip]:
     """
     estimated = any(strip.confidence is not None for strip in strips)
     return [strip for strip in strips if strip.tier is not None or not estimated]
+
+
+def reportable_fields(strips: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Return the same pieces of what ``strip_fields`` wrote, as a report.json holds it."""
+    estimated = any(strip["confidence"] is not None for strip in strips)
+    return [strip for strip in strips if strip["tier"] is not None or not estimated]
 
 
 def strip_name(strip: Strip) -> str:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from fieldcomb.coverage.report.strips import reportable_fields
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
 from fieldcomb.coverage.site.naming import safe_name
@@ -50,6 +51,7 @@ class Change:
     """What the latest outing brought: percentages of the site before and after it, and square metres.
 
     before_pct : None when it was the first outing.
+    missed, missed_m2 : of the pieces that the map lists, without those that cannot be told from the receiver's error.
     """
 
     outing: str
@@ -239,7 +241,7 @@ def _report(files: Sequence[OutFile]) -> Mapping[str, Any] | None:
 def _change(report: Mapping[str, Any]) -> Change | None:
     """Read the latest outing out of a report.json; None when it has none, or is not ours."""
     try:
-        outings, strips = report["outings"], report["strips"]
+        outings, strips = report["outings"], reportable_fields(report["strips"])
         last = outings[-1]
         return Change(
             str(last["id"]),

@@ -660,6 +660,21 @@ def test_a_site_is_shown_with_what_changed_and_every_output(root: Path, page: Pa
     assert "older than the last change" not in text
 
 
+def test_missed_ground_that_cannot_be_told_is_not_counted_as_missed(root: Path, page: Page) -> None:
+    """The page counts the missed pieces that the map lists, and none that is as likely to be receiver error."""
+    carry_out(Order("draw", str(root / "field")), quiet_tell)
+    file = root / "field" / "out" / "report.json"
+    report = json.loads(file.read_text())
+    sure = {"area_m2": 10.0, "confidence": 0.9, "tier": "certain"}
+    for strips, words in (
+        ([sure, sure, {"area_m2": 500.0, "confidence": 0.2, "tier": None}], "2 pieces, 20.0 m"),
+        ([{"area_m2": 7.0, "confidence": None, "tier": None}], "1 piece, 7.0 m"),
+    ):
+        file.write_text(json.dumps({**report, "strips": strips}))
+        text = page.get("/site/field/").text.replace("\u202f", " ").replace("\xa0", " ")
+        assert f"Missed so far: {words}" in text
+
+
 def test_a_map_that_is_older_than_a_change_says_so(root: Path, page: Page) -> None:
     """Before the map is drawn, and after a change that was not drawn, the page offers to draw it."""
     assert "older than the last change" in page.get("/site/field/").text
