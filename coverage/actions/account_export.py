@@ -91,7 +91,7 @@ def take_apart(folder: Path, walks: Sequence[WalkToAdd], *, say: Say) -> list[Wa
 
 
 def _read_archive(walk: WalkToAdd) -> bytes | None:
-    """Give the bytes of a zip archive other than KMZ; None when the file is anything else."""
+    """Return the bytes of a zip archive other than KMZ; None when the file is anything else."""
     data = walk.content()
     return data if data[:4] == ZIP and not is_kmz(data) else None
 
@@ -114,7 +114,7 @@ class _Chooser:
         self._place: SiteInput | None = None if frame is None else site.as_input(frame)
 
     def take(self, walk: WalkToAdd, archive: Archive) -> list[WalkToAdd]:
-        """Give a walk for each recording that can be added; ``skipped`` then tells of all other members."""
+        """Return a walk for each recording that can be added; ``skipped`` then tells of all other members."""
         self.skipped, before = [], len(self._found)
         for member in archive.members():
             try:
@@ -163,7 +163,7 @@ class _Chooser:
         return first_s if math.isfinite(first_s) else math.inf
 
     def _on_site(self, found: Sequence[_Found]) -> list[WalkToAdd]:
-        """Give the walks to add, in order of time; the first ones of a site, which give it its place, lie together."""
+        """Return the walks to add, in order of time; the first ones of a site, which place it, lie together."""
         if self._place is not None or not found:
             return [one.walk for one in found]
         place = self.site.as_input(choose_frame(self.site.areas, [one.recording for one in found]))

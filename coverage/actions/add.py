@@ -269,7 +269,7 @@ def _own_coils(site: Site, walks: Sequence[WalkToAdd]) -> tuple[Site, list[WalkT
 
 
 def _in_roster(error: UsageError, walk: WalkToAdd) -> FieldcombError:
-    """Give an error the line of the roster that it comes from, if there is one."""
+    """Return an error with the line of the roster that it comes from, if there is one."""
     if walk.place is None:
         return error
     file, line = walk.place
@@ -316,7 +316,7 @@ def _load(settings: Settings, walk: WalkToAdd, typed: Typed) -> _Loaded:
 
 
 def begin_s(t_s: Floats) -> float:
-    """Give the time of the first fix, those aside whose clock is days before the rest: it was not set yet."""
+    """Return the time of the first fix, those aside whose clock is days before the rest: it was not set yet."""
     if t_s.size == 0 or not np.isfinite(t_s).all():
         return math.nan
     return float(t_s[t_s >= np.median(t_s) - CLOCK_UNSET_S][0])
@@ -351,7 +351,7 @@ def _entry(
     note: str | None,
     files: dict[str, bytes],
 ) -> OutingEntry:
-    """Give an outing its id, and its files their names in the site; ``files`` takes their contents."""
+    """Return the entry of an outing with its id and the names of its files; ``files`` takes their contents."""
     taken = {path.name for path in stored_files(site)} | {name.partition("/")[2] for name in files}
     ids = [outing.id for outing in (*site.outings, *earlier)]
     outing_id = next_id(outing_day(group[0].first_s, site.settings.zone), ids, taken)

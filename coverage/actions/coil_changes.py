@@ -48,7 +48,7 @@ def _list(names: Sequence[str]) -> str:
 
 
 def coil_named(settings: Settings, typed: Sequence[Typed], text: str) -> str:
-    """Give the name of the coil that a mark calls so: one of the site, in any letter case, or a size.
+    """Return the name of the coil that a mark calls so: one of the site, in any letter case, or a size.
 
     Words behind the name are passed over. UsageError when there is no such coil, or it cannot be swung as typed.
     """
@@ -70,7 +70,7 @@ def swing_with(settings: Settings, typed: Sequence[Typed], coil: str) -> Swing:
 
 
 def with_marks(settings: Settings, typed: Sequence[Typed], item: RecordingInput) -> RecordingInput:
-    """Give a recording with its marks read, before it is cut where the coil was changed."""
+    """Return a recording with its marks read, before it is cut where the coil was changed."""
     read = read_marks(
         item.recording,
         settings.words,

@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 from fieldcomb.coverage.actions.add import Added, Addition
-from fieldcomb.coverage.actions.outputs import make_outputs, write_outputs
+from fieldcomb.coverage.actions.outputs import make_outputs, own_out, write_outputs
 from fieldcomb.coverage.actions.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.site.folder import OUT, Say
@@ -51,7 +51,7 @@ def draw_site(
         What was written, as numbers.
 
     """
-    out = folder / OUT if out is None else out
+    out = own_out(folder) if out is None or out == folder / OUT else out
     given = survey_inputs(folder, since=since, between=between, say=say)
     shelf = Shelf(folder / OUT / KEPT, closed=out != folder / OUT)
     store = None if shelf.closed and not shelf.folder.is_dir() else shelf

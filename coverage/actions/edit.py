@@ -71,7 +71,7 @@ def _place(outing: OutingEntry, recording: str) -> int:
 
 
 def _changed_text(site: Site, keys: Keys, changes: Mapping[str, str | float | bool | None]) -> str:
-    """Give the new outings.toml, after reading it again: it must say what was meant, and be possible."""
+    """Return the new outings.toml, after reading it again: it must say what was meant, and be possible."""
     file, number = site.outings_file, keys[1]
     assert isinstance(number, int)
     text = set_values(file.text, keys, {key: value or None for key, value in changes.items()})

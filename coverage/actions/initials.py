@@ -9,7 +9,7 @@ from fieldcomb.coverage.site.folder import Site
 
 
 def initials_of(names: Iterable[str]) -> dict[str, str]:
-    """Give each name its initials; those that two people share are numbered in the order given.
+    """Return the initials of each name; those that two people share are numbered in the order given.
 
     >>> initials_of(["Ann Berg", "Bo", "Arne Bull", "Ann Berg"])
     {'Ann Berg': 'AB', 'Bo': 'B', 'Arne Bull': 'AB2'}

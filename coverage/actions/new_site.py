@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 
-from fieldcomb.coverage.actions.outputs import EDGE_FILE, write_outputs
+from fieldcomb.coverage.actions.outputs import EDGE_FILE, own_out, write_outputs
 from fieldcomb.coverage.areas.areas import areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.pages.edge_page import edge_html
@@ -63,6 +64,8 @@ def new_site(
     try:
         new_folder(folder, files | {LOCK: b""})
     except OSError as error:
+        if error.errno in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):  # somebody else was quicker
+            _check_free(folder)
         problem = f"the site cannot be written ({reason(error)}); nothing was changed"
         hint = "Make room, or choose a folder that you may write to"
         raise SiteError(problem, file=shown(folder), hint=hint) from error
@@ -133,6 +136,7 @@ def write_edge(site: Path, walked: WalkedEdge, name: str, say: Say) -> None:
     """Write the picture of a walked edge into a new site; that it cannot be written does no harm to the site."""
     folder = site / OUT
     try:
+        own_out(site)
         write_outputs(folder, {EDGE_FILE: edge_html(walked, harmless(name)).encode()})
     except SiteError as error:
         say(f"note: there is no picture of the edge: {error.problem}")

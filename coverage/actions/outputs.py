@@ -12,8 +12,8 @@ from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.report.geotiff import chance_tif, coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import strips_geojson, strips_gpx, todo_geojson, todo_gpx
-from fieldcomb.coverage.site.folder import shown
-from fieldcomb.coverage.site.journal import reason, replace_files
+from fieldcomb.coverage.site.folder import OUT, shown
+from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.errors import SiteError
 
@@ -33,7 +33,7 @@ OUTPUT_FILES = (
 
 
 def make_outputs(result: Result) -> dict[str, bytes]:
-    """Give the contents of the output folder by name."""
+    """Return the contents of the output folder by name."""
     chance = {} if result.layers.chance is None else {CHANCE_FILE: _chance(result.layers.chance, result.report)}
     return {
         **chance,
@@ -58,6 +58,12 @@ def _raster(result: Result) -> bytes:
     with MemoryFile(ext=".tif") as file:
         coverage_tif(result, file.name)  # a name within the library's memory, no path of the system
         return bytes(file.read())
+
+
+def own_out(site: Path) -> Path:
+    """Return the output folder of a site; raises SiteError where it is a link, which leads out of the site."""
+    refuse_link(site / OUT, "Put a folder there, or choose another one with -o")
+    return site / OUT
 
 
 def write_outputs(folder: Path, files: dict[str, bytes]) -> None:

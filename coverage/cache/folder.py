@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
-import tempfile
+import re
+from collections.abc import Sequence
 from contextlib import suppress
 from functools import cache
 from importlib.metadata import version
@@ -12,23 +13,32 @@ from pathlib import Path
 
 KEPT = "kept"
 SPARE = 2.0  # what no report used lately stays while all together is no more than twice what the last one used
+LIST = "list.txt"  # names of all files that were put here
+STAGE = ".new-"
+_NAME = re.compile("[0-9a-f]{64}")
+_LEFT = re.compile(re.escape(STAGE) + r"\d+-([0-9a-f]{64})")
+_BINARY = getattr(os, "O_BINARY", 0)
+_NO_LINK = getattr(os, "O_NOFOLLOW", 0)
 _LIBRARIES = ("numpy", "scipy", "shapely", "pyproj", "rasterio")
 
 
 class Shelf:
     """Bytes by name in a folder. What cannot be read or written is as if it were not there.
 
-    closed : nothing is changed there.
+    closed : nothing is changed there; so it is, too, where a link leads there, and nothing is read either.
     """
 
     def __init__(self, folder: Path, *, closed: bool = False) -> None:
-        self.folder, self.closed = folder, closed
+        self.is_linked = folder.is_symlink() or folder.parent.is_symlink()
+        self.folder, self.closed = folder, closed or self.is_linked
         self.used: set[str] = set()
 
     def get(self, name: str) -> bytes | None:
-        """Give what was put under a name by this very program; None when there is nothing."""
+        """Return what was put under a name by this very program; None when there is nothing."""
         path = self._path(name)
         try:
+            if self.is_linked or path.is_symlink():
+                return None
             data = path.read_bytes()
         except OSError:
             return None
@@ -44,28 +54,53 @@ class Shelf:
             return
         with suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True)
-            handle, stage = tempfile.mkstemp(dir=self.folder, prefix=".new-")
+            self._list([path.name])
+            stage = self.folder / f"{STAGE}{os.getpid()}-{path.name}"
+            handle = os.open(stage, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
             try:
                 with os.fdopen(handle, "wb") as file:
                     file.write(data)
-                Path(stage).replace(path)
+                stage.replace(path)
             except BaseException:
                 with suppress(OSError):
-                    Path(stage).unlink()
+                    stage.unlink()
                 raise
 
     def tidy(self) -> None:
-        """Throw away what was not used, the oldest first, until all is no more than twice what was used."""
+        """Throw away what was not used, the oldest first, until all is no more than twice what was used.
+
+        Only what the list names is counted and thrown away: files that somebody else put there stay.
+        """
         if self.closed:
             return
         with suppress(OSError):
-            found = [(path, path.stat()) for path in self.folder.iterdir() if path.is_file()]
-            room = SPARE * sum(stat.st_size for path, stat in found if path.name in self.used)
-            for path, stat in sorted(found, key=lambda one: (one[0].name in self.used, one[1].st_mtime), reverse=True):
+            ours = self._listed() | self.used
+            plain = [path for path in self.folder.iterdir() if path.is_file() and not path.is_symlink()]
+            kept = [(path, path.stat()) for path in plain if path.name in ours]
+            for path in plain:
+                left = _LEFT.fullmatch(path.name)  # by a command that was killed, or one at work that can do without
+                if left and left.group(1) in ours:
+                    path.unlink(missing_ok=True)
+            room = SPARE * sum(stat.st_size for path, stat in kept if path.name in self.used)
+            for path, stat in sorted(kept, key=lambda one: (one[0].name in self.used, one[1].st_mtime), reverse=True):
                 room -= stat.st_size
                 if room < 0 and path.name not in self.used:
                     with suppress(OSError):
                         path.unlink()
+
+    def _listed(self) -> set[str]:
+        """Names of the files that were ever put here; only such names as are made here."""
+        try:
+            lines = (self.folder / LIST).read_text("ascii", "replace").splitlines()
+        except OSError:
+            return set()
+        return {line for line in lines if _NAME.fullmatch(line)}
+
+    def _list(self, names: Sequence[str]) -> None:
+        """Note names before files of these names are written."""
+        handle = os.open(self.folder / LIST, os.O_WRONLY | os.O_CREAT | os.O_APPEND | _NO_LINK, 0o666)
+        with os.fdopen(handle, "w", encoding="ascii") as file:
+            file.write("".join(name + "\n" for name in names))
 
     def _path(self, name: str) -> Path:
         whole = hashlib.sha256(f"{edition()} {name}".encode()).hexdigest()

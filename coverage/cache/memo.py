@@ -35,7 +35,7 @@ class Store(Protocol):
         """Whether it only gives."""
 
     def get(self, name: str) -> bytes | None:
-        """Give what was put under a name; None when there is nothing."""
+        """Return what was put under a name; None when there is nothing."""
 
     def put(self, name: str, data: bytes) -> None:
         """Keep bytes under a name; it does not matter if that cannot be done."""
@@ -96,7 +96,7 @@ NOTHING = Memo()
 
 
 def digest(value: Any) -> str:
-    """Give the same 64 letters for the same value, and others for any other."""
+    """Return the same 64 letters for the same value, and others for any other."""
     found = hashlib.sha256()
     for part in _parts(value):
         found.update(part)
@@ -132,7 +132,7 @@ def _parts(value: Any) -> list[Any]:
 
 
 def _plain(value: Any, arrays: list[Any], seen: dict[int, Any]) -> Any:
-    """Give a value as JSON has it: plain ones as they are, all else as a list of what it is and what is in it."""
+    """Return a value as JSON has it: plain ones as they are, all else as a list of what it is and what is in it."""
     if value is None or type(value) in _PLAIN:
         return value
     if isinstance(value, np.ndarray):

@@ -28,16 +28,16 @@ def card_command(site: str | None, out: str | None) -> None:
     Example:
       fieldcomb card north-field
     """
-    from fieldcomb.coverage.actions.outputs import write_outputs
+    from fieldcomb.coverage.actions.outputs import own_out, write_outputs
     from fieldcomb.coverage.commands.console import say
     from fieldcomb.coverage.pages.card import CARD_FILE, card_html
-    from fieldcomb.coverage.site.folder import OUT, opened, shown
+    from fieldcomb.coverage.site.folder import opened, shown
 
     settings = None
     if site is not None:
         with opened(Path(site), say, reading=True) as found:
             settings = found.settings
-    file = Path(out) if out else (Path(site) / OUT if site else Path()) / CARD_FILE
+    file = Path(out) if out else (own_out(Path(site)) if site else Path()) / CARD_FILE
     if file.is_dir():
         raise SiteError("is a folder, not a file", file=shown(file), hint="Name a file with -o, such as card.html")
     write_outputs(file.parent, {file.name: card_html(settings).encode()})

@@ -27,12 +27,12 @@ class Seen:
 
 
 def trace_of(fixes: Fixes, gps: str) -> Trace | None:
-    """Give a recording second by second, with the error of its receiver's class."""
+    """Return a recording second by second, with the error of its receiver's class."""
     return trace(fixes, receiver(gps).slow_m)
 
 
 def find_doubles(seen: Sequence[Seen]) -> tuple[int | None, ...]:
-    """Give for each recording the number of the one that counts in its place, or None where it counts itself."""
+    """Return for each recording the number of the one that counts in its place, or None where it counts itself."""
     order = sorted(range(len(seen)), key=lambda n: seen[n].rank, reverse=True)
     instead: list[int | None] = [None] * len(seen)
     for place, number in enumerate(order):
@@ -56,7 +56,7 @@ def _near(likeness: Likeness) -> bool:
 
 
 def lacking(fixes: Fixes, window: Span) -> list[Span]:
-    """Give the times in a window that a recording lacks: before it, behind it, and in its drop-outs."""
+    """Return the times in a window that a recording lacks: before it, after it, and in its drop-outs."""
     ends = [*(fixes.piece[1:] != fixes.piece[:-1]).nonzero()[0].tolist(), len(fixes) - 1]
     begins = [0, *(end + 1 for end in ends[:-1])]
     pieces = [(float(fixes.t_s[a]), float(fixes.t_s[b])) for a, b in zip(begins, ends, strict=True)]

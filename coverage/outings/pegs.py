@@ -47,7 +47,7 @@ class PegMark:
 
 
 def peg_key(name: str) -> str:
-    """Give a peg's name as it is compared: letter case, blanks and the word peg before it make no difference.
+    """Return a peg's name as it is compared: letter case, blanks and the word peg before it make no difference.
 
     >>> peg_key(" Peg  NE corner"), peg_key("ne corner"), peg_key("peg")
     ('ne corner', 'ne corner', 'peg')
@@ -57,7 +57,7 @@ def peg_key(name: str) -> str:
 
 
 def peg_touches(marks: Sequence[Mark]) -> tuple[PegMark, ...]:
-    """Give the marks of a recording that name pegs."""
+    """Return the marks of a recording that name pegs."""
     pegs = (mark for mark in marks if mark.kind == "peg")
     return tuple(PegMark(mark.name, mark.time_s, mark.lon_deg, mark.lat_deg) for mark in pegs)
 

@@ -216,7 +216,7 @@ def _walked(chain: Sequence[RecordingInput], frame: SiteFrame, numbers: Sequence
 
 
 def _measured(swing: Swing, walk: Walk) -> Swing:
-    """Give the swing as a recorder on the shaft measured it."""
+    """Return the swing as a recorder on the shaft measured it."""
     swath_m, sweep_s = round(2 * walk.half_swing_m + swing.coil.width_m, 3), round(walk.sweep_s, 3)
     return replace(swing, swath_m=swath_m, swath_measured=True, sweep_s=sweep_s, sweep_measured=True)
 

@@ -58,7 +58,7 @@ class Site:
     pegs: tuple[PegRow, ...] = ()
 
     def as_input(self, frame: SiteFrame) -> SiteInput:
-        """Give the site as a survey takes it."""
+        """Return the site as a survey takes it."""
         known = self.settings
         own = tuple(own_coil(k.coil, k.swath_m, k.sweep_s, k.reach_m, k.rule) for k in known.coils.values())
         site = SiteInput(known.name, known.zone.key, known.cell_m, frame, self.areas, AREAS_FILE)
@@ -73,7 +73,7 @@ class Site:
         raise UsageError(f"outing {outing_id!r} is not known", hint=f"Outings of this site: {known}")
 
     def pegs_in(self, frame: SiteFrame) -> tuple[Peg, ...]:
-        """Give the site's pegs in metres; raises SiteError for one that lies far from the site."""
+        """Return the site's pegs in metres; raises SiteError for one that lies far from the site."""
         corners = shapely.get_coordinates([area.shape for area in self.areas])
         x, y = frame.to_metres(corners[:, 0], corners[:, 1])
         reach_m = float(np.hypot(x, y).max(initial=0.0))
@@ -128,7 +128,7 @@ def opened(folder: Path, say: Say, *, reading: bool = False) -> Iterator[Site]:
         raise SiteError("is not there", file=file, hint=HintKind.NO_SUCH_SITE(site=file))
     if not folder.is_dir():
         raise SiteError("is a file, not a site folder", file=file, hint=HintKind.NOT_A_FOLDER())
-    if not (folder / SITE_FILE).exists():
+    if not (folder / SITE_FILE).is_file():
         raise SiteError(f"is not a site folder: it has no {SITE_FILE}", file=file, hint=HintKind.NOT_A_SITE())
     with locked(folder, say, reading=reading):
         yield _read(folder)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -53,6 +53,7 @@ def locked(folder: Path, say: Callable[[str], None], *, reading: bool = False) -
         The folder cannot be written to, or what was left there cannot be finished.
 
     """
+    _refuse_links(folder, (LOCK, COMMIT, _STAGE, _DONE) if reading else (LOCK, COMMIT, _STAGE, _DONE, *FOLDERS))
     writable = _can_lock(folder, reading)
     if not writable:
         if (folder / COMMIT).exists():
@@ -70,6 +71,19 @@ def locked(folder: Path, say: Callable[[str], None], *, reading: bool = False) -
         yield
     finally:
         lock.release()
+
+
+def refuse_link(path: Path, hint: str) -> None:
+    """Raise SiteError where a link stands in the place of a file or folder of a site: nothing goes through a link."""
+    if path.is_symlink():
+        raise SiteError("is a link, and fieldcomb writes and deletes nothing through a link", file=str(path), hint=hint)
+
+
+def _refuse_links(folder: Path, names: Iterable[str]) -> None:
+    for name in names:
+        refuse_link(
+            folder / name, "Put the folder itself there" if name in FOLDERS else "Move the link out of the site"
+        )
 
 
 def held_lock(folder: Path) -> BaseFileLock:
@@ -129,7 +143,7 @@ def write_all(folder: Path, files: Mapping[str, bytes]) -> None:
         _stage(folder, stage, files)
         stage.rename(commit)
     except BaseException as error:
-        _remove(stage)
+        _clear(stage)
         if isinstance(error, OSError):
             raise _cannot_write(folder, error) from error
         raise
@@ -150,9 +164,9 @@ def _stage(folder: Path, stage: Path, files: Mapping[str, bytes]) -> None:
         if any(file.startswith(name + "/") for file in files) and not (folder / name).is_dir():
             (folder / name).mkdir()
     stage.mkdir()
+    write_new(stage / _MANIFEST, json.dumps(list(files)).encode())  # first: it lists what is ours to clear
     for number, data in enumerate(files.values()):
         write_new(stage / str(number), data)
-    write_new(stage / _MANIFEST, json.dumps(list(files)).encode())
     _sync_folder(stage)
 
 
@@ -164,15 +178,17 @@ def _take_back(commit: Path, stage: Path, count: int) -> bool:
         commit.rename(stage)
     except OSError:
         return False
-    _remove(stage)
+    _clear(stage)
     return True
 
 
 def recover(folder: Path) -> None:
     """Finish what was decided and throw away what was not; the folder is locked."""
-    for path in sorted(folder.iterdir()):
-        if path.name.startswith(PENDING):
-            _remove(path)
+    for stage in (folder / _STAGE, folder / _DONE):
+        _clear(stage)
+        if stage.exists():
+            hint = f"Look at what is in {stage.name}, then move it out of the site folder"
+            raise SiteError("holds files that fieldcomb did not put there", file=str(stage), hint=hint)
     if (folder / COMMIT).exists():
         try:
             _roll_forward(folder)
@@ -185,15 +201,18 @@ def recover(folder: Path) -> None:
 def _roll_forward(folder: Path) -> None:
     commit, done = folder / COMMIT, folder / _DONE
     names = _manifest(folder)
+    _refuse_links(folder, FOLDERS)
     for number, name in enumerate(names):
         staged = commit / str(number)
+        if staged.is_symlink() or staged.is_dir():
+            raise _odd_commit(folder)
         if staged.exists():  # else it is in place already
             staged.replace(folder / name)
     for place in sorted({(folder / name).parent for name in names}):
         _sync_folder(place)
-    _remove(done)
+    _clear(done)
     commit.rename(done)
-    _remove(done)
+    _clear(done)
 
 
 def _manifest(folder: Path) -> list[str]:
@@ -203,7 +222,7 @@ def _manifest(folder: Path) -> list[str]:
         names = json.loads(file.read_bytes())
     except (ValueError, OSError) as error:
         raise _odd_commit(folder) from error
-    if not isinstance(names, list) or not all(isinstance(name, str) and _is_ours(name) for name in names):
+    if not isinstance(names, list) or not names or not all(isinstance(name, str) and _is_ours(name) for name in names):
         raise _odd_commit(folder)
     return names
 
@@ -322,6 +341,28 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def _clear(stage: Path) -> None:
+    """Remove a stage, and of what is in it only what its list names; what cannot be removed is left."""
+    with suppress(OSError):
+        if stage.is_symlink() or not (stage / _MANIFEST).is_file():
+            stage.rmdir()  # killed before there was a list
+            return
+        try:
+            names = json.loads((stage / _MANIFEST).read_bytes())
+        except ValueError:
+            names = []  # killed while it was written
+        for number in range(len(names) if isinstance(names, list) else 0):
+            _remove_file(stage / str(number))
+        _remove_file(stage / _MANIFEST)
+        stage.rmdir()
+
+
+def _remove_file(path: Path) -> None:
+    """Remove a plain file, if it is there; never a folder, nor a link."""
+    if path.is_file() and not path.is_symlink():
+        path.unlink()
 
 
 def _remove(path: Path) -> None:

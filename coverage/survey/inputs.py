@@ -49,7 +49,7 @@ class SiteInput:
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:
-    """Give the frame centred on the boundary, or else on the middle of the walks, where stray fixes do not pull."""
+    """Return the frame centred on the boundary, or else on the middle of the walks, where stray fixes do not pull."""
     site = [a.shape for a in areas if a.kind == "site"] or [a.shape for a in areas]
     if site:
         return centre_frame(*shapely.get_coordinates(site).T)

@@ -119,7 +119,7 @@ class SiteRoot:
         if not root.is_dir():
             raise SiteError("is a file, not a folder", file=file, hint="Name a site folder, or a folder of sites")
         self.root = root.resolve()
-        self.is_single = (self.root / SITE_FILE).exists()
+        self.is_single = (self.root / SITE_FILE).is_file()
         remove_half_made(self.root)
 
     def sites(self) -> list[SiteCard]:

@@ -79,7 +79,7 @@ STANDARD = {
     "time": {"commands.console", "web.server", "web.uploads"},
     "sys": {"web.worker", "web.job_queue", "commands"},
     "os": {"site", "cache.folder", "web.worker", "commands"},
-    "tempfile": {"cache.folder", "web.uploads"},
+    "tempfile": {"web.uploads"},
     "pathlib": {"site", "actions", "cache.folder", "report.geotiff", "web", "commands"},
 }
 # Without a clock, an environment or a printer the same input gives the same output.

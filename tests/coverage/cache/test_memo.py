@@ -27,11 +27,15 @@ from fieldcomb.coverage.actions.edit import edit
 from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.outputs import make_outputs
-from fieldcomb.coverage.cache.folder import Shelf
+from fieldcomb.coverage.cache import folder as cache_folder
+from fieldcomb.coverage.cache.folder import Shelf, edition
 from fieldcomb.coverage.cache.memo import Memo, digest, packed, unpacked
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.survey.survey import survey
+
+PROGRAM = Path(cache_folder.__file__).parents[2]
+ROOMS = sorted({path.parent for part in ("tracks", "coverage") for path in (PROGRAM / part).rglob("*.py")})
 
 
 @dataclass
@@ -201,6 +205,19 @@ def test_old_results_make_room(tmp_path: Path) -> None:
     now.tidy()
     assert {path.name for path in tmp_path.iterdir()} == {*now.used, names[-1]}
     assert now.get("new") == bytes(150)
+
+
+@pytest.mark.parametrize("room", ROOMS, ids=lambda room: room.relative_to(PROGRAM).as_posix())
+def test_another_state_of_any_room_shares_no_results(room: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One changed line in any room of the program makes all that was kept before it count as not there."""
+    before, read = edition.__wrapped__(), Path.read_bytes
+    changed = sorted(room.glob("*.py"))[-1]
+
+    def with_a_line_more(path: Path) -> bytes:
+        return read(path) + b"# one line more\n" * path.samefile(changed)
+
+    monkeypatch.setattr(Path, "read_bytes", with_a_line_more)
+    assert edition.__wrapped__() != before
 
 
 # --------------------------------------------------------------------------------------------------- the form
