@@ -181,7 +181,7 @@ def _gunzip(data: bytes, file: str, most: int) -> tuple[bytes, tuple[str, ...]]:
                 raise too_big(file, limit)
         if not unpacker.eof:
             return _packed_part(out, file, limit, "The packed file is cut off before its end")
-    notes = (f"{len(data) - at} bytes behind the packed part were not read",) if data[at:].strip(b"\0") else ()
+    notes = (f"{len(data) - at} bytes after the packed part were not read",) if data[at:].strip(b"\0") else ()
     return out.getvalue(), notes
 
 
