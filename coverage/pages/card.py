@@ -29,6 +29,7 @@ _TOLD = {
     "count": ("a count square of 1 m x 1 m: how many signals", "count 14"),
     "blocked": ("nobody can search here: what it is, how wide", "blocked tree 3m"),
     "stop": ("leave this ground alone: 5 m all round are taken out", "stop metal case"),
+    "spacing": ("from the lane you are in to the next one; ten of these sharpen the percentage", "spacing 1.4m"),
 }
 
 

@@ -108,6 +108,7 @@ MARK_SIGNS = {
     "off": "M-7 -8L-2 -8L-2 8L-7 8zM2 -8L7 -8L7 8L2 8z",
     "on": "M-6 -9L9 0L-6 9z",
     "blocked": "M-8 -9L8 -9L0 0L8 9L-8 9L0 0z",
+    "spacing": "M-9 -8L-6 -8L-6 -2L6 -2L6 -8L9 -8L9 8L6 8L6 2L-6 2L-6 8L-9 8z",
     "note": "M-8 -8L8 -8L8 4L0 4L-5 9L-5 4L-8 4z",
     "press": "M-6 -8L6 -8L6 3L0 9L-6 3z",
 }

@@ -26,6 +26,7 @@ _COUNTED = {
     "off": ("time off", "times off"),
     "blocked": ("blocked", "blocked"),
     "stop": ("to leave alone", "to leave alone"),
+    "spacing": ("measured spacing", "measured spacings"),
     NOTE: ("note", "notes"),
     PRESS: ("press of the lap button", "presses of the lap button"),
 }
@@ -41,6 +42,7 @@ TITLES = {
     "count": "Count square",
     "blocked": "Blocked",
     "stop": "Leave this ground alone",
+    "spacing": "Spacing to the next lane",
     NOTE: "Note",
     PRESS: "Press of the lap button",
 }

@@ -14,11 +14,14 @@ from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import METRES_PER, parse_length_m, say_length
 
 LAP_MEANINGS = ("off", "lanes", "finds", "coil")  # what a press of the lap button may have meant
-MARK_KINDS = ("off", "on", "coil", "lane", "peg", "keep", "junk", "left", "count", "blocked", "stop")
+MARK_KINDS = ("off", "on", "coil", "lane", "peg", "keep", "junk", "left", "count", "blocked", "stop", "spacing")
 NOTE = "note"
 PRESS = "press"  # of the lap button, without words and without a meaning
 
 MOST_DIGITS = 4  # of a lane or a count: more are a slip of the finger
+PACED = "paces"  # in place of a length: counted in steps, of which it matters little how long they are
+PACE_M = 0.75
+LEAST_SPACING_M, MOST_SPACING_M = 0.2, 10.0
 LEAST_SIZE_M, MOST_SIZE_M = 0.1, 50.0  # across: ground larger than this is drawn as an area, not marked with a word
 
 Words = Mapping[str, str]  # a folded word, and the kind of mark that it makes
@@ -39,7 +42,7 @@ class Mark:
     """One mark.
 
     kind : one of MARK_KINDS, ``note`` or ``press``. name : the text behind the word; of a note, all of it.
-    number : the lane, or the signals counted. size_m : how wide blocked ground is.
+    number : the lane, or the signals counted. size_m : how wide blocked ground is, or how far the next lane is away.
     text : everything as written. time_s : Unix seconds. lon_deg, lat_deg : where; None when nobody can tell.
     origin : waypoint or lap. why : a sentence on what could not be taken as meant.
     """
@@ -170,10 +173,26 @@ def _sized(kind: str, rest: str) -> Meaning:
     return Meaning(kind, rest, why=why)
 
 
+def _spaced(kind: str, rest: str) -> Meaning:
+    """How far the next lane is away, as a length or in paces (``1.4m``, ``2 paces``)."""
+    number, _, unit = rest.partition(" ")
+    paced = fold(unit) in ("pace", PACED, "step", "steps")
+    why = "no length follows it, such as 1.4m or 2 paces"
+    try:
+        across_m = PACE_M * float(number.replace(",", ".")) if paced else parse_length_m("".join(rest.split()), kind)
+    except (UsageError, ValueError, OverflowError) as error:
+        return Meaning(NOTE, "", why=str(getattr(error, "problem", why)) if rest else why)
+    if not LEAST_SPACING_M <= across_m <= MOST_SPACING_M:
+        room = f"{say_length(LEAST_SPACING_M)} to {say_length(MOST_SPACING_M)}"
+        return Meaning(NOTE, "", why=f"{say_length(across_m)} between lanes is not within {room}")
+    return Meaning(kind, PACED if paced else "", size_m=across_m)
+
+
 _READERS: dict[str, Callable[[str, str], Meaning]] = {
     "coil": _named,
     "peg": _named,
     "lane": _numbered,
     "count": _numbered,
     "blocked": _sized,
+    "spacing": _spaced,
 }
