@@ -1,7 +1,7 @@
 """How much was walked round each place: swath times path over area, which receiver error hardly touches.
 
 Error of metres moves single lanes onto each other and apart, but not the length of path in a piece of ground several
-times as wide. This local effort and how even the lanes are decide what share was swept (``estimate``).
+times as wide. This local effort and how even the lanes are decide what share was swept (``walked_ground``).
 """
 
 from __future__ import annotations
@@ -98,32 +98,51 @@ def path_m(way: SearchPath) -> Floats:
     return np.asarray(median_filter(way.step_m, min(PACE_S, way.step_m.size), mode="nearest"))
 
 
-def effort(
-    plot: Plot, ways: Sequence[SearchPath], swept_m2: Sequence[Floats], reflect_m: float, kernel_m: float
-) -> Floats:
-    """Swept area over area round each inside cell, (n,), under a Gaussian of ``kernel_m``, cut off at the boundary.
+@dataclass(frozen=True, slots=True, eq=False)
+class Effort:
+    """Swept area over area, (rows, cols) of a plot: as recorded, and with what lay outside mirrored in."""
+
+    recorded: NDArray[np.float32]
+    mirrored: NDArray[np.float32]
+
+
+def effort(plot: Plot, ways: Sequence[SearchPath], swept_m2: Sequence[Floats], reflect_m: float) -> Effort:
+    """Swept area over area in each cell.
 
     ``swept_m2``: for each way its swath times path, second by second. What was recorded outside by less than
-    ``reflect_m`` was most likely inside, and is mirrored back.
+    ``reflect_m`` was most likely inside, and is mirrored back; what lies farther out counts nothing then.
     """
+    recorded, mirrored = np.zeros(plot.share.shape), np.zeros(plot.share.shape)
+    for way, swept in zip(ways, swept_m2, strict=True):
+        _lay(plot, way.line_x_m, way.line_y_m, swept, recorded)
+        _lay(plot, *_mirrored(plot, way, swept, reflect_m), mirrored)
+    cell_m2 = plot.cell_m**2
+    return Effort((recorded / cell_m2).astype(np.float32), (mirrored / cell_m2).astype(np.float32))
+
+
+def blurred(plot: Plot, laid: NDArray[np.generic], kernel_m: float) -> Floats:
+    """Values on a plot under a Gaussian, with nothing beyond the margin."""
     from scipy.ndimage import gaussian_filter
 
-    laid = np.zeros(plot.share.shape)
-    for way, swept in zip(ways, swept_m2, strict=True):
-        _lay(plot, way, swept, reflect_m, laid)
-    sigma = kernel_m / plot.cell_m
-    blurred = gaussian_filter(laid / plot.cell_m**2, sigma, mode="constant", truncate=3.0)
-    room = gaussian_filter(plot.share, sigma, mode="constant", truncate=3.0)
-    return np.asarray(blurred[plot.inside] / room[plot.inside])
+    return np.asarray(gaussian_filter(np.asarray(laid, float), kernel_m / plot.cell_m, mode="constant", truncate=3.0))
 
 
-def _lay(plot: Plot, way: SearchPath, swept_m2: Floats, reflect_m: float, laid: Floats) -> None:
-    """Add a way's swept area to the cells that it lies in, that outside mirrored in."""
+def _lay(plot: Plot, x_m: Floats, y_m: Floats, swept_m2: Floats, laid: Floats) -> None:
+    """Add swept area to the cells that it lies in."""
+    rows, cols = plot.share.shape
+    row, col = _cells(plot, x_m, y_m)
+    on = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    index = row[on] * cols + col[on]
+    laid += np.bincount(index, weights=swept_m2[on], minlength=rows * cols).reshape(rows, cols)
+
+
+def _mirrored(plot: Plot, way: SearchPath, swept_m2: Floats, reflect_m: float) -> tuple[Floats, Floats, Floats]:
+    """Places and swept area with what lies outside mirrored in; a corner's mirror image goes to the nearest cell."""
     rows, cols = plot.share.shape
     x, y = way.line_x_m.copy(), way.line_y_m.copy()
     row, col = _cells(plot, x, y)
     on = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
-    x, y, row, col, swept = x[on], y[on], row[on], col[on], swept_m2[on]
+    x, y, row, col, swept = x[on], y[on], row[on], col[on], swept_m2[on].copy()
     out = np.flatnonzero(plot.share[row, col] == 0)
     near = plot.nearest[:, row[out], col[out]]
     edge_x = plot.left_m + (near[1] + 0.5) * plot.cell_m
@@ -135,9 +154,10 @@ def _lay(plot: Plot, way: SearchPath, swept_m2: Floats, reflect_m: float, laid: 
     swept[out[beyond > reflect_m]] = 0.0
     row[out], col[out] = _cells(plot, x[out], y[out])
     row, col = np.clip(row, 0, rows - 1), np.clip(col, 0, cols - 1)
-    lost = plot.share[row, col] == 0  # a corner's mirror image may lie outside again
-    row[lost], col[lost] = plot.nearest[:, row[lost], col[lost]]
-    laid += np.bincount(row * cols + col, weights=swept, minlength=rows * cols).reshape(rows, cols)
+    lost = plot.share[row, col] == 0
+    near = plot.nearest[:, row[lost], col[lost]]
+    x[lost], y[lost] = plot.left_m + (near[1] + 0.5) * plot.cell_m, plot.top_m - (near[0] + 0.5) * plot.cell_m
+    return x, y, swept
 
 
 def _cells(plot: Plot, x_m: Floats, y_m: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

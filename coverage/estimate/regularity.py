@@ -14,6 +14,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing, with_spacings
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
@@ -58,6 +59,10 @@ MOST_BLOCKS = 6
 # Power of the likelihood. Spacings tell little of kappa, and what they tell hangs on a model of the receiver that is
 # not the whole truth; found on simulated walks of many generators.
 EVIDENCE = 0.42
+# Before the spacings are seen kappa is log-normal, as far as KAPPA reaches.
+USUAL_KAPPA, KAPPA_SPREAD = 0.32, 1.1
+_PRIOR = np.exp(-0.5 * (np.log(KAPPA / USUAL_KAPPA) / KAPPA_SPREAD) ** 2) / KAPPA
+PRIOR = _PRIOR / _PRIOR.sum()
 ROOM = 1e6
 
 
@@ -111,8 +116,8 @@ class Pattern:
     noise_m: float | None
 
 
-def pattern_of(ways: Sequence[SearchPath], receiver: Receiver) -> Pattern:
-    """Tell lanes from crosswise lanes from wandering, and how even the lanes are."""
+def pattern_of(ways: Sequence[SearchPath], receiver: Receiver, measured: Sequence[MeasuredSpacing] = ()) -> Pattern:
+    """Tell lanes from crosswise lanes from wandering, and how even the lanes are, by spacings ``measured`` too."""
     stations = make_stations(ways)
     small, tile = _tiles(stations, ALIKE_TILE_M), _tiles(stations, TILE_M)
     r2, r4 = (_alike(stations.heading, small, order) for order in (2, 4))
@@ -124,11 +129,11 @@ def pattern_of(ways: Sequence[SearchPath], receiver: Receiver) -> Pattern:
     if kind == WANDERING:
         return Pattern(kind, legs, stations, axis, KAPPA_WANDERING, flat, None, None)
     if found.first.size < LEAST_SPACINGS:
-        return Pattern(kind, legs, stations, axis, KAPPA, np.full(KAPPA.size, 1 / KAPPA.size), None, None)
-    chance = kappa_chance(found, legs, receiver)
+        return Pattern(kind, legs, stations, axis, *with_spacings(KAPPA, PRIOR, measured), None, None)
+    kappa, chance = with_spacings(KAPPA, kappa_chance(found, legs, receiver), measured)
     usual_s = np.median(found.to_s - found.from_s, keepdims=True)
     noise = math.sqrt(float(drift_m2(usual_s, receiver)[0]))
-    return Pattern(kind, legs, stations, axis, KAPPA, chance, float(np.median(found.across_m)), noise)
+    return Pattern(kind, legs, stations, axis, kappa, chance, float(np.median(found.across_m)), noise)
 
 
 def make_stations(ways: Sequence[SearchPath]) -> Stations:
@@ -240,7 +245,7 @@ def drift_m2(after_s: Floats, receiver: Receiver) -> Floats:
 
 
 def kappa_chance(found: Spacings, legs: int, receiver: Receiver) -> Floats:
-    """Probability of each value of KAPPA, all alike before the spacings were seen.
+    """Probability of each value of KAPPA, given PRIOR and the spacings.
 
     Spacings are taken as jointly normal: the usual spacing, and between the two visits the walker's deviation from
     even lanes and the receiver's error. The deviation changes with the path walked (a part within metres, a part from
@@ -259,7 +264,7 @@ def kappa_chance(found: Spacings, legs: int, receiver: Receiver) -> Floats:
                 found.take(block[:: math.ceil(block.size / BLOCK_SPACINGS)]), usual, receiver
             )
     log -= 0.5 * (np.log(DRIFTS) / DRIFT_SPREAD) ** 2
-    chance = np.exp(log - log.max()).sum(axis=(1, 2, 3))
+    chance = PRIOR * np.exp(log - log.max()).sum(axis=(1, 2, 3))
     return np.asarray(chance / chance.sum())
 
 

@@ -9,32 +9,31 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import partial, reduce
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.cache.memo import NOTHING, Memo
-from fieldcomb.coverage.estimate.effort import Plot, effort, off_plot, on_plot, path_m, plot_of
+from fieldcomb.coverage.estimate.effort import Plot, blurred, effort, off_plot, on_plot, path_m, plot_of
+from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
+from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, Missed, left_out
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.motion.legs import SearchPath
+from fieldcomb.tracks.motion.pace import smooth
 from fieldcomb.tracks.recording import Floats
 
-DRAWS = 200
-INTERVAL = (0.06, 0.96)  # a share cannot pass what was walked: draws pile up there, and want more room
-Missed = NDArray[np.float32]  # (DRAWS, cells of the plot)
+INTERVAL = (0.03, 0.98)  # how even lanes are is hardly seen, and ragged or very straight ones lie at the ends
 
 LEAST_M2 = 400.0
 NO_TIMES = "a recording has no times"
 LEAST_LEGS = 5
 PLACED = 0.10  # receiver error over the narrower of spacing and swath, below which single strips can be trusted
 REFLECT_SIGMAS = 2.0
-RHO_STEP = 0.02
-KERNEL_M = 3.0  # and 1.6 sigma more for lanes: what drift pushes together must not pass for effort
-KERNEL_SIGMAS = 1.6
+EDGE_SIGMAS = 0.7  # how far off the edge of walked ground may be at one place
 
 # How far path length and swath can be off, as shares; measured on simulated walks, see docs/measures.md.
 LENGTH_BIAS = 0.00045  # times (sigma / pace)^2: drift across the course makes a path longer
@@ -43,19 +42,8 @@ LENGTH_SD_PER_M2 = 0.008
 MOST_TURN_SD = 0.08
 TURN_SD_M = 0.6  # of each leg: turns are cut short, which counts where legs are short
 SWATH_SD = {True: 0.03, False: 0.10}  # measured, and not
-
-
-def swept_share(rho: Floats, kappa: Floats) -> Floats:
-    """Share swept at effort rho by strips whose spacings are gamma distributed with spread over mean kappa.
-
-    h = P(a + 1, a rho) + rho (1 - P(a, a rho)), a = 1 / kappa^2, P the regularised lower incomplete gamma function:
-    the mean of min(spacing, swath) over the mean spacing. Even lanes (kappa to 0) give min(1, rho), random ones
-    (kappa = 1) the law of random search, 1 - exp(-rho).
-    """
-    from scipy.special import gammainc, gammaincc
-
-    a = 1 / np.square(kappa)
-    return np.asarray(gammainc(a + 1, a * rho) + rho * gammaincc(a, a * rho))
+LESS_SMOOTHING = 30.0  # leaves bends in, and a noise whose velocity on each axis is so many times sigma, a second
+NOISE_PER_SIGMA = 0.0416
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,85 +59,79 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Walked:
-    """One walk to estimate from: its ways, swath in metres and whether it was measured, and the receiver."""
+    """One walk: its ways, swath in metres and whether it was measured, the receiver, and spacings between lanes."""
 
     ways: Sequence[SearchPath]
     swath_m: float
     swath_measured: bool
     receiver: Receiver
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Drawn:
-    """What one walk may have swept: effort round each inside cell, and how even its lanes and how long it may be.
-
-    efforts : one (cells,) for each direction that was walked. scale : (DRAWS,) factors of the effort. kappa : values,
-    and drawn : (DRAWS,) places in them.
-    """
-
-    efforts: tuple[Floats, ...]
-    scale: Floats
-    kappa: Floats
-    drawn: NDArray[np.int64]
-    legs: int
-    strips_placed: bool
+    spacings: tuple[MeasuredSpacing, ...] = ()
 
 
 def draw(plot: Plot, walked: Walked) -> Drawn:
-    """Draw for one walk kappa by its chance, and length and swath about their values.
-
-    The same walk gives the same draws.
-    """
-    pattern = pattern_of(walked.ways, walked.receiver)
+    """Draw for one walk kappa by its chance, and length and swath about their values."""
+    pattern = pattern_of(walked.ways, walked.receiver, walked.spacings)
     reflect_m = REFLECT_SIGMAS * float(np.hypot(walked.receiver.slow_m, walked.receiver.fast_m))
     swept = [walked.swath_m * path_m(way) for way in walked.ways]
-    rng = np.random.default_rng(_seed(walked.ways))
-    kernel_m = KERNEL_M + (0 if pattern.kind == WANDERING else KERNEL_SIGMAS * walked.receiver.sigma_m)
-    drawn = _kappas(pattern, rng)
-    scale = _scales(walked, swept, pattern, rng)
     efforts = []
     for axis in (0, 1) if pattern.kind == CROSSWISE else (0,):
         mine = [s * (a == axis) for s, a in zip(swept, _by_second(pattern, walked.ways), strict=True)]
-        efforts.append(effort(plot, walked.ways, mine, reflect_m, kernel_m))
-    return Drawn(tuple(efforts), scale, pattern.kappa, drawn, pattern.legs, _placed(pattern, walked))
+        efforts.append(effort(plot, walked.ways, mine, reflect_m))
+    place = np.searchsorted(np.cumsum(pattern.chance), _evenly())
+    return Drawn(
+        tuple(efforts),
+        _scales(walked, swept, pattern),
+        pattern.kappa,
+        np.minimum(place, pattern.kappa.size - 1),
+        pattern.kind,
+        walked.receiver.sigma_m,
+        min((float(way.t_s[0]) for way in walked.ways), default=0.0),
+        pattern.legs,
+        _placed(pattern, walked),
+    )
 
 
-def left_out(walk: Drawn) -> Missed:
-    """Give the chance that each inside cell of the plot was left out, (DRAWS, cells): a row for each way it may be."""
-    missed = np.ones((DRAWS, walk.efforts[0].size), np.float32)
-    for rho in walk.efforts:
-        _leave_out(missed, rho, walk.scale, walk.kappa, walk.drawn)
-    return missed
+def _evenly() -> Floats:
+    """Numbers between 0 and 1, rising, one in each of DRAWS equal parts."""
+    return (np.arange(DRAWS) + 0.5) / DRAWS
 
 
-def _seed(ways: Sequence[SearchPath]) -> list[int]:
-    """Numbers that belong to this walk alone, so that its draws do not depend on what else is surveyed."""
-    return [len(ways), *(int(abs(way.t_s[0])) for way in ways[:3]), sum(way.t_s.size for way in ways)]
-
-
-def _evenly(rng: np.random.Generator) -> Floats:
-    """Numbers between 0 and 1, one in each of DRAWS equal parts, in random order."""
-    return (rng.permutation(DRAWS) + 0.5) / DRAWS
-
-
-def _kappas(pattern: Pattern, rng: np.random.Generator) -> NDArray[np.int64]:
-    """Draw places in ``pattern.kappa`` by their chance."""
-    found = np.searchsorted(np.cumsum(pattern.chance), _evenly(rng))
-    return np.minimum(found, pattern.kappa.size - 1)
-
-
-def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern, rng: np.random.Generator) -> Floats:
-    """Draw factors of the effort: how much longer or shorter path and swath may be than they seem."""
+def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern) -> Floats:
+    """Factors of the effort, rising: how much longer or shorter path and swath may be than they seem."""
     from scipy.special import ndtri
 
     seconds = sum(s.size for s in swept_m2)
     length_m = sum(float(s.sum()) for s in swept_m2) / walked.swath_m
     pace = length_m / max(seconds, 1)
-    turns = 0.0 if pattern.kind == WANDERING else min(TURN_SD_M * pattern.legs / max(length_m, 1.0), MOST_TURN_SD)
     sigma = walked.receiver.sigma_m
-    longer = 1 + LENGTH_BIAS * (sigma / max(pace, 0.1)) ** 2
+    if pattern.kind == WANDERING:
+        turns, longer = 0.0, 1 / winding(walked.ways, sigma)
+    else:
+        turns = min(TURN_SD_M * pattern.legs / max(length_m, 1.0), MOST_TURN_SD)
+        longer = 1.0
+    longer *= 1 + LENGTH_BIAS * (sigma / max(pace, 0.1)) ** 2
     sd = math.hypot(LENGTH_SD, LENGTH_SD_PER_M2 * sigma**2, turns, SWATH_SD[walked.swath_measured])
-    return np.asarray(np.maximum(1 + sd * ndtri(_evenly(rng)), 0.3) / longer)
+    return np.asarray(np.maximum(1 + sd * ndtri(_evenly()), 0.3) / longer)
+
+
+def winding(ways: Sequence[SearchPath], sigma_m: float) -> float:
+    """How much longer a winding path is than its smoothed line, which cuts its bends: 1.1 to 1.2 mostly.
+
+    A line smoothed less is longer, by its bends and by noise of the receiver that is left in it; of that noise the
+    rms velocity is known, and what it adds to a steady pace is taken off.
+    """
+    little = smoothed = 0.0
+    steps: list[Floats] = []
+    for way in ways:
+        next_second = np.diff(way.t_s) < 1.5
+        step = np.hypot(np.diff(smooth(way.x_m, LESS_SMOOTHING)), np.diff(smooth(way.y_m, LESS_SMOOTHING)))[next_second]
+        steps.append(step)
+        little += float(step.sum())
+        smoothed += float(way.step_m[:-1][next_second].sum())
+    if smoothed <= 0:
+        return 1.0
+    noise = NOISE_PER_SIGMA * sigma_m / max(float(np.median(np.concatenate(steps))), 0.05)
+    return max(little / (1 + noise**2 / 2) / smoothed, 1.0)
 
 
 def _by_second(pattern: Pattern, ways: Sequence[SearchPath]) -> list[NDArray[np.int64]]:
@@ -158,15 +140,6 @@ def _by_second(pattern: Pattern, ways: Sequence[SearchPath]) -> list[NDArray[np.
         return [np.zeros(way.t_s.size, np.int64) for way in ways]
     at = [np.searchsorted(pattern.stations.t_s, way.t_s) for way in ways]
     return [pattern.axis[np.minimum(k, pattern.axis.size - 1)] for k in at]
-
-
-def _leave_out(missed: Missed, rho: Floats, scale: Floats, kappa: Floats, drawn: NDArray[np.int64]) -> None:
-    """Take what was swept off in each draw and cell, in place; from a table of ``swept_share`` in steps of 0.02."""
-    most = float(rho.max(initial=0.0) * scale.max()) + 2 * RHO_STEP
-    steps = np.arange(0.0, most + RHO_STEP, RHO_STEP)
-    table = swept_share(steps[None, :], kappa[:, None]).astype(np.float32)
-    for n in range(drawn.size):
-        missed[n] *= 1 - np.interp(rho * scale[n], steps, table[drawn[n]]).astype(np.float32)
 
 
 def _placed(pattern: Pattern, walked: Walked) -> bool:
@@ -184,29 +157,22 @@ def summed_up(missed: NDArray[np.float32], weight: Floats) -> tuple[float, float
 
 @dataclass(slots=True, eq=False)
 class _Sum:
-    """Outings together: the product of what was left out, and as recorded where strips can be trusted."""
+    """Outings together: the walks that cannot be placed, and as recorded where strips can be trusted."""
 
-    missed: Missed
     placed: Mask
+    walks: list[Drawn] = field(default_factory=list)
     rim_sd_m: float = 0.0
-
-    def add(self, missed: Missed) -> None:
-        self.missed *= missed
 
     def place(self, swept: Mask, rim_sd_m: float) -> None:
         self.placed = np.asarray(self.placed | swept)
         self.rim_sd_m = max(self.rim_sd_m, rim_sd_m)
 
-    def all_missed(self, plot: Plot) -> Missed:
-        return self.missed * recorded_missed(plot, self.placed, self.rim_sd_m) if self.rim_sd_m else self.missed
-
 
 @dataclass(slots=True, eq=False)
 class Estimates:
-    """Adds up outings cell by cell: what one left out another may have swept.
+    """Adds up outings: what one left out another may have swept (``walked_ground``).
 
-    Draws are shared inside a recording and independent between recordings. Only sums are kept, so that memory does not
-    grow with the number of outings; their order makes no difference.
+    Of each walk only its effort in coarse cells is kept. The order of the outings makes no difference.
     """
 
     plot: Plot
@@ -230,50 +196,53 @@ class Estimates:
         known: list[str | None] = [None, *swept_by_coil]
         for coil in known:
             if coil not in self.sums:
-                nothing = np.ones((DRAWS, self.plot.weight.size), np.float32)
-                self.sums[coil] = _Sum(nothing, np.zeros(swept.shape, bool))
+                self.sums[coil] = _Sum(np.zeros(swept.shape, bool))
         if self.reason or untimed:
             return _untold(self.reason or NO_TIMES)
-        # Multiplied one after another: the draws of a whole team would not fit into memory beside each other.
-        left: dict[str, Missed] = {}
-        legs, placed = 0, bool(walks)
-        for coil, walked in walks:
-            drawn = self.memory.get_or_compute("draw", (self.plot, walked), partial(draw, self.plot, walked))
-            legs, placed = legs + drawn.legs, placed and drawn.strips_placed
-            missed = left_out(drawn)
-            left[coil] = missed if coil not in left else np.multiply(left[coil], missed, out=left[coil])
-        for coil, mine in left.items():
-            self._add(coil, placed, [mine], swept_by_coil[coil], [w for c, w in walks if c == coil])
-        alone = self._add(None, placed, list(left.values()), swept, [w for _, w in walks])
-        if legs < LEAST_LEGS and not placed:
-            return Estimate(None, None, None, placed, f"fewer than {LEAST_LEGS} legs were walked")
-        pct, low, high = summed_up(alone, self.plot.weight)
+        drawn = [
+            (coil, self.memory.get_or_compute("draw", (self.plot, walked), partial(draw, self.plot, walked)))
+            for coil, walked in walks
+        ]
+        placed = bool(walks) and all(walk.strips_placed for _, walk in drawn)
+        for coil, mine in (*swept_by_coil.items(), (None, swept)):
+            if not placed:
+                self.sums[coil].walks += [walk for name, walk in drawn if coil in (None, name)]
+            elif any(coil in (None, name) for name, _ in walks):
+                rim_sd_m = max(_rim_sd_m(walked) for name, walked in walks if coil in (None, name))
+                self.sums[coil].place(mine, rim_sd_m)
         if placed:  # the map itself
-            pct = 100 * float(on_plot(self.plot, swept) @ self.plot.weight)
-        return Estimate(pct, low, high, placed, None)
-
-    def _add(
-        self, coil: str | None, placed: bool, missed: Sequence[Missed], swept: Mask, walks: Sequence[Walked]
-    ) -> Missed:
-        """Add to one sum; give what this outing alone left out."""
-        if placed:
-            rim_sd_m = max(_rim_sd_m(walked) for walked in walks)
-            self.sums[coil].place(swept, rim_sd_m)
-            return recorded_missed(self.plot, swept, rim_sd_m)
-        alone = reduce(np.multiply, missed) if missed else np.ones((DRAWS, self.plot.weight.size), np.float32)
-        self.sums[coil].add(alone)
-        return alone
+            missed = recorded_missed(self.plot, swept, max(_rim_sd_m(walked) for _, walked in walks))
+            _, low, high = summed_up(missed, self.plot.weight)
+            return Estimate(100 * float(on_plot(self.plot, swept) @ self.plot.weight), low, high, True, None)
+        if sum(walk.legs for _, walk in drawn) < LEAST_LEGS:
+            return Estimate(None, None, None, False, f"fewer than {LEAST_LEGS} legs were walked")
+        missed = left_out(self.plot, [walk for _, walk in drawn])
+        return Estimate(*summed_up(missed, self.plot.weight), False, None)
 
     def left_out(self, grid: Grid) -> Floats:
-        """Mean chance that walks which cannot be placed left out the cells of a grid over the site, (rows, cols)."""
-        return off_plot(self.plot, self.sums[None].missed.mean(axis=0, dtype=float), grid)
+        """Mean chance that walks which cannot be placed left out the cells of a grid over the site, (rows, cols).
+
+        Where exactly walked ground ends is not known, so that each cell tells of the ground around it.
+        """
+        walks = self.sums[None].walks
+        whole = np.zeros(self.plot.share.shape)
+        whole[self.plot.inside] = left_out(self.plot, walks).mean(axis=0, dtype=float)
+        kernel_m = EDGE_SIGMAS * max((walk.sigma_m for walk in walks), default=0.0)
+        bare, room = (
+            blurred(self.plot, v, kernel_m)[self.plot.inside] for v in (whole * self.plot.share, self.plot.share)
+        )
+        return off_plot(self.plot, bare / room, grid)
 
     def together(self, coil: str | None = None) -> Estimate:
         """All outings with one coil; None for all outings."""
         reason = self.reason or (NO_TIMES if coil in self.untimed else None)
         if reason:
             return _untold(reason)
-        return Estimate(*summed_up(self.sums[coil].all_missed(self.plot), self.plot.weight), None, None)
+        of = self.sums[coil]
+        missed = left_out(self.plot, of.walks)
+        if of.rim_sd_m:
+            missed *= recorded_missed(self.plot, of.placed, of.rim_sd_m)
+        return Estimate(*summed_up(missed, self.plot.weight), None, None)
 
 
 def _untold(reason: str) -> Estimate:

@@ -14,13 +14,14 @@ from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.cache.memo import NOTHING, Memo, digest
 from fieldcomb.coverage.estimate.chance import ChanceMap, redraw
 from fieldcomb.coverage.estimate.confidence import found_from_m
+from fieldcomb.coverage.estimate.measured_spacings import spacings_of
 from fieldcomb.coverage.estimate.swept_share import Estimate, Walked, estimates_on
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.ground.pass_tally import OutingPasses, PassTally, Swinging, sweep_outing
 from fieldcomb.coverage.ground.site_cells import SITE, Ground, clip_to_site
 from fieldcomb.coverage.ground.under_coil import UnderCoil
 from fieldcomb.coverage.outings.times import outing_times
-from fieldcomb.coverage.outings.walks import WalkedOuting
+from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
 from fieldcomb.coverage.raster.cells import Cells, Mask
 from fieldcomb.coverage.raster.passes import Counts
 from fieldcomb.coverage.survey.figures import coil_results, site_result, total_result
@@ -28,6 +29,7 @@ from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.coverage.todo.dug_classes import SearchedTally
 from fieldcomb.coverage.todo.remaining import RemainingTargets
+from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.units import parse_zone
 
@@ -138,9 +140,7 @@ class SurveySums:
     def _estimate(self, outing: WalkedOuting, swept: OutingPasses) -> tuple[Estimate, dict[str, Floats]]:
         """Estimate one outing, and add it to what all outings swept; with the chances as ``_add_chance`` gives them."""
         walks = [
-            (w.swing.coil.name, Walked(w.walk.ways, w.swing.swath_m, w.swing.swath_measured, receiver(w.swing.gps)))
-            for w in outing.walks
-            if w.walk.ways or w.walk.times is None
+            (w.swing.coil.name, _walked(w, outing.marks)) for w in outing.walks if w.walk.ways or w.walk.times is None
         ]
         by_coil = {coil: self._on_site(counts, swept) for coil, counts in swept.by_coil.items()}
         estimate = self.estimates.add(walks, self._on_site(swept.passes, swept), by_coil)
@@ -172,3 +172,9 @@ class SurveySums:
         untimed = {w.swing.coil.name for w in outing.walks if w.walk.times is None}
         told = chances.of_outing(drawn, estimate.pct) if drawn else {}
         return {name: one for name, one in told.items() if name not in untimed}
+
+
+def _walked(walk: SwungWalk, marks: Sequence[Mark]) -> Walked:
+    swing = walk.swing
+    spacings = spacings_of(marks, walk.walk.start_s, walk.walk.end_s)
+    return Walked(walk.walk.ways, swing.swath_m, swing.swath_measured, receiver(swing.gps), spacings)

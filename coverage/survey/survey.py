@@ -15,7 +15,8 @@ from fieldcomb.coverage.areas.no_go import without_ended
 from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.cache.memo import Memo, Store
 from fieldcomb.coverage.estimate.confidence import rated, told_unswept
-from fieldcomb.coverage.estimate.swept_share import Drawn
+from fieldcomb.coverage.estimate.effort import Effort
+from fieldcomb.coverage.estimate.walked_ground import Drawn
 from fieldcomb.coverage.gear.coils import Coil
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.gear.target_ids import DigRule
@@ -53,7 +54,7 @@ ProgressCallback = Callable[[str, int, int], None]
 CACHED_TYPES = (
     *(WalkedOuting, SwungWalk, RecordingResult, Mark, PegResidual, Swing, Coil, DigRule),
     *(Walk, Leg, SearchPath, Stop, DropOut, Times),
-    *(OutingPasses, Runs, Grid, NoGoEntered, NoGoEntry, Drawn),
+    *(OutingPasses, Runs, Grid, NoGoEntered, NoGoEntry, Drawn, Effort),
 )
 
 

@@ -61,8 +61,9 @@ def told(site: SiteWalks) -> Told:
     outings = [outing_of(walk, chr(ord("a") + k)) for k, walk in enumerate(site.walks)]
     result = survey(SiteInput("field", "UTC", CELL_M, FRAME, (area,)), outings)
     total = result.report.total
-    assert total.swept_est_pct is not None and total.swept_low is not None and total.swept_high is not None
-    numbers = site.true_pct, total.swept_pct, total.swept_est_pct, total.swept_low, total.swept_high
+    assert total.estimate.pct is not None and total.estimate.low is not None and total.estimate.high is not None
+    estimate = total.estimate
+    numbers = site.true_pct, total.swept_pct, estimate.pct, estimate.low, estimate.high
     return Told(*numbers, *_chances(site, result), _strips(site, result))
 
 

@@ -201,8 +201,8 @@ def _runs(flag: NDArray[np.bool_], join: int, least: int) -> list[tuple[int, int
     return [(a, b) for a, b in runs if b - a >= least]
 
 
-def smooth(x: Floats) -> Floats:
-    """Minimise sum (z - x)^2 + 1000 sum (second difference of z)^2 at 1 Hz (Whittaker 1923; Eilers 2003).
+def smooth(x: Floats, weight: float = SMOOTHING) -> Floats:
+    """Minimise sum (z - x)^2 + weight sum (second difference of z)^2 at 1 Hz (Whittaker 1923; Eilers 2003).
 
     For path length, pace and heading only: a raw 1 Hz track is far too long, and a smoothed one makes a worse map.
     Several columns (n, m) are smoothed each for itself.
@@ -213,7 +213,7 @@ def smooth(x: Floats) -> Floats:
     if n < 5:
         return x
     band = np.zeros((3, n))
-    band[2] = 1 + SMOOTHING * np.array([1, 5, *[6] * (n - 4), 5, 1])
-    band[1, 1:] = SMOOTHING * np.array([-2, *[-4] * (n - 3), -2])
-    band[0, 2:] = SMOOTHING
+    band[2] = 1 + weight * np.array([1, 5, *[6] * (n - 4), 5, 1])
+    band[1, 1:] = weight * np.array([-2, *[-4] * (n - 3), -2])
+    band[0, 2:] = weight
     return np.asarray(solveh_banded(band, x))

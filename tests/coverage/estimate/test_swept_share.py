@@ -27,7 +27,8 @@ from fieldcomb.coverage.estimate.regularity import (
     on_lanes,
     pattern_of,
 )
-from fieldcomb.coverage.estimate.swept_share import Estimate, Walked, estimates_on, swept_share
+from fieldcomb.coverage.estimate.swept_share import Estimate, Walked, estimates_on
+from fieldcomb.coverage.estimate.walked_ground import swept_share
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.grid import grid_over
 from fieldcomb.coverage.survey.results import OutingResult
@@ -166,7 +167,8 @@ def test_effort_is_kept_and_mirrored_in_at_the_edge() -> None:
 
     def along(y: float) -> float:
         x, one = np.linspace(1, 39, 200), np.ones(200)
-        return float(effort(plot, [SearchPath(x, x, y * one, x, y * one, one)], [one], 3.0, 3.0) @ plot.weight)
+        laid = effort(plot, [SearchPath(x, x, y * one, x, y * one, one)], [one], 3.0).mirrored
+        return float(laid[plot.inside] @ plot.weight)
 
     assert along(-1.4) == pytest.approx(along(1.4), rel=0.02) and along(1.4) > 0
     assert along(-3.6) == 0.0

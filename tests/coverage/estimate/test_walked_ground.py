@@ -1,0 +1,101 @@
+"""Which ground was walked, on lanes laid out by hand, so that the answer is plain."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from fieldcomb.coverage.estimate.effort import Plot, off_plot, plot_of
+from fieldcomb.coverage.estimate.swept_share import Walked, draw
+from fieldcomb.coverage.estimate.walked_ground import Drawn, left_out
+from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.raster.grid import Grid, grid_over
+from fieldcomb.tracks.motion.legs import SearchPath
+from fieldcomb.tracks.recording import Floats
+
+EAST_M, NORTH_M, SWATH_M = 40.0, 50.0, 1.5
+USUAL = receiver("typical")
+Box = tuple[float, float, float, float]
+
+
+def site() -> tuple[Plot, Grid]:
+    """A field of 40 by 50 m, and cells of 1 m over it."""
+    grid = grid_over((0, 0, EAST_M, NORTH_M), 0.5)
+    return plot_of(np.ones((grid.rows, grid.cols), bool), grid, 4.0), grid_over((0, 0, EAST_M, NORTH_M), 1.0)
+
+
+def lanes(box: Box, start_s: float = 0.0, without: Sequence[int] = ()) -> Drawn:
+    """Lanes 1.5 m apart to the north and back over a box, but for some; exactly as they were walked."""
+    left, low, right, high = box
+    x, y = [], []
+    for number, lane in enumerate(np.arange(left + 0.75, right, 1.5)):
+        if number not in without:
+            along = np.arange(low, high, 0.3)
+            x.append(np.full(along.size, lane))
+            y.append(along if number % 2 else along[::-1])
+    east, north = np.concatenate(x), np.concatenate(y)
+    step = np.minimum(np.hypot(np.diff(east, append=east[-1]), np.diff(north, append=north[-1])), 0.3)
+    way = SearchPath(start_s + np.arange(east.size, dtype=float), east, north, east, north, step)
+    return draw(site()[0], Walked([way], SWATH_M, True, USUAL))
+
+
+def share(*walks: Drawn) -> float:
+    """Percent that is expected to be swept."""
+    plot, _ = site()
+    return float(100 * (1 - left_out(plot, walks).mean(axis=0) @ plot.weight))
+
+
+def bare(*walks: Drawn) -> Floats:
+    """Share expected to be left out of each square metre, (50, 40), row 0 in the north."""
+    plot, grid = site()
+    return off_plot(plot, left_out(plot, walks).mean(axis=0, dtype=float), grid)
+
+
+def test_a_rim_that_nobody_walked_is_left_out() -> None:
+    """Of a rim of 4 m the outer 2 m are told as bare, and inside hardly anything; the share is what was walked."""
+    cells = bare(lanes((4, 4, 36, 46)))
+    rim = np.ones(cells.shape, bool)
+    rim[2:-2, 2:-2] = False
+    inside = np.zeros(cells.shape, bool)
+    inside[6:-6, 6:-6] = True
+    assert cells[rim].mean() > 0.95
+    assert cells[inside].mean() < 0.15
+
+
+def test_two_walks_over_the_same_ground_do_not_fill_its_rim() -> None:
+    """The second visit to a block sweeps inside what the first left out, and nothing outside."""
+    first, again = lanes((6, 6, 34, 44)), lanes((6, 6, 34, 44), 86_400)
+    rim = np.zeros((50, 40), bool)
+    rim[:, :3] = True
+    assert bare(first, again)[rim].mean() > 0.97
+    assert share(first) < share(first, again) < 100 * 31 * 41 / 2000
+
+
+@pytest.mark.parametrize("parts", [2, 4])
+def test_blocks_side_by_side_count_as_one_walk_over_all(parts: int) -> None:
+    """Walked in one go or block by block, the same lanes are the same share to 1.5 points."""
+    edges = np.linspace(2, 38, parts + 1)
+    blocks = [lanes((edges[k], 3, edges[k + 1], 47), 86_400.0 * k) for k in range(parts)]
+    assert share(*blocks) == pytest.approx(share(lanes((2, 3, 38, 47))), abs=1.5)
+    assert share(*blocks) > max(share(block) for block in blocks) + 10
+
+
+def test_walks_count_the_same_in_any_order() -> None:
+    """Blocks, a repeat and a crossing block give the same bytes in each order."""
+    walks = [lanes((3, 3, 20, 47)), lanes((20, 3, 37, 47), 1e5), lanes((3, 3, 20, 30), 2e5)]
+    plot, _ = site()
+    assert np.array_equal(left_out(plot, walks), left_out(plot, walks[::-1]))
+
+
+def test_lanes_left_out_in_the_middle_are_bare() -> None:
+    """Five lanes left out, 7.5 m, are told as bare where they are, and nothing else is."""
+    cells = bare(lanes((1, 1, 39, 49), without=range(10, 15)))[5:-5]
+    assert cells[:, 18:22].mean() > 0.9
+    assert cells[:, 4:12].mean() < 0.2 and cells[:, 28:36].mean() < 0.2
+
+
+def test_nobody_walked() -> None:
+    """Without walks everything is left out."""
+    assert share() == pytest.approx(0.0, abs=1e-9)
