@@ -12,17 +12,10 @@ from fieldcomb.tracks.hints import Hint
 class FieldcombError(Exception):
     """Something in the user's files or words is at fault.
 
-    Parameters
-    ----------
-    problem : str
-        What is wrong, and what was expected.
-    file : str, optional
-        Name of the file at fault, as the user knows it.
-    where : str, optional
-        Place in the file: a line, a key, a feature.
-    hint : str or Hint, optional
-        What to do about it; a Hint where the command line and the page say it differently.
-
+    problem : what is wrong, and what was expected.
+    file : name of the file at fault, as the user knows it.
+    where : place in the file: a line, a key, a feature.
+    hint : what to do about it; a Hint where the command line and the page say it differently.
     """
 
     exit_code = 1

@@ -65,11 +65,7 @@ def take_apart(folder: Path, walks: Sequence[WalkToAdd], *, say: Say) -> list[Wa
 
     Other files, and KMZ, are handed through. Everything in an archive that is not added is told with its reason.
 
-    Raises
-    ------
-    TrackError
-        Nothing is left to add; or the site has no place yet, and the recordings lie far apart.
-
+    Raises TrackError: nothing is left to add; or the site has no place yet, and the recordings lie far apart.
     """
     packed = [_read_archive(walk) is not None for walk in walks]
     if not any(packed):

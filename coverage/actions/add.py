@@ -136,23 +136,13 @@ def add(
 ) -> tuple[Added, ...]:
     """Add walks to a site: all of them or, when one of them is at fault, none.
 
-    Parameters
-    ----------
-    folder : Path
-        The site folder.
-    walks : sequence of WalkToAdd
-        Files that make one outing, ordered by time here.
-    typed : Typed
-        What was typed for all of them; a coil may be named for good (``small=13x20cm``).
-    label, note : str, optional
-        Kept with the outing.
-    each : bool, optional
-        True makes one outing of each file.
-    unrecorded : sequence of str, optional
-        People of the team who searched without a recording.
-    say : callable
-        Takes notes for the user.
-
+    folder : the site folder.
+    walks : files that make one outing, ordered by time here.
+    typed : what was typed for all of them; a coil may be named for good (``small=13x20cm``).
+    label, note : kept with the outing.
+    each : true makes one outing of each file.
+    unrecorded : people of the team who searched without a recording.
+    say : takes notes for the user.
     """
     with opened(folder, say) as site:
         addition = addition_to(site, walks, typed, label=label, note=note, each=each, unrecorded=unrecorded, say=say)

@@ -28,28 +28,14 @@ def draw_site(
 ) -> Report:
     """Survey a site and write its output folder.
 
-    Parameters
-    ----------
-    folder : Path
-        The site folder.
-    out : Path, optional
-        The output folder; the site's own if not given. Only in the site's own are results kept for the next time.
-    since : date, optional
-        Only outings from this day on.
-    between : (id, id), optional
-        Two outings to set beside each other.
-    depth_m : float, optional
-        How deep below the soil it is asked what the coil itself covered.
-    added : sequence of Added, optional
-        Outings that were just added, whose walks need not be read again.
-    say, progress : callable
-        Take notes for the user, and how far the work is.
+    out : the output folder; the site's own if not given. Only in the site's own are results kept for the next time.
+    since : only outings from this day on.
+    between : (id, id), two outings to set beside each other.
+    depth_m : how deep below the soil it is asked what the coil itself covered.
+    added : outings that were just added, whose walks need not be read again.
+    say, progress : take notes for the user, and how far the work is.
 
-    Returns
-    -------
-    Report
-        What was written, as numbers.
-
+    Returns what was written, as numbers.
     """
     out = own_out(folder) if out is None or out == folder / OUT else out
     given = survey_inputs(folder, since=since, between=between, say=say)

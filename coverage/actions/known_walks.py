@@ -33,22 +33,12 @@ def look_for_again(
 ) -> None:
     """Compare walks that are to be added with those of the site from the same days.
 
-    Parameters
-    ----------
-    site, frame : Site, SiteFrame
-        The open site.
-    new : sequence of (RecordingInput, Fixes)
-        The new walks, and their usable fixes.
-    days : set of str
-        Their days, as in the ids of outings.
-    say : callable
-        Takes a note where a walk may be the same person's as one that is there.
+    site, frame : the open site.
+    new : sequence of (RecordingInput, Fixes), the new walks, and their usable fixes.
+    days : their days, as in the ids of outings.
+    say : takes a note where a walk may be the same person's as one that is there.
 
-    Raises
-    ------
-    TrackError
-        A walk has the very fixes of one that is there, under other bytes.
-
+    Raises TrackError: a walk has the very fixes of one that is there, under other bytes.
     """
     traces: dict[int, Seen] = {}
     for old in _near_in_time(site, days):

@@ -36,26 +36,14 @@ def new_site(
 ) -> WalkedEdge | None:
     """Start a site folder, complete or not at all; gives the edge that was made of a walk.
 
-    Parameters
-    ----------
-    folder : Path
-        Where; it must be absent or empty.
-    name, zone, cell : str, optional
-        As typed; the name is the folder's when None.
-    boundary : str, optional
-        File of areas. With it the frame is fixed here, else at the first ``add``.
-    edge : str, optional
-        Recording of a walk round the edge, instead of a boundary.
-    held : str, optional
-        Where that file lies, when ``boundary`` or ``edge`` is only the name that it is known by.
-    say : callable
-        Takes notes for the user.
+    folder : where; it must be absent or empty.
+    name, zone, cell : as typed; the name is the folder's when None.
+    boundary : file of areas. With it the frame is fixed here, else at the first ``add``.
+    edge : recording of a walk round the edge, instead of a boundary.
+    held : where that file lies, when ``boundary`` or ``edge`` is only the name that it is known by.
+    say : takes notes for the user.
 
-    Raises
-    ------
-    UsageError, AreaError, TrackError, SiteError
-        Nothing has been written then.
-
+    Raises UsageError, AreaError, TrackError, SiteError: nothing has been written then.
     """
     if name is not None and not name.strip():
         raise UsageError("the name of a site must not be empty", hint="Leave --name out to take the folder's")

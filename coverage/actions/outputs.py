@@ -69,11 +69,7 @@ def own_out(site: Path) -> Path:
 def write_outputs(folder: Path, files: dict[str, bytes]) -> None:
     """Write the output folder, made when absent; each file whole or not at all, and nothing else there is touched.
 
-    Raises
-    ------
-    SiteError
-        It cannot be written; what was there before is there still.
-
+    Raises SiteError: it cannot be written; what was there before is there still.
     """
     made = _make_folder(folder)
     try:

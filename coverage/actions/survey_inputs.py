@@ -53,12 +53,8 @@ def survey_inputs(
 ) -> SurveyInputs:
     """Look up everything that a survey of the site takes; the files themselves are read one outing at a time.
 
-    Raises
-    ------
-    SiteError
-        No outings, a file that is missing, or a fault in a file of the site. That a file in tracks/ is still the one
-        that was added is checked when its turn comes.
-
+    Raises SiteError: no outings, a file that is missing, or a fault in a file of the site. That a file in tracks/ is
+    still the one that was added is checked when its turn comes.
     """
     with opened(folder, say, reading=True) as site:
         chosen, notes = _chosen(site, since)

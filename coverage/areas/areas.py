@@ -78,26 +78,10 @@ class Area:
 def read_areas(data: bytes, file: str) -> tuple[tuple[Area, ...], tuple[str, ...]]:
     """Read areas from GeoJSON, GPX (closed tracks and routes) or KML, packed or not, whatever its name ends in.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    file : str
-        Its name, for messages.
+    Returns the areas in file order, of which what has no kind is the site, with sound shapes; and notes for the user.
 
-    Returns
-    -------
-    tuple of Area
-        In file order; what has no kind is the site. Shapes are sound.
-    tuple of str
-        Notes for the user.
-
-    Raises
-    ------
-    AreaError
-        Not such a file, not in WGS 84 degrees, or a shape that is open, empty, a line, crosses itself, or is as
-        large as a country; the message names the feature.
-
+    Raises AreaError: not such a file, not in WGS 84 degrees, or a shape that is open, empty, a line, crosses itself, or
+    is as large as a country; the message names the feature.
     """
     drawn, notes = read_drawn(data, file)
     areas = tuple(_area(item, file, notes) for item in drawn)
@@ -187,11 +171,7 @@ def place_areas(areas: Sequence[Area], frame: SiteFrame, file: str) -> tuple[tup
 
     An area that is no part of the site and lies so far off that it cannot meet it is left out with a note.
 
-    Raises
-    ------
-    AreaError
-        A shape that cannot be used, or a site in parts so far apart, or so large, that it is no site.
-
+    Raises AreaError: a shape that cannot be used, or a site in parts so far apart, or so large, that it is no site.
     """
     out, notes = [], list[str]()
     for number, area in enumerate(areas, 1):

@@ -86,15 +86,10 @@ def find_loops(path: RingPoints, allowed_m: float) -> tuple[list[Loop], int]:
 
     Gives those that are whole, and how often the walk goes round in all.
 
-    Parameters
-    ----------
-    path : (n, 2)
-        The walk in metres, no place twice in a row.
-    allowed_m : float
-        Ends of one time round may lie so far apart.
+    path : (n, 2), the walk in metres, no place twice in a row.
+    allowed_m : ends of one time round may lie so far apart.
 
     Raises ValueError for a walk that meets itself too often to be taken apart.
-
     """
     untie(path, MILLIMETRE_M)  # raises for a scribble
     faces = faces_of([LineString([*path, path[0]])])

@@ -77,12 +77,8 @@ def edge_of_walk(recording: Recording) -> WalkedEdge:
     Stops are drawn together and drop-outs bridged. Of the walk the piece is taken that goes round once and encloses
     most for its length; of several times round the one with the middle area. Ways out and back are cut off.
 
-    Raises
-    ------
-    AreaError
-        Fewer than three places, ends that do not meet, a walk of which more than a tenth is in doubt, or no ground to
-        speak of.
-
+    Raises AreaError: fewer than three places, ends that do not meet, a walk of which more than a tenth is in doubt, or
+    no ground to speak of.
     """
     check = AreaCheck(recording.file, "", "site", [])
     frame, fixes = _edge_fixes(recording, check)

@@ -79,22 +79,11 @@ class Swath:
 def no_go_entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath], cell_m: float) -> NoGoEntered:
     """Measure how far an outing reached into each no-go area that holds on its day.
 
-    Parameters
-    ----------
-    areas : sequence of AreaShape
-        All areas in site metres, also those across and beside the site's edge.
-    days : (first, last)
-        Of the outing.
-    swaths : sequence of Swath
-        One a recording.
-    cell_m : float
-        Side of a cell; cells are those of the site.
+    areas : all areas in site metres, also those across and beside the site's edge.
+    days : (first, last), of the outing.
+    cell_m : side of a cell; cells are those of the site.
 
-    Returns
-    -------
-    NoGoEntered
-        Entries in the order of the areas.
-
+    Returns entries in the order of the areas.
     """
     found: list[NoGoEntry] = []
     shapes: list[Shape] = []

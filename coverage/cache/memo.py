@@ -54,15 +54,9 @@ class Memo:
     def get_or_compute(self, what: str, given: Sequence[Any], compute: Callable[[], T]) -> T:
         """Return a result that is kept, or compute and keep it.
 
-        Parameters
-        ----------
-        what : str
-            Name of the computation.
-        given : sequence
-            All that the result depends on: plain values, arrays, outlines, dataclasses.
-        compute : callable
-            Computes it; what it raises is raised, and not kept.
-
+        what : name of the computation.
+        given : all that the result depends on: plain values, arrays, outlines, dataclasses.
+        compute : computes it; what it raises is raised, and not kept.
         """
         if self.store is None:
             return compute()

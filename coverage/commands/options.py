@@ -89,11 +89,7 @@ def check_typed(given: Mapping[str, str | None], *, empty_takes_back: bool = Fal
 
     ``empty_takes_back``: an empty text stands for None, which takes back what was typed before.
 
-    Raises
-    ------
-    UsageError
-        A value cannot be, with the option's name; or the sweep was given twice.
-
+    Raises UsageError: a value cannot be, with the option's name; or the sweep was given twice.
     """
     kept: Kept = {}
     for key, text in given.items():

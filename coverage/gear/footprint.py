@@ -67,22 +67,12 @@ def footprint_m(
 ) -> tuple[float, float]:
     """Width and length in metres of the ground that a coil hears at a depth below it.
 
-    Parameters
-    ----------
-    width_m, length_m : float
-        The coil, left to right and fore and aft.
-    winding : str
-        dd or concentric.
-    depth_m : float
-        From the coil down, so the lift above the soil is in it. At 0 the footprint is the coil itself.
-    reach_m : float, optional
-        How deep the target that matters is just heard on the axis; one coil diameter if not given.
+    width_m, length_m : the coil, left to right and fore and aft.
+    winding : dd or concentric.
+    depth_m : from the coil down, so the lift above the soil is in it. At 0 the footprint is the coil itself.
+    reach_m : how deep the target that matters is just heard on the axis; one coil diameter if not given.
 
-    Returns
-    -------
-    tuple of float
-        Measured along the two axes of the coil; both 0 from the reach on.
-
+    Returns width and length, along the two axes of the coil; both 0 from the reach on.
     """
     if winding not in WINDINGS:
         raise ValueError(f"winding {winding!r} is not known; {', '.join(WINDINGS)} were expected")

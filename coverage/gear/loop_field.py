@@ -22,15 +22,9 @@ def polygon_field(corners_m: ArrayLike, at_m: ArrayLike, current_a: float = 1.0)
     lead from the place to p and to q (Hanson and Hirshman 2002, from memory; checked against
     published values for a circle).
 
-    Parameters
-    ----------
-    corners_m : array_like (n, 3)
-        The corners in order; the last is joined to the first.
-    at_m : array_like (k, 3)
-        Places. On a wire itself the field is infinite or undefined.
-    current_a : float
-        I.
-
+    corners_m : array_like (n, 3), the corners in order; the last is joined to the first.
+    at_m : array_like (k, 3), places. On a wire itself the field is infinite or undefined.
+    current_a : I.
     """
     first = np.asarray(corners_m, float)[None, :, :] - np.asarray(at_m, float)[:, None, :]
     second = np.roll(first, -1, axis=1)

@@ -44,23 +44,15 @@ def share_under_coil(
 ) -> Floats:
     """c: share of the full swath that the coil itself passes over, for each pace.
 
-    Parameters
-    ----------
-    width_m, length_m : float
-        The coil, left to right and fore and aft; or its footprint at a depth, which may be nothing at all.
-    swath_m : float
-        The full width W of which the share is told.
-    sweep_s : float
-        Seconds for one sweep, from one side to the other.
-    pace_m_s : array_like
-        Walking speed while searching; at 0 everything that is reached is covered.
-    half_m : float, optional
-        How far the centre goes to each side, where that is not (W - width) / 2: for a footprint narrower than the coil.
+    width_m, length_m : the coil, left to right and fore and aft; or its footprint at a depth, which may be nothing at
+    all.
+    swath_m : the full width W of which the share is told.
+    sweep_s : seconds for one sweep, from one side to the other.
+    pace_m_s : walking speed while searching; at 0 everything that is reached is covered.
+    half_m : how far the centre goes to each side, where that is not (W - width) / 2: for a footprint narrower than the
+    coil.
 
-    Returns
-    -------
-    float64, in the shape of ``pace_m_s``; NaN where that is.
-
+    Returns float64, in the shape of ``pace_m_s``; NaN where that is.
     """
     step = np.asarray(pace_m_s, float) * sweep_s
     a = max(0.0, width_m) / 2

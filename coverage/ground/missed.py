@@ -45,16 +45,10 @@ class MissedKinds:
 def classify_missed(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> MissedKinds:
     """Tell missed ground apart.
 
-    Parameters
-    ----------
-    missed : bool (rows, cols)
-        Cells of the site that are neither swept nor unrecorded.
-    inside : bool (rows, cols)
-        Cells of the site.
-    grid : Grid
-        Of both.
-    swath_m : float
-        The widest swath used; open ground is measured by it.
+    missed : bool (rows, cols), cells of the site that are neither swept nor unrecorded.
+    inside : bool (rows, cols), cells of the site.
+    grid : of both.
+    swath_m : the widest swath used; open ground is measured by it.
     """
     coarse, missed, inside = _gather(grid, missed, inside)
     kind = np.zeros(missed.shape, np.uint8)

@@ -206,14 +206,9 @@ def sweep_outing(
 ) -> OutingPasses:
     """Count one outing.
 
-    Parameters
-    ----------
-    swinging : sequence of Swinging
-        One for each walk.
-    dropouts : sequence of (swath_m, DropOut)
-        Where a corridor of that width may have been swept unrecorded.
-    ground : Ground
-        The site.
+    swinging : one for each walk.
+    dropouts : sequence of (swath_m, DropOut), where a corridor of that width may have been swept unrecorded.
+    ground : the site.
     """
     site = ground.grid
     lines = [leg for one in swinging for leg in (*one.legs, *one.coil_legs)]

@@ -56,16 +56,10 @@ class Ground:
 def rasterise_site(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]], cell_m: float, file: str) -> Ground:
     """Lay out the ground.
 
-    Parameters
-    ----------
-    areas : sequence of AreaShape
-        The user's areas in site metres; without one of kind ``site`` the boundary is drawn from the walks.
-    swung : sequence of (Leg, swath_m)
-        Every searching leg.
-    cell_m : float
-        Side of a cell.
-    file : str
-        Where the areas came from, for messages.
+    areas : the user's areas in site metres; without one of kind ``site`` the boundary is drawn from the walks.
+    swung : sequence of (Leg, swath_m), every searching leg.
+    cell_m : side of a cell.
+    file : where the areas came from, for messages.
     """
     given = [a.shape for a in areas if a.kind == "site"]
     shape = shapely.union_all(given) if given else between_walks(swung, cell_m)

@@ -67,26 +67,13 @@ def tie_to_pegs(
 ) -> tuple[Tied, tuple[str, ...]]:
     """Match marks to pegs by their names, and take the drift off that the touches show.
 
-    Parameters
-    ----------
-    marks : sequence of sequences of PegMark
-        Those of each file of the walk.
-    pegs : sequence of Peg
-        The site's pegs; without any nothing is done and nothing told.
-    fixes : Fixes
-        Cleaned fixes of all files.
-    frame : SiteFrame
-        The site's, for the places of marks.
-    gps : str
-        Class of the receiver, or a length as typed.
+    marks : those of each file of the walk.
+    pegs : the site's pegs; without any nothing is done and nothing told.
+    fixes : cleaned fixes of all files.
+    frame : the site's, for the places of marks.
+    gps : class of the receiver, or a length as typed.
 
-    Returns
-    -------
-    Tied
-        The fixes as they are to be swept.
-    tuple of str
-        What was met and not used, for the user.
-
+    Returns the fixes as they are to be swept; and what was met and not used, for the user.
     """
     if not pegs or not any(marks):
         return Tied(fixes), ()

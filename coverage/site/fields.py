@@ -48,27 +48,15 @@ class TypedAt(Flag):
 class Field:
     """One value that can be typed.
 
-    Parameters
-    ----------
-    key : str
-        Its name in site.toml, outings.toml, a roster, and in the forms of the local page.
-    label : str
-        Its name on the local page; empty when it is not typed there.
-    help : str
-        What it means, for the help of a command and the page alike.
-    read : callable
-        Text to the value in SI units; UsageError when it cannot be.
-    places : TypedAt
-        Where it may be typed.
-    metavar, example : str
-        What stands for it in the help of a command, and an example on the page.
-    choices : tuple of str
-        Usual values, offered by the page.
-    kept_as : str
-        Key under which it is kept where that is another: sweeps in half a minute are kept as seconds.
-    is_number : bool
-        Kept as the number that was read, not as the text that was typed.
-
+    key : its name in site.toml, outings.toml, a roster, and in the forms of the local page.
+    label : its name on the local page; empty when it is not typed there.
+    help : what it means, for the help of a command and the page alike.
+    read : text to the value in SI units; UsageError when it cannot be.
+    places : where it may be typed.
+    metavar, example : what stands for it in the help of a command, and an example on the page.
+    choices : usual values, offered by the page.
+    kept_as : key under which it is kept where that is another: sweeps in half a minute are kept as seconds.
+    is_number : kept as the number that was read, not as the text that was typed.
     """
 
     key: str
@@ -95,11 +83,7 @@ class Field:
     def kept(self, text: str) -> str | float:
         """Return what is to be kept of a text: the text itself, made harmless, or the number in it.
 
-        Raises
-        ------
-        UsageError
-            It cannot be, or is too long.
-
+        Raises UsageError: it cannot be, or is too long.
         """
         clean = harmless(text)
         if len(clean) > MOST_TYPED_LETTERS:

@@ -38,20 +38,11 @@ NEW_FILES = ("site.toml", "outings.toml", "areas.geojson", LOCK)  # that a site 
 def locked(folder: Path, say: Callable[[str], None], *, reading: bool = False) -> Iterator[None]:
     """Hold a site folder for oneself, with whatever an interrupted command left there finished or thrown away.
 
-    Parameters
-    ----------
-    folder : Path
-        The site folder.
-    say : callable
-        Told when another command has to be waited for. The system frees the lock of a command that died.
-    reading : bool, optional
-        True goes on without a lock where nobody can write, such as on a read-only disk.
+    folder : the site folder.
+    say : told when another command has to be waited for. The system frees the lock of a command that died.
+    reading : true goes on without a lock where nobody can write, such as on a read-only disk.
 
-    Raises
-    ------
-    SiteError
-        The folder cannot be written to, or what was left there cannot be finished.
-
+    Raises SiteError: the folder cannot be written to, or what was left there cannot be finished.
     """
     _refuse_links(folder, (LOCK, COMMIT, _STAGE, _DONE) if reading else (LOCK, COMMIT, _STAGE, _DONE, *FOLDERS))
     writable = _can_lock(folder, reading)
@@ -125,18 +116,11 @@ def reason(error: OSError) -> str:
 def write_all(folder: Path, files: Mapping[str, bytes]) -> None:
     """Replace or add files of a locked site folder, all of them or none.
 
-    Parameters
-    ----------
-    folder : Path
-        The site folder; ``recover`` has been called on it.
-    files : mapping
-        New contents by name within the folder (``site.toml``, ``tracks/...``), put in place in this order.
+    folder : the site folder; ``recover`` has been called on it.
+    files : new contents by name within the folder (``site.toml``, ``tracks/...``), put in place in this order.
 
-    Raises
-    ------
-    SiteError
-        The disk is full, or refuses; the message says whether nothing has happened or the rest will follow.
-
+    Raises SiteError: the disk is full, or refuses; the message says whether nothing has happened or the rest will
+    follow.
     """
     stage, commit = folder / _STAGE, folder / COMMIT
     try:

@@ -33,26 +33,13 @@ class PegRow:
 def read_pegs(raw: bytes, file: str) -> tuple[tuple[PegRow, ...], tuple[str, ...]]:
     """Read the pegs of a site: a table with a header, columns ``name``, ``lat`` and ``lon`` in any order.
 
-    Parameters
-    ----------
-    raw : bytes
-        The file as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab; a decimal comma
-        where commas do not part the columns.
-    file : str
-        Its name, for messages.
+    raw : the file as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab; a decimal comma
+    where commas do not part the columns.
 
-    Returns
-    -------
-    tuple of PegRow
-        In the order of the file; none when the table has a header only, or nothing at all.
-    tuple of str
-        Notes for the user, such as on columns that are not used.
+    Returns the pegs in the order of the file, none when the table has a header only or nothing at all; and notes, such
+    as on columns that are not used.
 
-    Raises
-    ------
-    SiteError
-        Not such a table, a bad number, or a peg told twice; the message has the line.
-
+    Raises SiteError: not such a table, a bad number, or a peg told twice; the message has the line.
     """
     table = read_typed_table(raw, file, PEG_COLUMNS, PEG_COLUMNS, _EXAMPLE)
     pegs = tuple(_peg(file, line, values) for line, values in table.rows)
@@ -91,7 +78,7 @@ def _check_doubles(pegs: Sequence[PegRow], file: str) -> None:
 
 
 def place_pegs(pegs: Sequence[PegRow], frame: SiteFrame, reach_m: float, file: str) -> tuple[Peg, ...]:
-    """TypedAt pegs in metres; ``reach_m`` is how far the site reaches from the frame's origin. Far pegs are refused."""
+    """Return pegs in metres; ``reach_m`` is how far the site reaches from the frame's origin. Far pegs are refused."""
     placed = []
     for peg in pegs:
         away_m = distance_m(frame.lon_deg, frame.lat_deg, peg.lon_deg, peg.lat_deg)

@@ -30,25 +30,11 @@ def read_roster(raw: bytes, file: str) -> tuple[tuple[RosterRow, ...], tuple[str
 
     A row with a searcher and no file is somebody who searched without a recording.
 
-    Parameters
-    ----------
-    raw : bytes
-        The file as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab.
-    file : str
-        Its name, for messages.
+    raw : the file as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab.
 
-    Returns
-    -------
-    tuple of RosterRow
-        In the order of the file.
-    tuple of str
-        Notes for the user, such as on columns that are not used.
+    Returns the rows in the order of the file, and notes, such as on columns that are not used.
 
-    Raises
-    ------
-    SiteError
-        Not such a table, or a value that cannot be; the message has the line.
-
+    Raises SiteError: not such a table, or a value that cannot be; the message has the line.
     """
     table = read_typed_table(raw, file, ROSTER_COLUMNS, ("file",), _EXAMPLE)
     if not table.header:

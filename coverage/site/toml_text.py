@@ -59,11 +59,7 @@ class TomlFile:
 def read_toml(raw: bytes, name: str, form: Form) -> TomlFile:
     """Read a file and check every key and value in it against ``form``.
 
-    Raises
-    ------
-    SiteError
-        Not TOML, a key that is not known, or a value that cannot be; the message has the line.
-
+    Raises SiteError: not TOML, a key that is not known, or a value that cannot be; the message has the line.
     """
     if len(raw) > MOST_TOML_BYTES:
         most_mb = MOST_TOML_BYTES // 1_000_000

@@ -70,22 +70,13 @@ def survey(
 ) -> Result:
     """Survey a site.
 
-    Parameters
-    ----------
-    site : SiteInput
-        The ground.
-    outings : sequence of OutingInput
-        In any order; they are counted in order of time, those without a clock last.
-    between : (id, id), optional
-        Two outings to set beside each other; nothing else is counted then.
-    depth_m : float, optional
-        How deep below the soil it is asked what the coil itself covered; at the coil if not given.
-    progress : callable, optional
-        Called with what is being done, how much is done, and how much there is.
-    store : Store, optional
-        Where results that take long are kept for the next time; the numbers are the same without.
-    checked : mutable mapping, optional
-        Outings that were walked when they were checked, by id; emptied as they are used, to free their walks.
+    site : the ground.
+    outings : in any order; they are counted in order of time, those without a clock last.
+    between : (id, id), two outings to set beside each other; nothing else is counted then.
+    depth_m : how deep below the soil it is asked what the coil itself covered; at the coil if not given.
+    progress : called with what is being done, how much is done, and how much there is.
+    store : where results that take long are kept for the next time; the numbers are the same without.
+    checked : outings that were walked when they were checked, by id; emptied as they are used, to free their walks.
     """
     if not outings:
         raise SiteError("there are no outings to report", file=site.name, hint=HintKind.ADD_A_WALK(site="SITE"))

@@ -112,18 +112,10 @@ def local_junk(
 ) -> Junk:
     """Estimate junk before anything was dug.
 
-    Parameters
-    ----------
-    digs : Digs
-        Has the grid and the kernel.
-    dug_per_m2 : float (rows, cols)
-        All that was dug in all outings.
-    squares : sequence of CountSquare
-        In any order.
-    drawn_per_m2 : float (rows, cols)
-        What areas of kind junk say; NaN where they say nothing.
-    usual_per_m2 : float, optional
-        Taken where nothing was counted, dug or drawn; None leaves that ground not measured.
+    digs : has the grid and the kernel.
+    dug_per_m2 : float (rows, cols), all that was dug in all outings.
+    drawn_per_m2 : float (rows, cols), what areas of kind junk say; NaN where they say nothing.
+    usual_per_m2 : taken where nothing was counted, dug or drawn; None leaves that ground not measured.
 
     Squares go before everything else within SQUARE_KERNELS of them: their weighted mean. When ENOUGH_DIGS lie in a
     kernel round them, that mean is scaled by the digs here over what is usual where the squares lie: a quarter above

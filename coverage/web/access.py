@@ -45,18 +45,11 @@ def new_secret() -> str:
 class Gate:
     """What this one run of the server takes for proof.
 
-    Parameters
-    ----------
-    hosts : frozenset of str
-        What may stand in ``Host``, such as ``127.0.0.1:5000``.
-    token : str
-        The secret in the address.
-    session : str
-        The value of the cookie. It is not the token, so that a cookie does not tell the address.
-    prefix : str
-        What every address but the entry begins with, and the path of the cookie. A browser sends a cookie to every
-        port of a machine, but only to addresses below its path: so no other program here is sent this one.
-
+    hosts : what may stand in ``Host``, such as ``127.0.0.1:5000``.
+    token : the secret in the address.
+    session : the value of the cookie. It is not the token, so that a cookie does not tell the address.
+    prefix : what every address but the entry begins with, and the path of the cookie. A browser sends a cookie to every
+    port of a machine, but only to addresses below its path: so no other program here is sent this one.
     """
 
     hosts: frozenset[str]

@@ -27,13 +27,8 @@ _PLAIN = {
 def make_app(desk: Desk, gate: Gate) -> Flask:
     """Build the application.
 
-    Parameters
-    ----------
-    desk : Desk
-        The served folder, the line of orders, the uploads.
-    gate : Gate
-        Who is let in.
-
+    desk : the served folder, the line of orders, the uploads.
+    gate : who is let in.
     """
     app = Flask("fieldcomb.page", static_folder=None, template_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = MOST_REQUEST_BYTES + ROOM_FOR_FIELDS_BYTES

@@ -25,11 +25,7 @@ def form_fields(place: TypedAt) -> tuple[Field, ...]:
 def kept_of_field(form: FormTexts, key: str) -> str | float | None:
     """Return what is to be kept of one field; None when it is empty.
 
-    Raises
-    ------
-    UsageError
-        It cannot be; the message begins with the field's name on the page.
-
+    Raises UsageError: it cannot be; the message begins with the field's name on the page.
     """
     text = harmless(form.get(key, ""))
     if not text:
@@ -85,11 +81,7 @@ def corners_of(text: str) -> list[tuple[float, float]]:
 
     A decimal comma is read where the two numbers are parted by a semicolon or a space.
 
-    Raises
-    ------
-    UsageError
-        With the number of the line that is at fault.
-
+    Raises UsageError: with the number of the line that is at fault.
     """
     lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip()]
     if len(lines) > MOST_CORNERS:

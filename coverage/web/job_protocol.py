@@ -29,27 +29,15 @@ class HeldFile:
 class Order:
     """One piece of work.
 
-    Parameters
-    ----------
-    do : str
-        ``add``, ``new``, ``edit`` or ``draw``.
-    site : str
-        The site folder.
-    files : tuple of HeldFile
-        Recordings to add.
-    roster, boundary, edge : HeldFile, optional
-        The table of a team; a file of areas, or a walk round the edge, for a new site.
-    typed : Typed
-        What was typed for all of the recordings.
-    name, zone, cell : str, optional
-        Of a new site.
-    outing, recording, changes : optional
-        What to correct, as ``site.edit`` takes it.
-    draw : bool
-        Whether to draw the map afterwards.
-    depth : str, optional
-        How deep below the soil the map is to tell what the coil covered, as ``report`` takes it.
-
+    do : ``add``, ``new``, ``edit`` or ``draw``.
+    site : the site folder.
+    files : recordings to add.
+    roster, boundary, edge : the table of a team; a file of areas, or a walk round the edge, for a new site.
+    typed : what was typed for all of the recordings.
+    name, zone, cell : of a new site.
+    outing, recording, changes : what to correct, as ``site.edit`` takes it.
+    draw : whether to draw the map afterwards.
+    depth : how deep below the soil the map is to tell what the coil covered, as ``report`` takes it.
     """
 
     do: str
@@ -98,21 +86,12 @@ def read_order(line: str) -> Order:
 class JobProgress:
     """What has been told of an order so far.
 
-    Parameters
-    ----------
-    step : str
-        What is being done now.
-    done, whole : int
-        How far that is.
-    notes : tuple of str
-        Everything said on the way.
-    kept : tuple of str
-        What is on the disk for good: ids of outings, lines on what was corrected, or the name of a new site.
-    drawn : bool
-        The map is drawn anew.
-    fault : str
-        Why it ended early; empty when it did not.
-
+    step : what is being done now.
+    done, whole : how far that is.
+    notes : everything said on the way.
+    kept : what is on the disk for good: ids of outings, lines on what was corrected, or the name of a new site.
+    drawn : the map is drawn anew.
+    fault : why it ended early; empty when it did not.
     """
 
     step: str = ""

@@ -53,19 +53,12 @@ class JobQueue:
     While more jobs wait for a site, its map is not drawn after each of them. The map that is owed then is drawn by the
     last one; if that is stopped or fails, a job of its own follows that draws it.
 
-    Parameters
-    ----------
-    over : callable
-        Called with each order that is over, to remove its uploads.
-    outing_ids : callable
-        Returns the ids of a site's outings, to find out what a job had added when it was stopped before it could say.
-    worker : sequence of str, optional
-        The command that carries out one order.
-    most_s : float, optional
-        Seconds after which a job is stopped.
-    most_waiting : int, optional
-        How many jobs may wait.
-
+    over : called with each order that is over, to remove its uploads.
+    outing_ids : returns the ids of a site's outings, to find out what a job had added when it was stopped before it
+    could say.
+    worker : the command that carries out one order.
+    most_s : seconds after which a job is stopped.
+    most_waiting : how many jobs may wait.
     """
 
     def __init__(

@@ -49,20 +49,11 @@ class Addresses:
 class Service:
     """The running page.
 
-    Parameters
-    ----------
-    root : Path
-        One site folder, or a folder of sites.
-    share : bool
-        Whether other machines of the home network may come in.
-    port : int
-        0 takes a free one.
+    root : one site folder, or a folder of sites.
+    share : whether other machines of the home network may come in.
+    port : 0 takes a free one.
 
-    Raises
-    ------
-    SiteError, UsageError
-        The folder cannot be served, or the port or the network is not there.
-
+    Raises SiteError, UsageError: the folder cannot be served, or the port or the network is not there.
     """
 
     def __init__(self, root: Path, *, share: bool = False, port: int = 0) -> None:

@@ -105,11 +105,7 @@ class SiteView:
 class SiteRoot:
     """The folder that is served: one site, or a folder of sites.
 
-    Raises
-    ------
-    SiteError
-        It is not there, or is no folder.
-
+    Raises SiteError: it is not there, or is no folder.
     """
 
     def __init__(self, root: Path) -> None:

@@ -53,18 +53,10 @@ def _teller() -> Tell:
 def carry_out(order: Order, tell: Tell) -> None:
     """Do what an order says.
 
-    Parameters
-    ----------
-    order : Order
-        What to do.
-    tell : callable
-        Takes keyword arguments as ``job_protocol.with_line`` reads them.
+    order : what to do.
+    tell : takes keyword arguments as ``job_protocol.with_line`` reads them.
 
-    Raises
-    ------
-    FieldcombError
-        The order cannot be carried out; what was told as kept is on the disk all the same.
-
+    Raises FieldcombError: the order cannot be carried out; what was told as kept is on the disk all the same.
     """
     if order.do == NEW:
         _new(order, tell)

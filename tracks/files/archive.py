@@ -133,27 +133,11 @@ def member_names(members: list[Member]) -> str:
 def unpack(data: bytes, file: str, *, most: int = limits.MAX_UNPACKED_BYTES) -> tuple[bytes, tuple[str, ...]]:
     """Unpack a gzip file, or a zip archive (KMZ too) that holds one GPX or KML file; all else is handed through.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    file : str
-        Its name, for messages.
-    most : int, optional
-        Largest size in bytes that it may unpack to.
+    most : largest size in bytes that it may unpack to.
 
-    Returns
-    -------
-    bytes
-        The content.
-    tuple of str
-        Notes for the user, such as on a gzip file that breaks off.
+    Returns the content, and notes for the user, such as on a gzip file that breaks off.
 
-    Raises
-    ------
-    TrackError
-        It unpacks to too much, cannot be unpacked, or holds no file or several that could be meant.
-
+    Raises TrackError: it unpacks to too much, cannot be unpacked, or holds no file or several that could be meant.
     """
     if data[:2] == GZIP:
         return _gunzip(data, file, most)

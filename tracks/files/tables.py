@@ -99,22 +99,11 @@ class TypedTable:
 def read_typed_table(raw: bytes, file: str, columns: Sequence[str], needed: Sequence[str], example: str) -> TypedTable:
     """Read a table with these columns in any order and any case; others are named in a note.
 
-    Parameters
-    ----------
-    raw : bytes
-        The file as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab; blank lines.
-    file : str
-        Its name, for messages.
-    columns, needed : sequence of str
-        All columns that are used, and those of them that the header must have.
-    example : str
-        A header and a row, for messages.
+    raw : the file as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab; blank lines.
+    columns, needed : all columns that are used, and those of them that the header must have.
+    example : a header and a row, for messages.
 
-    Raises
-    ------
-    SiteError
-        Not text, quotes that do not close, a column missing or there twice, or a row that is too long.
-
+    Raises SiteError: not text, quotes that do not close, a column missing or there twice, or a row that is too long.
     """
     text = TableText(raw)
     notes = [f"{file}: {note}" for note in text.notes]

@@ -157,24 +157,13 @@ class _OtherRootError(Exception):
 def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str = "") -> Ending:
     """Walk through a document and call ``actions`` on the way.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file, in UTF-8, UTF-16 or any character set that it declares.
-    file : str
-        Name for messages.
-    root : str
-        Name that the outermost element must have, without prefix.
-    actions : Actions
-        What to call where.
-    counted : str, optional
-        Element whose number in the unread rest is told if the file breaks off in the middle.
+    data : the whole file, in UTF-8, UTF-16 or any character set that it declares.
+    root : name that the outermost element must have, without prefix.
+    actions : what to call where.
+    counted : element whose number in the unread rest is told if the file breaks off in the middle.
 
-    Raises
-    ------
-    TrackError
-        Nothing could be read, the document is of another kind, or it goes beyond the limits of this module.
-
+    Raises TrackError: nothing could be read, the document is of another kind, or it goes beyond the limits of this
+    module.
     """
     coding = coding_of(data)
     notes = [coding.note] if coding.note else []

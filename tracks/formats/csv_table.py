@@ -227,11 +227,8 @@ def read_csv(data: bytes, file: str) -> Recording:
     time: ISO 8601, or a Unix number in seconds or milliseconds. A date such as 03/04/2026 is not guessed. A new value
     in a column ``segment`` or ``track`` begins a run; words in ``name``, ``mark`` or ``note`` make a waypoint there.
 
-    Raises
-    ------
-    TrackError
-        Over 128 MB, without such a header or any fix, without one readable place, or a list of marked places.
-
+    Raises TrackError: over 128 MB, without such a header or any fix, without one readable place, or a list of marked
+    places.
     """
     if len(data) > limits.MAX_TABLE_BYTES:
         raise limits.too_large(file, len(data), limits.MAX_TABLE_BYTES, "a table")

@@ -124,18 +124,7 @@ def read_fit(data: bytes, file: str) -> Recording:
     each stop and start of the timer. A file that breaks off or is damaged keeps what could be read. Laps are as the
     recorder kept them: ended by hand when their trigger is ``manual``, not by hand for any other trigger.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    file : str
-        Its name, for messages and for ``Recording.file``.
-
-    Raises
-    ------
-    TrackError
-        A plan and not a walk, without records, or with far too many of them.
-
+    Raises TrackError: a plan and not a walk, without records, or with far too many of them.
     """
     builder = _Builder(file)
     parts, behind = split(data, file)

@@ -78,11 +78,7 @@ class Part:
 def split(data: bytes, file: str) -> tuple[list[Part], list[str]]:
     """Find the parts of a FIT file, and say what stands behind them.
 
-    Raises
-    ------
-    TrackError
-        More than :data:`limits.MAX_PARTS` parts, or parts that claim the same bytes over and over.
-
+    Raises TrackError: more than :data:`limits.MAX_PARTS` parts, or parts that claim the same bytes over and over.
     """
     if len(data) > limits.MAX_FIT_BYTES:
         raise limits.too_large(file, len(data), limits.MAX_FIT_BYTES, "FIT")
@@ -204,24 +200,11 @@ def read_messages(data: bytes, part: Part, file: str, wanted: Mapping[int, froze
     Values are whole numbers as they stand; one that means nothing, or is no single whole number, is left out. Messages
     of other numbers are passed over. Returns sentences on what is wrong with the messages.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    part : Part
-        Where the messages lie.
-    file : str
-        Name for messages to the user.
-    wanted : mapping of int to frozenset of int
-        Global numbers of messages, each with the numbers of the fields that are wanted.
-    take : callable
-        Takes one message.
+    part : where the messages lie.
+    wanted : global numbers of messages, each with the numbers of the fields that are wanted.
+    take : takes one message.
 
-    Raises
-    ------
-    TrackError
-        More than :data:`limits.MAX_MESSAGES` messages.
-
+    Raises TrackError: more than :data:`limits.MAX_MESSAGES` messages.
     """
     notes = []
     walk = _Walk(data, part, file, wanted)

@@ -199,11 +199,7 @@ def read_geojson(data: bytes, file: str) -> Recording:
     line, points with times are the walk, in the order of the file, and those with words of their own are waypoints
     too.
 
-    Raises
-    ------
-    TrackError
-        Not sound JSON, not GeoJSON, over 64 MB, in another coordinate system, or without a walk.
-
+    Raises TrackError: not sound JSON, not GeoJSON, over 64 MB, in another coordinate system, or without a walk.
     """
     text, notes = json_text(data, file)
     builder = _Builder(file)

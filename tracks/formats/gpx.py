@@ -102,20 +102,9 @@ def read_gpx(data: bytes, file: str, *, need_track: bool = True) -> Recording:
     Every ``trkpt`` that the file completes becomes a fix, in file order; positions are not range-checked. Segment
     numbers rise through the whole file, over all of its tracks. A file that breaks off keeps what came before.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    file : str
-        Its name, for messages and for ``Recording.file``.
-    need_track : bool, optional
-        Whether a file without a single track point is an error; boundaries may be routes, and pegs waypoints.
+    need_track : whether a file without a single track point is an error; boundaries may be routes, and pegs waypoints.
 
-    Raises
-    ------
-    TrackError
-        Not GPX, refused by the limits of the XML reader, or without track points when they are needed.
-
+    Raises TrackError: not GPX, refused by the limits of the XML reader, or without track points when they are needed.
     """
     builder, ending = read_mending(data, file, "gpx", lambda: _Builder(file), counted="trkpt")
     builder.asides.end_plan()

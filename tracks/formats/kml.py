@@ -210,11 +210,7 @@ def read_kml(data: bytes, file: str) -> Recording:
     the walk, and its lines are copies or plans. Times and places of a track are paired in order; a place without a
     time is kept. A file that breaks off keeps what came before.
 
-    Raises
-    ------
-    TrackError
-        Not KML, refused by the limits of the XML reader, or without a track or a line.
-
+    Raises TrackError: not KML, refused by the limits of the XML reader, or without a track or a line.
     """
     builder, ending = read_mending(data, file, "kml", lambda: _Builder(file), counted="coord")
     if builder.in_track:

@@ -163,11 +163,8 @@ def read_kml_polygons(data: bytes, file: str) -> tuple[tuple[KmlPolygon, ...], t
     Positions are not range-checked, and rings are neither closed nor turned. An & that stands alone in a name is read
     as meant and a control character as a blank, which changes no place, and told.
 
-    Raises
-    ------
-    TrackError
-        Not KML, damaged or cut off anywhere, without a polygon, or refused by the limits of the XML reader.
-
+    Raises TrackError: not KML, damaged or cut off anywhere, without a polygon, or refused by the limits of the XML
+    reader.
     """
     builder = _Builder(file)
     ending = read_xml(data, file, "kml", builder.actions())

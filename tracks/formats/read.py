@@ -55,20 +55,9 @@ FORMATS: tuple[Format, ...] = (
 def read_recording(data: bytes, file: str, *, member: bool = False) -> Recording:
     """Read one recording from the bytes of its file, packed or not.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    file : str
-        Its name, for messages and for ``Recording.file``.
-    member : bool, optional
-        Whether it comes out of an archive: then it may be packed itself as KMZ or gzip, but be no other archive.
+    member : whether it comes out of an archive: then it may be packed itself as KMZ or gzip, but be no other archive.
 
-    Raises
-    ------
-    TrackError
-        Not a recording that can be read; the message says what the file looks like and what to do.
-
+    Raises TrackError: not a recording that can be read; the message says what the file looks like and what to do.
     """
     if data[:4] == ZIP:
         return _read_archive(data, file) if not member else _read_kmz(data, file)

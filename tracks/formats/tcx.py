@@ -202,18 +202,7 @@ def read_tcx(data: bytes, file: str) -> Recording:
     laps that follow one another run on. The last lap of an activity was ended by the end of the recording, whatever
     its ``TriggerMethod``. A file that breaks off keeps what came before.
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    file : str
-        Its name, for messages and for ``Recording.file``.
-
-    Raises
-    ------
-    TrackError
-        Not TCX, refused by the limits of the XML reader, or without a trackpoint of an activity.
-
+    Raises TrackError: not TCX, refused by the limits of the XML reader, or without a trackpoint of an activity.
     """
     builder, ending = read_mending(data, file, ROOT, lambda: _Builder(file), counted="Trackpoint")
     builder.break_off()

@@ -57,19 +57,11 @@ def read_marks(
 ) -> Marks:
     """Read the marks of a recording.
 
-    Parameters
-    ----------
-    recording : Recording
-        With its waypoints and laps.
-    words : mapping
-        Folded words, and the kind of mark that each makes.
-    presses : Presses, optional
-        What presses of the lap button without words meant; None leaves them as they are.
-    window : (from, to), optional
-        Marks outside are counted and not used; marks without a time are used.
-    coil_named : callable, optional
-        Gives a coil's own name for what a mark calls it; UsageError when there is no such coil.
-
+    recording : with its waypoints and laps.
+    words : folded words, and the kind of mark that each makes.
+    presses : what presses of the lap button without words meant; None leaves them as they are.
+    window : (from, to), marks outside are counted and not used; marks without a time are used.
+    coil_named : gives a coil's own name for what a mark calls it; UsageError when there is no such coil.
     """
     waypoints = [_waypoint(waypoint, words) for waypoint in recording.waypoints]
     pressed, notes = _presses(recording, words)

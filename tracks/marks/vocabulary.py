@@ -97,12 +97,8 @@ def mark_text(name: str, note: str) -> str:
 def read_text(name: str, note: str = "", words: Words = ENGLISH) -> Meaning:
     """Read what a name means; its note is looked into when the name says nothing, or nothing behind the word.
 
-    Parameters
-    ----------
-    name, note : str
-        As written, of any kind and length.
-    words : mapping
-        Folded words, and the kind of mark that each makes.
+    name, note : as written, of any kind and length.
+    words : folded words, and the kind of mark that each makes.
     """
     kind, rest = _first_word(name, words)
     if kind and not rest:

@@ -86,15 +86,9 @@ def clean(
 ) -> Cleaned:
     """Clean the files of one walk, given in order of time and treated as one.
 
-    Parameters
-    ----------
-    tracks : sequence of Track
-        The files; the last fix of one and the first of the next may be joined.
-    frame : SiteFrame
-        Where metres are counted from.
-    windows : sequence of (from, to), optional
-        Unix seconds to keep for each file; None leaves that end open.
-
+    tracks : the files; the last fix of one and the first of the next may be joined.
+    frame : where metres are counted from.
+    windows : sequence of (from, to), unix seconds to keep for each file; None leaves that end open.
     """
     work = _gather(tracks, frame)
     _fill_times(work)

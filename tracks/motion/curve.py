@@ -17,13 +17,8 @@ def bend(t_s: Floats, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
     The curve goes through every fix, so nothing is smoothed. Its velocity at a fix is that of the parabola in time
     through the fix and its two neighbours, so that a turn between two fixes swings out as far as the pace asks.
 
-    Parameters
-    ----------
-    t_s : float64 (n,)
-        Time at each fix without the time stood still, not falling.
-    x_m, y_m : float64 (n,)
-        Places of the fixes.
-
+    t_s : float64 (n,), time at each fix without the time stood still, not falling.
+    x_m, y_m : float64 (n,), places of the fixes.
     """
     moved = np.hypot(np.diff(x_m), np.diff(y_m)) > 0
     keep = np.append(True, moved & (np.diff(t_s) > 1e-6))

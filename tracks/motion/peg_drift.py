@@ -105,15 +105,10 @@ class _Seen:
 def tie(fixes: Fixes, touches: Sequence[Touch], slow_m: float, fast_m: float) -> Tied:
     """Take the drift off that the touches of pegs show.
 
-    Parameters
-    ----------
-    fixes : Fixes
-        Cleaned fixes, in order of time.
-    touches : sequence of Touch
-        In any order.
-    slow_m, fast_m : float
-        Error of the receiver on each axis in metres, one sigma: its slow part, and the part that fades in some 25 s.
-
+    fixes : cleaned fixes, in order of time.
+    touches : in any order.
+    slow_m, fast_m : error of the receiver on each axis in metres, one sigma: its slow part, and the part that fades in
+    some 25 s.
     """
     order = sorted(touches, key=lambda touch: (touch.time_s, touch.peg.name, touch.peg.x_m, touch.peg.y_m))
     if not fixes.timed:
@@ -214,22 +209,12 @@ def _alike(at_s: Floats, other_s: Floats, tau_s: float, slow_m: float) -> Floats
 def krige(at_s: Floats, off_m: Floats, when_s: Floats, tau_s: float, slow_m: float, nugget_m: float) -> Floats:
     """Tell the drift at any moment from touches (simple kriging with a mean of zero; Matheron 1963, Cressie 1993).
 
-    Parameters
-    ----------
-    at_s : (n,)
-        Times of the touches.
-    off_m : (n, 2)
-        How far off the receiver was, to the east and north.
-    when_s : (m,)
-        Times to tell the drift for.
-    tau_s, slow_m, nugget_m : float
-        Covariance of drift slow_m^2 exp(-dt / tau_s); error of a single touch.
+    at_s : (n,), times of the touches.
+    off_m : (n, 2), how far off the receiver was, to the east and north.
+    when_s : (m,), times to tell the drift for.
+    tau_s, slow_m, nugget_m : covariance of drift slow_m^2 exp(-dt / tau_s); error of a single touch.
 
-    Returns
-    -------
-    (m, 2)
-        Metres to the east and north.
-
+    Returns (m, 2), metres to the east and north.
     """
     own = _alike(at_s, at_s, tau_s, slow_m) + nugget_m**2 * np.eye(at_s.size)
     weights = np.linalg.solve(own, off_m)
