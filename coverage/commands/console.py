@@ -82,7 +82,8 @@ def tell_assumed(added: Sequence[Added]) -> None:
 def show_report(draw: Callable[..., Report], out: Path, as_json: bool) -> None:
     """Draw a map into a folder, with the progress shown, and print its numbers."""
     from fieldcomb.coverage.actions.outputs import MAP_FILE
-    from fieldcomb.coverage.report.report_json import report_json, table
+    from fieldcomb.coverage.report.report_json import report_json
+    from fieldcomb.coverage.report.table import table
 
     progress = Progress()
     try:

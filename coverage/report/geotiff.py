@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import rasterio
@@ -12,6 +13,7 @@ from rasterio.windows import Window
 
 from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
+from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.text import harmless
@@ -39,28 +41,28 @@ def coverage_tif(result: Result, path: Path | str) -> None:
     ]
     grid = layers.grid
     profile = {
-        "driver": "GTiff",
-        "dtype": "uint8",
+        **_profile(grid, frame, "uint8", OUTSIDE),
         "count": len(bands),
-        "height": grid.rows,
-        "width": grid.cols,
-        "nodata": OUTSIDE,
-        "crs": CRS.from_wkt(frame.wkt),
-        "transform": grid.transform,
-        "tiled": True,
-        "blockxsize": TIF_TILE,
-        "blockysize": TIF_TILE,
         "interleave": "band",
         # Three bands of bytes would otherwise be taken for red, green and blue, and a last one for transparency.
         "photometric": "minisblack",
         "alpha": "no",
     }
-    with rasterio.open(path, "w", **profile, **_COMPRESSION) as file:
+    with rasterio.open(path, "w", **profile) as file:
         file.colorinterp = [ColorInterp.gray] + [ColorInterp.undefined] * (len(bands) - 1)
         file.update_tags(**_tags(frame, grid.cell_m))
         for band, (name, cells) in enumerate(bands, 1):
             file.set_band_description(band, name)
             _write_band(file, band, cells)
+
+
+def _profile(grid: Grid, frame: SiteFrame, dtype: str, nodata: float) -> dict[str, Any]:
+    return {
+        **{"driver": "GTiff", "dtype": dtype, "count": 1, "nodata": nodata},
+        **{"height": grid.rows, "width": grid.cols, "crs": CRS.from_wkt(frame.wkt), "transform": grid.transform},
+        **{"tiled": True, "blockxsize": TIF_TILE, "blockysize": TIF_TILE},
+        **_COMPRESSION,
+    }
 
 
 def _tags(frame: SiteFrame, cell_m: float) -> dict[str, str]:
@@ -84,21 +86,8 @@ def _write_band(file: rasterio.io.DatasetWriter, band: int, cells: Cells) -> Non
 def chance_tif(chance: Chance, frame: SiteFrame, path: Path | str) -> None:
     """Write how likely each cell was passed over: float32, 0 to 1, NaN off the site, cells of 0.5 m, row 0 north."""
     grid = chance.grid
-    profile = {
-        "driver": "GTiff",
-        "dtype": "float32",
-        "count": 1,
-        "height": grid.rows,
-        "width": grid.cols,
-        "nodata": float("nan"),
-        "crs": CRS.from_wkt(frame.wkt),
-        "transform": grid.transform,
-        "tiled": True,
-        "blockxsize": TIF_TILE,
-        "blockysize": TIF_TILE,
-    }
     values = "chance that the coil passed, 0 to 1; NaN = not part of the site"
-    with rasterio.open(path, "w", **profile, **_COMPRESSION) as file:
+    with rasterio.open(path, "w", **_profile(grid, frame, "float32", float("nan"))) as file:
         file.update_tags(**{**_tags(frame, grid.cell_m), "FIELDCOMB_VALUES": values})
         file.set_band_description(1, "chance")
         file.write(chance.cells.astype(np.float32), 1)

@@ -5,28 +5,28 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import Any
 
-from fieldcomb.coverage.areas.shapes import NoGoEntry
 from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.pass_tally import OutingGround
-from fieldcomb.coverage.ground.shapes import FilledResult
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.outings.times import OutingTimes
 from fieldcomb.coverage.report.marks import mark_fields
-from fieldcomb.coverage.report.rounding import parts, rounded, share
+from fieldcomb.coverage.report.rounding import fields_of, parts, rounded, share
 from fieldcomb.coverage.report.strips import strip_fields
-from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.report.todo import junk_fields, searched_fields, todo_fields
-from fieldcomb.coverage.survey.results import CoilResult, Comparison, OutingResult, Report, TotalResult
+from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
 from fieldcomb.tracks.files.json_text import to_json
 from fieldcomb.tracks.motion.peg_drift import PegResidual
 from fieldcomb.tracks.units import iso_utc
 
-__all__ = ["report_json", "table"]
-
 REPORT_SCHEMA = 1
 AREA = PCT = LENGTH = 2  # decimals
 SECONDS = 1
+_TIMES = {
+    **{"walked_m": LENGTH, "speed_m_s": 3, "total_hours": 3},
+    **dict.fromkeys(("elapsed_s", "searching_s", "stopped_s", "transit_s", "dropout_s"), SECONDS),
+}
+_RECORDING = {"swath_m": 3, "sweep_s": 2, "interval_s": 2, "reach_m": 3, "lift_m": 3}
+_COMPARED = dict.fromkeys(("both_m2", "first_only_m2", "second_only_m2", "neither_m2"), AREA)
 
 
 def report_json(report: Report) -> str:
@@ -39,28 +39,19 @@ def report_json(report: Report) -> str:
     value = {
         "schema": REPORT_SCHEMA,
         "fieldcomb": version("fieldcomb"),
-        "site": {
-            "name": site.name,
-            "area_m2": whole,
-            "boundary": site.boundary,
-            "no_go_m2": rounded(site.no_go_m2, AREA),
-            "blocked_m2": rounded(site.blocked_m2, AREA),
-            "cell_m": site.cell_m,
-            "frame_origin": [site.frame.lon_deg, site.frame.lat_deg],
-            "frame": site.frame.proj4,
-            "zone": site.zone,
-        },
+        "site": fields_of(site, {"no_go_m2": AREA, "blocked_m2": AREA})
+        | {"area_m2": whole, "frame_origin": [site.frame.lon_deg, site.frame.lat_deg], "frame": site.frame.proj4},
         "outings": [_outing(outing, whole) for outing in report.outings],
         "coils": [_coil(coil, whole) for coil in report.coils],
         "total": _total(report.total, site.area_m2),
         "strips": [strip_fields(strip) for strip in report.strips],
-        "between": None if report.between is None else _between(report.between),
+        "between": None if report.between is None else fields_of(report.between, _COMPARED),
         "notes": list(report.notes),
         "searched_for": searched_fields(report.searched_for),
         "junk": junk_fields(report.junk),
         "todo": [todo_fields(coil) for coil in report.todo],
         "depth_m": rounded(report.depth_m, 3),
-        "filled": [_filled(one) for one in report.filled],
+        "filled": [fields_of(one, {"depth_m": 3}) for one in report.filled],
     }
     return to_json(value, indent=2) + "\n"
 
@@ -81,28 +72,16 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "searchers": head.searchers,
         "recorded": head.recorded,
         "unrecorded": list(head.unrecorded),
-        **_times(outing.times),
+        **fields_of(outing.times, _TIMES),
         **_ground(ground, whole_m2),
         "minutes_per_100_m2": rounded(outing.minutes_per_100_m2, 2),
-        "no_go_entered": [_entry(entry) for entry in outing.no_go.entries],
+        "no_go_entered": [fields_of(entry, {"area_m2": AREA, "depth_m": LENGTH}) for entry in outing.no_go.entries],
         "no_go_entered_m2": rounded(outing.no_go.area_m2, AREA),
         "marks": [mark_fields(mark) for mark in outing.marks],
         **_estimate(outing.estimate),
         "strips_placed": outing.estimate.strips_placed,
         "est_reason": outing.estimate.reason,
         **_under(outing.under, _share(ground.swept_pct, ground.swept_m2, whole_m2)),
-    }
-
-
-def _times(times: OutingTimes) -> dict[str, Any]:
-    seconds = ("elapsed_s", "searching_s", "stopped_s", "transit_s", "dropout_s")
-    return {
-        "walked_m": rounded(times.walked_m, LENGTH),
-        **{key: rounded(getattr(times, key), SECONDS) for key in seconds},
-        "stops": times.stops,
-        "digs": times.digs,
-        "speed_m_s": rounded(times.speed_m_s, 3),
-        "total_hours": rounded(times.total_hours, 3),
     }
 
 
@@ -115,15 +94,6 @@ def _ground(ground: OutingGround, whole_m2: float) -> dict[str, Any]:
         "swept_pct": _share(ground.swept_pct, ground.swept_m2, whole_m2),
         "twice_pct": rounded(ground.twice_pct, PCT),
         "total_pct": rounded(ground.total_pct, PCT),
-    }
-
-
-def _entry(entry: NoGoEntry) -> dict[str, Any]:
-    return {
-        "area": entry.area,
-        "area_m2": rounded(entry.area_m2, AREA),
-        "depth_m": rounded(entry.depth_m, LENGTH),
-        "position_error_could_explain": entry.position_error_could_explain,
     }
 
 
@@ -141,54 +111,25 @@ def _under(under: Under, swept_pct: float | None) -> dict[str, float | None]:
     }
 
 
-def _filled(one: FilledResult) -> dict[str, Any]:
-    return {"area": one.area, "depth_m": rounded(one.depth_m, 3), "coils": list(one.coils)}
-
-
 def _recording(recording: RecordingResult) -> dict[str, Any]:
-    return {
-        "file": recording.file,
-        "searcher": recording.searcher,
-        "coil": recording.coil,
-        "swath_m": rounded(recording.swath_m, 3),
-        "swath_measured": recording.swath_measured,
-        "sweep_s": rounded(recording.sweep_s, 2),
-        "sweep_measured": recording.sweep_measured,
-        "gps": recording.gps,
-        "carried": recording.carried,
-        "fixes": recording.fixes,
-        "dropped": recording.dropped,
-        "interval_s": rounded(recording.interval_s, 2),
-        "verdict": recording.verdict,
-        "advice": list(recording.advice),
-        "notes": list(recording.notes),
-        "twin_of": recording.twin_of,
-        "pegs": [_peg(peg) for peg in recording.pegs],
-        "reach_m": rounded(recording.reach_m, 3),
-        "lift_m": rounded(recording.lift_m, 3),
-        "lift_measured": recording.lift_measured,
-        "ground": recording.ground or None,
-    }
+    pegs = [_peg(peg) for peg in recording.pegs]
+    return fields_of(recording, _RECORDING) | {"pegs": pegs, "ground": recording.ground or None}
 
 
 def _peg(peg: PegResidual) -> dict[str, Any]:
-    metres = ("east_m", "north_m", "left_east_m", "left_north_m")
-    found = {key: rounded(getattr(peg, key), LENGTH) for key in metres}
-    return {"name": peg.name, "time": iso_utc(peg.time_s), **found}
+    places = dict.fromkeys(("east_m", "north_m", "left_east_m", "left_north_m"), LENGTH)
+    return fields_of(peg, places, without=("time_s", "source")) | {"time": iso_utc(peg.time_s)}
 
 
 def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
     pct = _share(coil.swept_pct, coil.swept_m2, whole_m2)
+    places = {"swept_m2": AREA, "pace_95_low_m_s": 3, "pace_95_high_m_s": 3}
     return {
-        "coil": coil.coil,
-        "outings": coil.outings,
-        "swept_m2": rounded(coil.swept_m2, AREA),
+        **fields_of(coil, places, without=("estimate", "under")),
         "swept_pct": pct,
         **_estimate(coil.estimate),
         **_under(coil.under, pct),
         "under_coil_left_out": coil.under.left_out,
-        "pace_95_low_m_s": rounded(coil.pace_95_low_m_s, 3),
-        "pace_95_high_m_s": rounded(coil.pace_95_high_m_s, 3),
     }
 
 
@@ -214,9 +155,3 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         **_under(total.under, _share(total.swept_pct, total.swept_m2, whole)),
         "under_coil_left_out": total.under.left_out,
     }
-
-
-def _between(between: Comparison) -> dict[str, Any]:
-    keys = ("both_m2", "first_only_m2", "second_only_m2", "neither_m2")
-    areas = {key: rounded(getattr(between, key), AREA) for key in keys}
-    return {"first": between.first, "second": between.second, **areas}

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from dataclasses import fields
+from typing import Any
 
 DEGREE_PLACES = 8  # decimals of a degree, about 1 mm
 
@@ -15,6 +17,12 @@ def rounded(value: float | None, places: int) -> float | None:
     (1.23, None, 0.0)
     """
     return None if value is None or not math.isfinite(value) else round(float(value), places) + 0.0
+
+
+def fields_of(value: Any, places: Mapping[str, int], without: Collection[str] = ()) -> dict[str, Any]:
+    """Return the fields of a dataclass by their own names, each number rounded to the decimals in ``places``."""
+    kept = ((field.name, getattr(value, field.name)) for field in fields(value) if field.name not in without)
+    return {name: rounded(found, places[name]) if name in places else found for name, found in kept}
 
 
 def share(pct: float | None, part_m2: float, whole_m2: float, places: int) -> float | None:

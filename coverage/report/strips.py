@@ -6,23 +6,15 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.report.rounding import DEGREE_PLACES, fields_of
 
 
 def strip_fields(strip: Strip) -> dict[str, Any]:
-    """Give the fields of one strip: areas to 0.01 m2, lengths to 1 cm, the bearing to 0.1 and places to 1e-8 degree."""
+    """Return the fields of one strip: areas to 0.01 m2, lengths to 1 cm, the bearing to 0.1, places to 1e-8 degree."""
     bearing = None if strip.bearing_deg is None else round(strip.bearing_deg % 180, 1) % 180
-    return {
-        "id": strip.id,
-        "kind": strip.kind,
-        "area_m2": round(strip.area_m2, 2),
-        "length_m": round(strip.length_m, 2),
-        "width_m": round(strip.width_m, 2),
-        "widest_m": round(strip.widest_m, 2),
-        "bearing_deg": bearing,
-        "centre": [round(degrees, 8) + 0.0 for degrees in strip.centre],
-        "confidence": strip.confidence,
-        "tier": strip.tier,
-    }
+    centre = [round(degrees, DEGREE_PLACES) + 0.0 for degrees in strip.centre]
+    places = dict.fromkeys(("area_m2", "length_m", "width_m", "widest_m"), 2)
+    return fields_of(strip, places, without=("shape",)) | {"bearing_deg": bearing, "centre": centre}
 
 
 def reportable(strips: Sequence[Strip]) -> list[Strip]:

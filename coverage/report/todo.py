@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from fieldcomb.coverage.report.rounding import rounded
+from fieldcomb.coverage.report.rounding import DEGREE_PLACES, fields_of
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.todo.junk import FEW_DIGS
 from fieldcomb.coverage.todo.losses import NEVER, REASONS
@@ -19,60 +19,38 @@ PROMISE = (
 SURE_PCT = 99.5  # more is all of it
 NOT_MEASURED = "iron not measured here"
 CLASS_NAMES = {"iron": "iron", "low": "low targets", "middle": "middle targets", "high": "high targets"}
+_PIECE = {
+    **{"area_m2": 2, "minutes": 1, "gain_per_100_m2": 4, "gain_per_hour": 4, "unswept_pct": 1},
+    **{"junk_per_m2": 2, "junk_error_per_m2": 2},
+}
 
 
 # -------------------------------------------------------------------------------------------------------- report.json
 
 
 def piece_fields(piece: TodoPiece) -> dict[str, Any]:
-    """Give a piece of ground to do as report.json and todo.geojson have it."""
-    return {
-        "id": piece.id,
-        "coil": piece.coil,
-        "rank": piece.rank,
-        "reason": piece.reason,
-        "area_m2": rounded(piece.area_m2, 2),
-        "minutes": rounded(piece.minutes, 1),
-        "gain_per_100_m2": rounded(piece.gain_per_100_m2, 4),
-        "gain_per_hour": rounded(piece.gain_per_hour, 4),
-        "junk_per_m2": rounded(piece.junk_per_m2, 2),
-        "junk_error_per_m2": rounded(piece.junk_error_per_m2, 2),
-        "heard_not_dug": piece.heard_not_dug,
-        "unswept_pct": rounded(piece.unswept_pct, 1),
-        "centre": [round(degrees, 8) + 0.0 for degrees in piece.centre],
-    }
+    """Return a piece of ground to do as report.json and todo.geojson have it."""
+    centre = [round(degrees, DEGREE_PLACES) + 0.0 for degrees in piece.centre]
+    return fields_of(piece, _PIECE, without=("shape",)) | {"centre": centre}
 
 
 def todo_fields(coil: TodoCoil) -> dict[str, Any]:
-    """Give what is to do with one coil."""
-    return {
-        "coil": coil.coil,
-        "area_m2": rounded(coil.area_m2, 2),
-        "minutes": rounded(coil.minutes, 1),
-        "mostly": coil.mostly or None,
-        "m2_per_minute": rounded(coil.m2_per_minute, 2),
-        "own_pace": coil.own_pace,
-        "pieces": [piece_fields(piece) for piece in coil.pieces],
-    }
+    """Return what is to do with one coil."""
+    pieces = [piece_fields(piece) for piece in coil.pieces]
+    places = {"area_m2": 2, "minutes": 1, "m2_per_minute": 2}
+    return fields_of(coil, places) | {"mostly": coil.mostly or None, "pieces": pieces}
 
 
 def searched_fields(searched: tuple[SearchedClass, ...]) -> dict[str, Any]:
-    """Give shares of the site by class of target."""
-    keys = ("whole_pct", "part_pct", "none_pct", "not_stated_pct")
-    return {one.name: {key: rounded(getattr(one, key), 2) for key in keys} for one in searched}
+    """Return shares of the site by class of target."""
+    places = dict.fromkeys(("whole_pct", "part_pct", "none_pct", "not_stated_pct"), 2)
+    return {one.name: fields_of(one, places, without=("name",)) for one in searched}
 
 
 def junk_fields(junk: JunkResult | None) -> dict[str, Any] | None:
-    """Give what is known of junk; null where a survey did not ask."""
-    if junk is None:
-        return None
+    """Return what is known of junk; null where a survey did not ask."""
     shares = ("counted_pct", "dug_pct", "drawn_pct", "assumed_pct", "not_measured_pct", "error_pct", "heard_m2")
-    densities = ("then_per_m2", "now_per_m2")
-    counts = ("squares", "signals", "dug", "heard_not_dug")
-    return {
-        **{key: getattr(junk, key) for key in counts},
-        **{key: rounded(getattr(junk, key), 2) for key in (*shares, *densities)},
-    }
+    return None if junk is None else fields_of(junk, dict.fromkeys((*shares, "then_per_m2", "now_per_m2"), 2))
 
 
 # ------------------------------------------------------------------------------------------------------------- words

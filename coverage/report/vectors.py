@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import gpxpy.gpx
 import numpy as np
 import shapely
@@ -23,13 +25,8 @@ MOST_DEVICE_POINTS = 100  # of one strip on a device
 
 
 def strips_geojson(report: Report) -> str:
-    """Give missed ground as RFC 7946 GeoJSON, one feature a line, with the fields of report.json as properties."""
-    features = []
-    for strip in report.strips:
-        shape = to_degrees(strip.shape, report.site.frame)
-        outline = geometry(shape, DEGREE_PLACES)
-        features.append({"type": "Feature", "properties": strip_fields(strip), "geometry": outline})
-    return feature_collection(features)
+    """Return missed ground as RFC 7946 GeoJSON, one feature a line, with the fields of report.json as properties."""
+    return feature_collection([_feature(strip_fields(strip), strip.shape, report) for strip in report.strips])
 
 
 def strips_gpx(report: Report) -> str:
@@ -39,41 +36,48 @@ def strips_gpx(report: Report) -> str:
     small devices take no more. There are no times, so the same report gives the same bytes. Pieces that cannot be told
     from the receiver's error are left out, and the file says how many.
     """
-    gpx = gpxpy.gpx.GPX()
-    gpx.creator = "fieldcomb"
-    gpx.name = harmless(report.site.name) or None
+    gpx = _gpx(report)
     told = reportable(report.strips)
     if len(told) < len(report.strips):
         untold = len(report.strips) - len(told)
         gpx.description = f"without {untold} pieces that cannot be told from the receiver's error; see strips.geojson"
     for strip in told:
-        track = gpxpy.gpx.GPXTrack(name=_device_name(strip), description=_description(strip))
-        track.segments = [_segment(ring, report.site.frame) for ring in _rings(_simple(strip.shape))]
-        gpx.tracks.append(track)
+        gpx.tracks.append(_track(_device_name(strip), _description(strip), strip.shape, report))
     return str(gpx.to_xml(version="1.1")) + "\n"
 
 
 def todo_geojson(report: Report) -> str:
-    """Give ground that is still to do as RFC 7946 GeoJSON, by coil and rank, with the fields of report.json."""
-    features = []
-    for piece in (piece for coil in report.todo for piece in coil.pieces):
-        outline = geometry(to_degrees(piece.shape, report.site.frame), DEGREE_PLACES)
-        features.append({"type": "Feature", "properties": piece_fields(piece), "geometry": outline})
-    return feature_collection(features)
+    """Return ground that is still to do as RFC 7946 GeoJSON, by coil and rank, with the fields of report.json."""
+    pieces = (piece for coil in report.todo for piece in coil.pieces)
+    return feature_collection([_feature(piece_fields(piece), piece.shape, report) for piece in pieces])
 
 
 def todo_gpx(report: Report) -> str:
     """Give ground that is still to do as GPX 1.1, as ``strips_gpx`` does: one track each, named by coil and rank."""
-    gpx = gpxpy.gpx.GPX()
-    gpx.creator = "fieldcomb"
-    gpx.name = harmless(report.site.name) or None
+    gpx = _gpx(report)
     for piece in (piece for coil in report.todo for piece in coil.pieces):
         name = f"T{piece.rank} {harmless(piece.coil)}"[:15]
         said = harmless(piece_line(piece, f"{piece.area_m2:.0f} m2")).replace("±", "+-")
-        track = gpxpy.gpx.GPXTrack(name=name, description=f"{harmless(piece.coil)}, {said}")
-        track.segments = [_segment(ring, report.site.frame) for ring in _rings(_simple(piece.shape))]
-        gpx.tracks.append(track)
+        gpx.tracks.append(_track(name, f"{harmless(piece.coil)}, {said}", piece.shape, report))
     return str(gpx.to_xml(version="1.1")) + "\n"
+
+
+def _feature(properties: dict[str, Any], shape: Shape, report: Report) -> dict[str, Any]:
+    outline = geometry(to_degrees(shape, report.site.frame), DEGREE_PLACES)
+    return {"type": "Feature", "properties": properties, "geometry": outline}
+
+
+def _gpx(report: Report) -> gpxpy.gpx.GPX:
+    gpx = gpxpy.gpx.GPX()
+    gpx.creator = "fieldcomb"
+    gpx.name = harmless(report.site.name) or None
+    return gpx
+
+
+def _track(name: str, description: str, shape: Shape, report: Report) -> gpxpy.gpx.GPXTrack:
+    track = gpxpy.gpx.GPXTrack(name=name, description=description)
+    track.segments = [_segment(ring, report.site.frame) for ring in _rings(_simple(shape))]
+    return track
 
 
 def _device_name(strip: Strip) -> str:

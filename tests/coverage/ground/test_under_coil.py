@@ -22,7 +22,8 @@ from fieldcomb.coverage.ground.shapes import PACE_SHARES
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.raster.cells import OUTSIDE
-from fieldcomb.coverage.report.report_json import report_json, table
+from fieldcomb.coverage.report.report_json import report_json
+from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.recording import Track

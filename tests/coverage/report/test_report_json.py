@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from samples import sample_result, with_difference, with_evil_names, without_clock
 
-from fieldcomb.coverage.report.report_json import report_json, table
+from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.rounding import parts, share
+from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.files.json_text import to_json

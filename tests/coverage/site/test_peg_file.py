@@ -20,7 +20,8 @@ from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.outings.pegs import PegMark, peg_touches, tie_to_pegs
 from fieldcomb.coverage.outings.walks import walk_chain
-from fieldcomb.coverage.report.report_json import report_json, table
+from fieldcomb.coverage.report.report_json import report_json
+from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.site.peg_file import place_pegs, read_pegs
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.survey.results import Report

@@ -23,7 +23,8 @@ from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.gear.swing import Swing, make_swing
 from fieldcomb.coverage.gear.target_ids import DigRule, parse_numbers
 from fieldcomb.coverage.outings.inputs import OutingInput
-from fieldcomb.coverage.report.report_json import report_json, table
+from fieldcomb.coverage.report.report_json import report_json
+from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.report.todo import PROMISE
 from fieldcomb.coverage.report.vectors import todo_geojson, todo_gpx
 from fieldcomb.coverage.survey.results import Report
