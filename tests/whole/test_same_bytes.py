@@ -1,0 +1,121 @@
+"""The same recordings give the same files, byte for byte, on any machine, on any day, added in any order."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import subprocess
+import sys
+import time
+from contextlib import redirect_stdout
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from small_walks import MORNING, square, walk
+
+from fieldcomb.coverage.actions.outputs import CHANCE_FILE, EDGE_FILE, OUTPUT_FILES
+from fieldcomb.coverage.commands.cli import main
+
+# Two of the walks lie on the same ground, one is another person's; the days make the ids, not the order of adding.
+WALKS = {
+    "a.gpx": walk(MORNING, 0.4),
+    "b.gpx": walk(MORNING + timedelta(days=1), 0.9, count=5),
+    "c.gpx": walk(MORNING + timedelta(days=2), 4.0),
+}
+CHILD = """
+import sys, time
+clock, shift_s = time.time, 10 * 365 * 86400
+time.time = lambda: clock() + shift_s
+time.time_ns = lambda: int((clock() + shift_s) * 1e9)
+sys.path[:0] = sys.argv[1:]
+from test_same_bytes import commands, output_files, surroundings
+from fieldcomb.coverage.commands.cli import main
+for command in commands("cab"):
+    assert main(command) == 0, command
+import json
+print(json.dumps([surroundings(), output_files()]))
+"""
+
+
+def commands(order: str) -> list[list[str]]:
+    """List the commands that make a site, add the walks in an order, and draw the map."""
+    made = ["new", "site", "--boundary", "edge.geojson", "--name", "Field", "--zone", "Europe/Oslo"]
+    adds = [["add", "site", f"{letter}.gpx", "--coil", "28cm", "--swath", "1.4m"] for letter in order]
+    return [made, *adds, ["report", "site", "--json"]]
+
+
+def given_in(folder: Path) -> Path:
+    """Write what is given into a new folder."""
+    folder.mkdir()
+    for name, text in WALKS.items():
+        (folder / name).write_text(text)
+    (folder / "edge.geojson").write_text(square(-1, -1, 9, 21))
+    return folder
+
+
+def output_files() -> dict[str, str]:
+    """Hash each output file of the site in the folder at hand."""
+    paths = sorted(path for path in Path("site/out").iterdir() if path.is_file())
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in paths}
+
+
+def surroundings() -> list[object]:
+    """Say what must not matter: the year, the hash of a text, the time zone."""
+    return [time.gmtime(time.time()).tm_year, hash("fieldcomb"), time.tzname[0]]
+
+
+def run(given: list[list[str]], folder: Path) -> tuple[str, dict[str, str]]:
+    """Carry commands out in a new folder; gives what they printed and the hashes of the output files."""
+    printed = io.StringIO()
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(printed):
+        patch.chdir(given_in(folder))
+        for command in given:
+            assert main(command) == 0
+        return printed.getvalue(), output_files()
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, dict[str, str]]:
+    """Make the site here and now, its outings added day by day."""
+    printed, files = run(commands("abc"), tmp_path_factory.mktemp("plain") / "here")
+    assert files.keys() >= set(OUTPUT_FILES) - {EDGE_FILE, CHANCE_FILE} and len(json.loads(printed)["outings"]) == 3
+    return printed, files
+
+
+def test_no_output_depends_on_locale_time_zone_hash_seed_clock_or_place(
+    tmp_path: Path, plain: tuple[str, dict[str, str]]
+) -> None:
+    """Another language, time zone, hash seed, year, order and folder change no byte of any output."""
+    other = {
+        "LC_ALL": "C.UTF-8", "LANG": "de_DE.UTF-8", "LANGUAGE": "de", "TZ": "Asia/Kathmandu", "COLUMNS": "200",
+        "PYTHONHASHSEED": "77" if os.environ.get("PYTHONHASHSEED") != "77" else "78", "OMP_NUM_THREADS": "1",
+    }  # fmt: skip
+    folders = (Path(__file__).parent, Path(__file__).parents[1] / "support")
+    child = subprocess.run(
+        [sys.executable, "-c", CHILD, *map(str, folders)],
+        cwd=given_in(tmp_path / "Åker og eng"), env=os.environ | other, capture_output=True, check=True,
+    )  # fmt: skip
+    printed, _, rest = child.stdout.decode().rstrip().rpartition("\n")
+    there, files = json.loads(rest)
+    assert all(a != b for a, b in zip(there, surroundings(), strict=True)), "the surroundings were to differ"
+    assert (printed + "\n", files) == plain
+
+
+@pytest.mark.parametrize("order", ["cba", "bca"])
+def test_outings_added_in_any_order_give_the_same_bytes(
+    tmp_path: Path, plain: tuple[str, dict[str, str]], order: str
+) -> None:
+    """Who adds old walks last gets the same report, map and files as who adds them day by day."""
+    assert run(commands(order), tmp_path / order) == plain
+
+
+def test_files_of_one_outing_given_in_any_order_give_the_same_bytes(tmp_path: Path) -> None:
+    """The recordings of one outing may be named in any order, and the report drawn afresh or from kept results."""
+    new = ["new", "site", "--boundary", "edge.geojson", "--name", "Field", "--zone", "UTC"]
+    report = ["report", "site", "--json"]
+    afresh = run([new, ["add", "site", "a.gpx", "b.gpx", "c.gpx"], report], tmp_path / "afresh")
+    again = run([new, ["add", "site", "c.gpx", "a.gpx", "b.gpx"], report, report], tmp_path / "again")
+    assert again == (afresh[0] * 2, afresh[1])
