@@ -82,7 +82,7 @@ PATTERNS = {
 SEEN_THROUGH = ("filled", "junk", "walked", "ended", "todo", "heard")
 AREA_NAMES = {
     "site": "site outline",
-    "no-go": "no-go: searching is not allowed here",
+    "no-go": "no-go: do not search here",
     "blocked": "blocked: cannot be searched",
     "filled": "filled ground",
     "junk": "junk",

@@ -143,7 +143,8 @@ def _partly(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> 
     rest = len(outings) - len(set(between or ()))
     if between is None or rest == 0:
         return ()
-    return (f"Only {' and '.join(between)} are counted here, {rest} more are not: they may have swept what is missed",)
+    others = "one other outing is" if rest == 1 else f"{rest} other outings are"
+    return (f"Only {' and '.join(between)} are counted here; {others} not, and may have swept what is missed",)
 
 
 def _chosen(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> list[OutingInput]:

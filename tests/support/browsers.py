@@ -40,7 +40,7 @@ def driver(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 def wait(driver: Any, script: str) -> None:
     """Wait until a script returns true."""
-    WebDriverWait(driver, 10).until(lambda d: d.execute_script(script), script)
+    WebDriverWait(driver, 60).until(lambda d: d.execute_script(script), script)
 
 
 def errors(driver: Any) -> list[str]:

@@ -435,7 +435,7 @@ def test_demo_readme_tells_the_truth() -> None:
         assert true_swept_pct([outing.walk], outing.swath_m, make_demo.MONUMENT) == 0
     walks, swaths = [o.walk for o in outings], [o.swath_m for o in outings]
     together = true_swept_pct(walks, swaths, net, dropouts=[o.dropouts for o in outings])
-    assert f"together {together:.1f} %" in readme
+    assert f"together: {together:.1f} %" in readme
 
 
 def test_demo_dropout_is_three_minutes_of_walking() -> None:

@@ -94,7 +94,7 @@ def test_map_says_what_it_took_for_granted(run: Run) -> None:
     """Without --coil and --swath it is said on stderr what was taken, that nobody measured it, and how to measure."""
     put("w.gpx", walk())
     assert run("map", "w.gpx") == 0
-    assert "No coil was named, so 28cm was taken" in run.err
+    assert "No coil was named, so 28cm was assumed" in run.err
     assert "1.48 m for coil 28cm is a guess, not measured: lay a tape on the ground" in run.err
     assert run("map", "w.gpx", "--coil", "28cm", "--swath", "1.4m") == 0
     assert "No coil" not in run.err and "guess" not in run.err
@@ -484,7 +484,7 @@ def test_report_of_some_outings_says_so(run: Run) -> None:
     assert run("report", "s", "--since", "2026-03-08") == 0
     assert "Only outings since 2026-03-08: 1 earlier outing left out" in " ".join(run.out.split())
     assert run("report", "s", "--between", "2026-03-07a", "2026-03-09a", "--json") == 0
-    assert "and 1 more not" in json.loads(run.out)["notes"][0]
+    assert "one other outing is not" in json.loads(run.out)["notes"][0]
 
 
 def test_files_of_several_days_and_times_beside_the_recording_are_told(run: Run) -> None:

@@ -290,7 +290,7 @@ def test_panel_hides_nothing(text: str) -> None:
         "Lay a tape across your path",
         "No-go, 2026-03-07a west half: 12.0 m² inside nesting birds until August, up to 4.25 m deep: position error",
         "0.4 m² inside no-go ground (no reason given), up to 31 cm deep: position error could explain it",
-        "7.3 m² are ground that people say they walked without a recording: neither swept nor missed",
+        "7.3 m² is ground that people say they walked without a recording: neither swept nor missed",
         "A. Tern",
         "rain from noon",
         "7 Mar 2026, 09:12",

@@ -12,7 +12,7 @@ HEAD = 'name = "Field"\nzone = "UTC"\ncell = "10cm"\n'
 
 
 @pytest.mark.parametrize("digits", [30, 400, 4299, 4301, 100_000])
-@pytest.mark.parametrize("place", ["[defaults]\nsweep = {}", "[todo]\nleast_m2 = {}", "[frame]\nlon = {}\nlat = 0"])
+@pytest.mark.parametrize("place", ["[defaults]\nsweep = {}", "[todo]\nusual_junk = {}", "[frame]\nlon = {}\nlat = 0"])
 def test_a_number_of_many_digits_is_refused_with_its_line(digits: int, place: str) -> None:
     """However long a number is, it is refused in one short message with the line that it stands in."""
     text = HEAD + place.format("9" * digits) + "\n"
