@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import itertools
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,6 +37,7 @@ from fieldcomb.coverage.survey.inputs import SiteInput  # noqa: E402
 from fieldcomb.coverage.survey.results import OutingResult  # noqa: E402
 from fieldcomb.coverage.survey.survey import survey  # noqa: E402
 from fieldcomb.tracks.frame import SiteFrame  # noqa: E402
+from fieldcomb.tracks.marks.vocabulary import Mark  # noqa: E402
 from fieldcomb.tracks.recording import Recording, Track  # noqa: E402
 
 FRAME = SiteFrame(-30.0, 40.0)  # at sea
@@ -68,12 +70,20 @@ def site_of(walk: DriftWalk, cell_m: float) -> SiteInput:
     return SiteInput("field", "UTC", cell_m, FRAME, (area,))
 
 
-def outing_of(walk: DriftWalk, name: str = "a", *, swath_told: bool = True, swath_factor: float = 1.0) -> OutingInput:
-    """The walk as an outing."""
+def outing_of(
+    walk: DriftWalk,
+    name: str = "a",
+    *,
+    swath_told: bool = True,
+    swath_factor: float = 1.0,
+    spacings_m: Sequence[float] = (),
+) -> OutingInput:
+    """The walk as an outing, with spacings between lanes measured by tape."""
     lon, lat = FRAME.to_lonlat(walk.fixes.x_m, walk.fixes.y_m)
     track = Track(lon, lat, walk.fixes.t_s + START_S, np.zeros(lon.size, np.int32))
     swing = Swing(Coil("28cm", 0.28, 0.28), walk.swath_m * swath_factor, 1.0, walk.gps, swath_told, False)
-    item = RecordingInput(f"{name}.gpx", Recording(f"{name}.gpx", track), swing)
+    marks = tuple(Mark("spacing", "", None, m, f"spacing {m:.2f}m", None, None, None, "waypoint") for m in spacings_m)
+    item = RecordingInput(f"{name}.gpx", Recording(f"{name}.gpx", track), swing, marks=marks)
     return OutingInput(name, None, None, lambda: (item,))
 
 

@@ -25,7 +25,7 @@ sys.path[:0] = [str(ROOT / "tests" / "support"), str(ROOT / "tests" / "studies")
 
 from calibrate import FRAME, outing_of  # noqa: E402
 from gap_walks import samples  # noqa: E402
-from site_walks import ONE, SEVERAL, SiteWalks, draw_site, real_errors  # noqa: E402
+from site_walks import ONE, SEVERAL, SiteWalks, draw_site, real_errors, spacings_m  # noqa: E402
 from truth import swept_at  # noqa: E402
 
 from fieldcomb.coverage.areas.areas import Area  # noqa: E402
@@ -54,11 +54,13 @@ class Told:
     strips: Floats
 
 
-def told(site: SiteWalks) -> Told:
-    """Survey a simulated site."""
+def told(site: SiteWalks, spacings: int = 0) -> Told:
+    """Survey a simulated site; of each recording so many spacings between lanes are measured by tape."""
+    rng = np.random.default_rng(spacings)
     lon, lat = FRAME.to_lonlat(*np.array(site.field.exterior.coords).T)
     area = Area("site", "", None, None, shapely.Polygon(np.column_stack([lon, lat])))
-    outings = [outing_of(walk, chr(ord("a") + k)) for k, walk in enumerate(site.walks)]
+    measured = [spacings_m(walk, spacings, rng) if spacings else [] for walk in site.walks]
+    outings = [outing_of(walk, chr(ord("a") + k), spacings_m=measured[k]) for k, walk in enumerate(site.walks)]
     result = survey(SiteInput("field", "UTC", CELL_M, FRAME, (area,)), outings)
     total = result.report.total
     assert total.estimate.pct is not None and total.estimate.low is not None and total.estimate.high is not None
@@ -136,6 +138,7 @@ def main() -> None:
     asked.add_argument("--gps", default="typical")
     asked.add_argument("--series", type=Path, help="folder with the errors of real receivers")
     asked.add_argument("--only", default="", help="names of series; those held out if not given")
+    asked.add_argument("--spacings", type=int, default=0, help="spacings measured on each recording")
     options = asked.parse_args()
     series = real_errors(options.series) if options.series else {}
     names = options.only.split(",") if options.only else list(HELD_OUT)
@@ -144,7 +147,8 @@ def main() -> None:
     for name in options.sets.split(","):
         seeds = range(options.first, options.first + options.count)
         errors = [series[names[k % len(names)]] if series else None for k in range(len(seeds))]
-        found = [told(draw_site(name, seed, options.gps, error)) for seed, error in zip(seeds, errors, strict=True)]
+        sites = [draw_site(name, seed, options.gps, error) for seed, error in zip(seeds, errors, strict=True)]
+        found = [told(site, options.spacings) for site in sites]
         print(line(name, found), flush=True)
         every += found
     print(line("all", every))

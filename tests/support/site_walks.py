@@ -28,7 +28,7 @@ from drift_walks import (
 )
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
-from truth import points_in, swept_at
+from truth import points_in, searching, swept_at
 from walk_paths import STEP_M, Path
 from walker import gauss_markov, spiral, uniform, wander
 
@@ -53,6 +53,7 @@ DAY_S = 86_400.0
 WIDEST_RIM_M = 2.0
 SEAM_M = (-1.0, 2.0)  # blocks lap over each other by 1 m, up to leaving 2 m between them
 PLACES_M = 0.25
+SPACING_STEP = 2  # samples of a true walk
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -206,6 +207,33 @@ def _parts(area: Polygon, bearing_deg: float, rng: np.random.Generator, count: i
         cut_across(area, bearing_deg, edges[k] + half * low, edges[k + 1] - half * high)
         for k, (low, high) in enumerate(inside)
     ]
+
+
+def spacings_m(walk: DriftWalk, count: int, rng: np.random.Generator, sd_m: float = 0.05) -> list[float]:
+    """Spacings between lanes as the walker measures them: from a place on one lane to the next pass abeam of it.
+
+    The first pass on a parallel course within 5 m, after 3 m of way or more. Nobody measures in a turn.
+    """
+    here = searching(walk.walk)
+    x, y = (np.asarray(v)[here][::SPACING_STEP] for v in (walk.walk.x_m, walk.walk.y_m))
+    moved = np.hypot(np.diff(x), np.diff(y)) > 1e-6
+    x, y = x[1:][moved], y[1:][moved]
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+    before, after = (np.clip(np.searchsorted(way, way + by), 0, way.size - 1) for by in (-4.0, 4.0))
+    heading = np.arctan2(y[after] - y[before], x[after] - x[before])
+    straight = np.hypot(y[after] - y[before], x[after] - x[before]) > 0.95 * (way[after] - way[before])
+    found: list[float] = []
+    for place in rng.permutation(np.flatnonzero(straight))[: 20 * count].tolist():
+        later = np.flatnonzero(way > way[place] + 3.0)
+        ahead = (x[later] - x[place]) * math.cos(heading[place]) + (y[later] - y[place]) * math.sin(heading[place])
+        across = (y[later] - y[place]) * math.cos(heading[place]) - (x[later] - x[place]) * math.sin(heading[place])
+        abeam = (ahead[:-1] * ahead[1:] <= 0) & (np.abs(across[:-1]) < 5.0)
+        abeam &= np.abs(np.cos(heading[later[:-1]] - heading[place])) > 0.9
+        if abeam.any():
+            found.append(abs(float(across[int(np.argmax(abeam))])) + sd_m * float(rng.standard_normal()))
+        if len(found) == count:
+            break
+    return [max(across, 0.2) for across in found]
 
 
 def real_errors(folder: FilePath) -> dict[str, Errors]:
