@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import rasterio
 import shapely
 from numpy.typing import NDArray
 
@@ -29,6 +30,7 @@ from site_walks import ONE, SEVERAL, SiteWalks, draw_site, real_errors, spacings
 from truth import swept_at  # noqa: E402
 
 from fieldcomb.coverage.areas.areas import Area  # noqa: E402
+from fieldcomb.coverage.raster.cells import OUTSIDE  # noqa: E402
 from fieldcomb.coverage.survey.inputs import SiteInput  # noqa: E402
 from fieldcomb.coverage.survey.results import Result  # noqa: E402
 from fieldcomb.coverage.survey.survey import survey  # noqa: E402
@@ -54,14 +56,19 @@ class Told:
     strips: Floats
 
 
-def told(site: SiteWalks, spacings: int = 0) -> Told:
+def surveyed(site: SiteWalks, spacings: int) -> Result:
     """Survey a simulated site; of each recording so many spacings between lanes are measured by tape."""
     rng = np.random.default_rng(spacings)
     lon, lat = FRAME.to_lonlat(*np.array(site.field.exterior.coords).T)
     area = Area("site", "", None, None, shapely.Polygon(np.column_stack([lon, lat])))
     measured = [spacings_m(walk, spacings, rng) if spacings else [] for walk in site.walks]
     outings = [outing_of(walk, chr(ord("a") + k), spacings_m=measured[k]) for k, walk in enumerate(site.walks)]
-    result = survey(SiteInput("field", "UTC", CELL_M, FRAME, (area,)), outings)
+    return survey(SiteInput("field", "UTC", CELL_M, FRAME, (area,)), outings)
+
+
+def told(site: SiteWalks, spacings: int = 0) -> Told:
+    """What the program makes of a simulated site."""
+    result = surveyed(site, spacings)
     total = result.report.total
     assert total.estimate.pct is not None and total.estimate.low is not None and total.estimate.high is not None
     estimate = total.estimate
@@ -88,6 +95,29 @@ def _strips(site: SiteWalks, result: Result) -> Floats:
     return np.array([(strip.confidence or 0.0, share) for strip, share in zip(pieces, shares, strict=True)]).reshape(
         -1, 2
     )
+
+
+def draw_pictures(site: SiteWalks, folder: Path) -> Told:
+    """Draw passes as recorded, and the chance by place, of one site: 4 pixels a metre and more, off the site grey."""
+    result = surveyed(site, 0)
+    passes, chance = result.layers.passes, result.layers.chance
+    assert chance is not None
+    pixels = np.full((*passes.shape, 3), 225, np.uint8)
+    for count, colour in enumerate(((255, 255, 255), (150, 200, 150), (70, 150, 90), (20, 100, 60))):
+        pixels[passes == count] = colour
+    pixels[(passes > 3) & (passes != OUTSIDE)] = (20, 100, 60)
+    write_png(folder / "accuracy-recorded.png", pixels.repeat(2, axis=0).repeat(2, axis=1))
+    share = np.nan_to_num(chance.cells)[..., None]
+    pixels = np.where(np.isnan(chance.cells)[..., None], 225, 255 - share * np.array([235, 155, 195])).astype(np.uint8)
+    write_png(folder / "accuracy-chance.png", pixels.repeat(4, axis=0).repeat(4, axis=1))
+    return told(site)
+
+
+def write_png(path: Path, pixels: NDArray[np.uint8]) -> None:
+    """Write red, green and blue, (rows, cols, 3)."""
+    rows, cols, bands = pixels.shape
+    with rasterio.open(path, "w", driver="PNG", width=cols, height=rows, count=bands, dtype="uint8") as picture:
+        picture.write(np.moveaxis(pixels, 2, 0))
 
 
 def line(name: str, found: Sequence[Told]) -> str:
@@ -139,9 +169,14 @@ def main() -> None:
     asked.add_argument("--series", type=Path, help="folder with the errors of real receivers")
     asked.add_argument("--only", default="", help="names of series; those held out if not given")
     asked.add_argument("--spacings", type=int, default=0, help="spacings measured on each recording")
+    asked.add_argument("--pictures", type=Path, help="folder for two pictures of the first site of the first set")
     options = asked.parse_args()
     series = real_errors(options.series) if options.series else {}
     names = options.only.split(",") if options.only else list(HELD_OUT)
+    if options.pictures:
+        of = draw_pictures(draw_site(options.sets.split(",")[0], options.first), options.pictures)
+        print(f"truly {of.true:.1f}, recorded {of.recorded:.1f}, told {of.estimate:.0f} ({of.low:.0f}-{of.high:.0f})")
+        return
     print(HEADER)
     every: list[Told] = []
     for name in options.sets.split(","):
