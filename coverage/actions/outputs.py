@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 from rasterio.io import MemoryFile
 
-from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.report.geotiff import chance_tif, coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import strips_geojson, strips_gpx, todo_geojson, todo_gpx
 from fieldcomb.coverage.site.folder import OUT, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
-from fieldcomb.coverage.survey.results import Report, Result
+from fieldcomb.coverage.survey.results import Result
 from fieldcomb.tracks.errors import SiteError
 
 MAP_FILE = "map.html"
@@ -34,29 +35,23 @@ OUTPUT_FILES = (
 
 def make_outputs(result: Result) -> dict[str, bytes]:
     """Return the contents of the output folder by name."""
-    chance = {} if result.layers.chance is None else {CHANCE_FILE: _chance(result.layers.chance, result.report)}
+    report, chance = result.report, result.layers.chance
     return {
-        **chance,
+        **({} if chance is None else {CHANCE_FILE: _raster(partial(chance_tif, chance, report.site.frame))}),
         MAP_FILE: map_html(result).encode(),
-        REPORT_FILE: report_json(result.report).encode(),
-        RASTER_FILE: _raster(result),
-        STRIPS_FILE: strips_geojson(result.report).encode(),
-        STRIPS_GPX_FILE: strips_gpx(result.report).encode(),
-        TODO_FILE: todo_geojson(result.report).encode(),
-        TODO_GPX_FILE: todo_gpx(result.report).encode(),
+        REPORT_FILE: report_json(report).encode(),
+        RASTER_FILE: _raster(partial(coverage_tif, result)),
+        STRIPS_FILE: strips_geojson(report).encode(),
+        STRIPS_GPX_FILE: strips_gpx(report).encode(),
+        TODO_FILE: todo_geojson(report).encode(),
+        TODO_GPX_FILE: todo_gpx(report).encode(),
     }
 
 
-def _chance(chance: Chance, report: Report) -> bytes:
+def _raster(write: Callable[[str], None]) -> bytes:
+    """Make a raster in memory, because its library says nothing when a full disk cuts a file off."""
     with MemoryFile(ext=".tif") as file:
-        chance_tif(chance, report.site.frame, file.name)
-        return bytes(file.read())
-
-
-def _raster(result: Result) -> bytes:
-    """Make the raster in memory, because its library says nothing when a full disk cuts a file off."""
-    with MemoryFile(ext=".tif") as file:
-        coverage_tif(result, file.name)  # a name within the library's memory, no path of the system
+        write(file.name)  # a name within the library's memory, no path of the system
         return bytes(file.read())
 
 

@@ -185,7 +185,7 @@ def place_areas(areas: Sequence[Area], frame: SiteFrame, file: str) -> tuple[tup
             out.append(replace(placed, per_m2=area.per_m2))
     sites = [shape for shape in out if shape.kind == "site"]
     if sites:
-        check_area(site_of(sites, file).area, AreaCheck(file, "all parts of the site together", "site", notes))
+        check_area(site_ground(sites, file).area, AreaCheck(file, "all parts of the site together", "site", notes))
     return tuple(out), tuple(notes)
 
 
@@ -210,7 +210,7 @@ def _placed(area: Area, frame: SiteFrame, check: AreaCheck) -> Shape | None:
     return metres
 
 
-def site_of(shapes: Sequence[AreaShape], file: str | None = None) -> Shape:
+def site_ground(shapes: Sequence[AreaShape], file: str | None = None) -> Shape:
     """Give the ground of all areas of kind ``site`` together; raises AreaError when there is none."""
     sites = [area.shape for area in shapes if area.kind == "site"]
     if not sites:

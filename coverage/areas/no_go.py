@@ -20,6 +20,7 @@ from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.coverage.raster.polygons import Shape
+from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import local_date
@@ -95,7 +96,7 @@ def no_go_entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath
         grid = _window(area.shape, near, cell_m)
         if grid is None:
             continue
-        inside = _inside(area.shape, grid)
+        inside = cells_inside([area.shape], grid)
         masks = [cover(swath.legs, swath.swath_m / 2, grid) & inside for swath in near]
         into = [swath for swath, mask in zip(near, masks, strict=True) if mask.any()]
         if not into:
@@ -105,7 +106,7 @@ def no_go_entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath
         could = all(depth <= receiver(swath.gps).r95_m + SLACK_M for depth, swath in zip(deep, into, strict=True))
         found.append(NoGoEntry(area.reason or None, _m2(touched, cell_m), max(deep), could))
         for shape in shapes:
-            touched &= ~_inside(shape, grid)
+            touched &= ~cells_inside([shape], grid)
         shapes.append(area.shape)
         total += int(np.count_nonzero(touched))
     return NoGoEntered(tuple(found), total * cell_m * cell_m)
@@ -139,13 +140,6 @@ def _window(shape: Shape, near: Sequence[Swath], cell_m: float) -> Grid | None:
     left, bottom = max(float(boxes[:, 0].min()), west), max(float(boxes[:, 1].min()), south)
     right, top = min(float(boxes[:, 2].max()), east), min(float(boxes[:, 3].max()), north)
     return grid_over((left, bottom, right, top), cell_m) if left < right and bottom < top else None
-
-
-def _inside(shape: Shape, grid: Grid) -> Mask:
-    from rasterio.features import rasterize
-
-    burnt = rasterize([(shape, 1)], (grid.rows, grid.cols), fill=0, transform=grid.transform, dtype="uint8")
-    return np.asarray(burnt > 0)
 
 
 def entry_depth_m(shape: Shape, swath: Swath) -> float:

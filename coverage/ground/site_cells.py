@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import cover
+from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
@@ -72,8 +73,9 @@ def rasterise_site(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]
         problem = "no ground is left to search once no-go and blocked ground is taken off"
         raise AreaError(problem, file=file, hint="Check the kinds of the areas, and the marks blocked and stop")
     boundary = "given" if given else "from walks"
+    said = cells_inside([area.shape for area in areas if area.kind == "walked"], grid)
     outline = () if given else (AreaShape("site", "drawn from the walks", shape),)
-    return Ground(shape, shape.buffer(NEAR_SITE_M), grid, kind, boundary, (*areas, *outline), _said(areas, grid))
+    return Ground(shape, shape.buffer(NEAR_SITE_M), grid, kind, boundary, (*areas, *outline), said)
 
 
 def _kinds(shape: BaseGeometry, areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.uint8]:
@@ -83,16 +85,6 @@ def _kinds(shape: BaseGeometry, areas: Sequence[AreaShape], grid: Grid) -> NDArr
     for name, value in (("blocked", BLOCKED), ("no-go", NO_GO)):
         layers += [(part, value) for a in areas if a.kind == name for part in _inside(a.shape, shape)]
     return np.asarray(rasterize(layers, (grid.rows, grid.cols), fill=OUT, transform=grid.transform, dtype="uint8"))
-
-
-def _said(areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.bool_]:
-    from rasterio.features import rasterize
-
-    shapes = [(area.shape, 1) for area in areas if area.kind == "walked"]
-    if not shapes:  # the library refuses to draw nothing
-        return np.zeros((grid.rows, grid.cols), bool)
-    burnt = rasterize(shapes, (grid.rows, grid.cols), fill=0, transform=grid.transform, dtype="uint8")
-    return np.asarray(burnt > 0)
 
 
 def _take_swept(kind: NDArray[np.uint8], shape: BaseGeometry, swung: Sequence[tuple[Leg, float]], grid: Grid) -> None:

@@ -248,16 +248,19 @@ class _Composer:
                 self._group(key, "areas", items)
                 self._tick(key, f"{name} ({wording.number(len(items))})", kind, True)
         if not self.layers.not_recorded.is_empty:
-            self._group("not-recorded", "areas", self._unrecorded(self.layers.not_recorded))
+            what = "the recording dropped out here, so this ground counts as neither swept nor missed"
+            items = self._parts("not-recorded", "unrecorded", "Not recorded", what, self.layers.not_recorded)
+            self._group("not-recorded", "areas", items)
             self._tick("not-recorded", "not recorded: neither swept nor missed", "not-recorded", True)
 
-    def _unrecorded(self, shape: MultiPolygon) -> list[Json]:
-        rows = [("What it is", "the recording dropped out here, so this ground counts as neither swept nor missed")]
+    def _parts(self, kind: str, key: str, title: str, what: str, shape: MultiPolygon) -> list[Json]:
+        """Return every part of a piece of ground as an area of its own, with what it is and its size."""
         out = []
         for n, part in enumerate(shape.geoms, 1):
             size = wording.area(float(part.area))
-            more = {"id": f"unrecorded-{n}", "title": "Not recorded", "rows": [*rows, ("Area", size)], "brief": size}
-            out.append(self._area("not-recorded", part, "areas") | more)
+            rows = [("What it is", what), ("Area", size)]
+            more = {"id": f"{key}-{n}", "title": title, "rows": rows, "brief": size}
+            out.append(self._area(kind, part, "areas") | more)
         return out
 
     def _strip(self, strip: Strip, kind: str) -> Json:
@@ -271,12 +274,8 @@ class _Composer:
         shape, junk = self.layers.heard, self.report.junk
         if shape is None or shape.is_empty or junk is None:
             return
-        rows = [("What it is", "round a mark: something was heard here and left in the ground")]
-        items = []
-        for n, part in enumerate(shape.geoms, 1):
-            size = wording.area(float(part.area))
-            more = {"id": f"heard-{n}", "title": "Heard, not dug", "rows": [*rows, ("Area", size)], "brief": size}
-            items.append(self._area("heard", part, "areas") | more)
+        what = "round a mark: something was heard here and left in the ground"
+        items = self._parts("heard", "heard", "Heard, not dug", what, shape)
         self._group("heard", "areas", items)
         self._tick("heard", f"heard, not dug ({wording.count(junk.heard_not_dug, 'mark')})", "heard", True)
 

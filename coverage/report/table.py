@@ -34,7 +34,7 @@ from fieldcomb.tracks.units import say_duration, say_length
 WIDTH = 100
 LARGEST = 5
 TODO_SHOWN = 3
-NONE = "-"
+_NONE = "-"
 
 _PASSES = {"0": "never", "1": "once", "2": "twice", "3+": "three times or more"}
 _SHOWN = 0.1  # percent and square metres are shown to a tenth
@@ -66,7 +66,7 @@ def table(report: Report) -> str:
 
 def _number(value: float | None, places: int = 0) -> str:
     if value is None or not math.isfinite(value):
-        return NONE
+        return _NONE
     # Adding zero turns -0 into 0.
     return f"{round(value, places) + 0.0:,.{places}f}".replace(",", " ")
 
@@ -87,7 +87,7 @@ def _count(many: int, one: str, more: str | None = None) -> str:
 
 
 def _span(seconds: float | None) -> str:
-    return NONE if seconds is None or not math.isfinite(seconds) else say_duration(seconds)
+    return _NONE if seconds is None or not math.isfinite(seconds) else say_duration(seconds)
 
 
 def _right(cells: Sequence[str], widths: Sequence[int]) -> str:
@@ -187,7 +187,7 @@ def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
         _area(ground.crosswise_m2),
         _number(outing.minutes_per_100_m2, 1),
         _span(times.searching_s),
-        NONE if times.digs is None else _number(times.digs),
+        _NONE if times.digs is None else _number(times.digs),
     )
     yield _left(f"  {moment(head.start_s, report.site.zone)}", 21) + _right(cells, _WIDTHS)
     label = f' "{head.label}"' if head.label else ""

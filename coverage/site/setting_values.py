@@ -100,17 +100,6 @@ def stored_name(value: Any) -> str:
     return name
 
 
-def degrees(most: float) -> Callable[[Any], float]:
-    """Give what checks a number of degrees either side of zero."""
-
-    def check(value: Any) -> float:
-        if not -most <= plain_number(value) <= most:
-            raise UsageError(f"{value} is not between -{most:g} and {most:g} degrees")
-        return float(value)
-
-    return check
-
-
 def mark_words(value: Any) -> tuple[str, ...]:
     """Check one word, or a list of words."""
     found = tuple(some_text(one).strip() for one in (value if isinstance(value, list) else [value]))
@@ -125,24 +114,15 @@ def target_numbers(value: Any) -> Any:
     return parse_numbers(text(value), "numbers")
 
 
-def between(low: float, high: float) -> Callable[[Any], float]:
-    """Give what checks a number within limits."""
+def between(
+    low: float, high: float, unit: str = "", read: Callable[[Any], float] = plain_number
+) -> Callable[[Any], float]:
+    """Return the check of a value within limits, read as a plain number by default."""
 
     def check(value: Any) -> float:
-        if not low <= plain_number(value) <= high:
-            raise UsageError(f"{value} is not between {low:g} and {high:g}")
-        return float(value)
-
-    return check
-
-
-def length_between(low_m: float, high_m: float) -> Callable[[Any], float]:
-    """Give what reads a length within limits, in metres."""
-
-    def check(value: Any) -> float:
-        if not low_m <= length_m(value) <= high_m:
-            raise UsageError(f"{value!r} is not between {low_m:g} m and {high_m:g} m")
-        return length_m(value)
+        if not low <= read(value) <= high:
+            raise UsageError(f"{value!r} is not between {low:g} and {high:g}{unit}")
+        return read(value)
 
     return check
 

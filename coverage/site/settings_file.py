@@ -37,9 +37,9 @@ _TODO: dict[str, tuple[str, Any]] = {
     "recheck": ("recheck", values.yes_or_no),
     "crosswise": ("crosswise", values.between(0, 1)),
     "target": ("target", values.target),
-    "depth": ("depth_m", values.length_between(0.01, 2)),
-    "lift": ("lift_m", values.length_between(0, 0.5)),
-    "stand_off": ("stand_off_m", values.length_between(5, 100)),
+    "depth": ("depth_m", values.between(0.01, 2, " m", values.length_m)),
+    "lift": ("lift_m", values.between(0, 0.5, " m", values.length_m)),
+    "stand_off": ("stand_off_m", values.between(5, 100, " m", values.length_m)),
 }
 # Keys of [todo] that earlier versions read; a file that still has them is as good as ever.
 _TODO_UNUSED = (
@@ -64,7 +64,7 @@ _COIL_FORM: Form = {
 _SITE_FORM: Form = {
     **_typed_form(TypedAt.SITE),
     "areas": values.yes_or_no,
-    "frame": {"lon": values.degrees(180), "lat": values.degrees(90)},
+    "frame": {"lon": values.between(-180, 180, " degrees"), "lat": values.between(-90, 90, " degrees")},
     "coils": Named(_COIL_FORM),
     "defaults": _typed_form(TypedAt.DEFAULT),
     "marks": dict.fromkeys(MARK_KINDS, values.mark_words),

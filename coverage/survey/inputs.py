@@ -24,7 +24,7 @@ from fieldcomb.tracks.recording import Recording
 
 FAR_M = 1000.0  # a walk that comes no nearer than this to a given boundary is another site's
 FAR_FROM_START_M = 5000.0  # where no boundary is given
-MOST_SPAN_M = 3000.0  # of searching without a boundary: far more than a day of it can cover
+MOST_WALK_SPAN_M = 3000.0  # of searching without a boundary: far more than a day of it can cover
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ def check_search(walks: Sequence[Walk], file: str, areas: Sequence[AreaShape]) -
     for walk in walks:
         x, y = (np.concatenate([getattr(leg, name) for leg in walk.legs] or [np.zeros(1)]) for name in ("x_m", "y_m"))
         span_m = math.hypot(np.ptp(x), np.ptp(y))
-        if span_m > MOST_SPAN_M:
+        if span_m > MOST_WALK_SPAN_M:
             pace = f" at {walk.search_m / walk.times.searching_s:.1f} m/s" if walk.times else ""
             problem = f"spans {span_m / 1000:.1f} km{pace}, too far for one site without a boundary"
             raise TrackError(problem, file=file, hint=HintKind.TOO_WIDE())

@@ -32,9 +32,6 @@ def wants_json() -> bool:
 def message(text: str, code: int, *, hint: str = "") -> Response:
     """Answer with a message, as a page or, for the page's own script, as JSON."""
     if wants_json():
-        answer = Response(json.dumps({"problem": f"{text} {hint}".strip()}), code, content_type="application/json")
-    else:
-        answer = Response(
-            fill("web/templates/message.html", title="Not done", problem=text, hint=hint, url=url_for), code
-        )
-    return answer
+        return Response(json.dumps({"problem": f"{text} {hint}".strip()}), code, content_type="application/json")
+    page = fill("web/templates/message.html", title="Not done", problem=text, hint=hint, url=url_for)
+    return Response(page, code)

@@ -38,7 +38,6 @@ THIRD_PARTY = {
     },
     "rasterio": {
         "raster",
-        "areas.no_go",
         "ground.site_cells",
         "ground.strips",
         "estimate.confidence",

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.tracks.files import limits
-from fieldcomb.tracks.files.collector import Gather
-from fieldcomb.tracks.recording import Floats, Route, Waypoint
+from fieldcomb.tracks.files.collector import Asides, Gather, lap_notes
+from fieldcomb.tracks.files.xml import Ending, break_notes
+from fieldcomb.tracks.recording import Floats, Lap, Route, Waypoint
 from fieldcomb.tracks.units import many
 
 # Chosen for this project: a copy may be thinned out or rounded to five decimals (about a metre), but not be elsewhere.
@@ -131,6 +132,22 @@ class FixWords:
             else:
                 out.append(Waypoint(lon, lat, None if math.isnan(time) else time, name, note))
         return out, lost
+
+
+def reading_notes(
+    fixes: Gather, asides: Asides, ending: Ending, plan: str, marks: str, laps: Sequence[Lap]
+) -> list[str]:
+    """Say what a reader of XML met; ``plan`` is what a plan is called, ``marks`` what is aside."""
+    notes = [*ending.notes, *break_notes(ending)]
+    if fixes.points > len(fixes) + len(asides.marks) + asides.left_out + asides.points:
+        notes.append("The last point is unfinished and was left out")
+    notes += fixes.comma_notes() + fixes.place_notes()
+    if asides.left_out:
+        notes.append(f"{many(asides.left_out, 'point')} of {marks} without a readable position, left out")
+    notes += fixes.clock.notes() + lap_notes(laps)
+    if len(fixes) and asides.routes:
+        notes.append(f"{many(len(asides.routes), plan)} beside the track: a plan, not a walk, and not counted")
+    return notes + (mark_notes(len(asides.marks), 0) if len(fixes) else [])
 
 
 def mark_notes(waypoints: int, lost: int) -> list[str]:

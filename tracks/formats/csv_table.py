@@ -22,16 +22,8 @@ from fieldcomb.tracks.units import many
 LAT_COLUMNS = ("lat", "latitude", "y")
 LON_COLUMNS = ("lon", "lng", "long", "longitude", "x")
 TIME_COLUMNS = (
-    "datetime",
-    "date_time",
-    "timestamp",
-    "time",
-    "utc",
-    "time_utc",
-    "utc_time",
-    "unix",
-    "unix_time",
-    "epoch",
+    *("datetime", "date_time", "timestamp", "time", "utc", "time_utc", "utc_time"),
+    *("unix", "unix_time", "epoch"),
 )
 NAME_COLUMNS = ("name", "mark", "label")
 NOTE_COLUMNS = ("note", "notes", "desc", "description", "comment")

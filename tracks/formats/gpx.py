@@ -13,7 +13,8 @@ from collections.abc import Callable
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Asides, Gather
-from fieldcomb.tracks.files.xml import Actions, Ending, Place, break_notes, read_mending
+from fieldcomb.tracks.files.sidelines import reading_notes
+from fieldcomb.tracks.files.xml import Actions, Ending, Place, read_mending
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import many
 
@@ -111,7 +112,8 @@ def read_gpx(data: bytes, file: str, *, need_track: bool = True) -> Recording:
     if need_track and not len(builder.fixes):
         raise _no_track(builder, ending)
     track, marks, routes = builder.fixes.track(), tuple(builder.asides.marks), tuple(builder.asides.routes)
-    return Recording(file, track, marks, routes, tuple(builder.names), notes=_notes(builder, ending))
+    notes = reading_notes(builder.fixes, builder.asides, ending, "route", "routes or waypoints", ())
+    return Recording(file, track, marks, routes, tuple(builder.names), notes=tuple(notes))
 
 
 def _no_track(builder: _Builder, ending: Ending) -> TrackError:
@@ -125,19 +127,3 @@ def _no_track(builder: _Builder, ending: Ending) -> TrackError:
     if ending.broken:
         hint = "Copy or export it again from the recorder"
     return TrackError(problem, file=builder.file, where=ending.broken or None, hint=hint)
-
-
-def _notes(builder: _Builder, ending: Ending) -> tuple[str, ...]:
-    notes = [*ending.notes, *break_notes(ending)]
-    fixes, asides = builder.fixes, builder.asides
-    if fixes.points > len(fixes) + len(asides.marks) + asides.left_out + asides.points:
-        notes.append("The last point is unfinished and was left out")
-    notes += fixes.comma_notes() + fixes.place_notes()
-    if asides.left_out:
-        notes.append(f"{many(asides.left_out, 'point')} of routes or waypoints without a readable position, left out")
-    notes += fixes.clock.notes()
-    if len(fixes) and asides.routes:
-        notes.append(f"{many(len(asides.routes), 'route')} beside the track: a plan, not a walk, and not counted")
-    if len(fixes) and asides.marks:
-        notes.append(f"{many(len(asides.marks), 'waypoint')} beside the track")
-    return tuple(notes)

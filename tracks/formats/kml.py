@@ -30,18 +30,10 @@ _GEOMETRY = ("Placemark", "MultiGeometry")
 _OTHERS = {"Polygon": "polygon", "LinearRing": "ring", "Model": "model"}
 # Views have times of their own, and styles have names: neither says anything of the walk.
 _SKIPS = frozenset(
-    {
-        "Style",
-        "StyleMap",
-        "Update",
-        "ExtendedData",
-        "LookAt",
-        "Camera",
-        "Region",
-        "Tour",
-        "Snippet",
-        "NetworkLinkControl",
-    }
+    (
+        *("Style", "StyleMap", "Update", "ExtendedData", "LookAt", "Camera"),
+        *("Region", "Tour", "Snippet", "NetworkLinkControl"),
+    )
 )
 
 

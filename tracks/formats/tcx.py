@@ -12,8 +12,9 @@ import math
 from dataclasses import replace
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files.collector import Asides, Gather, lap_notes
-from fieldcomb.tracks.files.xml import Actions, Ending, Place, break_notes, read_mending
+from fieldcomb.tracks.files.collector import Asides, Gather
+from fieldcomb.tracks.files.sidelines import reading_notes
+from fieldcomb.tracks.files.xml import Actions, Ending, Place, read_mending
 from fieldcomb.tracks.recording import Lap, Recording
 from fieldcomb.tracks.units import many
 
@@ -215,7 +216,7 @@ def read_tcx(data: bytes, file: str) -> Recording:
         tuple(builder.asides.routes),
         tuple(builder.names),
         tuple(builder.laps),
-        _notes(builder, ending),
+        tuple(reading_notes(builder.fixes, builder.asides, ending, "course", "courses", builder.laps)),
     )
 
 
@@ -229,19 +230,3 @@ def _no_track(builder: _Builder, ending: Ending) -> TrackError:
     if ending.broken:
         hint = "Copy or export it again from the recorder"
     return TrackError(problem, file=builder.fixes.file, where=ending.broken or None, hint=hint)
-
-
-def _notes(builder: _Builder, ending: Ending) -> tuple[str, ...]:
-    fixes, asides = builder.fixes, builder.asides
-    notes = [*ending.notes, *break_notes(ending)]
-    if fixes.points > len(fixes) + len(asides.marks) + asides.left_out + asides.points:
-        notes.append("The last point is unfinished and was left out")
-    notes += fixes.comma_notes() + fixes.place_notes()
-    if asides.left_out:
-        notes.append(f"{many(asides.left_out, 'point')} of courses without a readable position, left out")
-    notes += fixes.clock.notes() + lap_notes(builder.laps)
-    if asides.routes:
-        notes.append(f"{many(len(asides.routes), 'course')} beside the track: a plan, not a walk, and not counted")
-    if asides.marks:
-        notes.append(f"{many(len(asides.marks), 'waypoint')} beside the track")
-    return tuple(notes)

@@ -16,7 +16,7 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
-from fieldcomb.coverage.areas.areas import AREA_KINDS, Area, areas_geojson, place_areas, read_areas, site_of
+from fieldcomb.coverage.areas.areas import AREA_KINDS, Area, areas_geojson, place_areas, read_areas, site_ground
 from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import SiteFrame
@@ -161,13 +161,13 @@ def test_site_parts_are_united() -> None:
     """Several site polygons are one site; ground in two of them counts once."""
     data = collection(feature(SQUARE), feature([(30, 0), (90, 0), (90, 40), (30, 40), (30, 0)]))
     placed, _ = place_areas(read_areas(data, "a")[0], FRAME, "a")
-    assert site_of(placed).area == pytest.approx(3600, abs=1e-4)
+    assert site_ground(placed).area == pytest.approx(3600, abs=1e-4)
 
 
 def test_site_of_needs_a_site() -> None:
     """Without a site polygon the message says what was found in its place."""
     with pytest.raises(AreaError, match=r"a\.geojson: holds no boundary of the site \(found: junk\)"):
-        site_of([AreaShape("junk", "", box(0, 0, 9, 9))], "a.geojson")
+        site_ground([AreaShape("junk", "", box(0, 0, 9, 9))], "a.geojson")
 
 
 # -- refusals
@@ -389,7 +389,7 @@ def test_every_closed_track_and_route_is_a_site_polygon() -> None:
     moved = [[(x + dx, y) for x, y in SQUARE] for dx in (0, 100, 200)]
     areas, notes = read_areas(gpx(lonlat(moved[0]), lonlat(moved[1]), routes=[lonlat(moved[2])]), "a.gpx")
     placed, _ = place_areas(areas, FRAME, "a.gpx")
-    assert site_of(placed).area == pytest.approx(7200, abs=1e-3)
+    assert site_ground(placed).area == pytest.approx(7200, abs=1e-3)
     assert not any("plan" in note for note in notes)
 
 
