@@ -69,7 +69,7 @@ def _transformer(frame: SiteFrame) -> Transformer:
 
 
 def centre_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:
-    """Give the frame centred on these places, which may lie on both sides of 180 degrees.
+    """Return the frame centred on these places, which may lie on both sides of 180 degrees.
 
     The origin is rounded to 1e-7 degree (about 1 cm), so that it can be written down and read back unchanged.
     """
@@ -81,7 +81,7 @@ def centre_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:
 
 
 def middle_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:
-    """Give the frame on the median of these places, which a few wild ones do not move."""
+    """Return the frame on the median of these places, which a few wild ones do not move."""
     turn = np.radians(lon_deg)
     near = float(np.degrees(np.arctan2(np.median(np.sin(turn)), np.median(np.cos(turn)))))  # not a wild one itself
     lon = near + float(np.median(wrap_lon(lon_deg - near)))

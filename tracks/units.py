@@ -21,7 +21,7 @@ _QUANTITY = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z/]*)\s*\Z")
 
 
 def parse_length_m(text: str, what: str = "length") -> float:
-    """Read a length such as ``28cm``, ``1.5 m`` or ``11in`` and give it in metres.
+    """Read a length such as ``28cm``, ``1.5 m`` or ``11in``, in metres.
 
     A bare number is refused, because 28 could mean centimetres to one person and inches to another.
     """
@@ -29,7 +29,7 @@ def parse_length_m(text: str, what: str = "length") -> float:
 
 
 def parse_speed_m_s(text: str, what: str = "speed") -> float:
-    """Read a speed such as ``0.9m/s`` or ``3km/h`` and give it in metres per second."""
+    """Read a speed such as ``0.9m/s`` or ``3km/h``, in metres per second."""
     return _parse(text, what, METRES_PER_SECOND_PER, "0.9m/s or 3km/h")
 
 
@@ -56,7 +56,7 @@ def parse_zone(name: str) -> ZoneInfo:
 
 
 def parse_time_s(text: str, zone: tzinfo, what: str = "time") -> float:
-    """Read an ISO 8601 date and time and give Unix seconds; without an offset it is in ``zone``."""
+    """Read an ISO 8601 date and time as Unix seconds; without an offset it is in ``zone``."""
     try:
         moment = datetime.fromisoformat(text.strip())
     except ValueError as error:

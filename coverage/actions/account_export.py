@@ -63,7 +63,7 @@ class _Found:
 def take_apart(folder: Path, walks: Sequence[WalkToAdd], *, say: Say) -> list[WalkToAdd]:
     """Replace each zip archive among the files by a walk for each recording of this site in it.
 
-    Other files, and KMZ, are handed through. Everything in an archive that is not added is told with its reason.
+    Other files, and KMZ, are handed through. Everything in an archive that is not added is listed with its reason.
 
     Raises TrackError: nothing is left to add; or the site has no place yet, and the recordings lie far apart.
     """
@@ -148,7 +148,7 @@ class _Chooser:
         return None
 
     def _check(self, place: SiteInput, walk: WalkToAdd, recording: Recording) -> float:
-        """Check that a walk can be added, and is not in the site under other bytes; gives when it began."""
+        """Check that a walk can be added, and is not in the site under other bytes; returns when it began."""
         zone = self.site.settings.zone
         window = window_of(walk.start, walk.end, zone)
         swing = swing_of(self.site.settings, Typed())  # how it was swung makes no difference here

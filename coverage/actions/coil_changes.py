@@ -50,7 +50,7 @@ def _list(names: Sequence[str]) -> str:
 def coil_named(settings: Settings, typed: Sequence[Typed], text: str) -> str:
     """Return the name of the coil that a mark calls so: one of the site, in any letter case, or a size.
 
-    Words behind the name are passed over. UsageError when there is no such coil, or it cannot be swung as typed.
+    Words after the name are passed over. UsageError when there is no such coil, or it cannot be swung as typed.
     """
     said = dict.fromkeys((text, *text.split()[:1]))
     for one in said:
@@ -113,7 +113,7 @@ def _pieces(item: RecordingInput) -> list[Piece]:
 
 
 def _walked_pieces(pieces: list[Piece], item: RecordingInput) -> tuple[list[Piece], list[str]]:
-    """Leave out pieces in which nobody walked, as when a coil is named at the very start; the next takes their time."""
+    """Leave out pieces without a walk, as when a coil is named at the very start; the next takes their time."""
     high = math.inf if item.window[1] is None else item.window[1]
     ends = [*(start for start, _ in pieces[1:]), high]
     walked = [_walked(item.recording.track, start, end) for (start, _), end in zip(pieces, ends, strict=True)]

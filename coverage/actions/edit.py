@@ -29,7 +29,7 @@ def edit(
     recording: str | None = None,
     say: Say,
 ) -> tuple[str, ...]:
-    """Correct what was typed for an outing, or for one of its recordings; gives a line for each thing that changed.
+    """Correct what was typed for an outing, or for one of its recordings; returns a line for each thing that changed.
 
     ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, laps, ground, lift, label,
     note, left_out) to new values; None takes back what was typed. ``recording`` is the name of one file of it, whose

@@ -34,7 +34,7 @@ def new_site(
     held: str | None = None,
     say: Say,
 ) -> WalkedEdge | None:
-    """Start a site folder, complete or not at all; gives the edge that was made of a walk.
+    """Start a site folder, complete or not at all; returns the edge that was made of a walk.
 
     folder : where; it must be absent or empty.
     name, zone, cell : as typed; the name is the folder's when None.
@@ -99,7 +99,7 @@ def _check_free(folder: Path) -> None:
 def _first_areas(
     boundary: str | None, edge: str | None, held: str | None, say: Say
 ) -> tuple[SiteFrame | None, dict[str, bytes], WalkedEdge | None]:
-    """Read and check the areas that a site begins with; gives its frame, its file of areas, and a walked edge."""
+    """Read and check the areas that a site begins with; returns its frame, its file of areas, and a walked edge."""
     walked = None
     if boundary is not None:
         raw = read_file(held or boundary, AreaError, name=boundary)

@@ -79,7 +79,7 @@ def write_outputs(folder: Path, files: dict[str, bytes]) -> None:
 
 
 def _make_folder(folder: Path) -> list[Path]:
-    """Make a folder and those around it; gives what was made, innermost first."""
+    """Make a folder and those around it; returns what was made, innermost first."""
     missing: list[Path] = []
     try:
         for path in (folder, *folder.parents):

@@ -223,7 +223,7 @@ def _data(one: _Planned) -> bytes:
 
 
 def _known_by(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[object, ...]:
-    """Return all that ``_load`` depends on; each file is looked at, so that one that was changed is told."""
+    """Return all that ``_load`` depends on; each file is looked at, so that a change is noticed."""
     for one in planned:
         _data(one)
     return _depends(settings, planned, pegs)

@@ -1,6 +1,6 @@
 """The site's boundary and the other areas on it: read from a file, checked, placed.
 
-An area comes in degrees and is judged in metres. What is plainly a slip of rounding is repaired and told; what could
+An area comes in degrees and is judged in metres. What is plainly a slip of rounding is repaired and noted; what could
 mean two things (an edge that crosses itself, a line that does not close) is refused with its place. A walk round the
 edge is another matter: see ``edge``.
 """
@@ -167,7 +167,7 @@ def _amount(
 
 
 def place_areas(areas: Sequence[Area], frame: SiteFrame, file: str) -> tuple[tuple[AreaShape, ...], tuple[str, ...]]:
-    """Give areas in metres of the site's frame, each checked once more.
+    """Return areas in metres of the site's frame, each checked once more.
 
     An area that is no part of the site and lies so far off that it cannot meet it is left out with a note.
 
@@ -211,7 +211,7 @@ def _placed(area: Area, frame: SiteFrame, check: AreaCheck) -> Shape | None:
 
 
 def site_ground(shapes: Sequence[AreaShape], file: str | None = None) -> Shape:
-    """Give the ground of all areas of kind ``site`` together; raises AreaError when there is none."""
+    """Return the ground of all areas of kind ``site`` together; raises AreaError when there is none."""
     sites = [area.shape for area in shapes if area.kind == "site"]
     if not sites:
         found = ", ".join(sorted({area.kind for area in shapes})) or "nothing"

@@ -1,6 +1,6 @@
 """What is asked of an outline: that it lies on the globe, closes, encloses ground, and does not cross itself.
 
-What is plainly a slip of rounding is repaired and told; what could mean two things is refused with its place.
+What is plainly a slip of rounding is repaired and noted; what could mean two things is refused with its place.
 """
 
 from __future__ import annotations
@@ -184,6 +184,6 @@ def crosses(knot: Knot, frame: SiteFrame, check: AreaCheck, what: str = "has an 
 
 
 def say_place(at_m: tuple[float, float], frame: SiteFrame) -> str:
-    """Give a place in metres as latitude and longitude."""
+    """Return a place in metres as latitude and longitude."""
     lon, lat = frame.to_lonlat(*at_m)
     return f"latitude {float(lat):.7f}, longitude {float(lon):.7f}"

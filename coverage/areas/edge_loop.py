@@ -1,6 +1,6 @@
 """The geometry of a walk round an edge, in metres: once round it, stubs cut off, and the ground in doubt.
 
-A walk comes back beside its beginning, overlaps itself, goes round twice, or leads to a car and back. What belongs to
+A walk comes back next to its beginning, overlaps itself, goes round twice, or leads to a car and back. What belongs to
 the edge is found by area: the piece of the walk that encloses most for its length, once round the middle.
 """
 
@@ -27,8 +27,8 @@ EARLY_TURN = 0.3
 GAP_COST = 2.0
 STUB_WIDTH_M = 3.0  # ground narrower than this is a way out and back, unless all of the ground is that narrow
 STUB_M = 5.0  # shorter ones are the receiver's wobble, and stay
-STRAIGHT = 0.25  # of its length that a stub leads away at least; a second time round stays beside the first
-BESIDE_M = 10.0  # an end of the walk as near to the edge as this ran beside it
+STRAIGHT = 0.25  # of its length that a stub leads away at least; a second time round stays next to the first
+BESIDE_M = 10.0  # an end of the walk as near to the edge as this ran along it
 MILLIMETRE_M = 0.001
 ACUTE = 20.0  # mitre limit: corners of 6 degrees and more stay sharp
 
@@ -84,7 +84,7 @@ def faces_of(lines: Sequence[LineString]) -> list[Polygon]:
 def find_loops(path: RingPoints, allowed_m: float) -> tuple[list[Loop], int]:
     """Find the times round, in order of the walk, all begun near one place; none when the walk never comes back.
 
-    Gives those that are whole, and how often the walk goes round in all.
+    Returns those that are whole, and how often the walk goes round in all.
 
     path : (n, 2), the walk in metres, no place twice in a row.
     allowed_m : ends of one time round may lie so far apart.
@@ -248,7 +248,7 @@ def astray(path: RingPoints, edge: Polygon) -> list[Astray]:
 
 
 def readings(path: RingPoints, edge: Polygon, closing: Sequence[tuple[int, int]]) -> Readings:
-    """Give the least and the most ground that a walk could enclose.
+    """Return the least and the most ground that a walk could enclose.
 
     The walk, the edge made from it, the lines that close it (by the places that they join), and straight lines from its
     ends to the edge where it is near are cut where they meet. All that they enclose is the most; the largest single

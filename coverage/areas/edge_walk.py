@@ -1,4 +1,4 @@
-"""A walk round the edge of the ground made into a boundary: closed, mended, and every mend told with its place.
+"""A walk round the edge of the ground made into a boundary: closed, mended, and every mend listed with its place.
 
 What could mean two things is refused: a walk that does not come back, and one with more than a tenth in doubt.
 """
@@ -34,7 +34,7 @@ from fieldcomb.tracks.units import say_area, say_duration, say_length
 
 MOST_DOUBT = 0.10  # of the ground inside
 TOLD_DOUBT_M2 = 0.5
-OVERLAP_M = 5.0  # less walk beside the edge than this is not worth a word
+OVERLAP_M = 5.0  # a shorter walk along the edge is not worth a word
 NO_TRANSIT_M_S = 1000.0  # round an edge people walk as fast as they like
 
 CLOSED, OVERLAP, ROUNDS, GAP, STOP, STUB, STRAYED = (
@@ -119,7 +119,7 @@ def _edge_fixes(recording: Recording, check: AreaCheck) -> tuple[SiteFrame, Fixe
 
 
 def _path(fixes: Fixes, frame: SiteFrame) -> tuple[RingPoints, list[Mend]]:
-    """Give the walk as one line, no place twice in a row, with stops as one place each and drop-outs bridged."""
+    """Return the walk as one line, no place twice in a row, with stops as one place each and drop-outs bridged."""
     mends = []
     walk = make_walk(fixes, NO_TRANSIT_M_S)
     t = fixes.t_s if fixes.timed else np.arange(len(fixes), dtype=float)

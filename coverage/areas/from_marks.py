@@ -1,4 +1,4 @@
-"""Ground that marks tell of: what nobody can search, and what to leave alone."""
+"""Ground that marks describe: what cannot be searched, and what to leave alone."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def marks_of_others(
 
 
 def marked_areas(outings: Sequence[Marked], frame: SiteFrame, zone: str) -> tuple[AreaShape, ...]:
-    """Give blocked ground with a size, and a disc to leave alone round each ``stop``, in site metres.
+    """Return blocked ground with a size, and a disc to leave alone round each ``stop``, in site metres.
 
     Such ground holds from the day of its mark on.
     """
@@ -66,7 +66,7 @@ def marked_areas(outings: Sequence[Marked], frame: SiteFrame, zone: str) -> tupl
 
 
 def place_of(mark: Mark, frame: SiteFrame) -> tuple[float, float] | None:
-    """Where a mark lies in site metres; None when nobody can tell, or it is far away from the site."""
+    """Where a mark lies in site metres; None when it is not known, or far away from the site."""
     if mark.lon_deg is None or mark.lat_deg is None:
         return None
     x, y = frame.to_metres([mark.lon_deg], [mark.lat_deg])

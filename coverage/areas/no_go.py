@@ -1,4 +1,4 @@
-"""Which areas hold on a day, and how far a walk reached into ground that nobody may search.
+"""Which areas hold on a day, and how far a walk reached into ground that must not be searched.
 
 No clock is read: days are those of the outings, in the site's zone.
 """
@@ -34,7 +34,7 @@ Days = tuple[date, date] | None  # first and last day of an outing; None without
 
 
 def days_of(start_s: float | None, end_s: float | None, zone: ZoneInfo) -> Days:
-    """Give the first and last day of an outing."""
+    """Return the first and last day of an outing."""
     first, last = local_date(start_s, zone), local_date(end_s, zone)
     return None if first is None or last is None else (first, last)
 
@@ -47,7 +47,7 @@ def holds(area: AreaShape, days: Days) -> bool:
 
 
 def without_ended(areas: Sequence[AreaShape], latest: date | None) -> tuple[tuple[AreaShape, ...], tuple[str, ...]]:
-    """Turn no-go and blocked areas that were over by the day of the latest outing into ended ones, told in notes.
+    """Turn no-go and blocked areas that were over by the day of the latest outing into ended ones, with notes.
 
     An area that has not begun yet stays as it is.
     """
@@ -80,7 +80,7 @@ class Swath:
 def no_go_entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath], cell_m: float) -> NoGoEntered:
     """Measure how far an outing reached into each no-go area that holds on its day.
 
-    areas : all areas in site metres, also those across and beside the site's edge.
+    areas : all areas in site metres, also those across and outside the site's edge.
     days : (first, last), of the outing.
     cell_m : side of a cell; cells are those of the site.
 

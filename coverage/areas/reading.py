@@ -1,4 +1,4 @@
-"""Files that areas are drawn in: GeoJSON, GPX and KML, taken apart into rings and what was typed beside them.
+"""Files that areas are drawn in: GeoJSON, GPX and KML, taken apart into rings and what was typed for them.
 
 Nothing is judged here but the form: whether rings close, cross or lie on the globe is for ``areas`` to say.
 """
@@ -33,7 +33,7 @@ class DrawnArea:
     """One thing drawn in a file.
 
     where : its place and name in words. parts : outer ring and holes of each polygon, longitude and latitude as in
-    the file. typed : what stands beside it, by name. walked : it is a line that was walked or clicked, so its ends
+    the file. typed : its properties, by name. walked : it is a line that was walked or clicked, so its ends
     need not meet exactly.
     """
 
@@ -44,7 +44,7 @@ class DrawnArea:
 
 
 def read_drawn(data: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
-    """Take a file apart; gives what is drawn in it, in file order, and notes. Raises AreaError."""
+    """Take a file apart; returns what is drawn in it, in file order, and notes. Raises AreaError."""
     try:
         content, notes = unpack(data, file, most=MOST_AREA_BYTES)
         if len(content) > MOST_AREA_BYTES:

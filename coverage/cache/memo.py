@@ -118,7 +118,7 @@ def unpacked(data: bytes, types: Iterable[type]) -> Any:
 
 
 def _parts(value: Any) -> list[Any]:
-    """Structure as JSON behind its length, then each array; what stands in it twice is written once."""
+    """Structure as JSON after its length, then each array; what stands in it twice is written once."""
     arrays: list[Any] = []
     seen: dict[int, Any] = {}
     tree = json.dumps(_plain(value, arrays, seen), separators=(",", ":")).encode()
@@ -156,7 +156,7 @@ def _plain(value: Any, arrays: list[Any], seen: dict[int, Any]) -> Any:
 
 @dataclass(slots=True)
 class _Reader:
-    """Makes values of JSON; ``rest`` holds the arrays one behind another, in the order of their numbers."""
+    """Makes values of JSON; ``rest`` holds the arrays one after another, in the order of their numbers."""
 
     rest: memoryview
     types: dict[str, type]

@@ -74,7 +74,7 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
 def _team(
     options: WalkOptions, roster: str, tracks: Sequence[str], say: Callable[[str], None]
 ) -> tuple[list[Any], tuple[str, ...]]:
-    """Read a roster; gives its walks, and who searched without a recording."""
+    """Read a roster; returns its walks, and who searched without a recording."""
     from dataclasses import replace
 
     from fieldcomb.coverage.actions.given_walks import walks_of_roster

@@ -45,7 +45,7 @@ for command in (map_command, new_command, add_command, report_command, card_comm
 
 
 def main(args: Sequence[str] | None = None) -> int:
-    """Run the command line and give its exit code: 0 done, 1 a file is at fault, 2 wrong usage."""
+    """Run the command line and return its exit code: 0 done, 1 a file is at fault, 2 wrong usage."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a terminal that lacks a letter must not end the work

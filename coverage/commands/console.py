@@ -65,7 +65,7 @@ def _fixes(one: ReadIn) -> str:
 
 
 def tell_assumed(added: Sequence[Added]) -> None:
-    """Tell which coil and which swing width were taken though nobody measured them, and how to measure them."""
+    """Say which coil and swing width were taken without being measured, and how to measure them."""
     read_in = [one for outing in added for one in outing.recordings]
     if any(one.coil_assumed for one in read_in):
         name = next(one.swing.coil.name for one in read_in if one.coil_assumed)

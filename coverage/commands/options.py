@@ -53,7 +53,7 @@ depth_option = typed_options(TypedAt.REPORT)
 
 @dataclass(frozen=True, slots=True)
 class WalkOptions:
-    """What ``map`` and ``add`` were told about the walks, checked as far as that goes without the site.
+    """What was typed for the walks of ``map`` and ``add``, checked as far as that goes without the site.
 
     typed : of how they were searched, by key. start, end, label, note : as typed.
     """

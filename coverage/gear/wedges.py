@@ -9,7 +9,7 @@ alternately v T (1 - |u|/A) and v T (1 + |u|/A) apart:
     f(u)  = 1/2 [min(1 - |u|/A, q) + min(1 + |u|/A, q)]    for |u| <= A
 
 c is the mean of that over the full swath W: the outer half coils, where the coil turns, are covered less. Worked out
-for this project and tested against a simulated zigzag. All of it is a model: nobody swings so evenly.
+for this project and tested against a simulated zigzag. All of it is a model: no one swings so evenly.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def share_under_coil(
 
     width_m, length_m : the coil, left to right and fore and aft; or its footprint at a depth, which may be nothing at
     all.
-    swath_m : the full width W of which the share is told.
+    swath_m : the full width W that the share is of.
     sweep_s : seconds for one sweep, from one side to the other.
     pace_m_s : walking speed while searching; at 0 everything that is reached is covered.
     half_m : how far the centre goes to each side, where that is not (W - width) / 2: for a footprint narrower than the
@@ -84,7 +84,7 @@ def pace_for(
 
 
 def _print_over_step(width_m: float, length_m: float, half_m: float, step_m: Floats) -> Floats:
-    """Give q = L_eff / (v T), for steps v T above 0."""
+    """Return q = L_eff / (v T), for steps v T above 0."""
     return np.asarray(np.hypot(length_m / step_m, width_m / (2 * half_m)))
 
 
@@ -93,7 +93,7 @@ def _gaps_m(a: float, length_m: float, half_m: float, step_m: Floats) -> Floats:
 
     Between one sweep and the next the gap at x, in steps v T, is 1 - t/A - (L / v T) sqrt(1 - ((t - x)/a)^2). Here t,
     where the coil's centre is when its front edge is at its farthest at x, is x + d held between -A and A, and
-    d = a w0. Gaps before and behind a sweep mirror each other, so one of them is integrated over all of the swath:
+    d = a w0. Gaps before and after a sweep mirror each other, so one of them is integrated over all of the swath:
     a parabola where t is free, an arc where the coil turns.
     """
     q0 = length_m / step_m

@@ -153,7 +153,7 @@ class PassTally:
             self.bearings[part] |= np.where(mask & (self.passes[part] > 0), np.uint16(1 << sector), np.uint16(0))
 
     def _lose(self, swept: OutingPasses) -> int:
-        """Mark what this outing may have swept unrecorded and did not sweep besides; give how many cells that is."""
+        """Mark what this outing may have swept unrecorded and did not sweep besides; return how many cells that is."""
         part, corridors = _covered(swept.gaps, self.ground.grid)
         window = self.ground.grid.window(part)
         gone = corridors & self.inside[part]

@@ -20,7 +20,7 @@ from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
 
 OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
-NEAR_SITE_M = 25.0  # sweeping beyond the boundary is told up to here; farther away is not the site's affair
+NEAR_SITE_M = 25.0  # sweeping beyond the boundary is counted up to here; farther away is not the site's affair
 CLOSING_M = 5.0  # gaps between walks up to twice this wide belong to the ground between them
 LEAST_PART = 0.01
 LEGS_AT_ONCE = 20
@@ -131,7 +131,7 @@ def between_walks(swung: Sequence[tuple[Leg, float]], cell_m: float) -> MultiPol
 
 
 def clip_to_site(legs: Sequence[Leg], near: BaseGeometry) -> tuple[list[Leg], float]:
-    """Keep what lies within 25 m of the site; give the legs and the share of their length that was cut off."""
+    """Keep what lies within 25 m of the site; return the legs and the share of their length that was cut off."""
     shapely.prepare(near)
     box = shapely.box(*near.bounds)
     kept: list[Leg] = []

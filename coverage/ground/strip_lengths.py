@@ -73,7 +73,7 @@ class Nodes:
         return Nodes(per, key, x, y, key // blocks, a, b, np.hypot(x[a] - x[b], y[a] - y[b]))
 
     def write(self, value: NDArray[np.int32], labels: Labels) -> None:
-        """Give every labelled cell the value of its node instead."""
+        """Set every labelled cell to the value of its node."""
         flat = labels.reshape(-1)
         for label, row, col, at in labelled_cells(labels, self.per):
             flat[at] = value[np.searchsorted(self.key, _key(label, row, col, self.per, labels))]

@@ -78,7 +78,7 @@ def _pieces(kinds: MissedKinds, swath_m: float) -> tuple[Labels, int]:
 
 
 def _label(mask: Mask, labels: Labels, highest: int, sign: int) -> int:
-    """Number the connected parts of a mask from ``highest`` + 1 on, into ``labels``; give the highest number."""
+    """Number the connected parts of a mask from ``highest`` + 1 on, into ``labels``; return the highest number."""
     from scipy.ndimage import label
 
     found, count = label(mask)
@@ -88,7 +88,7 @@ def _label(mask: Mask, labels: Labels, highest: int, sign: int) -> int:
 
 
 def _join_stubs(labels: Labels, count: int, most_cells: float) -> None:
-    """Give strips that are no longer than half of open ground's least width to the piece that they touch most.
+    """Join strips no longer than half of open ground's least width to the piece that they touch most.
 
     Such are the end of a strip where it meets the edge of the site, and the corners of open ground, into which no disc
     fits; nobody walks them by themselves.
@@ -124,7 +124,7 @@ def _contacts(labels: Labels) -> tuple[Indices, Indices, Indices]:
 
 
 def _cut_along(labels: Labels, grid: Grid) -> int:
-    """Cut strips longer than 15 m in place into even pieces of at most so much way; give the number of pieces.
+    """Cut strips longer than 15 m in place into even pieces of at most so much way; return the number of pieces.
 
     A strip round the whole site has no end: the piece where the way begins runs on to both sides, and is cut again.
     """

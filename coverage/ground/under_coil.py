@@ -84,7 +84,7 @@ def _medians(values: Floats, start: NDArray[np.int64], end: NDArray[np.int64]) -
 
 
 def paced(ways: Sequence[SearchPath]) -> tuple[list[Leg], Floats]:
-    """Cut searching into pieces of about 30 s; give each as a line, and its smoothed pace in m/s."""
+    """Cut searching into pieces of about 30 s; return each as a line, and its smoothed pace in m/s."""
     legs, paces = [], [np.zeros(0)]
     for way in ways:
         edges, pace = half_minutes(way)
@@ -99,7 +99,7 @@ def sweeps_s(swing: Swing) -> tuple[float, float]:
 
 
 def shares(swing: Swing, pace_m_s: Floats, depth_m: float | None = None) -> Floats:
-    """Give c for each pace, (2, n): with the sweep time used, and with the slowest that it may be."""
+    """Return c for each pace, (2, n): with the sweep time used, and with the slowest that it may be."""
     width_m, length_m = heard_size_m(swing, depth_m)
     half_m = half_swing_m(swing.coil.width_m, swing.swath_m)
     return np.stack(
@@ -123,7 +123,7 @@ class _Pieces:
     own: bool
 
     def mean(self, swept: Mask, window: Grid, kinds: int) -> NDArray[np.float32]:
-        """Give -log(1 - c) of a pass over each cell of a window, (kinds, rows, cols)."""
+        """Return -log(1 - c) of a pass over each cell of a window, (kinds, rows, cols)."""
         mean, met = mean_over(self.legs, self.radius_m, self.lost[:kinds], window)
         rest = swept & ~met
         if rest.any() and self.legs and not self.own:  # a corner that the pieces cut
@@ -171,14 +171,14 @@ class UnderCoil:
         return self._told(under, guessed) if complete else Under(None)
 
     def _leave_out(self, name: str, passed: Mask, here: Slices) -> None:
-        """Remember ground that was swept without a clock: of that nothing can be told."""
+        """Remember ground that was swept without a clock: how much of it lay under the coil is not known."""
         self.untimed[name] += 1
         if self.no_clock is None:
             self.no_clock = np.zeros(self.inside.shape, bool)
         self.no_clock[here] |= passed
 
     def _add_rows(self, known: Mapping[str, _Pieces], swept: OutingPasses, band: slice) -> Floats:
-        """Add some rows of an outing's window; gives how many cells of them it has under its coils, (1 or 2,)."""
+        """Add some rows of an outing's window; returns how many cells of them it has under its coils, (1 or 2,)."""
         (top, cols), (other, across) = swept.here, swept.there
         here = (slice(top.start + band.start, top.start + band.stop), cols)
         there = (slice(other.start + band.start, other.start + band.stop), across)
@@ -290,7 +290,7 @@ class UnderCoil:
 
 
 def _lost(pieces: _Pieces, passes: Counts, window: Grid, kinds: int) -> Lost:
-    """Give -log of what passes with one coil leave of each cell of a window, in steps, (kinds, rows, cols)."""
+    """Return -log of what passes with one coil leave of each cell of a window, in steps, (kinds, rows, cols)."""
     mean = pieces.mean(passes > 0, window, kinds)
     return np.asarray(np.minimum(np.rint(mean * passes * LOST_STEPS), 65535), np.uint16)
 

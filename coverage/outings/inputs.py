@@ -15,7 +15,7 @@ from fieldcomb.tracks.recording import Recording, Span, Window
 class RecordingInput:
     """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
 
-    marks : those made in the window. off : spans in which nobody searched. mark_notes : sentences on the marks.
+    marks : those made in the window. off : spans without searching. mark_notes : sentences on the marks.
     pegs : those of the site. given_as : what messages call the file, where that is not ``file``.
     """
 
@@ -42,7 +42,7 @@ class OutingInput:
     """One outing; ``load`` reads its recordings, so that only one outing's files are in memory at a time.
 
     ``unrecorded`` are the initials of people who searched without a recording. ``known_by`` gives all that ``load``
-    depends on, without reading what the files mean; None when nobody can tell.
+    depends on, without reading what the files mean; None when it is not known.
     """
 
     id: str

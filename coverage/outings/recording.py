@@ -1,4 +1,4 @@
-"""What is told of one recording."""
+"""What a report says of one recording."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class RecordingResult:
 
     @property
     def pegs_off_m(self) -> tuple[float, float]:
-        """How far off the touches of pegs were, rms, before and after; after is told from the other touches alone."""
+        """How far off the touches of pegs were, rms, before and after; after is judged by the other touches alone."""
         off = [(peg.east_m**2 + peg.north_m**2, peg.left_east_m**2 + peg.left_north_m**2) for peg in self.pegs]
         before, after = (math.sqrt(sum(one) / len(one)) for one in zip(*off, strict=True)) if off else (0.0, 0.0)
         return before, after

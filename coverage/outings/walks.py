@@ -222,7 +222,7 @@ def _measured(swing: Swing, walk: Walk) -> Swing:
 
 
 def _only_here(one: WalkedChain, counted: WalkedChain, frame: SiteFrame) -> list[WalkedChain]:
-    """Walk what only this recording has: the time before, behind and in the drop-outs of the one that counts."""
+    """Walk what only this recording has: the time before, after and in the drop-outs of the one that counts."""
     rest = []
     for item in one.chain:
         low, high = item.window

@@ -52,7 +52,7 @@ class CoilRow:
 
 
 def card_html(settings: Settings | None = None) -> str:
-    """Give the card as one page of HTML that asks nobody for anything, with the words and coils of a site if given.
+    """Return the card as one page of HTML that fetches nothing, with the words and coils of a site if given.
 
     Pure: the same site gives the same text.
     """

@@ -1,4 +1,4 @@
-"""Drawings beside the map, as inline SVG: the comb of passes, and how the swept share grew."""
+"""Drawings next to the map, as inline SVG: the comb of passes, and how the swept share grew."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def growth(points: Sequence[Point], axis: str, whole_steps: bool, of_what: str) 
 def _marks(points: Sequence[Point], xs: Sequence[float], ys: Sequence[float]) -> list[str]:
     out = []
     labelled: list[float] = []
-    for n in sorted(range(len(points)), key=lambda n: (n != len(points) - 1, n)):  # the last one first: it must be told
+    for n in sorted(range(len(points)), key=lambda n: (n != len(points) - 1, n)):  # the last has its label
         title = f"<title>{escape(points[n].name)}: {percent(points[n].share_pct)}</title>"
         ring = f'cx="{xs[n]}" cy="{ys[n]}" r="5" fill="#fff" stroke="{INK}" stroke-width="2.5"'
         out.append(f"<circle {ring}>{title}</circle>")

@@ -46,7 +46,7 @@ _HATCH = (
 
 
 def edge_html(walked: WalkedEdge, name: str) -> str:
-    """Give the page; the same walk gives the same text. ``name`` is the site's."""
+    """Return the page; the same walk gives the same text. ``name`` is the site's."""
     notes = walked.area.notes
     told = {mend.text for mend in walked.mends}
     kinds = [kind for kind in MEND_SIGNS if any(mend.kind == kind for mend in walked.mends)]

@@ -13,7 +13,7 @@ PASS_COLOURS = ("#ffffff", "#b9c4f2", "#6d7fd8", "#28308c")  # 0, 1, 2, 3 or mor
 PASS_NAMES = ("not passed over", "once", "twice", "three times or more")
 DIFFERENCE_COLOURS = ("#ffffff", "#f2c230", "#6d7fd8", "#2b2b33")  # neither, first only, second only, both
 MISSED = "#c93400"
-# Chance that the coil passed, in fifths: green, so that nobody takes it for a count of passes.
+# Chance that the coil passed, in fifths: green, so that it is not taken for a count of passes.
 CHANCE_COLOURS = ("#ffffff", "#cfe8d5", "#8fcaa3", "#3f9a6b", "#0c5a3b")
 CHANCE_NAMES = ("under 20 %", "20 to 40 %", "40 to 60 %", "60 to 80 %", "over 80 %")
 

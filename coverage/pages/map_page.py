@@ -1,4 +1,4 @@
-"""The map page: one self-contained HTML file that asks nobody for anything.
+"""The map page: one self-contained HTML file that fetches nothing.
 
 Every layer is drawn, given its data and put on the board in one step, so that none can be without the other.
 """
@@ -44,7 +44,7 @@ Json = dict[str, Any]
 
 
 def map_html(result: Result) -> str:
-    """Give the page for a survey. Pure: the same result gives the same text."""
+    """Return the page for a survey. Pure: the same result gives the same text."""
     return _Composer(result).page()
 
 
@@ -161,7 +161,7 @@ class _Composer:
             self.ground.append(Choice("pace", "Pace: share under the coil in a pass", "Under the coil"))
 
     def _searched(self) -> None:
-        """Draw by class of target what was searched for; a class of which nobody said anything is told in words."""
+        """Draw by class of target what was searched for; a class of which nothing was said is named in a note."""
         packed = self.layers.searched
         if packed is None:
             return
@@ -233,7 +233,7 @@ class _Composer:
         return item | {"id": f"{area.kind}-{n}", "title": title, "rows": rows, "brief": f"{area.reason} {size}".strip()}
 
     def _missed(self) -> None:
-        """Draw what nobody passed over, and what nobody recorded."""
+        """Draw what was not passed over, and what was not recorded."""
         pieces = reportable(self.report.strips)
         kinds = {
             "certain": "missed, certain",
@@ -323,7 +323,7 @@ class _Composer:
         return {"lines": walks.lines[n], "transits": walks.transits[n], "stops": stops, "kinds": kinds}
 
     def _marks(self) -> None:
-        """Draw what was marked on the way; what nobody can place is said."""
+        """Draw what was marked on the way; what has no place is noted."""
         items: list[Json] = []
         lost = 0
         for outing in self.report.outings:

@@ -68,7 +68,7 @@ class _Box:
 def raster_picture(grid: Grid, cells: Cells, colours: tuple[str, ...], frame: SiteFrame) -> Picture:
     """Draw a raster of small numbers: value n in ``colours[n]``, higher values as the last one, 255 seen through.
 
-    Takes about 2 bytes a cell beside the raster while it works (4 per drawn cell more when it has to warp).
+    Takes about 2 bytes a cell on top of the raster while it works (4 per drawn cell more when it has to warp).
     """
     sheet, codes = _thin(grid, cells, MOST_DRAWN, len(colours))
     box, off_m = _fit(sheet, frame)
@@ -94,7 +94,7 @@ def _thin(grid: Grid, cells: Cells, most: int, clear: int) -> tuple[_Sheet, Cell
 
 
 def _fit(sheet: _Sheet, frame: SiteFrame) -> tuple[_Box, float]:
-    """Give the box that fits the sheet best, and by how much (in metres) the worst place in it is off."""
+    """Return the box that fits the sheet best, and by how much (in metres) the worst place in it is off."""
     at = np.linspace(0, 1, 9)
     x_m = sheet.left_m + at * sheet.cols * sheet.cell_m
     y_m = sheet.top_m - at * sheet.rows * sheet.cell_m

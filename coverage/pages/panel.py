@@ -1,4 +1,4 @@
-"""The words beside the map: headline, key, tables, charts, cautions. Everything is escaped by the template engine."""
+"""The words next to the map: headline, key, tables, charts, cautions. Everything is escaped by the template engine."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def strip_title(strip: Strip) -> str:
 
 
 def panel_html(report: Report, board: Board) -> str:
-    """Give the whole panel as HTML."""
+    """Return the whole panel as HTML."""
     told = reportable(report.strips)
     strips = [strip for strip in told if strip.kind == "strip"]
     wide = [strip for strip in told if strip.kind != "strip"]
@@ -141,5 +141,5 @@ def _entered(outing: OutingResult, least_m2: float = 0.0) -> list[str]:
 
 
 def _assumed(outings: Sequence[OutingResult]) -> list[tuple[OutingResult, RecordingResult]]:
-    """Recordings whose swing width nobody measured."""
+    """Recordings whose swing width was not measured."""
     return [(o, r) for o in outings for r in o.recordings if not r.swath_measured]

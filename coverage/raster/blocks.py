@@ -30,7 +30,7 @@ class Coarse:
         _, self.cells = self.sums(inside, self._all)
 
     def sums(self, values: NDArray[Any], part: Slices) -> tuple[Slices, Floats]:
-        """Add up values of a window of the raster by coarse cell; gives the coarse window and the sums in it."""
+        """Add up values of a window of the raster by coarse cell; returns the coarse window and the sums in it."""
         k, rows, cols = self.k, part[0], part[1]
         top, left = self.grid.north * k - self.fine.north + rows.start, self.fine.west - self.grid.west * k + cols.start
         total = block_sums(values, k, top % k, left % k)

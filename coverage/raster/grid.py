@@ -56,7 +56,7 @@ class Grid:
         return Affine(self.cell_m, 0, self.west * self.cell_m, 0, -self.cell_m, self.north * self.cell_m)
 
     def centres(self) -> tuple[Floats, Floats]:
-        """Give x of every column's and y of every row's centre, in metres."""
+        """Return x of every column's and y of every row's centre, in metres."""
         x = (self.west + np.arange(self.cols) + 0.5) * self.cell_m
         y = (self.north - np.arange(self.rows) - 0.5) * self.cell_m
         return x.astype(float), y.astype(float)
@@ -77,7 +77,7 @@ class Grid:
 
 
 def grid_over(bounds_m: tuple[float, float, float, float], cell_m: float) -> Grid:
-    """Give the smallest aligned grid over (left, bottom, right, top); refuses one too large for memory."""
+    """Return the smallest aligned grid over (left, bottom, right, top); refuses one too large for memory."""
     left, bottom, right, top = bounds_m
     west, south = math.floor(left / cell_m), math.floor(bottom / cell_m)
     cols, rows = math.ceil(right / cell_m) - west, math.ceil(top / cell_m) - south

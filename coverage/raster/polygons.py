@@ -64,19 +64,19 @@ def beside(shape: Shape, lon_deg: float) -> Shape:
 
 
 def frame_of(shape: Shape) -> SiteFrame:
-    """Give the frame centred on a shape in degrees."""
+    """Return the frame centred on a shape in degrees."""
     left, bottom, right, top = shape.bounds
     middle = (left + right) / 2
     return centre_frame(np.array([left, middle, right]), np.array([bottom, bottom, top]))
 
 
 def to_metres(shape: Shape, frame: SiteFrame) -> Shape:
-    """Give a shape in degrees in metres of a frame."""
+    """Return a shape in degrees in metres of a frame."""
     return shapely.transform(shape, lambda xy: np.column_stack(frame.to_metres(xy[:, 0], xy[:, 1])))
 
 
 def to_degrees(shape: Shape, frame: SiteFrame) -> Shape:
-    """Give a shape in metres in degrees, with longitudes counted on from the frame's origin, past 180 if need be."""
+    """Return a shape in metres in degrees, with longitudes counted on from the frame's origin, past 180 if need be."""
 
     def back(xy: Floats) -> Floats:
         lon, lat = frame.to_lonlat(xy[:, 0], xy[:, 1])
@@ -98,7 +98,7 @@ def whole(shape: Any) -> Shape:
 
 
 def unite(shapes: Iterable[Shape]) -> Shape:
-    """Give the ground of all shapes together."""
+    """Return the ground of all shapes together."""
     return whole(shapely.union_all(list(shapes)))
 
 
@@ -157,7 +157,7 @@ def _winding(xy: RingPoints, x: float, y: float) -> int:
 
 
 def _crossing(polygon: Polygon) -> tuple[float, float]:
-    """Give a place where a polygon's ring meets itself; GEOS says it only as text, ``Self-intersection[x y]``."""
+    """Return a place where a polygon's ring meets itself; GEOS says it only as text, ``Self-intersection[x y]``."""
     text = shapely.is_valid_reason(polygon)
     try:
         x, y = text[text.index("[") + 1 : text.index("]")].split()[:2]
@@ -171,7 +171,7 @@ def _crossing(polygon: Polygon) -> tuple[float, float]:
 
 
 def geometry(shape: Shape, places: int) -> dict[str, Any]:
-    """Give a shape in degrees as a GeoJSON geometry after RFC 7946.
+    """Return a shape in degrees as a GeoJSON geometry after RFC 7946.
 
     Outer rings run anticlockwise and holes clockwise (section 3.1.6), longitudes lie in -180 to 180, and a shape on
     the date line is cut in two there (3.1.9). Rounding to ``places`` decimals never makes a sound shape unsound.

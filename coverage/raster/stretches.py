@@ -78,7 +78,7 @@ WIDEST_TURN = math.radians(120)
 
 
 def cut_stretches(x_m: Floats, y_m: Floats, s_m: Floats, gap_m: float) -> Indices:
-    """Cut a path where it has turned by more than 120 degrees since the last cut; give each stretch's first segment.
+    """Cut a path where it has turned by more than 120 degrees since the last cut; return each stretch's first segment.
 
     Within 120 degrees of turning a path makes at least half its length good (cos 60 deg), so two places of a stretch
     that touch one cell, hence lie within W of each other, are at most 2 W of path apart: one pass. Within ``gap_m``
@@ -123,7 +123,7 @@ def _apart(marks: Indices, x_m: Floats, y_m: Floats) -> Indices:
 
 
 def _subdivide(x_m: Floats, y_m: Floats) -> tuple[Floats, Floats, Floats]:
-    """Split segments longer than LONGEST_STEP_M evenly; give x, y and the path length at each vertex."""
+    """Split segments longer than LONGEST_STEP_M evenly; return x, y and the path length at each vertex."""
     step = np.hypot(np.diff(x_m), np.diff(y_m))
     s = np.concatenate([[0.0], np.cumsum(step)])
     if step.size == 0 or float(step.max()) <= LONGEST_STEP_M:

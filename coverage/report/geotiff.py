@@ -32,7 +32,7 @@ def coverage_tif(result: Result, path: Path | str) -> None:
     Band 1 ``passes`` counts all outings (254 = 254 or more, 255 = not part of the site); one band a coil follows,
     named ``passes COIL``. The coordinate system is the site frame. The same result gives the same bytes.
 
-    Bands are written a row of tiles at a time, so next to nothing is needed beside the rasters themselves.
+    Bands are written a row of tiles at a time, so next to nothing is needed on top of the rasters.
     """
     layers, frame = result.layers, result.report.site.frame
     bands = [

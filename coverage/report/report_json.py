@@ -30,7 +30,7 @@ _COMPARED = dict.fromkeys(("both_m2", "first_only_m2", "second_only_m2", "neithe
 
 
 def report_json(report: Report) -> str:
-    """Give report.json: sorted keys, null for what is not known, letters as they are, a newline at the end.
+    """Return report.json: sorted keys, null for what is not known, letters as they are, a newline at the end.
 
     Areas are rounded to 0.01 m2 and shares to 0.01 %, so that parts still sum to their whole.
     """

@@ -33,5 +33,5 @@ def reportable_fields(strips: Sequence[Mapping[str, Any]]) -> list[Mapping[str, 
 
 
 def strip_name(strip: Strip) -> str:
-    """Give the short name of a strip: ``S12``, or ``O3`` for open ground."""
+    """Return the short name of a strip: ``S12``, or ``O3`` for open ground."""
     return f"{'O' if strip.kind == 'open' else 'S'}{strip.id}"

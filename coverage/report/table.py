@@ -41,7 +41,7 @@ _SHOWN = 0.1  # percent and square metres are shown to a tenth
 
 
 def table(report: Report) -> str:
-    """Give what ``map`` and ``report`` print; a newline at the end."""
+    """Return what ``map`` and ``report`` print; a newline at the end."""
     sections = [
         _sentence(warning(report), 0) if warning(report) else [],
         list(_head(report)),

@@ -30,7 +30,7 @@ def strips_geojson(report: Report) -> str:
 
 
 def strips_gpx(report: Report) -> str:
-    """Give missed ground as GPX 1.1 for a watch or phone: one track each, every ring a closed segment.
+    """Return missed ground as GPX 1.1 for a watch or phone: one track each, every ring a closed segment.
 
     Outlines are simplified by 5 cm, and by up to 40 cm where that is needed to stay within 100 points, because
     small devices take no more. There are no times, so the same report gives the same bytes. Pieces that cannot be told
@@ -53,7 +53,7 @@ def todo_geojson(report: Report) -> str:
 
 
 def todo_gpx(report: Report) -> str:
-    """Give ground that is still to do as GPX 1.1, as ``strips_gpx`` does: one track each, named by coil and rank."""
+    """Return ground that is still to do as GPX 1.1, as ``strips_gpx`` does: one track each, named by coil and rank."""
     gpx = _gpx(report)
     for piece in (piece for coil in report.todo for piece in coil.pieces):
         name = f"T{piece.rank} {harmless(piece.coil)}"[:15]
@@ -81,7 +81,7 @@ def _track(name: str, description: str, shape: Shape, report: Report) -> gpxpy.g
 
 
 def _device_name(strip: Strip) -> str:
-    """Give a name of at most 15 letters: ``S1 12m2``, ``O2 140m2``, ``O3 12ha``."""
+    """Return a name of at most 15 letters: ``S1 12m2``, ``O2 140m2``, ``O3 12ha``."""
     area = f"{strip.area_m2:.1f}m2" if strip.area_m2 < 9.95 else f"{strip.area_m2:.0f}m2"
     if strip.area_m2 >= 99_999.5:
         area = f"{strip.area_m2 / 10_000:.0f}ha"

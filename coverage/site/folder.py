@@ -161,9 +161,9 @@ def site_of(files: Mapping[str, bytes], folder: Path) -> Site:
 def keep_coil(
     site: Site, typed: str | None, swath: str | None = None, sweep: float | None = None
 ) -> tuple[Site, str | None]:
-    """Take ``small=13x20cm`` into the site's coils, with the swing typed beside it.
+    """Take ``small=13x20cm`` into the site's coils, with the swing typed for it.
 
-    Gives the site with the coil, and what to write for the outing. A site that knows it already comes back as it is.
+    Returns the site with the coil, and what to write for the outing. A site that knows it already comes back as it is.
     """
     if typed is None:
         return site, None

@@ -12,7 +12,7 @@ _MAX_NAME_BYTES = 120
 
 
 def next_id(day: str, ids: Iterable[str], files: Iterable[str] = ()) -> str:
-    """Give the id of one more outing on a day: ``2026-03-07a``, then b ... z, aa, ab.
+    """Return the id of one more outing on a day: ``2026-03-07a``, then b ... z, aa, ab.
 
     Letters before the last one used, in an id or at the head of a file's name, are never used again.
     """

@@ -39,7 +39,7 @@ def read_pegs(raw: bytes, file: str) -> tuple[tuple[PegRow, ...], tuple[str, ...
     Returns the pegs in the order of the file, none when the table has a header only or nothing at all; and notes, such
     as on columns that are not used.
 
-    Raises SiteError: not such a table, a bad number, or a peg told twice; the message has the line.
+    Raises SiteError: not such a table, a bad number, or a peg listed twice; the message has the line.
     """
     table = read_typed_table(raw, file, PEG_COLUMNS, PEG_COLUMNS, _EXAMPLE)
     pegs = tuple(_peg(file, line, values) for line, values in table.rows)

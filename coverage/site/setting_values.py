@@ -78,7 +78,7 @@ def field_value(field: Field) -> Callable[[Any], Any]:
 
 
 def typed_time(value: Any) -> str:
-    """Check a time as typed, with or without an offset, and give it as text."""
+    """Check a time as typed, with or without an offset, and return it as text."""
     if isinstance(value, datetime):  # TOML has times of its own, without quotes
         return value.isoformat()
     parse_time_s(text(value), ZoneInfo("UTC"))

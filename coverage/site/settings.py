@@ -107,7 +107,7 @@ class OutingEntry:
 
 
 def window_of(start: str | None, end: str | None, zone: ZoneInfo) -> Window:
-    """Give typed times as Unix seconds, half open; without an offset they are in the site's zone."""
+    """Return typed times as Unix seconds, half open; without an offset they are in the site's zone."""
     low = None if start is None else parse_time_s(start, zone, "from")
     high = None if end is None else parse_time_s(end, zone, "to")
     if low is not None and high is not None and low >= high:
@@ -158,5 +158,5 @@ def top_pace_of(settings: Settings, *typed: Typed) -> float | None:
 
 
 def first_typed(values: Sequence[_T | None]) -> _T | None:
-    """Give the first value that is there."""
+    """Return the first value that is there."""
     return next((value for value in values if value is not None), None)

@@ -1,4 +1,4 @@
-"""The text of site.toml and outings.toml as fieldcomb writes it: fresh, or behind what stands there."""
+"""The text of site.toml and outings.toml as fieldcomb writes it: fresh, or after what stands there."""
 
 from __future__ import annotations
 
@@ -51,13 +51,13 @@ NEW_OUTINGS = """\
 
 
 def with_frame(text: str, frame: SiteFrame) -> str:
-    """Write the frame behind a site.toml that has none."""
+    """Write the frame at the end of a site.toml that has none."""
     remark = "Where metres are counted from. Leave it as it is: all outings are placed by it."
     return append_table(text, "[frame]", {"lon": frame.lon_deg, "lat": frame.lat_deg}, remark)
 
 
 def with_coil(text: str, coil: Coil, size: str, swath: str | None, sweep: float | None) -> str:
-    """Write one more named coil behind a site.toml, with the swing that was measured for it."""
+    """Write one more named coil at the end of a site.toml, with the swing that was measured for it."""
     values: dict[str, str | float] = {"size": size.partition(":")[0].strip(), "winding": coil.winding}
     values |= {key: value for key, value in (("swath", swath), ("sweep", sweep)) if value is not None}
     return append_table(text, f"[coils.{_key(coil.name)}]", values)
@@ -68,7 +68,7 @@ def _key(name: str) -> str:
 
 
 def with_outing(text: str, outing: OutingEntry) -> str:
-    """Write one more outing behind an outings.toml; only what was typed."""
+    """Write one more outing at the end of an outings.toml; only what was typed."""
     head = {"id": outing.id, "label": outing.label, "note": outing.note, **_plain(outing.typed)}
     people: dict[str, list[str]] = {"unrecorded": list(outing.unrecorded)} if outing.unrecorded else {}
     text = append_table(text, "[[outing]]", {**_given(head), **people})

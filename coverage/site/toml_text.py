@@ -166,7 +166,7 @@ def line_of(text: str, keys: Keys) -> int:
 
 
 def _places(text: str) -> Iterator[tuple[int, Keys]]:
-    """Give the line of each header and key. Values are not looked into, so a key in an inline table has the line's."""
+    """Return the line of each header and key. Values are not looked into, so keys of an inline table have its line."""
     table: Keys = ()
     counts: dict[Keys, int] = {}
     quote = ""
@@ -182,7 +182,7 @@ def _places(text: str) -> Iterator[tuple[int, Keys]]:
 
 
 def _counted(parts: Keys, counts: dict[Keys, int], several: bool) -> Keys:
-    """Put the number of each array of tables behind its name."""
+    """Put the number of each array of tables after its name."""
     keys: Keys = ()
     for index, part in enumerate(parts):
         keys = (*keys, part)
@@ -206,7 +206,7 @@ def _parts(text: str) -> Keys:
 
 
 def _open_quote(line: str, quote: str) -> str:
-    """Give the triple quotes that are still open behind this line, if any."""
+    """Return the triple quotes that are still open after this line, if any."""
     at = 0
     while True:
         if quote:
@@ -235,7 +235,7 @@ def quoted(value: Value) -> str:
 
 
 def append_table(text: str, header: str, values: Mapping[str, Value], remark: str = "") -> str:
-    """Write one more table behind all that stands in a file, with the file's own line ends."""
+    """Write one more table after all that stands in a file, with the file's own line ends."""
     lines = [f"# {remark}"] if remark else []
     lines += [header, *(f"{key} = {quoted(value)}" for key, value in values.items())]
     end = "\r\n" if "\r\n" in text else "\n"

@@ -25,7 +25,7 @@ def draw_outing(outing: WalkedOuting, swept: OutingPasses, ground: Ground, raste
     counts = swept.passes[swept.there]
     rows, cols = swept.here
     grid = ground.grid.window((rows, cols))
-    raster &= inside.size > 0  # an outing beside the site has no cells to draw
+    raster &= inside.size > 0  # an outing off the site has no cells to draw
     cells = np.where(inside, np.minimum(counts, MOST_PASSES), OUTSIDE).astype(np.uint8) if raster else None
     return OutingLayer(
         id=outing.id,

@@ -105,7 +105,7 @@ class SiteResult:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Two outings beside each other: square metres swept in both, in one only, and in neither."""
+    """Two outings compared: square metres swept in both, in one only, and in neither."""
 
     first: str
     second: str

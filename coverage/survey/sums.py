@@ -98,7 +98,7 @@ class SurveySums:
         self.results: list[OutingResult] = []
 
     def add(self, outing: WalkedOuting) -> OutingPasses:
-        """Add one outing; gives what it swept."""
+        """Add one outing; returns what it swept."""
         of, tally = self.of, self.tally
         swept, far_share, no_go = of.sweep(outing)
         estimate, passed_by = self._estimate(outing, swept)
@@ -115,7 +115,7 @@ class SurveySums:
         return swept
 
     def told(self) -> tuple[Report, Cells | None, MultiPolygon]:
-        """Give the report but for its strips; the ground by pace; and where something was heard and left."""
+        """Return the report but for its strips; the ground by pace; and where something was heard and left."""
         of, tally, under, ledger = self.of, self.tally, self.under, self.ledger
         site_m2, inside = of.ground.m2(SITE), tally.inside
         estimate, found_m = self.estimates.together(), None
@@ -155,7 +155,7 @@ class SurveySums:
     def _add_chance(self, outing: WalkedOuting, swept: OutingPasses, estimate: Estimate) -> dict[str, Floats]:
         """Add an outing to the chances: as recorded where its strips can be trusted, by its draws elsewhere.
 
-        Gives the chance that each of its coils passed each cell, where that is not as recorded.
+        Returns the chance that each of its coils passed each cell, where that is not as recorded.
         """
         chances = self.chances
         if estimate.strips_placed:

@@ -72,7 +72,7 @@ def survey(
 
     site : the ground.
     outings : in any order; they are counted in order of time, those without a clock last.
-    between : (id, id), two outings to set beside each other; nothing else is counted then.
+    between : (id, id), two outings to compare; nothing else is counted then.
     depth_m : how deep below the soil it is asked what the coil itself covered; at the coil if not given.
     progress : called with what is being done, how much is done, and how much there is.
     store : where results that take long are kept for the next time; the numbers are the same without.

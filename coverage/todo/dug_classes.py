@@ -15,7 +15,7 @@ NOT_SWEPT, ALL_DUG, PART_DUG, LEFT, UNSAID = range(5)  # values of a cell as dra
 # By rank: nothing of the class was dug, nobody said, part, all of it.
 _DRAWN = np.array([LEFT, UNSAID, PART_DUG, ALL_DUG], np.uint8)
 
-# The most that any outing did on a cell counts; what nobody stated goes before what somebody did not dig.
+# The most that any outing did on a cell counts; not stated goes before not dug.
 _RANK = {NOT_STATED: 1, PART: 2, WHOLE: 3}
 
 
@@ -51,7 +51,7 @@ class SearchedTally:
 
     @property
     def packed(self) -> Cells | None:
-        """The best of each cell, two bits a class; None where nobody said what was dug."""
+        """The best of each cell, two bits a class; None where it was not said what was dug."""
         return self.best if self.stated else None
 
 

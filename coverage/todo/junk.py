@@ -73,7 +73,7 @@ class Digs:
         return np.asarray(gaussian_filter(values, self.sigma, mode="constant", truncate=4.0))
 
     def add(self, x_m: Floats, y_m: Floats) -> Floats:
-        """Take in the digs of an outing; gives them per swept m2 round each cell, (rows, cols)."""
+        """Take in the digs of an outing; returns them per swept m2 round each cell, (rows, cols)."""
         self.counts += histogram(self.grid, x_m, y_m)
         return self.per_m2(x_m, y_m)
 

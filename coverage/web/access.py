@@ -37,7 +37,7 @@ ENTRY = "/enter/"
 
 
 def new_secret() -> str:
-    """Give 256 random bits that can stand in an address."""
+    """Return 256 random bits that can stand in an address."""
     return secrets.token_urlsafe(32)
 
 

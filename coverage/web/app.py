@@ -54,7 +54,7 @@ def make_app(desk: Desk, gate: Gate) -> Flask:
 
 
 def asked_headers(given: Request) -> dict[str, str]:
-    """Give the headers that decide who is let in."""
+    """Return the headers that decide who is let in."""
     return {name: given.headers[name] for name in ASKED if name in given.headers}
 
 

@@ -77,7 +77,7 @@ _PAIR = re.compile(rf"\s*({_NUMBER})\s*[°]?\s*([NS]?)[\s,;]+({_NUMBER})\s*[°]?
 
 
 def corners_of(text: str) -> list[tuple[float, float]]:
-    """Read the corners of an edge, one a line as ``latitude, longitude`` in degrees; gives (lon, lat).
+    """Read the corners of an edge, one a line as ``latitude, longitude`` in degrees; returns (lon, lat).
 
     A decimal comma is read where the two numbers are parted by a semicolon or a space.
 

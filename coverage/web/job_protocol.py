@@ -1,6 +1,6 @@
-"""Orders: one piece of work on a site as the local page asks for it, and what is told of it while it is done.
+"""Orders: one piece of work on a site as the local page asks for it, and what is reported of it while it is done.
 
-An order crosses to a process of its own as one line of JSON, and what is told comes back as lines of JSON.
+An order crosses to a process of its own as one line of JSON, and reports come back as lines of JSON.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ def read_order(line: str) -> Order:
 
 @dataclass(frozen=True, slots=True)
 class JobProgress:
-    """What has been told of an order so far.
+    """What has been reported of an order so far.
 
     step : what is being done now.
     done, whole : how far that is.

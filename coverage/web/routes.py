@@ -29,7 +29,7 @@ OWN_FILES = {"serve.css": "text/css", "serve.js": "text/javascript", "plan.js": 
 
 
 def blueprint(desk: Desk) -> Blueprint:
-    """Give all routes but the entry."""
+    """Return all routes but the entry."""
     pages = Blueprint("pages", __name__)
     _looking(pages, desk)
     _making(pages, desk)
@@ -179,7 +179,7 @@ def _edge_given(desk: Desk, way: str) -> HeldFile | None:
 
 
 def _files(key: str) -> Sequence[FileStorage]:
-    """Give the files of one field; a browser sends one without a name where nothing was chosen."""
+    """Return the files of one field; a browser sends one without a name where nothing was chosen."""
     return [one for one in request.files.getlist(key) if one.filename]
 
 
@@ -277,5 +277,5 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
 
 
 def outing_ids_at(site: str) -> tuple[str, ...]:
-    """Give the ids of a site's outings, by the path of its folder."""
+    """Return the ids of a site's outings, by the path of its folder."""
     return outing_ids(Path(site))

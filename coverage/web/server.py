@@ -132,7 +132,7 @@ def _listening(address: str, port: int) -> socket.socket:
 
 
 def home_address(ask: Callable[[], str] | None = None) -> str:
-    """Give this machine's address in the home network; UsageError when there is none, or it is a public one."""
+    """Return this machine's address in the home network; UsageError when there is none, or it is a public one."""
     address = (ask or _own_address)()
     given = ipaddress.ip_address(address)
     if given.is_loopback or given.is_unspecified:
@@ -153,7 +153,7 @@ def _own_address() -> str:
 
 
 def _channel_class(gate: Gate) -> type[Any]:
-    """Give the web server's channel with two more limits: who may send a body at all, and for how long."""
+    """Return the web server's channel with two more limits: who may send a body at all, and for how long."""
 
     class Parser(HTTPRequestParser):  # type: ignore[misc]  # waitress has no types
         """Refuses a body before the first byte of it is taken, unless the request is one of our own pages'."""

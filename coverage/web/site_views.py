@@ -93,7 +93,7 @@ class SiteView:
         return any(file.name == MAP_PAGE for file in self.files)
 
     def outing(self, outing_id: str) -> OutingEntry | None:
-        """Give the outing with this id."""
+        """Return the outing with this id."""
         return next((one for one in self.outings if one.id == outing_id), None)
 
     @property
@@ -123,11 +123,11 @@ class SiteRoot:
         return [_card(folder) for folder in self._folders()]
 
     def find(self, key: str) -> Path | None:
-        """Give the folder of a site by its key, which is the folder's name."""
+        """Return the folder of a site by its key, which is the folder's name."""
         return next((folder for folder in self._folders() if folder.name == key), None)
 
     def place_for(self, name: str) -> Path:
-        """Give the folder for a new site of this name; UsageError when there is no place for it."""
+        """Return the folder for a new site of this name; UsageError when there is no place for it."""
         if self.is_single:
             hint = "Start fieldcomb serve with the folder around it to make another"
             raise UsageError("only one site is served here", hint=hint)
@@ -184,7 +184,7 @@ def _finish(folder: Path) -> None:
 
 
 def outing_ids(folder: Path) -> tuple[str, ...]:
-    """Give the ids of a site's outings."""
+    """Return the ids of a site's outings."""
     _finish(folder)
     return tuple(outing.id for outing in _outings(folder, _settings(folder)))
 

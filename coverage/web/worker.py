@@ -39,7 +39,7 @@ def run_order() -> int:
 
 
 def _teller() -> Tell:
-    """Give the function that tells; whatever a library prints goes to stderr from here on."""
+    """Return the function that tells; whatever a library prints goes to stderr from here on."""
     out = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)
 

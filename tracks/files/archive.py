@@ -58,7 +58,7 @@ class Archive:
             raise TrackError(f"is a zip archive that cannot be unpacked ({error})", file=file, hint=hint) from error
 
     def members(self) -> Iterator[Member]:
-        """Give the files in it, in order of the archive."""
+        """Return the files in it, in order of the archive."""
         for info in self._zip.infolist():
             if not info.filename.endswith("/"):  # a folder; the library's own question fails for an empty name
                 yield Member(self, info)
@@ -114,7 +114,7 @@ def main_part(members: list[Member]) -> Member | None:
 
 
 def only_named(archive: Archive, endings: tuple[str, ...]) -> Member:
-    """Give the one member whose name ends so, or the main part of a KMZ."""
+    """Return the one member whose name ends so, or the main part of a KMZ."""
     members = list(archive.members())
     named = [member for member in members if member.name.lower().endswith(endings)]
     main = main_part(members)
@@ -170,7 +170,7 @@ def _gunzip(data: bytes, file: str, most: int) -> tuple[bytes, tuple[str, ...]]:
 
 
 def _rescue(unpacker: zlib._Decompress, chunk: bytes, out: io.BytesIO, limit: int) -> int:
-    """Unpack byte by byte up to the fault; gives the number of sound bytes."""
+    """Unpack byte by byte up to the fault; returns the number of sound bytes."""
     for at in range(len(chunk)):
         if out.tell() > limit:
             break

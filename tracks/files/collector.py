@@ -70,7 +70,7 @@ class Gather:
         return len(self.lon)
 
     def track(self) -> Track:
-        """Give all fixes taken so far."""
+        """Return all fixes taken so far."""
         return Track(floats(self.lon), floats(self.lat), floats(self.time), np.array(self.segment, dtype=np.int32))
 
     def comma_notes(self) -> list[str]:
@@ -105,7 +105,7 @@ class Asides:
         self._lon, self._lat = array("d"), array("d")
 
     def keep_as(self, key: str) -> Callable[[str], None]:
-        """Give what keeps a text of the open mark under a key."""
+        """Return what keeps a text of the open mark under a key."""
 
         def keep(text: str) -> None:
             if text.strip():
@@ -152,7 +152,7 @@ class Asides:
 
 
 def floats(values: array[float]) -> Floats:
-    """Give numbers taken one by one as an array."""
+    """Return numbers taken one by one as an array."""
     return np.array(values, dtype=np.float64)
 
 

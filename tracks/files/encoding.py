@@ -1,4 +1,4 @@
-"""The letters of a text file: which character set it is in, told by its bytes, and the same text as UTF-8."""
+"""The letters of a text file: which character set it is in, by its bytes, and the same text as UTF-8."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def zeros_note(zeros: int) -> str:
 
 
 def decode_text(data: bytes) -> tuple[str, list[str]]:
-    """Give a whole file as text, without padding at its end, and notes on its letters."""
+    """Return a whole file as text, without padding at its end, and notes on its letters."""
     coding = coding_of(data)
     notes = [coding.note] if coding.note else []
     zeros = trailing_zeros(data, coding)
@@ -105,7 +105,7 @@ def decode_text(data: bytes) -> tuple[str, list[str]]:
 
 
 def as_utf8(data: bytes, coding: Coding, start: int, end: int) -> Iterator[bytes]:
-    """Give the bytes from ``start`` to ``end`` as UTF-8, a piece at a time; what is no letter becomes a mark."""
+    """Return the bytes from ``start`` to ``end`` as UTF-8, a piece at a time; what is no letter becomes a mark."""
     decoder = None if coding.codec == "utf-8" else codecs.getincrementaldecoder(coding.codec)(errors="replace")
     for at in range(start, end, PIECE_BYTES):
         raw = data[at : min(at + PIECE_BYTES, end)]

@@ -24,7 +24,7 @@ _WGS84 = re.compile(
 
 
 def json_text(data: bytes, file: str) -> tuple[str, list[str]]:
-    """Give the text of a JSON file and notes on its letters; TrackError when it is too large."""
+    """Return the text of a JSON file and notes on its letters; TrackError when it is too large."""
     if len(data) > limits.MAX_JSON_BYTES:
         raise limits.too_large(file, len(data), limits.MAX_JSON_BYTES, "JSON")
     return decode_text(data)

@@ -1,4 +1,4 @@
-"""What stands beside a walk in a file: copies of it, plans, and marks; and how they are told from the walk itself."""
+"""What a file holds besides a walk: copies of it, plans, and marks; and how they are told from the walk itself."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class TimedLine:
 
 
 def take_lines(fixes: Gather, lines: Sequence[TimedLine]) -> tuple[tuple[Route, ...], tuple[str, ...], list[str]]:
-    """Put the lines that are the walk into ``fixes``, each as a run; gives plans, names of the runs, and notes.
+    """Put the lines that are the walk into ``fixes``, each as a run; returns plans, names of the runs, and notes.
 
     Where some lines have times, those are the walk. A line without times beside them is a copy of it, or else a plan.
     """
@@ -108,7 +108,7 @@ class FixWords:
         self._rows += 1
 
     def is_list(self) -> bool:
-        """Whether more than half of the fixes have words of their own: marked places, and nobody's walk."""
+        """Whether more than half of the fixes have words of their own: marked places, and no walk."""
         return 2 * len(self._first) > self._rows
 
     def is_name(self) -> bool:
@@ -116,12 +116,12 @@ class FixWords:
         return 2 * self._named > self._rows and not self.is_list()
 
     def names(self) -> tuple[str, ...]:
-        """Give the names of the walk's parts, if that is what the words are."""
+        """Return the names of the walk's parts, if that is what the words are."""
         words = (name or note for _, name, note in self._first)
         return tuple(dict.fromkeys(words)) if self.is_name() else ()
 
     def waypoints(self, fixes: Gather) -> tuple[list[Waypoint], int]:
-        """Give the marks, at their fixes, and how many stand at a fix without a readable position."""
+        """Return the marks, at their fixes, and how many stand at a fix without a readable position."""
         out: list[Waypoint] = []
         lost = 0
         for row, name, note in [] if self.is_name() else self._first:

@@ -1,4 +1,4 @@
-"""What kind of file this is, told by its first bytes and never by its name; and the error when it is another kind."""
+"""What kind of file this is, by its first bytes and never by its name; and the error when it is another kind."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """XML from watches and phones: one pass, bounded memory, and as far as the file is sound.
 
 The parser is expat without namespaces, because some recorders write prefixes that they never declare: a name is
-what stands behind the colon. Whatever makes an XML reader slow or greedy on purpose (entities, deep nesting, giant
-tags) is refused. A file that breaks off keeps everything before the break, and the break is told.
+what stands after the colon. Whatever makes an XML reader slow or greedy on purpose (entities, deep nesting, giant
+tags) is refused. A file that breaks off keeps everything before the break, and the break is noted.
 """
 
 from __future__ import annotations
@@ -186,7 +186,7 @@ def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str =
 
 
 def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:
-    """Give all chunks to the parser, up to the end or the first fault."""
+    """Feed all chunks to the parser, up to the end or the first fault."""
     parser, fed = walker.parser, 0
     for chunk in chunks:
         try:

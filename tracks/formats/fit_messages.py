@@ -46,7 +46,7 @@ _CRC = _crc_table()
 
 
 def checksum(data: bytes | memoryview) -> int:
-    """Give the CRC that ends a FIT file: 16 bits, polynomial 0x8005 reflected, from 0 on.
+    """Return the CRC that ends a FIT file: 16 bits, polynomial 0x8005 reflected, from 0 on.
 
     >>> hex(checksum(b"123456789"))
     '0xbb3d'
@@ -76,7 +76,7 @@ class Part:
 
 
 def split(data: bytes, file: str) -> tuple[list[Part], list[str]]:
-    """Find the parts of a FIT file, and say what stands behind them.
+    """Find the parts of a FIT file, and say what stands after them.
 
     Raises TrackError: more than :data:`limits.MAX_PARTS` parts, or parts that claim the same bytes over and over.
     """
@@ -245,7 +245,7 @@ class _Walk:
             begin, at = at + 1, at + 1 + layout.size
             if at > end:
                 if part.notes:
-                    return  # the file breaks off, which is told already
+                    return  # the file breaks off, which is noted already
                 raise _StoppedError(f"{self._damaged(begin - 1)}: the last message is not complete, and was left out")
             if part.notes and not head and not any(data[begin:at]):
                 at = self._after_zeros(begin - 1, layout.size + 1)

@@ -1,4 +1,4 @@
-"""Walks in GeoJSON: lines with or without times, points with times, and marks beside them.
+"""Walks in GeoJSON: lines with or without times, points with times, and marks besides.
 
 Sources of the format: RFC 7946, and RFC 8142 for one feature after another. Times are no part of either: ``coordTimes``
 and ``times`` beside a line, and ``time`` or ``timestamp`` beside a point, are what converters and loggers write.
@@ -136,7 +136,7 @@ class _Builder:
         return list(marks.names())
 
     def waypoints(self) -> Iterator[Waypoint]:
-        """Give the points that are marks; those without a readable position are counted."""
+        """Return the points that are marks; those without a readable position are counted."""
         for (lon, lat), time_s, _, name, note in self.points:
             if math.isnan(lon + lat):
                 self.left_out += 1
@@ -145,7 +145,7 @@ class _Builder:
 
 
 def _number(value: Any) -> float:
-    """Give a coordinate; NaN for what is no finite number."""
+    """Return a coordinate; NaN for what is no finite number."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return math.nan
     try:
@@ -222,7 +222,7 @@ def read_geojson(data: bytes, file: str) -> Recording:
 
 
 def _read_documents(text: str, builder: _Builder) -> list[str]:
-    """Read one document, or a sequence of them, one a line or each behind a record mark; gives notes."""
+    """Read one document, or a sequence of them, one a line or each after a record mark; returns notes."""
     mark = "\x1e" if "\x1e" in text else "\n"
     records = [record for record in text.split(mark) if record.strip()] if mark == "\x1e" or _is_sequence(text) else []
     if len(records) < 2:

@@ -1,4 +1,4 @@
-"""GPX 1.0 and 1.1: every recorded point as it stands, with routes and waypoints beside it.
+"""GPX 1.0 and 1.1: every recorded point as it stands, with routes and waypoints besides.
 
 Nothing is cleaned here. A point without a readable position or time is kept with NaN in its place, so that later
 steps can count it. Elements are known by name and parent, whatever their namespace, with or without a prefix.
@@ -67,7 +67,7 @@ class _Builder:
         self.fixes.count()
 
     def _read_time(self, text: str) -> None:
-        # The first one counts: GPX 1.0 lets others put elements of their own, of any name, behind it.
+        # The first one counts: GPX 1.0 lets others put elements of their own, of any name, after it.
         if self._time != self._time and text and not text.isspace():
             self._time = self.fixes.clock.seconds(text)
 

@@ -158,10 +158,10 @@ class _Builder:
 
 
 def read_kml_polygons(data: bytes, file: str) -> tuple[tuple[KmlPolygon, ...], tuple[str, ...]]:
-    """Read all polygons of a KML file, in file order, those in a MultiGeometry each on its own; and give notes.
+    """Read all polygons of a KML file, in file order, those in a MultiGeometry each on its own; with notes.
 
     Positions are not range-checked, and rings are neither closed nor turned. An & that stands alone in a name is read
-    as meant and a control character as a blank, which changes no place, and told.
+    as meant and a control character as a blank, which changes no place; both are noted.
 
     Raises TrackError: not KML, damaged or cut off anywhere, without a polygon, or refused by the limits of the XML
     reader.

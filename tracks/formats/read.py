@@ -126,7 +126,7 @@ def _read_kmz(data: bytes, file: str) -> Recording:
 
 
 def _read_archive(data: bytes, file: str) -> Recording:
-    """Read the one recording of an archive, whatever its name; other members that might be one are told."""
+    """Read the one recording of an archive, whatever its name; other members that might be one are noted."""
     archive = Archive(data, file)
     members = list(archive.members())
     if main_part(members) is not None:

@@ -42,7 +42,7 @@ class _OpenLap:
         return _later(self.start_s + self.total_s, self.last_fix_s)
 
     def closed(self) -> Lap:
-        """Give it as it stands."""
+        """Return it as it stands."""
         by_hand = self.trigger.casefold() == _BY_HAND if self.trigger else None
         return Lap(self.start_s, self.end_s(), by_hand, self.notes)
 

@@ -1,6 +1,6 @@
 """The marks of a recording: its waypoints and presses of the lap button, in order of time, and what they change.
 
-What depends on what came before is told here: off and on, the coil at hand, the lane at hand.
+What depends on what came before is worked out here: off and on, the coil at hand, the lane at hand.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Presses:
 class Marks:
     """The marks of a recording, in order of time, those without one last.
 
-    off : spans in which nobody searched, in Unix seconds. notes : sentences for the user.
+    off : spans without searching, in Unix seconds. notes : sentences for the user.
     """
 
     marks: tuple[Mark, ...]
@@ -193,7 +193,7 @@ class _State:
         self.off: list[Span] = []
 
     def take(self, mark: Mark) -> Mark:
-        """Give the mark as it is to be understood."""
+        """Return the mark as it is to be understood."""
         if mark.kind == PRESS and self.presses is not None:
             mark = self._meant(mark, self.presses)
         if mark.kind in ("off", "on", "coil"):
@@ -225,7 +225,7 @@ class _State:
         return ""
 
     def _turn(self, mark: Mark) -> str:
-        """Take over what a mark of a moment changes; gives why it changes nothing."""
+        """Take over what a mark of a moment changes; returns why it changes nothing."""
         time_s = mark.time_s or 0.0
         if mark.kind == "coil":
             try:
@@ -244,7 +244,7 @@ class _State:
         return ""
 
     def spans(self) -> list[Span]:
-        """Spans that are off; one that nobody ended lasts to the end of the recording."""
+        """Spans that are off; one that was not ended lasts to the end of the recording."""
         if self.off_since is None or self.lasting is None:
             return self.off
         end_s = max(self.lasting[1], self.off_since)  # a mark may be set a moment after the recording has ended

@@ -41,9 +41,9 @@ _AROUND = ".,:;!?#*()[]{}<>\"'„“”‘’«»_|/\\-–—"
 class Mark:
     """One mark.
 
-    kind : one of MARK_KINDS, ``note`` or ``press``. name : the text behind the word; of a note, all of it.
+    kind : one of MARK_KINDS, ``note`` or ``press``. name : the text after the word; of a note, all of it.
     number : the lane, or the signals counted. size_m : how wide blocked ground is, or how far the next lane is away.
-    text : everything as written. time_s : Unix seconds. lon_deg, lat_deg : where; None when nobody can tell.
+    text : everything as written. time_s : Unix seconds. lon_deg, lat_deg : where; None when it is not known.
     origin : waypoint or lap. why : a sentence on what could not be taken as meant.
     """
 
@@ -71,7 +71,7 @@ class Meaning:
 
 
 def fold(word: str) -> str:
-    """Give a word as it is compared: without regard to letter case, or to how accents are stored.
+    """Return a word as it is compared: without regard to letter case, or to how accents are stored.
 
     >>> fold("PÅ") == fold("pa" + chr(0x30A))
     True
@@ -89,13 +89,13 @@ def is_generic(name: str) -> bool:
 
 
 def mark_text(name: str, note: str) -> str:
-    """Give all that was written: the name, and the note where it says more."""
+    """Return all that was written: the name, and the note where it says more."""
     parts = [part for part in (name.strip(), note.strip()) if part]
     return ": ".join(dict.fromkeys(parts))
 
 
 def read_text(name: str, note: str = "", words: Words = ENGLISH) -> Meaning:
-    """Read what a name means; its note is looked into when the name says nothing, or nothing behind the word.
+    """Read what a name means; its note is looked into when the name says nothing, or nothing after the word.
 
     name, note : as written, of any kind and length.
     words : folded words, and the kind of mark that each makes.

@@ -115,7 +115,7 @@ def _gather(tracks: Sequence[Track], frame: SiteFrame) -> _Work:
 
 
 def _fill_times(work: _Work) -> None:
-    """Give a fix without a time one between its neighbours; one time for all, or few times, is no clock."""
+    """Set the time of a fix without one between those of its neighbours; one time for all, or few, is no clock."""
     known = np.isfinite(work.t)
     missing = int((~known).sum())
     if known.sum() > 2 and np.ptp(work.t[known]) == 0:
@@ -201,7 +201,7 @@ def _spread(work: _Work) -> Floats:
 
 
 def _pieces(t_s: Floats, x_m: Floats, y_m: Floats) -> Int32s:
-    """Number the unbroken pieces: a new one begins behind each drop-out."""
+    """Number the unbroken pieces: a new one begins after each drop-out."""
     if x_m.size == 0:
         return np.zeros(0, np.int32)
     step_m = np.hypot(np.diff(x_m), np.diff(y_m))

@@ -103,7 +103,7 @@ def _beside(fixes: Fixes, centre: Fixes) -> Floats:
 
 
 def _crossings(beside_m: Floats) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """Number of the first fix behind each change of side, those by less than a swing's least width aside."""
+    """Number of the first fix after each change of side, those by less than a swing's least width aside."""
     far = np.flatnonzero(np.abs(beside_m) > LEAST_M / 2)
     turns = np.flatnonzero(np.diff(np.sign(beside_m[far])) != 0)
     return np.asarray(far[turns + 1], np.int64)

@@ -26,7 +26,7 @@ from fieldcomb.tracks.motion.peg_drift import PegResidual
 from fieldcomb.tracks.motion.states import divide, lay_still, switched_off
 from fieldcomb.tracks.recording import Floats, Span
 
-DIG_S = 35.0  # common practice, no source: nobody opens and closes a hole faster
+DIG_S = 35.0  # common practice, no source: no one opens and closes a hole faster
 BREAK_S = 600.0
 LAY_STILL = "a receiver that lay still"
 
@@ -133,7 +133,7 @@ def make_walk(
     ``coil``: where the coil itself was at the same times, when the recorder was on the shaft.
 
     ``top_pace_m_s``: faster than this is transit; None tells them apart by the walk's own paces (``states.divide``).
-    ``off``: spans in Unix seconds, half open, in which nobody searched; walking in them is transit, and standing is no
+    ``off``: spans in Unix seconds, half open, without searching; walking in them is transit, and standing is no
     dig.
     """
     ends = np.flatnonzero(np.diff(fixes.piece)) + 1

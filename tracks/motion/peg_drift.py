@@ -24,7 +24,7 @@ FEWEST_TO_FIT = 4
 _TRIED = 45  # time constants tried, evenly by their ratio: 5 % from one to the next
 
 FAST_LEFT = 0.6  # share of the fast error (over some 25 s) that is left in the mean of the fixes of a touch
-AT_PEG_M = 0.2  # how far beside a peg the recorder is when its bearer touches it; common practice, no source
+AT_PEG_M = 0.2  # how far from a peg the recorder is when its bearer touches it; common practice, no source
 WRONG_SIGMAS = 4.0  # farther off than this is another peg: one touch in 3000 by chance
 TOUCH_S = 5.0  # to each side of the mark
 LONGEST_TOUCH_S = 30.0  # to each side, where the walker stood longer: drift changes meanwhile
@@ -59,7 +59,7 @@ class Touch:
 class PegResidual:
     """How far off the receiver was at a touch: place recorded less place of the peg, metres to the east and north.
 
-    left_east_m, left_north_m : what of it is left when the drift there is told from the other touches alone.
+    left_east_m, left_north_m : what of it is left when the drift there is judged by the other touches alone.
     """
 
     name: str
@@ -177,7 +177,7 @@ def standing_s(fixes: Fixes) -> list[tuple[float, float]]:
 
 
 def _span(time_s: float, stops: Sequence[tuple[float, float]], least_s: float) -> tuple[float, float]:
-    """When the walker was at the peg: the stop that the mark lies in, or some seconds before and behind it."""
+    """When the walker was at the peg: the stop that the mark lies in, or some seconds before and after it."""
     for begin_s, end_s in stops:
         if begin_s <= time_s <= end_s:
             return max(begin_s, time_s - LONGEST_TOUCH_S), min(end_s, time_s + LONGEST_TOUCH_S)
@@ -223,7 +223,7 @@ def krige(at_s: Floats, off_m: Floats, when_s: Floats, tau_s: float, slow_m: flo
 
 
 def residuals_m(at_s: Floats, off_m: Floats, tau_s: float, slow_m: float, nugget_m: float) -> Floats:
-    """Give each touch less what the other touches say of it, (n, 2).
+    """Return each touch less what the other touches say of it, (n, 2).
 
     That is the solution over the diagonal of the inverse (Dubrule 1983), without taking touches out one by one.
     """
@@ -233,7 +233,7 @@ def residuals_m(at_s: Floats, off_m: Floats, tau_s: float, slow_m: float, nugget
 
 
 def fit_tau_s(at_s: Floats, off_m: Floats, slow_m: float, nugget_m: float) -> float:
-    """Give the time constant that makes the touches of both axes likeliest; 200 s for fewer than 4 touches.
+    """Return the time constant that makes the touches of both axes likeliest; 200 s for fewer than 4 touches.
 
     How large the errors are is left open, since a class tells it only roughly: only their shape over time counts. A few
     touches fit any time constant by chance, and too long a one does harm, so what is usual counts as well.

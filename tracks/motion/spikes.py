@@ -1,4 +1,4 @@
-"""Spikes: fixes at places where the walker never was, told by the steps into and out of them."""
+"""Spikes: fixes at places where the walker never was, known by the steps into and out of them."""
 
 from __future__ import annotations
 

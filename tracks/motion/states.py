@@ -22,7 +22,7 @@ from fieldcomb.tracks.motion.pace import (
 )
 from fieldcomb.tracks.recording import Floats, Span
 
-FASTEST_SEARCH_M_S = 1.2  # common practice, no source: at a brisk walk nobody swings a coil from side to side
+FASTEST_SEARCH_M_S = 1.2  # common practice, no source: at a brisk walk no one swings a coil from side to side
 RIDE_M_S = 3.0  # faster than this is no walk
 # Chosen for this project: what makes a walk one of two paces.
 SLOW_RUN_S = 60  # a shorter slow stretch is a bend, a gate or a hill

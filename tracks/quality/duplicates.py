@@ -69,7 +69,7 @@ class Likeness:
 
 
 def trace(fixes: Fixes, slow_m: float) -> Trace | None:
-    """Give a recording second by second; None without a clock, or when it is too short or lasts for days."""
+    """Return a recording second by second; None without a clock, or when it is too short or lasts for days."""
     if not fixes.timed or len(fixes) < 2:
         return None
     t = fixes.t_s

@@ -17,7 +17,7 @@ UNEVEN_M = 0.5  # usual bend from fix to fix below which nothing is said
 BLOCK_RATIO = 3.0  # to what nine in ten later blocks stay below
 JUMP_S = 120.0
 JUMP_M = 10.0
-JUMP_RATIO = 4.0  # to the steps beside it: a drive to the site is no jump
+JUMP_RATIO = 4.0  # to the steps around it: a drive to the site is no jump
 DRIFT_M_S = 2.5  # nobody walks so fast with a coil
 DRIFT_S = 10.0
 DRIFT_M = (10.0, 100.0)  # farther is a drive
@@ -66,7 +66,7 @@ def _uneven_s(t: Floats, x: Floats, y: Floats) -> float:
 
 
 def jumps(t_s: Floats, x_m: Floats, y_m: Floats) -> NDArray[np.intp]:
-    """Which steps are jumps: 10 m and more, faster than anybody walks, and far longer than the steps beside them."""
+    """Which steps are jumps: 10 m and more, faster than anybody walks, and far longer than the steps around them."""
     step = np.hypot(np.diff(x_m), np.diff(y_m))
     far = np.flatnonzero((step > JUMP_M) & (step > WILD_M_S * np.diff(t_s)))
     alone = [k for k in far.tolist() if step[k] > JUMP_RATIO * _beside(step, k)]
