@@ -219,10 +219,10 @@ class Estimates:
         missed = left_out(self.plot, [walk for _, walk in drawn])
         return Estimate(*summed_up(missed, self.plot.weight), False, None)
 
-    def left_out(self, grid: Grid) -> Floats:
+    def left_out(self, grid: Grid) -> tuple[Floats, Floats]:
         """Mean chance that walks which cannot be placed left out the cells of a grid over the site, (rows, cols).
 
-        Where exactly walked ground ends is not known, so that each cell tells of the ground around it.
+        For each cell, and for the ground around it: where exactly walked ground ends is not known.
         """
         walks = self.sums[None].walks
         whole = np.zeros(self.plot.share.shape)
@@ -231,7 +231,7 @@ class Estimates:
         bare, room = (
             blurred(self.plot, v, kernel_m)[self.plot.inside] for v in (whole * self.plot.share, self.plot.share)
         )
-        return off_plot(self.plot, bare / room, grid)
+        return off_plot(self.plot, whole[self.plot.inside], grid), off_plot(self.plot, bare / room, grid)
 
     def together(self, coil: str | None = None) -> Estimate:
         """All outings with one coil; None for all outings."""

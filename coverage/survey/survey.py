@@ -187,14 +187,14 @@ def _add_up(
     tally, chances, worst, searched = sums.tally, sums.chances, sums.worst, sums.searched.packed
     ledger, bare = sums.ledger, bare_ground(sums.ledger, sums.tally)
     report, pace, heard = sums.told()
-    left_out = sums.estimates.left_out(chances.coarse.grid)
+    left_out, left_out_around = sums.estimates.left_out(chances.coarse.grid)
     tally.forget_bearings()
     del sums  # finding strips needs the room
     tell("finding strips", 0, 1)
     strips = find_strips(tally.missed(), tally.inside, on.ground.grid, widest_m, on.site.frame)
     estimate_pct = report.total.estimate.pct
     if estimate_pct is not None:
-        strips = rated(strips, chances.swept(), left_out, chances.coarse.grid, worst)
+        strips = rated(strips, chances.swept(), left_out_around, chances.coarse.grid, worst)
     todo = () if between else rank_ground(ledger, bare, told_unswept(strips, chances.coarse.grid))
     comparison, difference = _compare(masks, on.ground, between)
     drawn = replace(
