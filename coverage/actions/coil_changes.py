@@ -72,11 +72,7 @@ def swing_with(settings: Settings, typed: Sequence[Typed], coil: str) -> Swing:
 def with_marks(settings: Settings, typed: Sequence[Typed], item: RecordingInput) -> RecordingInput:
     """Return a recording with its marks read, before it is cut where the coil was changed."""
     read = read_marks(
-        item.recording,
-        settings.words,
-        presses_of(settings, *typed),
-        item.window,
-        partial(coil_named, settings, typed),
+        item.recording, settings.words, presses_of(settings, *typed), item.window, partial(coil_named, settings, typed)
     )
     return replace(item, marks=read.marks, off=read.off, mark_notes=read.notes)
 

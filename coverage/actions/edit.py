@@ -8,14 +8,7 @@ from pathlib import Path
 from fieldcomb.coverage.actions.coil_changes import presses_of
 from fieldcomb.coverage.site.folder import Say, Site, keep_coil, opened
 from fieldcomb.coverage.site.journal import write_all
-from fieldcomb.coverage.site.settings import (
-    OUTINGS_FILE,
-    OWN_KEYS,
-    SITE_FILE,
-    TRACKS,
-    OutingEntry,
-    swing_of,
-)
+from fieldcomb.coverage.site.settings import OUTINGS_FILE, OWN_KEYS, SITE_FILE, TRACKS, OutingEntry, swing_of
 from fieldcomb.coverage.site.settings_file import read_outings
 from fieldcomb.coverage.site.toml_text import Keys, set_values
 from fieldcomb.tracks.errors import SiteError, UsageError

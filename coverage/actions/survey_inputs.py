@@ -45,11 +45,7 @@ class SurveyInputs:
 
 
 def survey_inputs(
-    folder: Path,
-    *,
-    since: date | None = None,
-    between: tuple[str, str] | None = None,
-    say: Say,
+    folder: Path, *, since: date | None = None, between: tuple[str, str] | None = None, say: Say
 ) -> SurveyInputs:
     """Look up everything that a survey of the site takes; the files themselves are read one outing at a time.
 

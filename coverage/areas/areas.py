@@ -29,15 +29,7 @@ from fieldcomb.coverage.areas.checks import (
 )
 from fieldcomb.coverage.areas.reading import DrawnArea, read_drawn
 from fieldcomb.coverage.areas.shapes import AreaShape
-from fieldcomb.coverage.raster.polygons import (
-    Shape,
-    beside,
-    frame_of,
-    geometry,
-    shifted,
-    to_metres,
-    unite,
-)
+from fieldcomb.coverage.raster.polygons import Shape, beside, frame_of, geometry, shifted, to_metres, unite
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.files.json_text import feature_collection
 from fieldcomb.tracks.frame import SiteFrame, distance_m

@@ -19,12 +19,7 @@ from fieldcomb.tracks.units import parse_date
 @click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: SITE/out.")
 @click.option("--json", "as_json", is_flag=True, help="Print report.json instead of the table.")
 def report_command(
-    site: str,
-    between: tuple[str, str] | None,
-    since: str | None,
-    depth: str | None,
-    out: str | None,
-    as_json: bool,
+    site: str, between: tuple[str, str] | None, since: str | None, depth: str | None, out: str | None, as_json: bool
 ) -> None:
     """Draw the map of a site, with percentages and missed strips of all its outings.
 

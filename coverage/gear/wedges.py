@@ -34,13 +34,7 @@ def half_swing_m(width_m: float, swath_m: float) -> float:
 
 
 def share_under_coil(
-    width_m: float,
-    length_m: float,
-    swath_m: float,
-    sweep_s: float,
-    pace_m_s: ArrayLike,
-    *,
-    half_m: float | None = None,
+    width_m: float, length_m: float, swath_m: float, sweep_s: float, pace_m_s: ArrayLike, *, half_m: float | None = None
 ) -> Floats:
     """c: share of the full swath that the coil itself passes over, for each pace.
 

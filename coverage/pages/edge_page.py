@@ -89,10 +89,7 @@ class _Plan:
 
     def at(self, x_m: float, y_m: float) -> tuple[float, float]:
         """Where a place is drawn."""
-        return (
-            round((x_m - self.left) * self.scale + self.shift, 1),
-            round((self.top - y_m) * self.scale + MARGIN, 1),
-        )
+        return (round((x_m - self.left) * self.scale + self.shift, 1), round((self.top - y_m) * self.scale + MARGIN, 1))
 
     def path(self, line: RingPoints) -> str:
         """A line as the d of an SVG path."""

@@ -16,13 +16,7 @@ from fieldcomb.coverage.gear.coils import coil_of_size, own_coil, split_naming
 from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.site.journal import locked, reason
 from fieldcomb.coverage.site.peg_file import PegRow, place_pegs, read_pegs
-from fieldcomb.coverage.site.settings import (
-    OUTINGS_FILE,
-    SITE_FILE,
-    TRACKS,
-    OutingEntry,
-    Settings,
-)
+from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, TRACKS, OutingEntry, Settings
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.site.settings_text import with_coil
 from fieldcomb.coverage.site.toml_text import TomlFile

@@ -32,12 +32,7 @@ from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance
 from fieldcomb.coverage.survey.layers import MOST_RASTERS, draw_outing
-from fieldcomb.coverage.survey.results import (
-    Comparison,
-    Layers,
-    OutingLayer,
-    Result,
-)
+from fieldcomb.coverage.survey.results import Comparison, Layers, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
 from fieldcomb.coverage.todo.ranking import bare_ground, rank_ground
 from fieldcomb.tracks.errors import SiteError

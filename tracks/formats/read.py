@@ -9,16 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files.archive import (
-    ZIP,
-    Archive,
-    Member,
-    is_kmz,
-    main_part,
-    member_names,
-    only_named,
-    unpack,
-)
+from fieldcomb.tracks.files.archive import ZIP, Archive, Member, is_kmz, main_part, member_names, only_named, unpack
 from fieldcomb.tracks.files.sniffing import DAMAGED, looks_like, not_this
 from fieldcomb.tracks.files.timestamps import UNIX_END_S
 from fieldcomb.tracks.formats.csv_table import read_csv
