@@ -88,3 +88,12 @@ class Recording:
     names: tuple[str, ...] = ()
     laps: tuple[Lap, ...] = ()
     notes: tuple[str, ...] = field(default=())
+
+
+def runs_of(flags: Flags) -> NDArray[np.int64]:
+    """Return the first index of each unbroken run of True, and the index after its last, (runs, 2).
+
+    >>> runs_of(np.array([True, True, False, True])).tolist()
+    [[0, 2], [3, 4]]
+    """
+    return np.asarray(np.flatnonzero(np.diff(flags, prepend=False, append=False)).reshape(-1, 2), np.int64)

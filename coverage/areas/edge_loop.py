@@ -16,7 +16,7 @@ from shapely.geometry import LineString, Point, Polygon
 
 from fieldcomb.coverage.raster.cells import Indices
 from fieldcomb.coverage.raster.polygons import RingPoints, Shape, unite, untie, whole
-from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.recording import Floats, runs_of
 
 MOST_PLACES = 1200  # of the walk that ends are looked for among, before they are looked for again nearby
 THIN_M = 2.5  # a piece of walk that encloses less than this for each metre of it is no part of the edge
@@ -232,9 +232,8 @@ def astray(path: RingPoints, edge: Polygon) -> list[Astray]:
     """Find the pieces of a walk that lead 5 m or more away from the edge, and tell stubs from second times round."""
     away = shapely.distance(edge.exterior, shapely.points(path))
     way = along_m(path)
-    flags = np.concatenate([[0], (away > STUB_WIDTH_M / 2).astype(np.int8), [0]])
     out = []
-    for first, end in np.flatnonzero(np.diff(flags)).reshape(-1, 2).tolist():
+    for first, end in runs_of(away > STUB_WIDTH_M / 2).tolist():
         reach = float(away[first:end].max())
         a, b = max(first - 1, 0), min(end, len(path) - 1)
         length = float(way[b] - way[a])

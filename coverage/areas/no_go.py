@@ -22,6 +22,7 @@ from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.coverage.raster.polygons import Shape
 from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.tracks.motion.legs import Leg
+from fieldcomb.tracks.recording import runs_of
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import local_date
 
@@ -126,8 +127,7 @@ def _near(shape: Shape, swath: Swath) -> Swath:
         low_x, high_x = np.minimum(x[:-1], x[1:]), np.maximum(x[:-1], x[1:])
         low_y, high_y = np.minimum(y[:-1], y[1:]), np.maximum(y[:-1], y[1:])
         hit = (high_x >= west - half) & (low_x <= east + half) & (high_y >= south - half) & (low_y <= north + half)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], hit.astype(np.int8), [0]]))).reshape(-1, 2)
-        kept += [Leg(x[a : b + 1], y[a : b + 1]) for a, b in edges.tolist()]
+        kept += [Leg(x[a : b + 1], y[a : b + 1]) for a, b in runs_of(hit).tolist()]
     return replace(swath, legs=kept)
 
 

@@ -18,6 +18,7 @@ from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
+from fieldcomb.tracks.recording import runs_of
 
 OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
 NEAR_SITE_M = 25.0  # sweeping beyond the boundary is counted up to here; farther away is not the site's affair
@@ -145,7 +146,7 @@ def clip_to_site(legs: Sequence[Leg], near: BaseGeometry) -> tuple[list[Leg], fl
             left += float(step.sum())
             continue
         inside = shapely.contains_xy(near, leg.x_m, leg.y_m)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(np.int8), [0]]))).reshape(-1, 2)
+        edges = runs_of(inside)
         kept += [Leg(leg.x_m[a:b], leg.y_m[a:b]) for a, b in edges]
         left += float(sum(step[a : b - 1].sum() for a, b in edges))
     return kept, 1 - left / total if total else 0.0

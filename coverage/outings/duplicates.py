@@ -57,7 +57,5 @@ def _near(likeness: Likeness) -> bool:
 
 def lacking(fixes: Fixes, window: Span) -> list[Span]:
     """Return the times in a window that a recording lacks: before it, after it, and in its drop-outs."""
-    ends = [*(fixes.piece[1:] != fixes.piece[:-1]).nonzero()[0].tolist(), len(fixes) - 1]
-    begins = [0, *(end + 1 for end in ends[:-1])]
-    pieces = [(float(fixes.t_s[a]), float(fixes.t_s[b])) for a, b in zip(begins, ends, strict=True)]
+    pieces = [(float(fixes.t_s[a]), float(fixes.t_s[b - 1])) for a, b in fixes.pieces]
     return spans_without(window, pieces, LEAST_S)

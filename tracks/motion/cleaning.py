@@ -48,6 +48,12 @@ class Fixes:
         """True when the fixes have times."""
         return self.t_s.size > 0 and bool(np.isfinite(self.t_s[0]))
 
+    @property
+    def pieces(self) -> list[tuple[int, int]]:
+        """The first fix of each unbroken piece, and the one after its last; without any fix one empty piece."""
+        ends = (np.flatnonzero(np.diff(self.piece)) + 1).tolist()
+        return list(zip([0, *ends], [*ends, len(self)], strict=True))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cleaned:

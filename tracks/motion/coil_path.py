@@ -64,8 +64,7 @@ def find_zigzag(fixes: Fixes) -> Zigzag | None:
 def _centre(fixes: Fixes, window_s: float) -> Fixes:
     """Fixes moved to the mean of those within half a window to each side, in their own unbroken piece."""
     x, y = fixes.x_m.copy(), fixes.y_m.copy()
-    ends = np.flatnonzero(np.diff(fixes.piece)) + 1
-    for a, b in zip([0, *ends.tolist()], [*ends.tolist(), len(fixes)], strict=True):
+    for a, b in fixes.pieces:
         t = fixes.t_s[a:b]
         # At the ends the window shrinks to both sides alike, or the line would be pulled aside there.
         reach = np.minimum(np.minimum(t - t[0], t[-1] - t), window_s / 2)

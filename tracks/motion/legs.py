@@ -16,15 +16,14 @@ from fieldcomb.tracks.motion.pace import (
     TRANSIT,
     Seconds,
     State,
-    drift_pace_m_s,
     every_second,
     find_stops,
     smooth,
-    stop_limit_m_s,
+    usual_paces_m_s,
 )
 from fieldcomb.tracks.motion.peg_drift import PegResidual
 from fieldcomb.tracks.motion.states import divide, lay_still, switched_off
-from fieldcomb.tracks.recording import Floats, Span
+from fieldcomb.tracks.recording import Floats, Span, runs_of
 
 DIG_S = 35.0  # common practice, no source: no one opens and closes a hole faster
 BREAK_S = 600.0
@@ -136,15 +135,12 @@ def make_walk(
     ``off``: spans in Unix seconds, half open, without searching; walking in them is transit, and standing is no
     dig.
     """
-    ends = np.flatnonzero(np.diff(fixes.piece)) + 1
-    spans = list(zip([0, *ends.tolist()], [*ends.tolist(), len(fixes)], strict=True))
+    spans = fixes.pieces
     dropouts = tuple(_dropout(fixes, end - 1) for _, end in spans[:-1])
     if not fixes.timed:
         return _untimed(fixes, spans, dropouts, off)
     pieces = [every_second(fixes.t_s[a:b], fixes.x_m[a:b], fixes.y_m[a:b]) for a, b in spans]
-    pace = np.concatenate([drift_pace_m_s(p.x_m, p.y_m) for p in pieces])
-    limit = stop_limit_m_s(pace)
-    usual = float(np.median(pace[pace > limit])) if (pace > limit).any() else 0.3
+    limit, usual = usual_paces_m_s(pieces)
     still = lay_still(pieces)
     halts = [[(0.0, float(p.fix_clock_s[-1]))] if still else find_stops(p, limit, usual) for p in pieces]
     divided = divide(pieces, halts, top_pace_m_s)
@@ -230,10 +226,8 @@ def _timed(
 
 def _ways(seconds: Seconds, state: State, line_x: Floats, line_y: Floats, step: Floats) -> list[SearchPath]:
     """Runs of searching seconds between transits, with the stops in them left out."""
-    searching = (state != TRANSIT).astype(np.int8)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], searching, [0]]))).reshape(-1, 2)
     ways = []
-    for a, b in edges.tolist():
+    for a, b in runs_of(state != TRANSIT).tolist():
         k = a + np.flatnonzero(state[a:b] == SEARCH)
         if k.size > 1:
             ways.append(SearchPath(seconds.real_s[k], seconds.x_m[k], seconds.y_m[k], line_x[k], line_y[k], step[k]))
@@ -262,9 +256,8 @@ def _stop(seconds: Seconds, begin: float, end: float) -> Stop:
 
 def _lines(seconds: Seconds, wanted: NDArray[np.bool_], halts: list[Halt], state: State) -> list[Leg]:
     """Lines through the fixes for each run of wanted seconds; cut at the exact second, stops drawn together."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], wanted.astype(np.int8), [0]]))).reshape(-1, 2)
     lines = []
-    for a, b in edges.tolist():
+    for a, b in runs_of(wanted).tolist():
         if (state[a:b] == STOP).all():
             continue  # standing in the middle of a transit
         begin = float(seconds.clock_s[a])

@@ -6,12 +6,13 @@ clock used here they are shortened, so that two fixes a century apart do not mak
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.recording import Floats, runs_of
 
 State = NDArray[np.int8]
 SEARCH, STOP, TRANSIT = 0, 1, 2
@@ -95,6 +96,13 @@ def stop_limit_m_s(pace_m_s: Floats) -> float:
         if walking.size >= 60:
             return min(STOP_PACE_M_S, STOP_SHARE * float(np.median(walking)))
     return STOP_PACE_M_S
+
+
+def usual_paces_m_s(pieces: Sequence[Seconds]) -> tuple[float, float]:
+    """Return the pace below which the walker stands, and the usual pace above it, over all pieces of a walk."""
+    pace = np.concatenate([drift_pace_m_s(piece.x_m, piece.y_m) for piece in pieces])
+    limit = stop_limit_m_s(pace)
+    return limit, float(np.median(pace[pace > limit])) if (pace > limit).any() else 0.3
 
 
 def find_stops(seconds: Seconds, limit_m_s: float, usual_m_s: float) -> list[tuple[float, float]]:
@@ -191,9 +199,8 @@ def _turning_point(step_m: Floats, near: int, fast_m_s: float, top_pace_m_s: flo
 
 
 def _runs(flag: NDArray[np.bool_], join: int, least: int) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flag.astype(np.int8), [0]]))).reshape(-1, 2)
     runs: list[tuple[int, int]] = []
-    for start, end in edges.tolist():
+    for start, end in runs_of(flag).tolist():
         if runs and start - runs[-1][1] <= join:
             runs[-1] = (runs[-1][0], end)
         else:

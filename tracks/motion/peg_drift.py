@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fieldcomb.tracks.motion.cleaning import Fixes
-from fieldcomb.tracks.motion.pace import drift_pace_m_s, every_second, find_stops, stop_limit_m_s
+from fieldcomb.tracks.motion.pace import every_second, find_stops, usual_paces_m_s
 from fieldcomb.tracks.recording import Floats
 
 # Seconds after which drift is alike by 1/e. Receivers on known walks showed 60 to 250 s. Chosen for this project.
@@ -162,12 +162,8 @@ def _seen(fixes: Fixes, touches: Sequence[Touch], farthest_m: float) -> tuple[li
 
 def standing_s(fixes: Fixes) -> list[tuple[float, float]]:
     """Times from which to which the walker stood for half a minute or more, in Unix seconds."""
-    ends = np.flatnonzero(np.diff(fixes.piece)) + 1
-    parts = np.split(np.arange(len(fixes)), ends)
-    pieces = [every_second(fixes.t_s[k], fixes.x_m[k], fixes.y_m[k]) for k in parts]
-    pace = np.concatenate([drift_pace_m_s(piece.x_m, piece.y_m) for piece in pieces])
-    limit = stop_limit_m_s(pace)
-    usual = float(np.median(pace[pace > limit])) if (pace > limit).any() else 0.3
+    pieces = [every_second(fixes.t_s[a:b], fixes.x_m[a:b], fixes.y_m[a:b]) for a, b in fixes.pieces]
+    limit, usual = usual_paces_m_s(pieces)
     stops = []
     for piece in pieces:
         for span in find_stops(piece, limit, usual):

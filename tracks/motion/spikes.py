@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.tracks.recording import Flags, Floats
+from fieldcomb.tracks.recording import Flags, Floats, runs_of
 
 Jump = Callable[["_Steps", NDArray[np.int64], NDArray[np.int64]], Flags]
 
@@ -116,9 +116,8 @@ def _far_off(steps: _Steps) -> Flags:
 
 def _confirmed(far: Flags, fast: Flags) -> Flags:
     """Keep the runs of ``far`` that were entered or left by a ``fast`` step."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], far.astype(np.int8), [0]])))
     spikes = np.zeros(far.size, bool)
-    for start, end in edges.reshape(-1, 2).tolist():
+    for start, end in runs_of(far).tolist():
         into = start > 0 and fast[start - 1]
         out = end < far.size and fast[end - 1]
         spikes[start:end] = into or out

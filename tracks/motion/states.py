@@ -20,7 +20,7 @@ from fieldcomb.tracks.motion.pace import (
     drift_pace_m_s,
     find_transits,
 )
-from fieldcomb.tracks.recording import Floats, Span
+from fieldcomb.tracks.recording import Floats, Span, runs_of
 
 FASTEST_SEARCH_M_S = 1.2  # common practice, no source: at a brisk walk no one swings a coil from side to side
 RIDE_M_S = 3.0  # faster than this is no walk
@@ -107,8 +107,7 @@ def _two_paces(states: Sequence[State], paces: Sequence[Floats], moving_s: int) 
     """Whether slow stretches of a minute or more are a tenth of the walk, and clearly slower than the rest."""
     slow, fast = [], []
     for state, pace in zip(states, paces, strict=True):
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], (state == SEARCH).astype(np.int8), [0]]))).reshape(-1, 2)
-        slow += [pace[a:b] for a, b in edges.tolist() if b - a >= SLOW_RUN_S]
+        slow += [pace[a:b] for a, b in runs_of(state == SEARCH).tolist() if b - a >= SLOW_RUN_S]
         fast.append(pace[state == TRANSIT])
     if sum(run.size for run in slow) < max(SLOW_LEAST_S, SLOW_SHARE * moving_s):
         return False

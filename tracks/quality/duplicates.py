@@ -13,7 +13,7 @@ import numpy as np
 
 from fieldcomb.tracks.motion.cleaning import STILL_M, Fixes
 from fieldcomb.tracks.motion.pace import drift_pace_m_s, stop_limit_m_s
-from fieldcomb.tracks.recording import Flags, Floats, Span, Track
+from fieldcomb.tracks.recording import Flags, Floats, Span, Track, runs_of
 
 SAME_DEG = 2e-6
 SAME_FIXES = 0.95
@@ -128,8 +128,7 @@ def _mean_error(lasting_s: float) -> float:
 
 def _shared(ours: Flags, theirs: Flags) -> tuple[int, int]:
     """Count the stops of one, and those of them in which the other stands too."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], ours.astype(np.int8), [0]]))).reshape(-1, 2)
-    stops = [(a, b) for a, b in edges.tolist() if b - a >= STAND_S]
+    stops = [(a, b) for a, b in runs_of(ours).tolist() if b - a >= STAND_S]
     return len(stops), sum(float(theirs[a + STAND_SLACK_S : b - STAND_SLACK_S].mean()) >= 0.75 for a, b in stops)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.spikes import DROPOUT_M
-from fieldcomb.tracks.recording import Flags, Floats
+from fieldcomb.tracks.recording import Flags, Floats, runs_of
 
 Strides = NDArray[np.intp]
 
@@ -114,7 +114,7 @@ def strides(fixes: Fixes) -> Strides:
 
 
 def _in_long_runs(on_line: Flags) -> Flags:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], on_line.astype(np.int8), [0]]))).reshape(-1, 2)
+    edges = runs_of(on_line)
     kept = np.zeros(on_line.size, bool)
     for first, end in edges[edges[:, 1] - edges[:, 0] >= RUN_STRIDES].tolist():
         kept[first:end] = True

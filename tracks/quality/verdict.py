@@ -18,7 +18,7 @@ from fieldcomb.tracks.motion.pace import (
 from fieldcomb.tracks.motion.states import no_search_notes
 from fieldcomb.tracks.quality.settling import EARLY_S, jumps, unsettled_s, without_position_s
 from fieldcomb.tracks.quality.snapping import snapped_share
-from fieldcomb.tracks.recording import Flags, Floats, Track
+from fieldcomb.tracks.recording import Flags, Floats, Track, runs_of
 
 VERDICTS = ("good", "usable", "poor")  # from best to worst
 
@@ -167,7 +167,7 @@ def _stands(fixes: Fixes, silent: Flags) -> bool:
         slow = pace < stop_limit_m_s(pace)
         for begin, end in gone:  # the means near a silence are those of the silence
             slow &= (seconds.real_s < begin - STOP_REACH_S) | (seconds.real_s > end + STOP_REACH_S)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], slow.astype(np.int8), [0]]))).reshape(-1, 2)
+        edges = runs_of(slow)
         if (edges[:, 1] - edges[:, 0] >= STOP_CORE_S).any():
             return True
     return False
@@ -204,7 +204,7 @@ def _held_s(fixes: Fixes) -> float:
         return 0.0
     step_m = np.append(np.hypot(np.diff(fixes.x_m), np.diff(fixes.y_m)), 0)
     held = step_m[:-1] == 0
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], held.astype(np.int8), [0]]))).reshape(-1, 2)
+    edges = runs_of(held)
     first, last = edges.T
     lasting = fixes.t_s[np.minimum(last + 1, len(fixes) - 1)] - fixes.t_s[first]
     short = lasting <= HELD_S
