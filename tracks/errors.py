@@ -4,8 +4,6 @@ Each message has four parts: which file, what is wrong, where, and what to do. T
 and leave with ``exit_code``; nothing else in the program ends with a traceback.
 """
 
-from __future__ import annotations
-
 from fieldcomb.tracks.hints import Hint
 
 

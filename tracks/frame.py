@@ -1,7 +1,5 @@
 """The site frame: the one place that knows degrees and metres at once."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TypeVar

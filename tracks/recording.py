@@ -1,7 +1,5 @@
 """The walk as it stands in a file: fixes, waypoints, and what the reader had to say about them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

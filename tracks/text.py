@@ -1,7 +1,5 @@
 """Names from files made harmless."""
 
-from __future__ import annotations
-
 import re
 
 _ORDERS = "\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff"

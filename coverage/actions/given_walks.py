@@ -1,7 +1,5 @@
 """Walks as they are given to be added, one by one or by the roster of a team."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path

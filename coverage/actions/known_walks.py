@@ -1,7 +1,5 @@
 """Walks that are in the site already under other bytes: exported once more, packed, or recorded twice."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

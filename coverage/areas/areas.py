@@ -5,8 +5,6 @@ mean two things (an edge that crosses itself, a line that does not close) is ref
 edge is another matter: see ``edge``.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping, Sequence

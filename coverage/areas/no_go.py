@@ -3,8 +3,6 @@
 No clock is read: days are those of the outings, in the site's zone.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date

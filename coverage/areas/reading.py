@@ -3,8 +3,6 @@
 Nothing is judged here but the form: whether rings close, cross or lie on the globe is for ``areas`` to say.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass

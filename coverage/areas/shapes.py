@@ -1,7 +1,5 @@
 """Areas in site metres."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 

@@ -1,7 +1,5 @@
 """The command that adds an outing to a site."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """The command line as a whole: the group of commands, and what becomes of errors at its edge."""
 
-from __future__ import annotations
-
 import os
 import sys
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """The command that draws a map of walks at once, without a site."""
 
-from __future__ import annotations
-
 from functools import partial
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """The command that starts a site."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

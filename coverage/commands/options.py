@@ -1,7 +1,5 @@
 """The options of the commands, made from the table of fields, and how what was typed is checked before any work."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

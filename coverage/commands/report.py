@@ -1,7 +1,5 @@
 """The command that draws the map of a site."""
 
-from __future__ import annotations
-
 from functools import partial
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """The command that starts the local page."""
 
-from __future__ import annotations
-
 import signal
 import sys
 from pathlib import Path

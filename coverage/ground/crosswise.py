@@ -1,7 +1,5 @@
 """Ground swept crosswise: straight runs by the sector of their bearing, and cells with sectors 60 degrees apart."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

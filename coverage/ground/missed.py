@@ -5,8 +5,6 @@ fits, it is open ground. Of the rest, whatever lies within a disc that touches t
 edge, so that even lanes that stop short of the boundary do not make one strip of the whole site.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ One raster a site and one a coil; an outing is counted in a window of its own an
 grow with the number of outings.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial

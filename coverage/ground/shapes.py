@@ -1,7 +1,5 @@
 """Result types of the ground."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from shapely.geometry import MultiPolygon, Polygon

@@ -1,7 +1,5 @@
 """Missed ground as pieces one can walk: strips of at most 15 m, and open ground, each with its size and outline."""
 
-from __future__ import annotations
-
 import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon

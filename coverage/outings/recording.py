@@ -1,7 +1,5 @@
 """What a report says of one recording."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

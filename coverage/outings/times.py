@@ -1,7 +1,5 @@
 """How long an outing took and how far it went: searching, standing, on the way and not recorded."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

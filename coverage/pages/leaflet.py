@@ -4,8 +4,6 @@ Leaflet stands in the page itself. Texts from the user's files never pass throug
 read once more as a template and put into the page unescaped; they travel in one block of data, as text.
 """
 
-from __future__ import annotations
-
 import json
 import re
 from importlib.resources import files

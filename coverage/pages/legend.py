@@ -4,8 +4,6 @@ Passes are one hue from light to dark, so that they also part in grey; what was 
 mix up red and green still tell from indigo; and every area has a pattern of its own, so that nothing hangs on colour.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 INK = "#14163a"

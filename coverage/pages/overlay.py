@@ -5,8 +5,6 @@ scale, so a raster is placed by its box alone; where that would put any cell mor
 sites or far from the frame's origin, the raster is warped first.
 """
 
-from __future__ import annotations
-
 import base64
 import math
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ A packed line is ``[lat0, lon0, dlat, dlon, ...]`` in 1e-8 degree (about 1 mm) c
 takes a third of the bytes of plain degrees. Longitudes are counted on past 180 degrees, never wrapped inside a line.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """Coarse cells over the site, of whole cells of its raster, and what share of their ground a mask takes."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Values of a cell, and arrays of cells."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

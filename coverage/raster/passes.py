@@ -10,8 +10,6 @@ stretch is one pass over every cell that it touches; where two stretches join en
 within ``pass_gap_m`` of the cut are taken off once.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -4,8 +4,6 @@ Longitudes of one shape run on past 180 degrees, so that a shape on the date lin
 only when written. Soundness is judged in metres, on a frame centred on the shape.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

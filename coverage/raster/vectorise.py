@@ -1,7 +1,5 @@
 """Polygons round cells, and cells inside polygons."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

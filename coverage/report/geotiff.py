@@ -1,7 +1,5 @@
 """Rasters for other programs: passes, and the chance that the coil passed, as GeoTIFF."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

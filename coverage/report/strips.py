@@ -1,7 +1,5 @@
 """Missed ground as others see it: one set of names and numbers for the report, the table and the files of strips."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Texts that are safe to show and to store: names from files made harmless, JSON that any reader takes."""
 
-from __future__ import annotations
-
 import unicodedata
 
 # C0 and C1 controls (a terminal takes orders by them), line and paragraph separators, and the marks that turn the

@@ -1,7 +1,5 @@
 """Ids of outings, and the names under which their files are kept."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Iterable

@@ -1,7 +1,5 @@
 """pegs.csv: the pegs of a site, one row a peg, with its name and place in degrees."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Sequence

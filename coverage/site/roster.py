@@ -1,7 +1,5 @@
 """The roster of a team: who carried which recorder with which coil, one row a recording, or a person without one."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from fieldcomb.coverage.site.fields import FIELD, TypedAt, keys_of

@@ -1,7 +1,5 @@
 """Single values as typed into site.toml and outings.toml: each is checked and read, or refused in plain words."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from datetime import datetime

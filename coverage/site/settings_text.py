@@ -1,7 +1,5 @@
 """The text of site.toml and outings.toml as fieldcomb writes it: fresh, or after what stands there."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from typing import TypeVar

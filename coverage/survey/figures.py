@@ -1,7 +1,5 @@
 """The numbers of the site, of each coil and of all outings together."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What is drawn of each outing: its passes in a window, its outline, its walk and its stops."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What is added up over the outings of a site, one outing after another: ground, estimate, under the coil, to do."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial

@@ -5,8 +5,6 @@ at it. So each request must name this server as its host, must not come from ano
 that only the secret address gives. Pure: headers in, the reason of a refusal out.
 """
 
-from __future__ import annotations
-
 import hmac
 import secrets
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """The local page as a web application: who is let in, what every answer carries, and what a refusal looks like."""
 
-from __future__ import annotations
-
 from flask import Flask, Request, Response, request, url_for
 from werkzeug.exceptions import HTTPException
 

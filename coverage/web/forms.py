@@ -1,7 +1,5 @@
 """What was typed into the forms of the local page, checked with the name of the field in every message."""
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Mapping

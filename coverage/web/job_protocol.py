@@ -3,8 +3,6 @@
 An order crosses to a process of its own as one line of JSON, and reports come back as lines of JSON.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field

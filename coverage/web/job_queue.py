@@ -3,8 +3,6 @@
 Nothing here outlives the server. What counts is in the site folders.
 """
 
-from __future__ import annotations
-
 import subprocess
 import sys
 import threading

@@ -1,7 +1,5 @@
 """Answers of the local page, and what its routes work with."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The pages of the local page and what its forms do: fields in, one order or one look at a folder out."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, replace

@@ -1,7 +1,5 @@
 """The letters of a text file: which character set it is in, by its bytes, and the same text as UTF-8."""
 
-from __future__ import annotations
-
 import codecs
 import re
 from collections.abc import Iterator

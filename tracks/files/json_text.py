@@ -1,7 +1,5 @@
 """JSON: from anywhere, with a message for whatever is wrong with it; and written so that any reader takes it."""
 
-from __future__ import annotations
-
 import json
 import re
 from typing import Any

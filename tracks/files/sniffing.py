@@ -1,7 +1,5 @@
 """What kind of file this is, by its first bytes and never by its name; and the error when it is another kind."""
 
-from __future__ import annotations
-
 import re
 
 from fieldcomb.tracks.errors import TrackError

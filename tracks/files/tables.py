@@ -4,8 +4,6 @@ Source of the format: RFC 4180, which covers commas and quotes. Spreadsheets als
 character sets, and blank lines.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 from collections.abc import Iterator, Sequence

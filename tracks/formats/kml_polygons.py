@@ -4,8 +4,6 @@ A boundary must be whole. So where a recording keeps what came before a break, t
 breaks off, and a coordinate that cannot be read.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from array import array

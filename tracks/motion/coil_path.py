@@ -3,8 +3,6 @@
 Everything that is asked of a walk (pace, stops, passes) is asked of the centre line; what was swept is the way itself.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

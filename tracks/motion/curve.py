@@ -1,7 +1,5 @@
 """A curve through fixes that lie far apart: a walker turns in an arc, not along the chord between two fixes."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

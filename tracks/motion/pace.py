@@ -4,8 +4,6 @@ All on a 1 Hz resampling of one unbroken piece. Silences within a piece are stop
 clock used here they are shortened, so that two fixes a century apart do not make three billion samples.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

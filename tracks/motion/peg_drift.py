@@ -4,8 +4,6 @@ At each touch the receiver says how far off it is. Between the touches that is k
 mean of the touches, weighted by how alike drift is after so long. Far from all touches nothing is changed.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

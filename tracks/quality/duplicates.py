@@ -4,8 +4,6 @@ Receivers are metres off, and people walk side by side, so nearness alone tells 
 recorders on one person stand still at the same moments, while neighbours stop for finds of their own.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Whether the receiver had found its place when the recording began."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 
