@@ -359,6 +359,9 @@ def test_any_recording_makes_a_walk(moves: list[tuple[float, float, float]], sca
     """Whatever somebody did, every place of a leg is finite, no time is negative, and the seconds add up."""
     t, x, y = np.cumsum(np.array(moves), axis=0).T
     walk = plain(t, scale * x, scale * y)
+    if t.size > 2 and np.ptp(t) == 0:  # one time for all fixes is no clock
+        assert walk.times is None
+        return
     assert walk.times is not None
     assert walk.start_s is not None
     assert walk.end_s is not None
