@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.estimate.regularity import FAST_TAU_S
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.blocks import Coarse
 from fieldcomb.coverage.raster.cells import Mask
@@ -23,12 +24,11 @@ from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
 
-DRAWS = 24
-CELL_M = 0.5  # about: whole cells of the site's raster
+REDRAWS = 24
+CHANCE_CELL_M = 0.5  # about: whole cells of the site's raster
 # How fast the slow error fades is not known of a receiver, and decides whether neighbouring lanes move together: the
 # draws take these in turn, from one to thirty minutes. The fast error fades over half a minute.
 SLOW_TAUS_S = (60.0, 120.0, 240.0, 450.0, 900.0, 1800.0)
-FAST_TAU_S = 25.0
 KNOT_S, LINE_S = 4, 2  # seconds between errors drawn, joined by straight lines, and between places of a line
 # How much the draws count, the less the more even the lanes are, and the share expected round a cell. Tried on 120
 # simulated walks of all kinds: Brier scores were best near these.
@@ -55,21 +55,21 @@ def redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid:
 
     Returns
     -------
-    bool (DRAWS, rows, cols)
+    bool (REDRAWS, rows, cols)
         Ground swept in each draw.
 
     """
-    masks = np.zeros((DRAWS, grid.rows, grid.cols), bool)
+    masks = np.zeros((REDRAWS, grid.rows, grid.cols), bool)
     lines = [way for way in ways if way.t_s.size > 1]
     if lines and grid.rows and grid.cols:
         at = [_every(way.t_s.size, LINE_S) for way in lines]
         knots = [_every(way.t_s.size, KNOT_S) for way in lines]
         times = [way.t_s[k] for way, k in zip(lines, knots, strict=True)]
-        drawn = drifts(times, receiver, 2 * DRAWS, _seed(lines))
+        drawn = drifts(times, receiver, 2 * REDRAWS, _seed(lines))
         errors = [_between(k, error, here) for k, error, here in zip(knots, drawn, at, strict=True)]
-        for k in range(DRAWS):
+        for k in range(REDRAWS):
             legs = [
-                Leg(way.line_x_m[here] + error[:, k], way.line_y_m[here] + error[:, DRAWS + k])
+                Leg(way.line_x_m[here] + error[:, k], way.line_y_m[here] + error[:, REDRAWS + k])
                 for way, here, error in zip(lines, at, errors, strict=True)
             ]
             masks[k] = cover(legs, swath_m / 2, grid)
@@ -182,8 +182,8 @@ class ChanceMap:
     """Adds up walks of a site: draws of those that a receiver cannot place, cells of those that it can."""
 
     def __init__(self, inside: Mask, fine: Grid) -> None:
-        self.coarse = Coarse(inside, fine, CELL_M)
-        self.union = np.zeros((DRAWS, *self.coarse.cells.shape), bool)
+        self.coarse = Coarse(inside, fine, CHANCE_CELL_M)
+        self.union = np.zeros((REDRAWS, *self.coarse.cells.shape), bool)
         self.placed = np.zeros(inside.shape, bool)
         self.any_drawn = False
 
@@ -201,7 +201,7 @@ class ChanceMap:
 
         Parameters
         ----------
-        drawn : mapping of coil to bool (DRAWS, rows, cols)
+        drawn : mapping of coil to bool (REDRAWS, rows, cols)
             What its walks swept in each draw.
         pct : float, optional
             The outing's estimate, to which the ground that any draw swept is shifted; shares of draws without one.
@@ -209,8 +209,8 @@ class ChanceMap:
         """
         cells = self.coarse.cells
         count = np.any(list(drawn.values()), axis=0).sum(axis=0)
-        share = np.arange(DRAWS + 1) / DRAWS  # all that draws can say, so that shifting takes no time
-        ground = np.bincount(count.ravel(), weights=cells.ravel(), minlength=DRAWS + 1).astype(float)
+        share = np.arange(REDRAWS + 1) / REDRAWS  # all that draws can say, so that shifting takes no time
+        ground = np.bincount(count.ravel(), weights=cells.ravel(), minlength=REDRAWS + 1).astype(float)
         ground[0] = 0  # no draw comes near it
         told = share
         if pct is not None and ground.any():

@@ -18,7 +18,7 @@ from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
 
-CELL_M = 1.0
+EFFORT_CELL_M = 1.0
 MOST_CELLS = 10_000  # on larger sites the cells are larger
 WIDEST_CELL_M = 4.0
 # A second's way is the usual one of two minutes, so that turns cut short by smoothing do not count as slow walking.
@@ -60,7 +60,7 @@ def plot_of(inside: Mask, grid: Grid, margin_m: float) -> Plot:
     from scipy.ndimage import distance_transform_edt
 
     area_m2 = float(np.count_nonzero(inside)) * grid.cell_m2
-    wanted_m = min(max(CELL_M, math.sqrt(area_m2 / MOST_CELLS)), WIDEST_CELL_M)
+    wanted_m = min(max(EFFORT_CELL_M, math.sqrt(area_m2 / MOST_CELLS)), WIDEST_CELL_M)
     block = max(1, round(wanted_m / grid.cell_m))
     cell_m = block * grid.cell_m
     pad = math.ceil(margin_m / cell_m) + 1

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
-from fieldcomb.coverage.report.rounding import DEGREE_PLACES, fields_of, rounded
+from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields, rounded
 from fieldcomb.coverage.report.words import moment, place
 from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.tracks.marks.vocabulary import NOTE, PRESS, Mark
@@ -51,7 +51,7 @@ TITLES = {
 def mark_fields(mark: Mark) -> dict[str, Any]:
     """Return a mark as report.json has it; null for what is not known."""
     places = {"lon": rounded(mark.lon_deg, DEGREE_PLACES), "lat": rounded(mark.lat_deg, DEGREE_PLACES)}
-    rest = fields_of(mark, {"size_m": 3}, without=("time_s", "lon_deg", "lat_deg"))
+    rest = as_fields(mark, {"size_m": 3}, without=("time_s", "lon_deg", "lat_deg"))
     return rest | places | {"time": _utc(mark.time_s), "why": mark.why or None}
 
 

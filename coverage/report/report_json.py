@@ -10,7 +10,7 @@ from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.marks import mark_fields
-from fieldcomb.coverage.report.rounding import fields_of, parts, rounded, share
+from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
 from fieldcomb.coverage.report.strips import strip_fields
 from fieldcomb.coverage.report.todo import junk_fields, searched_fields, todo_fields
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
@@ -39,19 +39,19 @@ def report_json(report: Report) -> str:
     value = {
         "schema": REPORT_SCHEMA,
         "fieldcomb": version("fieldcomb"),
-        "site": fields_of(site, {"no_go_m2": AREA, "blocked_m2": AREA})
+        "site": as_fields(site, {"no_go_m2": AREA, "blocked_m2": AREA})
         | {"area_m2": whole, "frame_origin": [site.frame.lon_deg, site.frame.lat_deg], "frame": site.frame.proj4},
         "outings": [_outing(outing, whole) for outing in report.outings],
         "coils": [_coil(coil, whole) for coil in report.coils],
         "total": _total(report.total, site.area_m2),
         "strips": [strip_fields(strip) for strip in report.strips],
-        "between": None if report.between is None else fields_of(report.between, _COMPARED),
+        "between": None if report.between is None else as_fields(report.between, _COMPARED),
         "notes": list(report.notes),
         "searched_for": searched_fields(report.searched_for),
         "junk": junk_fields(report.junk),
         "todo": [todo_fields(coil) for coil in report.todo],
         "depth_m": rounded(report.depth_m, 3),
-        "filled": [fields_of(one, {"depth_m": 3}) for one in report.filled],
+        "filled": [as_fields(one, {"depth_m": 3}) for one in report.filled],
     }
     return to_json(value, indent=2) + "\n"
 
@@ -72,10 +72,10 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "searchers": head.searchers,
         "recorded": head.recorded,
         "unrecorded": list(head.unrecorded),
-        **fields_of(outing.times, _TIMES),
+        **as_fields(outing.times, _TIMES),
         **_ground(ground, whole_m2),
         "minutes_per_100_m2": rounded(outing.minutes_per_100_m2, 2),
-        "no_go_entered": [fields_of(entry, {"area_m2": AREA, "depth_m": LENGTH}) for entry in outing.no_go.entries],
+        "no_go_entered": [as_fields(entry, {"area_m2": AREA, "depth_m": LENGTH}) for entry in outing.no_go.entries],
         "no_go_entered_m2": rounded(outing.no_go.area_m2, AREA),
         "marks": [mark_fields(mark) for mark in outing.marks],
         **_estimate(outing.estimate),
@@ -113,19 +113,19 @@ def _under(under: Under, swept_pct: float | None) -> dict[str, float | None]:
 
 def _recording(recording: RecordingResult) -> dict[str, Any]:
     pegs = [_peg(peg) for peg in recording.pegs]
-    return fields_of(recording, _RECORDING) | {"pegs": pegs, "ground": recording.ground or None}
+    return as_fields(recording, _RECORDING) | {"pegs": pegs, "ground": recording.ground or None}
 
 
 def _peg(peg: PegResidual) -> dict[str, Any]:
     places = dict.fromkeys(("east_m", "north_m", "left_east_m", "left_north_m"), LENGTH)
-    return fields_of(peg, places, without=("time_s", "source")) | {"time": iso_utc(peg.time_s)}
+    return as_fields(peg, places, without=("time_s", "source")) | {"time": iso_utc(peg.time_s)}
 
 
 def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
     pct = _share(coil.swept_pct, coil.swept_m2, whole_m2)
     places = {"swept_m2": AREA, "pace_95_low_m_s": 3, "pace_95_high_m_s": 3}
     return {
-        **fields_of(coil, places, without=("estimate", "under")),
+        **as_fields(coil, places, without=("estimate", "under")),
         "swept_pct": pct,
         **_estimate(coil.estimate),
         **_under(coil.under, pct),

@@ -19,7 +19,7 @@ def rounded(value: float | None, places: int) -> float | None:
     return None if value is None or not math.isfinite(value) else round(float(value), places) + 0.0
 
 
-def fields_of(value: Any, places: Mapping[str, int], without: Collection[str] = ()) -> dict[str, Any]:
+def as_fields(value: Any, places: Mapping[str, int], without: Collection[str] = ()) -> dict[str, Any]:
     """Return the fields of a dataclass by their own names, each number rounded to the decimals in ``places``."""
     kept = ((field.name, getattr(value, field.name)) for field in fields(value) if field.name not in without)
     return {name: rounded(found, places[name]) if name in places else found for name, found in kept}

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fieldcomb.coverage.ground.shapes import Strip
-from fieldcomb.coverage.report.rounding import DEGREE_PLACES, fields_of
+from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields
 
 
 def strip_fields(strip: Strip) -> dict[str, Any]:
@@ -12,7 +12,7 @@ def strip_fields(strip: Strip) -> dict[str, Any]:
     bearing = None if strip.bearing_deg is None else round(strip.bearing_deg % 180, 1) % 180
     centre = [round(degrees, DEGREE_PLACES) + 0.0 for degrees in strip.centre]
     places = dict.fromkeys(("area_m2", "length_m", "width_m", "widest_m"), 2)
-    return fields_of(strip, places, without=("shape",)) | {"bearing_deg": bearing, "centre": centre}
+    return as_fields(strip, places, without=("shape",)) | {"bearing_deg": bearing, "centre": centre}
 
 
 def reportable(strips: Sequence[Strip]) -> list[Strip]:

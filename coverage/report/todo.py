@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from fieldcomb.coverage.report.rounding import DEGREE_PLACES, fields_of
+from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.todo.junk import FEW_DIGS
 from fieldcomb.coverage.todo.losses import NEVER, REASONS
@@ -31,26 +31,26 @@ _PIECE = {
 def piece_fields(piece: TodoPiece) -> dict[str, Any]:
     """Return a piece of ground to do as report.json and todo.geojson have it."""
     centre = [round(degrees, DEGREE_PLACES) + 0.0 for degrees in piece.centre]
-    return fields_of(piece, _PIECE, without=("shape",)) | {"centre": centre}
+    return as_fields(piece, _PIECE, without=("shape",)) | {"centre": centre}
 
 
 def todo_fields(coil: TodoCoil) -> dict[str, Any]:
     """Return what is to do with one coil."""
     pieces = [piece_fields(piece) for piece in coil.pieces]
     places = {"area_m2": 2, "minutes": 1, "m2_per_minute": 2}
-    return fields_of(coil, places) | {"mostly": coil.mostly or None, "pieces": pieces}
+    return as_fields(coil, places) | {"mostly": coil.mostly or None, "pieces": pieces}
 
 
 def searched_fields(searched: tuple[SearchedClass, ...]) -> dict[str, Any]:
     """Return shares of the site by class of target."""
     places = dict.fromkeys(("whole_pct", "part_pct", "none_pct", "not_stated_pct"), 2)
-    return {one.name: fields_of(one, places, without=("name",)) for one in searched}
+    return {one.name: as_fields(one, places, without=("name",)) for one in searched}
 
 
 def junk_fields(junk: JunkResult | None) -> dict[str, Any] | None:
     """Return what is known of junk; null where a survey did not ask."""
     shares = ("counted_pct", "dug_pct", "drawn_pct", "assumed_pct", "not_measured_pct", "error_pct", "heard_m2")
-    return None if junk is None else fields_of(junk, dict.fromkeys((*shares, "then_per_m2", "now_per_m2"), 2))
+    return None if junk is None else as_fields(junk, dict.fromkeys((*shares, "then_per_m2", "now_per_m2"), 2))
 
 
 # ------------------------------------------------------------------------------------------------------------- words
