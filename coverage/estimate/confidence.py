@@ -26,7 +26,7 @@ CERTAIN, LIKELY = "certain", "likely"
 # EXACT_SIGMA_M can tell is smaller in proportion.
 LEAST_WIDTH_M = 0.6
 LEAST_LENGTH_M = 4.0
-LEAST_PIECE_M2 = 3.0
+LEAST_RATED_M2 = 3.0
 EXACT_SIGMA_M = 0.15
 SURE_SIGMA_M = 2.0  # with a receiver worse than this on each axis nothing is certain
 CERTAIN_FROM, LIKELY_FROM = 0.85, 0.5
@@ -71,7 +71,7 @@ def rated(strips: Sequence[Strip], swept: Mask, left_out: Floats, grid: Grid, wo
 
 def _rated(strip: Strip, confidence: float, sigma_m: float) -> Strip:
     by = min(1.0, sigma_m / EXACT_SIGMA_M)
-    sizes = (strip.width_m, LEAST_WIDTH_M), (strip.length_m, LEAST_LENGTH_M), (strip.area_m2, LEAST_PIECE_M2)
+    sizes = (strip.width_m, LEAST_WIDTH_M), (strip.length_m, LEAST_LENGTH_M), (strip.area_m2, LEAST_RATED_M2)
     if any(size < by * least for size, least in sizes):
         return replace(strip, confidence=round(min(confidence, LIKELY_FROM - 0.01), 2), tier=None)
     confidence = round(min(confidence, 1.0 if sigma_m <= SURE_SIGMA_M else CERTAIN_FROM - 0.01), 2)

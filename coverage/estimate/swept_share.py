@@ -28,7 +28,7 @@ from fieldcomb.tracks.recording import Floats
 
 INTERVAL = (0.03, 0.98)  # how even lanes are is hardly seen, and ragged or very straight ones lie at the ends
 
-LEAST_SITE_M2 = 400.0
+LEAST_ESTIMATED_M2 = 400.0
 NO_TIMES = "a recording has no times"
 LEAST_LEGS = 5
 PLACED = 0.10  # receiver error over the narrower of spacing and swath, below which single strips can be trusted
@@ -258,8 +258,8 @@ def estimates_on(
     reason = None
     if boundary != "given":
         reason = "the boundary was drawn from the walks"
-    elif area_m2 < LEAST_SITE_M2:
-        reason = f"the site is smaller than {LEAST_SITE_M2:g} m2"
+    elif area_m2 < LEAST_ESTIMATED_M2:
+        reason = f"the site is smaller than {LEAST_ESTIMATED_M2:g} m2"
     return Estimates(plot_of(inside, grid, reflect_m), reason, memory)
 
 
