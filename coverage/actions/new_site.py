@@ -11,7 +11,7 @@ from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.pages.edge_page import edge_html
 from fieldcomb.coverage.site.fields import read_cell_m
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, read_file, shown
-from fieldcomb.coverage.site.journal import LOCK, new_folder, reason
+from fieldcomb.coverage.site.journal import LOCK, new_folder, reason, remove_half_made
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE
 from fieldcomb.coverage.site.settings_text import NEW_OUTINGS, new_site_text
 from fieldcomb.coverage.survey.inputs import choose_frame
@@ -47,6 +47,7 @@ def new_site(
     """
     if name is not None and not name.strip():
         raise UsageError("the name of a site must not be empty", hint="Leave --name out to take the folder's")
+    remove_half_made(folder.parent)  # also where it is refused below, because the site was made meanwhile
     _check_free(folder)
     files, walked = new_site_files(name or shown(folder.absolute().name), zone, cell, boundary, edge, held, say)
     try:

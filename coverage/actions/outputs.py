@@ -9,6 +9,7 @@ from pathlib import Path
 
 from rasterio.io import MemoryFile
 
+from fieldcomb.coverage.pages.card import CARD_FILE
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.report.geotiff import chance_tif, coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
@@ -29,7 +30,7 @@ TODO_GPX_FILE = "todo.gpx"
 EDGE_FILE = "edge.html"
 OUTPUT_FILES = (
     *(MAP_FILE, REPORT_FILE, RASTER_FILE, CHANCE_FILE, STRIPS_FILE, STRIPS_GPX_FILE, TODO_FILE, TODO_GPX_FILE),
-    EDGE_FILE,
+    *(EDGE_FILE, CARD_FILE),
 )
 
 

@@ -228,7 +228,6 @@ def new_folder(folder: Path, files: Mapping[str, bytes]) -> None:
 
     ``folder`` is absent or empty, and the folder that it lies in is there.
     """
-    remove_half_made(folder.parent)
     # With the number of this process: of several that make the same folder at once, one puts its own in place whole.
     stage = folder.parent / f".{folder.name}.{os.getpid()}{PENDING}new"
     _remove(stage)

@@ -40,7 +40,8 @@ def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_half_written_outputs_of_a_killed_report_are_cleared_and_nothing_else(site: Path, dead_pid: int) -> None:
     """The next report removes the unfinished files of one that was killed; a user's own, and a running one's, stay."""
     out = site / "out"
-    ours = [f".{name}.{dead_pid}.part" for name in ("map.html", "report.json", "edge.html", "chance.tif")]
+    names = ("map.html", "report.json", "edge.html", "chance.tif", "card.html")
+    ours = [f".{name}.{dead_pid}.part" for name in names]
     own = [f".photo.jpg.{dead_pid}.part", ".map.html.part", ".map.html.x.part", f".map.html.{os.getppid()}.part"]
     for name in (*ours, *own):
         (out / name).write_text("half")
@@ -66,6 +67,13 @@ def test_a_half_made_site_is_cleared_when_it_is_made_again(
     assert main(["new", "field"]) == 0
     assert {path.name for path in tmp_path.iterdir()} == {*kept, "field"}
     assert {name for name in before if kept[0] in name or kept[1] in name} <= set(snapshot(tmp_path))
+
+
+def test_a_half_made_site_is_cleared_though_the_site_has_been_made_meanwhile(site: Path, dead_pid: int) -> None:
+    """A ``new`` that is refused because the site is there clears what an earlier one left as well."""
+    (site.parent / f".field.{dead_pid}.pending-new" / "tracks").mkdir(parents=True)
+    assert main(["new", "field"]) == 1
+    assert not list(site.parent.glob(".field*"))
 
 
 def test_of_several_that_make_one_site_at_once_one_makes_it_whole(tmp_path: Path) -> None:
