@@ -37,6 +37,10 @@ class HintKind(Enum):
         "Put it back (it was added as {name}), or leave outing {outing} out with fieldcomb edit",
         "Put it back (it was added as {name}), or leave outing {outing} out on its page",
     )
+    LEFT_OUT = (
+        "Outing {outing} is left out of every number: {fault}. {hint}.{rest}",
+        "Outing {outing} is left out of every number: {fault}. {on_page}.{rest}",
+    )
     ONE_PERSON = (
         "note: {file} went the same way at the same time as {other}: if both are of one person, leave one of the "
         "outings out with fieldcomb edit, or it counts twice",

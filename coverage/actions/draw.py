@@ -75,6 +75,8 @@ def _draw(
         store=store,
         checked={one.id: one.checked for one in added},
     )
+    for one in result.report.left_out:
+        say(one.sentence)
     progress("drawing the map", 0, 1)
     write_outputs(out, make_outputs(result))
     return result.report

@@ -49,8 +49,8 @@ def survey_inputs(
 ) -> SurveyInputs:
     """Look up everything that a survey of the site takes; the files themselves are read one outing at a time.
 
-    Raises SiteError: no outings, a file that is missing, or a fault in a file of the site. That a file in tracks/ is
-    still the one that was added is checked when its turn comes.
+    Raises SiteError: no outings, or a fault in a file of the site. That a file in tracks/ is there, and is still the
+    one that was added, is checked when its turn comes.
     """
     with opened(folder, say, reading=True) as site:
         chosen, notes = _chosen(site, since)
@@ -137,6 +137,7 @@ def _check_between(site: Site, chosen: Sequence[OutingEntry], between: tuple[str
 class _Planned:
     """One recording, looked up but not read yet."""
 
+    outing: str
     path: Path
     entry: RecordingEntry
     searcher: str | None
@@ -173,13 +174,10 @@ def _planned(site: Site, number: int, place: int, short: Mapping[str, str]) -> _
         keys = ("outing", number, "recording", place, "coil") if own else ("outing", number, "coil")
         raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
     _check_laps(site, number, entry.typed)
-    path = site.folder / TRACKS / entry.stored
-    if not path.exists():
-        hint = HintKind.FILE_IS_MISSING(name=entry.name, outing=outing.id)
-        raise SiteError("is missing", file=shown(path), hint=hint)
     who = short[entry.searcher] if entry.searcher else None
     window = window_of(entry.start, entry.end, site.settings.zone)
-    return _Planned(path, entry, who, swing, window, pace, (entry.typed, outing.typed))
+    path = site.folder / TRACKS / entry.stored
+    return _Planned(outing.id, path, entry, who, swing, window, pace, (entry.typed, outing.typed))
 
 
 def _check_laps(site: Site, number: int, typed: Typed) -> None:
@@ -207,12 +205,15 @@ def _load(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ..
 
 def _data(one: _Planned) -> bytes:
     """Read a file, if it is still the one that was added."""
-    data = read_file(one.path, SiteError)
+    file = f"{TRACKS}/{one.entry.stored}"  # whichever way the site was named: it goes into the report
+    if not one.path.exists():
+        raise SiteError("is missing", file=file, hint=HintKind.FILE_IS_MISSING(name=one.entry.name, outing=one.outing))
+    data = read_file(one.path, SiteError, name=file)
     if hashlib.sha256(data).hexdigest() != one.entry.sha256:
         hint = f"Put the file back as it was when it was added as {one.entry.name}; fieldcomb never changes it"
         raise SiteError(
             f"has changed since it was added (its checksum does not match {OUTINGS_FILE})",
-            file=shown(one.path),
+            file=file,
             hint=hint,
         )
     return data

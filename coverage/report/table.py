@@ -44,6 +44,7 @@ def table(report: Report) -> str:
     """Return what ``map`` and ``report`` print; a newline at the end."""
     sections = [
         _sentence(warning(report), 0) if warning(report) else [],
+        [line for one in report.left_out for line in _sentence(str(one.sentence), 0)],
         list(_head(report)),
         list(_outings(report)),
         list(_coils(report)),

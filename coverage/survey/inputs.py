@@ -83,6 +83,11 @@ def check_search(walks: Sequence[Walk], file: str, areas: Sequence[AreaShape]) -
     if walks and all(walk.no_search for walk in walks):
         hint = HintKind.NO_SEARCH() if walks[0].transits else HintKind.SEARCHED_PART()
         raise TrackError(f"is {walks[0].no_search}, not a search", file=file, hint=hint)
+    check_walk_span(walks, file, areas)
+
+
+def check_walk_span(walks: Sequence[Walk], file: str, areas: Sequence[AreaShape]) -> None:
+    """Refuse what is too wide for one site without a boundary: TrackError says how wide it is."""
     if any(area.kind == "site" for area in areas):
         return
     for walk in walks:

@@ -23,6 +23,7 @@ from fieldcomb.coverage.raster.cells import Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.recording import Floats
 
@@ -104,6 +105,27 @@ class SiteResult:
 
 
 @dataclass(frozen=True, slots=True)
+class LeftOut:
+    """An outing that is in no number because something is wrong with it.
+
+    fault : what is wrong, and with which file. marks_read : the ground that it marked is known all the same.
+    """
+
+    outing: str
+    fault: str
+    hint: str | Hint | None
+    marks_read: bool
+
+    @property
+    def sentence(self) -> Hint:
+        """Which outing it is, what is wrong with which file, and what to do."""
+        rest = "" if self.marks_read else " What was marked on it is not known either"
+        hint = self.hint or "Correct the outing, or leave it out"
+        on_page = hint.on_page if isinstance(hint, Hint) else hint
+        return HintKind.LEFT_OUT(outing=self.outing, fault=self.fault, hint=hint, on_page=on_page, rest=rest)
+
+
+@dataclass(frozen=True, slots=True)
 class Comparison:
     """Two outings compared: square metres swept in both, in one only, and in neither."""
 
@@ -117,7 +139,10 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Every number of a survey. ``notes`` are sentences about the whole site, shown on top."""
+    """Every number of a survey. ``notes`` are sentences about the whole site, shown on top.
+
+    left_out : outings that are in none of the numbers because something is wrong with them; named before all else.
+    """
 
     site: SiteResult
     outings: tuple[OutingResult, ...]
@@ -131,6 +156,7 @@ class Report:
     todo: tuple[TodoCoil, ...] = ()
     depth_m: float | None = None  # below the soil, of the shares under the coil; None: at the coil itself
     filled: tuple[FilledResult, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

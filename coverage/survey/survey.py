@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, MutableMapping, Sequence
+from collections.abc import Callable, Collection, MutableMapping, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -30,12 +30,12 @@ from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOut
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
-from fieldcomb.coverage.survey.inputs import SiteInput, check_distance
+from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span
 from fieldcomb.coverage.survey.layers import MOST_RASTERS, draw_outing
-from fieldcomb.coverage.survey.results import Comparison, Layers, OutingLayer, Result
+from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
 from fieldcomb.coverage.todo.ranking import bare_ground, rank_ground
-from fieldcomb.tracks.errors import SiteError
+from fieldcomb.tracks.errors import FieldcombError, SiteError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.marks.vocabulary import Mark
@@ -78,15 +78,26 @@ def survey(
     tell = progress or (lambda _what, _done, _all: None)
     memory = Memo(store, CACHED_TYPES)
     areas, notes = place_areas(site.areas, site.frame, site.areas_file)
-    walked = []
+    walked: list[WalkedOuting] = []
+    faults: list[tuple[OutingInput, FieldcombError]] = []
     chosen = _chosen(outings, between)
     for k, outing in enumerate(chosen):
         tell("reading", k, len(chosen))
         before = checked.pop(outing.id, None) if checked else None
-        walked.append(_checked(_walk(outing, site.frame, memory, before), areas, site.frame))
+        try:
+            walked.append(_checked(_walk(outing, site.frame, memory, before), areas, site.frame))
+        except FieldcombError as error:
+            if between:
+                raise  # of two, neither can be left out
+            faults.append((outing, error))
+    if not walked:
+        raise faults[0][1]
     walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
     rest = [*site.others, *(one for one in outings if one not in chosen)]
-    others, unread = marks_of_others(rest, partial(_marks, frame=site.frame, memory=memory))
+    marks_of = partial(_marks, frame=site.frame, memory=memory)
+    others, unread = marks_of_others(rest, marks_of)
+    of_faults, _ = marks_of_others([outing for outing, _ in faults], marks_of)
+    others = (*others, *of_faults)
     marked = [Marked(w.id, w.start_s, w.marks) for w in walked]
     areas = (*areas, *marked_areas((*marked, *others), site.frame, site.zone))
     latest = max((w.start_s for w in walked if w.start_s is not None), default=None)
@@ -96,7 +107,12 @@ def survey(
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
     told = (*site.notes, *notes, *_partly(outings, between))
     on = SurveyGround(site, ground, areas, told, depth_m, memory)
-    return _add_up(on, walked, widest_m, between, tell)
+    result = _add_up(on, walked, widest_m, between, tell)
+    return replace(result, report=replace(result.report, left_out=_left_out(faults, {one.id for one in of_faults})))
+
+
+def _left_out(faults: Sequence[tuple[OutingInput, FieldcombError]], marks_read: Collection[str]) -> tuple[LeftOut, ...]:
+    return tuple(LeftOut(one.id, error.fault, error.hint, one.id in marks_read) for one, error in faults)
 
 
 def _walk(outing: OutingInput, frame: SiteFrame, memory: Memo, before: CheckedOuting | None) -> WalkedOuting:
@@ -156,6 +172,7 @@ def _chosen(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> 
 def _checked(outing: WalkedOuting, areas: Sequence[AreaShape], frame: SiteFrame) -> WalkedOuting:
     for w in outing.walks:
         check_distance(w.walk, w.file, areas, frame)
+        check_walk_span([w.walk], w.file, areas)
     return outing
 
 

@@ -6,7 +6,7 @@ No path is ever made from what a request says: names are looked up among those t
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -76,7 +76,11 @@ class SiteCard:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SiteView:
-    """A site as its page shows it. ``is_stale``: something was changed since the map was drawn."""
+    """A site as its page shows it.
+
+    is_stale : something was changed since the map was drawn.
+    left_out : ids of outings that the map lacks because something is wrong with them, each with what it is.
+    """
 
     key: str
     folder: Path
@@ -86,6 +90,7 @@ class SiteView:
     change: Change | None
     headline_pct: float | None
     is_stale: bool
+    left_out: tuple[tuple[str, str], ...] = ()
 
     @property
     def has_map(self) -> bool:
@@ -198,7 +203,9 @@ def view(folder: Path) -> SiteView:
     report = _report(files)
     pct = _number(report.get("total", {}).get("swept_pct")) if report else None
     change = _change(report) if report else None
-    return SiteView(folder.name, folder, settings, outings, files, change, pct, _is_stale(folder, files, outings))
+    left_out = _left_out(report, {outing.id for outing in outings if not outing.left_out}) if report else ()
+    stale = _is_stale(folder, files, outings)
+    return SiteView(folder.name, folder, settings, outings, files, change, pct, stale, left_out)
 
 
 def out_files(folder: Path) -> tuple[OutFile, ...]:
@@ -232,6 +239,15 @@ def _report(files: Sequence[OutFile]) -> Mapping[str, Any] | None:
     except (OSError, ValueError, RecursionError):
         return None  # the map is there all the same, and drawing it anew writes the report anew
     return report if isinstance(report, dict) else None
+
+
+def _left_out(report: Mapping[str, Any], ids: Collection[str]) -> tuple[tuple[str, str], ...]:
+    """Read out of a report.json which of these outings the map lacks, and why."""
+    try:
+        listed = [(str(one["outing"]), str(one["fault"])) for one in report.get("left_out", ())]
+    except (KeyError, TypeError):
+        return ()  # it is not ours
+    return tuple((outing, fault) for outing, fault in listed if outing in ids)
 
 
 def _change(report: Mapping[str, Any]) -> Change | None:

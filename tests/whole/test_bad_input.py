@@ -238,7 +238,7 @@ def test_settings_with_a_slip(refused: Callable[[Typed, int, str], None]) -> Non
 
 
 def test_kept_file_that_changed(refused: Callable[[Typed, int, str], None]) -> None:
-    """A recording in tracks/ that changed or is gone is named, and no report is made of the rest."""
+    """Where the only recording changed or is gone, it is named, and there is no report."""
     site()
     stored = Path("s/tracks/2026-03-07a-first.gpx")
     stored.write_bytes(stored.read_bytes() + b"\n")

@@ -627,7 +627,7 @@ def test_naming_a_coil_again(site: Path) -> None:
 
 
 def test_changed_or_missing_recording_is_told(site: Path) -> None:
-    """A kept file that changed, or is gone, is named; a file that nobody added is told of and left alone."""
+    """A kept file that changed, or is gone, is named when it is read; one that nobody added is named and left alone."""
     add_one(site, walk())
     stored = site / "tracks/2026-03-07a-walk.gpx"
     (site / "tracks/stray.gpx").write_text("x")
@@ -638,7 +638,7 @@ def test_changed_or_missing_recording_is_told(site: Path) -> None:
         survey_inputs(site, say=quiet).outings[0].load()
     stored.unlink()
     with pytest.raises(SiteError, match=r"2026-03-07a-walk.gpx: is missing"):
-        survey_inputs(site, say=quiet)
+        survey_inputs(site, say=quiet).outings[0].load()
     edit(site, "2026-03-07a", {"left_out": True}, say=quiet)
     with pytest.raises(SiteError, match="all of its outings are left out"):
         survey_inputs(site, say=quiet)
