@@ -1,0 +1,198 @@
+"""Study: the seconds and megabytes that `fieldcomb map` takes for large files, each as costly as its size allows.
+
+Run as `python tests/studies/large_files.py [NAME ...]`: the files are made in a temporary folder, mapped one by one
+in a process of its own, and its CPU time, its greatest memory and its last line are printed.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import math
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+SIZE = 19_000_000
+LAT, LON = 0.5, -20.0  # at sea
+START = datetime(2026, 3, 7, 9, tzinfo=UTC)
+LIMIT_S, LIMIT_MB, KILL_S = 10.0, 1000.0, 60
+
+
+def stamps() -> Iterator[str]:
+    """Yield a time each second."""
+    time = START
+    while True:
+        yield time.strftime("%Y-%m-%dT%H:%M:%SZ")
+        time += timedelta(seconds=1)
+
+
+def zigzag(count: int, step_m: float = 1.0, width: int = 60) -> Iterator[tuple[float, float]]:
+    """Yield places of lanes 1 m apart, back and forth."""
+    for i in range(count):
+        lane, along = divmod(i, width)
+        x = along if lane % 2 == 0 else width - 1 - along
+        yield LAT + lane % 300 * 9e-6, LON + x * step_m * 9e-6
+
+
+def gpx(points: Iterable[tuple[float, float]], extra: str = "") -> str:
+    """Return a GPX document of one track."""
+    fixes = "".join(
+        f'<trkpt lat="{lat:.7f}" lon="{lon:.7f}"><time>{time}</time></trkpt>'
+        for (lat, lon), time in zip(points, stamps(), strict=False)
+    )
+    return f'<gpx version="1.1">{extra}<trk><trkseg>{fixes}</trkseg></trk></gpx>'
+
+
+def ring(
+    corners: int, radius: float = 0.0005, lat: float = LAT + 0.0003, lon: float = LON + 0.0003
+) -> list[list[float]]:
+    """Return a closed ring of many corners with a rough edge."""
+    places = []
+    for i in range(corners):
+        angle, r = 2 * math.pi * i / corners, radius * (1 + 0.01 * (i % 2))
+        places.append([round(lon + r * math.cos(angle), 9), round(lat + r * math.sin(angle), 9)])
+    return [*places, places[0]]
+
+
+def holes(count: int) -> list[list[list[float]]]:
+    """Return the rings of a square with many square holes."""
+    side = math.isqrt(count)
+    step = 0.001 / side
+    square = [[LON, LAT], [LON + 0.001, LAT], [LON + 0.001, LAT + 0.001], [LON, LAT + 0.001], [LON, LAT]]
+    rings = [square]
+    for i in range(count):
+        x, y = LON + (i % side + 0.3) * step, LAT + (i // side + 0.3) * step
+        d = step * 0.3
+        rings.append([[x, y], [x, y + d], [x + d, y + d], [x + d, y], [x, y]])
+    return rings
+
+
+def polygon(rings: list[list[list[float]]]) -> str:
+    """Return a GeoJSON polygon."""
+    return json.dumps({"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": rings}})
+
+
+def kml_polygon(corners: int) -> str:
+    """Return a KML polygon."""
+    text = " ".join(f"{lon},{lat}" for lon, lat in ring(corners))
+    return (
+        '<kml xmlns="http://www.opengis.net/kml/2.2"><Placemark><Polygon><outerBoundaryIs><LinearRing><coordinates>'
+        f"{text}</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark></kml>"
+    )
+
+
+def csv_fixes(count: int) -> str:
+    """Return a table of fixes."""
+    rows = (f"{t},{a:.6f},{o:.6f}" for (a, o), t in zip(zigzag(count), stamps(), strict=False))
+    return "time,lat,lon\n" + "\n".join(rows)
+
+
+def waypoints(count: int) -> str:
+    """Return many named waypoints at places of the walk."""
+    return "".join(
+        f'<wpt lat="{lat:.6f}" lon="{lon:.6f}"><name>find {i}</name></wpt>'
+        for i, (lat, lon) in enumerate(zigzag(count))
+    )
+
+
+def track_names(count: int) -> str:
+    """Return many named tracks of two fixes."""
+    times = stamps()
+    tracks = (
+        f"<trk><name>walk {i}</name><trkseg>"
+        f'<trkpt lat="{a:.6f}" lon="{o:.6f}"><time>{next(times)}</time></trkpt></trkseg></trk>'
+        for i, (a, o) in enumerate(zigzag(count))
+    )
+    return f'<gpx version="1.1">{"".join(tracks)}</gpx>'
+
+
+def kml_line(count: int) -> str:
+    """Return one line of many places."""
+    line = "-2,0 " * count
+    return f"<kml><Placemark><LineString><coordinates>{line}</coordinates></LineString></Placemark></kml>"
+
+
+def fix_json(count: int) -> str:
+    """Return a GeoJSON line."""
+    line = [[round(lon, 6), round(lat, 6)] for lat, lon in zigzag(count)]
+    return json.dumps({"type": "Feature", "properties": {}, "geometry": {"type": "LineString", "coordinates": line}})
+
+
+SMALL = gpx(zigzag(3000))
+ROW = "lat,lon," + ",".join("x" for _ in range(SIZE // 2))
+
+# name: file name, its content, the boundary's file name and content where there is one
+FILES: dict[str, tuple[str, Callable[[], str | bytes], str | None, Callable[[], str | bytes] | None]] = {
+    "zigzag": ("walk.gpx", lambda: gpx(zigzag(SIZE // 79)), None, None),
+    "zigzag wide": ("walk.gpx", lambda: gpx(zigzag(SIZE // 79, 20.0, 2)), None, None),
+    "zigzag csv": ("walk.csv", lambda: csv_fixes(SIZE // 41), None, None),
+    "million fixes, packed GPX": ("walk.gpx.gz", lambda: gzip.compress(gpx(zigzag(1_100_000)).encode()), None, None),
+    "million fixes, packed CSV": ("walk.csv.gz", lambda: gzip.compress(csv_fixes(999_000).encode()), None, None),
+    "GeoJSON line": ("walk.geojson", lambda: fix_json(SIZE // 22), None, None),
+    "waypoints": ("walk.gpx", lambda: gpx(zigzag(80_000), waypoints(19_900)), None, None),
+    "many waypoints": ("walk.gpx", lambda: gpx(zigzag(3000), waypoints(SIZE // 60)), None, None),
+    "track names": ("walk.gpx", lambda: track_names(100_000), None, None),
+    "track names, 19,000": ("walk.gpx", lambda: track_names(19_000), None, None),
+    "empty lists": ("walk.geojson", lambda: "[" + "[]," * (SIZE // 3) + "[]]", None, None),
+    "KML line": ("walk.kml", lambda: kml_line(SIZE // 5), None, None),
+    "quotes": ("walk.csv", lambda: 'time,lat,lon\n"' + '""' * (SIZE // 2), None, None),
+    "quote each row": ("walk.csv", lambda: "time,lat,lon\n" + '"\n' * (SIZE // 2), None, None),
+    "wide rows": ("walk.csv", lambda: ROW + "\n1,2", None, None),
+    "wide table": (
+        "walk.csv",
+        lambda: "time,lat,lon" + ",x" * 5000 + "\n" + ("1,2,3" + "," * 5000 + "\n") * 3700,
+        None,
+        None,
+    ),
+    "outline, GeoJSON": ("walk.gpx", lambda: SMALL, "b.geojson", lambda: polygon([ring(SIZE // 32)])),
+    "outline, KML": ("walk.gpx", lambda: SMALL, "b.kml", lambda: kml_polygon(SIZE // 28)),
+    "outline, GPX": ("walk.gpx", lambda: SMALL, "b.gpx", lambda: gpx((b, a) for a, b in ring(SIZE // 79))),
+    "outline, 10,000 holes": ("walk.gpx", lambda: SMALL, "b.geojson", lambda: polygon(holes(10_000))),
+    "outline, 90,000 holes": ("walk.gpx", lambda: SMALL, "b.geojson", lambda: polygon(holes(90_000))),
+}
+
+
+def measured(arguments: list[str], folder: Path) -> tuple[float, float, str]:
+    """Return the CPU seconds and the megabytes of a command, and the last line it wrote."""
+    code = (
+        "import resource, subprocess, sys\n"
+        f"p = subprocess.run(sys.argv[1:], capture_output=True, text=True, preexec_fn=lambda: "
+        f"resource.setrlimit(resource.RLIMIT_CPU, ({KILL_S}, {KILL_S})))\n"
+        "u = resource.getrusage(resource.RUSAGE_CHILDREN)\n"
+        "print(u.ru_utime + u.ru_stime, u.ru_maxrss / 1024)\n"
+        "lines = (p.stderr or p.stdout).strip().splitlines()\n"
+        "print(p.returncode, ' / '.join(lines[-3:])[:400] if lines else '')\n"
+    )
+    command = [sys.executable, "-c", code, *arguments]
+    output = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=True).stdout
+    figures, said = output.split("\n", 1)
+    seconds, megabytes = map(float, figures.split())
+    return seconds, megabytes, said.strip()
+
+
+def main(names: list[str]) -> None:
+    """Measure the files of these names, or all."""
+    fieldcomb = str(Path(sys.executable).parent / "fieldcomb")
+    for name, (file, content, boundary, outline) in FILES.items():
+        if names and not any(part in name for part in names):
+            continue
+        with tempfile.TemporaryDirectory() as text:
+            folder = Path(text)
+            arguments = [fieldcomb, "map", file]
+            for path, made in ((file, content), (boundary, outline)):
+                if path is not None and made is not None:
+                    data = made()
+                    (folder / path).write_bytes(data if isinstance(data, bytes) else data.encode())
+            if boundary is not None:
+                arguments += ["--boundary", boundary]
+            seconds, megabytes, said = measured(arguments, folder)
+            mark = "OVER" if seconds > LIMIT_S or megabytes > LIMIT_MB else ""
+            print(f"{name:28s} {seconds:6.1f} s {megabytes:6.0f} MB {mark:4s} {said}", flush=True)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
