@@ -17,7 +17,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.marks.vocabulary import Mark
-from fieldcomb.tracks.motion.cleaning import NO_POSITION, OUT_OF_RANGE, OUTSIDE_WINDOW, Cleaned, Fixes, clean
+from fieldcomb.tracks.motion.cleaning import NO_POSITION, OUT_OF_RANGE, OUTSIDE_WINDOW, TOO_FAR, Cleaned, Fixes, clean
 from fieldcomb.tracks.motion.coil_path import find_zigzag
 from fieldcomb.tracks.motion.legs import Walk, make_walk
 from fieldcomb.tracks.quality.verdict import VERDICTS, judge
@@ -27,7 +27,7 @@ from fieldcomb.tracks.units import say_duration, say_length
 JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one
 JOIN_M = 25.0
 
-BEFORE_WINDOW = frozenset({NO_POSITION, OUT_OF_RANGE})  # why a fix is left out in every piece of its file
+BEFORE_WINDOW = frozenset({NO_POSITION, OUT_OF_RANGE, TOO_FAR})  # why a fix is left out in every piece of its file
 
 NO_ZIGZAG = (
     "Typed as carried on the shaft, but it has no zig-zag of a coil: that takes three fixes or more a sweep, such as "

@@ -57,6 +57,11 @@ def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> Site
     good = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lon) <= 180) & (np.abs(lat) <= 90)
     if not good.any():
         files = ", ".join(r.file for r in recordings)
+        if not (np.isfinite(lon) | np.isfinite(lat)).any():
+            problem = (
+                f"was recorded without positions, as indoors or with the receiver off: none of {lon.size} fixes has one"
+            )
+            raise TrackError(problem, file=files, hint="Only a recording with positions shows where the coil has been")
         raise TrackError("no fix has a usable position", file=files, hint="Export the recording again as GPX")
     return middle_frame(lon[good], lat[good])
 

@@ -5,6 +5,7 @@ import re
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.encoding import coding_of
 
+SHAPEFILE = b"\x00\x00\x27\x0a"  # ESRI Shapefile Technical Description, 1998: file code 9994, big end first
 _MAGIC = (
     (b"PK\x03\x04", "a zip archive"),
     (b"PK\x05\x06", "an empty zip archive"),
@@ -12,6 +13,7 @@ _MAGIC = (
     (b"%PDF", "a PDF document"),
     (b"\x89PNG", "a picture"),
     (b"\xff\xd8\xff", "a picture"),
+    (SHAPEFILE, "a shapefile"),
     (b"SQLite format 3", "a database"),
 )
 _EMPTY, _BLANK, DAMAGED = "an empty file", "a file of blanks", "damaged XML"

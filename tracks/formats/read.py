@@ -10,7 +10,7 @@ import numpy as np
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.archive import ZIP, Archive, Member, is_kmz, main_part, member_names, only_named, unpack
-from fieldcomb.tracks.files.sniffing import DAMAGED, looks_like, not_this
+from fieldcomb.tracks.files.sniffing import DAMAGED, SHAPEFILE, looks_like, not_this
 from fieldcomb.tracks.files.timestamps import UNIX_END_S
 from fieldcomb.tracks.formats.csv_table import read_csv
 from fieldcomb.tracks.formats.fit import read_fit
@@ -143,6 +143,9 @@ def _read_archive(data: bytes, file: str) -> Recording:
 
 
 def _no_recording(file: str, members: list[Member], failed: list[tuple[Member, TrackError]]) -> TrackError:
+    if any(member.head()[:4] == SHAPEFILE for member in members):
+        problem = f"is a shapefile in a zip archive ({member_names(members)}), not a recording"
+        return TrackError(problem, file=file, hint="Export the walk as GPX and use that file")
     if len(failed) == 1:
         member, error = failed[0]
         where = f"in {member.name!r}" + (f", {error.where}" if error.where else "")

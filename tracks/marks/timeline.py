@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import distance_m, wrap_lon
@@ -264,15 +265,16 @@ def _far(marks: Sequence[Mark], track: Track) -> list[str]:
     """Say how many waypoints lie far from the walk, and how far."""
     good = (np.abs(track.lon_deg) <= 180) & (np.abs(track.lat_deg) <= 90)
     lon, lat = track.lon_deg[good], track.lat_deg[good]
-    if lon.size == 0:
+    places = [(m.lon_deg, m.lat_deg) for m in marks if m.origin == "waypoint"]
+    set_by_hand = [(x, y) for x, y in places if x is not None and y is not None]
+    if lon.size == 0 or not set_by_hand:
         return []
-    away = []
-    for mark in marks:
-        if mark.origin != "waypoint" or mark.lon_deg is None or mark.lat_deg is None:
-            continue
-        east = wrap_lon(lon - mark.lon_deg) * np.cos(np.radians(mark.lat_deg))
-        k = int(np.argmin(np.hypot(east, lat - mark.lat_deg)))
-        away.append(distance_m(mark.lon_deg, mark.lat_deg, float(lon[k]), float(lat[k])))
+    places_deg = np.array(set_by_hand)
+    middle, narrow = float(np.median(lon)), float(np.cos(np.radians(np.median(lat))))
+    east, marks_east = (wrap_lon(value - middle) * narrow for value in (lon, places_deg[:, 0]))
+    tree = shapely.STRtree(shapely.points(east, lat))
+    nearest = tree.nearest(shapely.points(marks_east, places_deg[:, 1])).tolist()
+    away = (distance_m(x, y, float(lon[k]), float(lat[k])) for (x, y), k in zip(set_by_hand, nearest, strict=True))
     far = [m for m in away if m > FAR_MARK_M]
     if not far:
         return []

@@ -18,6 +18,7 @@ from fieldcomb.tracks.recording import Flags, Floats, Int32s, Track
 # Reasons, as shown to the user and counted in report.json.
 NO_POSITION = "no position"
 OUT_OF_RANGE = "position out of range"
+TOO_FAR = "a quarter of the globe away"
 DUPLICATE = "same time and place twice"
 OUT_OF_ORDER = "time out of order"
 SPIKE = "far from its neighbours"
@@ -116,7 +117,7 @@ def _gather(tracks: Sequence[Track], frame: SiteFrame) -> _Work:
     work.leave_out(~(np.isfinite(lon) & np.isfinite(lat)), NO_POSITION)
     work.leave_out((np.abs(work.x) > 180) | (np.abs(work.y) > 90), OUT_OF_RANGE)
     work.x, work.y = frame.to_metres(work.x, work.y)
-    work.leave_out(~(np.isfinite(work.x) & np.isfinite(work.y)), OUT_OF_RANGE)
+    work.leave_out(~(np.isfinite(work.x) & np.isfinite(work.y)), TOO_FAR)
     return work
 
 

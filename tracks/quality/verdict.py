@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fieldcomb.tracks.motion.cleaning import OUT_OF_RANGE, SPIKE, STILL_M, Fixes
+from fieldcomb.tracks.motion.cleaning import OUT_OF_RANGE, SPIKE, STILL_M, TOO_FAR, Fixes
 from fieldcomb.tracks.motion.pace import (
     STOP_CORE_S,
     STOP_PACE_M_S,
@@ -224,7 +224,7 @@ def _grain_deg(values: Floats) -> float:
 
 
 def _wild(track: Track, dropped: dict[str, int]) -> list[Fault]:
-    wild = dropped.get(SPIKE, 0) + dropped.get(OUT_OF_RANGE, 0)
+    wild = sum(dropped.get(reason, 0) for reason in (SPIKE, OUT_OF_RANGE, TOO_FAR))
     if wild == 0:
         return []
     share = wild / max(len(track), 1)

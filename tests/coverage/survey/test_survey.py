@@ -333,6 +333,9 @@ def test_the_frame_lies_on_the_boundary_or_on_the_middle_of_the_walks() -> None:
     nowhere = Track(np.array([np.nan]), np.array([1.0]), np.zeros(1), np.zeros(1, np.int32))
     with pytest.raises(TrackError, match="no fix has a usable position"):
         choose_frame([], [Recording("none.gpx", nowhere)])
+    indoors = Track(np.full(9, np.nan), np.full(9, np.nan), np.arange(9.0), np.zeros(9, np.int32))
+    with pytest.raises(TrackError, match=r"was recorded without positions.*none of 9 fixes has one"):
+        choose_frame([], [Recording("indoors.fit", indoors)])
 
 
 def _apart_m(frame: SiteFrame, lon_deg: float, lat_deg: float) -> float:

@@ -287,3 +287,14 @@ def test_a_picture_is_still_a_binary_file() -> None:
     """Bytes that are no text are called so."""
     with pytest.raises(TrackError, match="a binary file"):
         read_recording(bytes(range(1, 32)) * 20, "a")
+
+
+def test_a_packed_shapefile_is_called_a_shapefile() -> None:
+    """Its projection looks like a table, and its names like nothing; the message speaks of the whole."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("walk.prj", 'GEOGCS["a",DATUM["b"]]')
+        archive.writestr("walk.shp", b"\x00\x00\x27\x0a" + bytes(96))
+    with pytest.raises(TrackError, match="is a shapefile in a zip archive") as caught:
+        read_recording(packed.getvalue(), "walk.zip")
+    assert "Export the walk as GPX" in str(caught.value)

@@ -15,7 +15,7 @@ from recordings import FRAME, START_S, fixes
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.marks.timeline import Marks, Presses, read_marks
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, MARK_KINDS, Mark, Meaning, fold, is_generic, read_text
-from fieldcomb.tracks.recording import Lap, Recording, Waypoint
+from fieldcomb.tracks.recording import Lap, Recording, Track, Waypoint
 
 LANE = fixes([(0, 0), (0, 120)])  # 300 s at 0.4 m/s, 301 fixes
 
@@ -378,3 +378,11 @@ def test_a_mark_is_a_plain_value() -> None:
     """Two marks that say the same are the same, so that what two files both hold can be told once."""
     assert len({*read(waypoint("keep")).marks, *read(waypoint("keep")).marks}) == 1
     assert isinstance(read(waypoint("keep")).marks[0], Mark)
+
+
+def test_the_nearest_fix_is_found_across_the_date_line() -> None:
+    """A mark at 180 degrees east is near a walk at 180 degrees west, and near the pole a degree is short."""
+    lon, lat = np.array([-179.9999, -179.9998]), np.array([89.0, 89.0])
+    walk = Track(lon, lat, START_S + np.arange(2.0), np.zeros(2, np.int32))
+    near = Waypoint(179.99, 89.0, START_S, "keep")
+    assert read_marks(Recording("w.gpx", walk, (near,))).notes == ()

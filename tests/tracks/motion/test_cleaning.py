@@ -20,6 +20,7 @@ from fieldcomb.tracks.motion.cleaning import (
     OUT_OF_RANGE,
     OUTSIDE_WINDOW,
     SPIKE,
+    TOO_FAR,
     Cleaned,
     clean,
 )
@@ -374,3 +375,9 @@ def test_where_a_file_is_split_makes_no_difference(cut: int, seed: int) -> None:
     np.testing.assert_array_equal(one.fixes.x_m, two.fixes.x_m)
     np.testing.assert_array_equal(one.fixes.piece, two.fixes.piece)
     assert sum(two.dropped[k].get(SPIKE, 0) for k in (0, 1)) == one.dropped[0].get(SPIKE, 0)
+
+
+def test_a_place_on_the_globe_but_far_round_it_is_not_out_of_range() -> None:
+    """A fix that no plane around the site can hold is counted as far away: its position may well be right."""
+    away = Track(np.array([60.0, -30.0]), np.array([0.0, 40.0]), np.arange(2.0), np.zeros(2, np.int32))
+    assert clean([away], FRAME).dropped == ({TOO_FAR: 1},)
