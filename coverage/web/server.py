@@ -68,10 +68,10 @@ class Service:
         qr = ""
         if self.addresses.shared:
             qr = segno.make(self.addresses.shared, error="m").svg_inline(omitsize=True)
-        app = make_app(Desk(served, self.jobs, self.uploads, self.addresses.shared or "", qr), self.gate)
+        self.app = make_app(Desk(served, self.jobs, self.uploads, self.addresses.shared or "", qr), self.gate)
         parts: dict[int, Any] = {}
         self._server = create_server(
-            app,
+            self.app,
             map=parts,
             sockets=sockets,
             threads=THREADS,
