@@ -87,6 +87,14 @@ class HintKind(Enum):
         "--boundary",
         "If you searched on a part of it, give the times of that part in From and To, or make the site with an edge",
     )
+    LARGER_CELLS = (
+        "Use larger cells, {fit} or more, with --cell or cell in site.toml; or split the ground into several sites",
+        "Use larger cells, {fit} or more; or split the ground into several sites",
+    )
+    LESS_GROUND = (
+        "Split the ground into several sites, or give a --boundary round the part that was searched",
+        "Split the ground into several sites, or make the site with an edge round the part that was searched",
+    )
     CHECK_TIMES = ("Check the --from and --to times", "Check the times in From and To")
     SITE_IS_THERE = (
         "Choose a new name; to add walks to an existing site, use fieldcomb add",

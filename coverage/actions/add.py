@@ -42,7 +42,7 @@ from fieldcomb.coverage.site.settings import (
 )
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.site.settings_text import with_frame, with_outing
-from fieldcomb.coverage.survey.inputs import check_distance, check_search, choose_frame
+from fieldcomb.coverage.survey.inputs import check_distance, check_search, check_walked_cells, choose_frame
 from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
@@ -212,7 +212,8 @@ def _walked(
     chains = walk_recordings(pieces, frame)
     check_search([chain.walk for chain in chains], files[0].item.file, areas)
     for chain in chains:
-        check_distance(chain.walk, chain.chain[0].shown_as, areas, frame)
+        check_distance(chain.walk, chain.chain[0].shown_as, areas, frame, settings.frame is None)
+    check_walked_cells([(chain.walk, chain.chain[0].shown_as) for chain in chains], settings.cell_m, areas)
     seen = [_looked_at(one, chains, np.flatnonzero(of_file == n).tolist()) for n, one in enumerate(files)]
     return _Group(tuple(sorted(seen, key=_first)), pieces, chains)
 

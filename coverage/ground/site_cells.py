@@ -1,4 +1,4 @@
-"""The ground of a site: which cells belong to it, which are no-go or blocked; a boundary from walks."""
+"""The ground of a site: which cells belong to it, which are no-go or blocked."""
 
 from __future__ import annotations
 
@@ -8,24 +8,21 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.areas.shapes import AreaShape
-from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
+from fieldcomb.coverage.ground.sketch import between_walks
+from fieldcomb.coverage.raster.grid import MOST_GRID_CELLS, Grid, aligned_grid, bounds_of, check_cells, grid_over
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.tracks.errors import AreaError
-from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import runs_of
 
 OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
 NEAR_SITE_M = 25.0  # sweeping beyond the boundary is counted up to here; farther away is not the site's affair
-CLOSING_M = 5.0  # gaps between walks up to twice this wide belong to the ground between them
-LEAST_PART = 0.01
 LEGS_AT_ONCE = 20
-SKETCH_CELLS = 2e6  # a boundary from walks is drawn on at most so many cells
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,13 +63,17 @@ def rasterise_site(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]
     given = [a.shape for a in areas if a.kind == "site"]
     shape = shapely.union_all(given) if given else between_walks(swung, cell_m)
     left, bottom, right, top = shape.bounds if given else shape.buffer(2 * cell_m).bounds
-    grid = grid_over((left, bottom, right, top), cell_m)
+    check_cells((left, bottom, right, top), cell_m, MOST_GRID_CELLS, AreaError, file if given else None)
+    grid = aligned_grid((left, bottom, right, top), cell_m)
     kind = _kinds(shape, areas, grid)
     if not given:
         _take_swept(kind, shape, swung, grid)
     if not (kind == SITE).any():
         problem = "no ground is left to search once no-go and blocked ground is taken off"
-        raise AreaError(problem, file=file, hint="Check the kinds of the areas, and the marks blocked and stop")
+        drawn = any(not area.marked_in for area in areas)
+        raise AreaError(
+            problem, file=file if drawn else None, hint="Check the kinds of the areas, and the marks blocked and stop"
+        )
     boundary = "given" if given else "from walks"
     said = cells_inside([area.shape for area in areas if area.kind == "walked"], grid)
     outline = () if given else (AreaShape("site", "drawn from the walks", shape),)
@@ -102,33 +103,6 @@ def _take_swept(kind: NDArray[np.uint8], shape: BaseGeometry, swung: Sequence[tu
 def _inside(part: BaseGeometry, shape: BaseGeometry) -> list[BaseGeometry]:
     common = part.intersection(shape)
     return [p for p in getattr(common, "geoms", [common]) if isinstance(p, Polygon) and not p.is_empty]
-
-
-def between_walks(swung: Sequence[tuple[Leg, float]], cell_m: float) -> MultiPolygon:
-    """Ground between the walks: legs widened by half a swath, closed by 5 m, parts under 1 % left out."""
-    from rasterio.features import shapes
-    from scipy.ndimage import distance_transform_edt
-
-    if not swung:
-        raise AreaError(
-            "there is no searching in these recordings to draw a boundary from", hint=HintKind.NO_BOUNDARY()
-        )
-    legs = [leg for leg, _ in swung]
-    reach = np.array([swath_m / 2 for _, swath_m in swung])
-    bounds = bounds_of(legs, float(reach.max()) + CLOSING_M + 1)
-    area = (bounds[2] - bounds[0]) * (bounds[3] - bounds[1])
-    grid = grid_over(bounds, max(cell_m / 2, float(np.sqrt(area / SKETCH_CELLS))))
-    wide = cover(legs, reach + CLOSING_M, grid)
-    # Distances run to the centre of the next cell, half a cell beyond the rim on average; and an outline runs along the
-    # cells' sides, half a cell beyond their centres: both are taken off, or a lone lane would not be swept to its rim.
-    half = grid.cell_m / 2
-    closed = (distance_transform_edt(wide) * grid.cell_m > CLOSING_M + half) | cover(legs, reach, grid)
-    found = shapes(closed.astype(np.uint8), mask=closed, transform=grid.transform)
-    drawn = shapely.union_all([shapely.geometry.shape(geometry) for geometry, _ in found])
-    parts = shapely.get_parts(drawn.buffer(-half, join_style="mitre"))
-    whole = sum(p.area for p in parts)
-    kept = [p.simplify(grid.cell_m / 2) for p in parts if p.area >= LEAST_PART * whole]
-    return MultiPolygon([p for p in kept if isinstance(p, Polygon)])
 
 
 def clip_to_site(legs: Sequence[Leg], near: BaseGeometry) -> tuple[list[Leg], float]:

@@ -378,8 +378,8 @@ class TooFarError(TrackError):
     """A walk is another site's."""
 
 
-def too_far(file: str, away_m: float) -> TooFarError:
+def too_far(file: str, away_m: float, what: str = "the site") -> TooFarError:
     """The error for a walk that is another site's."""
     far = f"{away_m / 1000:.0f} km" if away_m >= 10_000 else say_length(away_m)
     hint = "Is this the right file, or another site?"
-    return TooFarError(f"the walk is {far} away from the site", file=file, hint=hint)
+    return TooFarError(f"the walk is {far} away from {what}", file=file, hint=hint)

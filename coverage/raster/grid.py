@@ -11,12 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 from rasterio.transform import Affine
 
-from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.errors import FieldcombError, UsageError
+from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
 
 BLOCK_ROWS = 64  # of blocks, so that no copy of all of a raster is made
 MOST_GRID_CELLS = 200_000_000  # a grid larger than this is refused before memory goes (200 MB a layer)
+LARGEST_FIT_CM = 50  # larger cells than this are not advised: a swath must be several wide
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +80,34 @@ class Grid:
 
 def grid_over(bounds_m: tuple[float, float, float, float], cell_m: float) -> Grid:
     """Return the smallest aligned grid over (left, bottom, right, top); refuses one too large for memory."""
+    check_cells(bounds_m, cell_m, MOST_GRID_CELLS, UsageError)
+    return aligned_grid(bounds_m, cell_m)
+
+
+def check_cells(
+    bounds_m: tuple[float, float, float, float],
+    cell_m: float,
+    most: int,
+    kind: type[FieldcombError],
+    file: str | None = None,
+) -> None:
+    """Refuse ground of more cells than the limit, with the size of cells that would do; ``file`` is what it is from."""
+    wide_m, high_m = bounds_m[2] - bounds_m[0], bounds_m[3] - bounds_m[1]
+    cells = math.ceil(wide_m / cell_m) * math.ceil(high_m / cell_m)
+    if cells <= most:
+        return
+    size = f"{wide_m:,.0f} m x {high_m:,.0f} m".replace(",", " ")
+    problem = f"{size} of ground are {cells / 1e6:,.0f} million cells of {cell_m * 100:g} cm, more than the limit of "
+    fit_cm = 5 * math.ceil(20.2 * math.sqrt(wide_m * high_m / most))  # with room for whole cells along both sides
+    hint = HintKind.LARGER_CELLS(fit=f"{fit_cm}cm") if fit_cm <= LARGEST_FIT_CM else HintKind.LESS_GROUND()
+    raise kind(f"{problem}{most / 1e6:g} million that fit in memory", file=file, hint=hint)
+
+
+def aligned_grid(bounds_m: tuple[float, float, float, float], cell_m: float) -> Grid:
+    """Return the smallest aligned grid over (left, bottom, right, top), of any size."""
     left, bottom, right, top = bounds_m
     west, south = math.floor(left / cell_m), math.floor(bottom / cell_m)
     cols, rows = math.ceil(right / cell_m) - west, math.ceil(top / cell_m) - south
-    if rows * cols > MOST_GRID_CELLS:
-        size = f"{right - left:.0f} m x {top - bottom:.0f} m"
-        hint = "Use larger cells, such as 50cm, or split the ground into several sites"
-        raise UsageError(
-            f"{size} at {cell_m * 100:g} cm is {rows * cols:.2g} cells, more than fit in memory", hint=hint
-        )
     return Grid(cell_m, west, south + rows, max(rows, 1), max(cols, 1))
 
 

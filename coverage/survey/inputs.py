@@ -14,17 +14,21 @@ from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.walks import too_far, walk_chain
+from fieldcomb.coverage.raster.grid import bounds_of, check_cells
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.cleaning import Cleaned
 from fieldcomb.tracks.motion.legs import Walk
+from fieldcomb.tracks.motion.stale import find_stale
 from fieldcomb.tracks.recording import Recording
 
 FAR_M = 1000.0  # a walk that comes no nearer than this to a given boundary is another site's
 FAR_FROM_START_M = 5000.0  # where no boundary is given
 MOST_WALK_SPAN_M = 3000.0  # of searching without a boundary: far more than a day of it can cover
+MOST_WALKED_CELLS = 40_000_000  # of new walks without a boundary: 10 s of work and 1 GB
+MIDDLE = "the middle of the walks given"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +53,17 @@ class SiteInput:
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:
-    """Return the frame centred on the boundary, or else on the middle of the walks, where stray fixes do not pull."""
+    """Return the frame centred on the boundary, or else on the middle of the walks.
+
+    Stray fixes do not pull it there, and stale ones do not count.
+    """
     site = [a.shape for a in areas if a.kind == "site"] or [a.shape for a in areas]
     if site:
         return centre_frame(*shapely.get_coordinates(site).T)
-    lon, lat = (np.concatenate([getattr(r.track, name) for r in recordings]) for name in ("lon_deg", "lat_deg"))
+    lon, lat, time = (
+        np.concatenate([getattr(r.track, name) for r in recordings]) for name in ("lon_deg", "lat_deg", "time_s")
+    )
+    of = np.repeat(np.arange(len(recordings)), [len(r.track) for r in recordings])
     good = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lon) <= 180) & (np.abs(lat) <= 90)
     if not good.any():
         files = ", ".join(r.file for r in recordings)
@@ -63,6 +73,11 @@ def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> Site
             )
             raise TrackError(problem, file=files, hint="Only a recording with positions shows where the coil has been")
         raise TrackError("no fix has a usable position", file=files, hint="Export the recording again as GPX")
+    x, y = middle_frame(lon[good], lat[good]).to_metres(lon, lat)
+    good &= np.isfinite(x) & np.isfinite(y)
+    for number in range(len(recordings)):
+        mine = np.flatnonzero(good & (of == number))
+        good[mine] = ~find_stale(time[mine], x[mine], y[mine])
     return middle_frame(lon[good], lat[good])
 
 
@@ -104,8 +119,32 @@ def check_walk_span(walks: Sequence[Walk], file: str, areas: Sequence[AreaShape]
             raise TrackError(problem, file=file, hint=HintKind.TOO_WIDE())
 
 
-def check_distance(walk: Walk, file: str, areas: Sequence[AreaShape], frame: SiteFrame) -> None:
-    """Refuse a walk that is another site's: TrackError with the distance."""
+def check_walked_cells(
+    walks: Sequence[tuple[Walk, str]], cell_m: float, areas: Sequence[AreaShape], most: int = MOST_WALKED_CELLS
+) -> None:
+    """Refuse walks that lie too far apart for a site drawn from them: TrackError with their files and what would do.
+
+    walks : sequence of (Walk, file). most : cells; a site of old is reported up to what fits in memory at all.
+    """
+    if any(area.kind == "site" for area in areas):
+        return
+    drawn = [(walk.legs, file) for walk, file in walks if walk.legs]
+    for legs, file in drawn:
+        check_cells(bounds_of(legs, 0), cell_m, most, TrackError, file)
+    if drawn:
+        files = list(dict.fromkeys(file for _, file in drawn))
+        named = ", ".join(files[:3]) + (f" and {len(files) - 3} more" if len(files) > 3 else "")
+        together = bounds_of([leg for legs, _ in drawn for leg in legs], 0)
+        check_cells(together, cell_m, most, TrackError, named)
+
+
+def check_distance(
+    walk: Walk, file: str, areas: Sequence[AreaShape], frame: SiteFrame, first_walks: bool = False
+) -> None:
+    """Refuse a walk that is another site's: TrackError with the distance.
+
+    first_walks : there is no site yet, and the frame lies in the middle of the walks themselves.
+    """
     lines = [*walk.legs, *walk.transits]
     x = np.concatenate([np.array([s.x_m for s in walk.stops]), *(leg.x_m for leg in lines)])
     y = np.concatenate([np.array([s.y_m for s in walk.stops]), *(leg.y_m for leg in lines)])
@@ -122,4 +161,8 @@ def check_distance(walk: Walk, file: str, areas: Sequence[AreaShape], frame: Sit
     k = int(away.argmin())
     if away[k] > limit:  # the frame stretches far from its origin: tell the distance on the ellipsoid
         lon, lat = frame.to_lonlat([x[k]], [y[k]])
-        raise too_far(file, distance_m(frame.lon_deg, frame.lat_deg, float(lon[0]), float(lat[0])))
+        raise too_far(
+            file,
+            distance_m(frame.lon_deg, frame.lat_deg, float(lon[0]), float(lat[0])),
+            MIDDLE if first_walks and not site else "the site",
+        )

@@ -28,9 +28,9 @@ from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOuting, walk_outing
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
-from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.grid import MOST_GRID_CELLS, Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
-from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span
+from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
 from fieldcomb.coverage.survey.layers import MOST_RASTERS, draw_outing
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
@@ -103,6 +103,9 @@ def survey(
     latest = max((w.start_s for w in walked if w.start_s is not None), default=None)
     standing, ended = without_ended(areas, local_date(latest, parse_zone(site.zone)))
     notes = (*notes, *ended, *marked_notes(marked), *unread)
+    check_walked_cells(
+        [(w.walk, w.file) for outing in walked for w in outing.walks], site.cell_m, standing, MOST_GRID_CELLS
+    )
     ground = rasterise_site(standing, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
     told = (*site.notes, *notes, *_partly(outings, between))

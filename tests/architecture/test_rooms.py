@@ -39,6 +39,7 @@ THIRD_PARTY = {
     "rasterio": {
         "raster",
         "ground.site_cells",
+        "ground.sketch",
         "ground.strips",
         "estimate.confidence",
         "pages.overlay",

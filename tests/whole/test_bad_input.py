@@ -146,6 +146,22 @@ def test_walk_far_from_the_site(refused: Callable[[Typed, int, str], None]) -> N
     refused(["add", "t", "far.gpx"], 1, "far.gpx: the walk is 500 km away from the site")
 
 
+def test_walks_too_far_apart_for_a_first_site(refused: Callable[[Typed, int, str], None]) -> None:
+    """Where there is no site yet, a walk is not called far from it: its way from the other walks is told."""
+    files = [put("a.gpx", walk()), put("b.gpx", walk(MORNING + timedelta(days=1))), put("far.gpx", gpx(stamped(FAR)))]
+    refused(["map", *files], 1, "far.gpx: the walk is 500 km away from the middle of the walks given")
+
+
+def test_ground_too_wide_for_its_cells(refused: Callable[[Typed, int, str], None]) -> None:
+    """Ground of too many cells is refused with the file, the limit, what was found and cells that do."""
+    far = [(x + 1400, y + 1400) for x, y in lanes()]
+    put("two.gpx", gpx([*stamped(lanes()), *stamped(far, MORNING + timedelta(hours=2))]))
+    refused(["map", "two.gpx"], 1, "two.gpx: ")
+    refused(["map", "two.gpx"], 1, "more than the limit of 40 million")
+    refused(["map", "two.gpx"], 1, "larger cells, 25cm or more")
+    assert main(["map", "two.gpx", "--cell", "25cm", "-o", "out"]) == 0
+
+
 def test_time_window_without_a_fix(refused: Callable[[Typed, int, str], None]) -> None:
     """A window that holds no fix is told with the options to check."""
     put("w.gpx", walk())
@@ -402,15 +418,17 @@ def test_walk_beside_the_boundary(told: Callable[[Typed, str], dict[str, object]
     assert report["total"]["swept_m2"] == 0  # type: ignore[index]
 
 
-def test_two_fixes_a_century_apart(
+def test_two_fixes_half_a_century_apart(
     told: Callable[[Typed, str], dict[str, object]], refused: Callable[[Typed, int, str], None]
 ) -> None:
-    """Two fixes a century apart are read without harm; there is no searching in them, so a boundary is asked for."""
-    put("w.gpx", gpx([fix(0, 0, "1926-03-07T09:00:00Z"), fix(3, 3, "2026-03-07T09:00:00Z")]))
+    """Two fixes half a century apart are no searching, so a boundary is asked for; a year before 1970 is no time."""
+    put("w.gpx", gpx([fix(0, 0, "1976-03-07T09:00:00Z"), fix(3, 3, "2026-03-07T09:00:00Z")]))
     refused(["map", "w.gpx"], 1, "Use --boundary")
     put("edge.geojson", square(-2, -2, 12, 22))
     report = told(["map", "w.gpx", "--boundary", "edge.geojson"], "2 fixes")
     assert track_of(report)["fixes"] == 2
+    put("w.gpx", gpx([fix(0, 0, "1926-03-07T09:00:00Z"), fix(3, 3, "2026-03-07T09:00:00Z")]))
+    told(["map", "w.gpx"], "outside the years 1970 to 2099")
 
 
 def test_clock_that_was_wrong_at_first(told: Callable[[Typed, str], dict[str, object]]) -> None:

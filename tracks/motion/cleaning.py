@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.motion.spikes import DROPOUT_M, DROPOUT_S, find_spikes
+from fieldcomb.tracks.motion.stale import find_stale
 from fieldcomb.tracks.recording import Flags, Floats, Int32s, Track
 
 # Reasons, as shown to the user and counted in report.json.
@@ -22,6 +23,7 @@ TOO_FAR = "a quarter of the globe away"
 DUPLICATE = "same time and place twice"
 OUT_OF_ORDER = "time out of order"
 SPIKE = "far from its neighbours"
+STALE = "far from all other fixes"
 OUTSIDE_WINDOW = "outside the chosen time window"
 
 STILL_M = 5.0  # a silence that moved less than this is a stop, not a drop-out
@@ -104,6 +106,7 @@ def clean(
     work.leave_out(_repeated(work), DUPLICATE)
     work.t = _spread(work)
     work.leave_out(find_spikes(work.t, work.x, work.y), SPIKE)
+    work.leave_out(find_stale(work.t, work.x, work.y), STALE)
     fixes = Fixes(work.t, work.x, work.y, work.source, _pieces(work.t, work.x, work.y))
     return Cleaned(fixes, tuple(work.dropped), tuple(work.notes))
 

@@ -70,9 +70,12 @@ def test_two_grids_agree_on_the_cells_that_they_share(one: Grid, other: Grid) ->
 
 def test_a_grid_too_large_for_memory_is_refused_with_the_way_out() -> None:
     """A site of 20 km a side at 10 cm is refused in words, before memory goes."""
-    with pytest.raises(UsageError, match="more than fit in memory") as caught:
+    with pytest.raises(UsageError, match="40,000 million cells of 10 cm, more than the limit of 200 million") as caught:
         grid_over((0, 0, 20_000, 20_000), 0.1)
-    assert "larger cells" in str(caught.value.hint)
+    assert "several sites" in str(caught.value.hint)
+    with pytest.raises(UsageError) as caught:
+        grid_over((0, 0, 4_000, 4_000), 0.1)
+    assert "30cm or more" in str(caught.value.hint) and grid_over((0, 0, 4_000, 4_000), 0.3).rows > 0
     side = int(MOST_GRID_CELLS**0.5) - 1
     assert grid_over((0, 0, side, side), 1.0).rows == side
 
