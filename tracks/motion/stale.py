@@ -6,7 +6,7 @@ import numpy as np
 
 from fieldcomb.tracks.recording import Flags, Floats, Int32s
 
-APART_M = 1000.0  # fixes with no other between them over such a way are apart
+STALE_APART_M = 1000.0  # fixes with no other between them over such a way are apart
 # Chosen for this project: what is no searched ground of its own, so far away.
 ONE_PLACE_M = 20.0
 FEW_FIXES = 10
@@ -45,7 +45,7 @@ def find_stale(t_s: Floats, x_m: Floats, y_m: Floats) -> Flags:
 def _groups(x_m: Floats, y_m: Floats) -> Int32s:
     """Number the grounds apart: squares of 1 km that touch are one ground."""
     squares, of_fix = np.unique(
-        np.floor(np.stack([x_m, y_m], axis=1) / APART_M).astype(np.int64), axis=0, return_inverse=True
+        np.floor(np.stack([x_m, y_m], axis=1) / STALE_APART_M).astype(np.int64), axis=0, return_inverse=True
     )
     number = {(int(col), int(row)): -1 for col, row in squares}
     count = 0
