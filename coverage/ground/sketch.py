@@ -50,11 +50,13 @@ def between_walks(swung: Sequence[tuple[Leg, float]], cell_m: float) -> MultiPol
     area_m2 = (bounds[2] - bounds[0]) * (bounds[3] - bounds[1])
     coarsest_m = 2 * float(lines.reach_m.min()) / CELLS_A_SWATH
     sketch_m = min(max(cell_m / 2, math.sqrt(area_m2 / SKETCH_CELLS)), coarsest_m)
-    drawn = [piece for tile in _tiles(aligned_grid(bounds, sketch_m), lines) for piece in _outlines(tile, lines)]
+    grid = aligned_grid(bounds, sketch_m)
+    drawn = [piece for tile in _tiles(grid, lines) for piece in _outlines(tile, lines)]
     # Distances run to the centre of the next cell, half a cell beyond the rim on average; and an outline runs along the
     # cells' sides, half a cell beyond their centres: both are taken off, or a lone lane would not be swept to its rim.
     half_m = sketch_m / 2
-    whole = shapely.transform(shapely.union_all(drawn), lambda cells: cells * sketch_m)
+    corner = np.array([grid.west, grid.north])
+    whole = shapely.transform(shapely.union_all(drawn), lambda cells: (cells - corner) * sketch_m + corner * sketch_m)
     parts = shapely.get_parts(whole.buffer(-half_m, join_style="mitre"))
     least_m2 = LEAST_PART * max((part.area for part in parts), default=0.0)
     return MultiPolygon([part.simplify(half_m) for part in parts if part.area >= least_m2])
