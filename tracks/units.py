@@ -1,6 +1,7 @@
-"""Lengths, times and speeds as people write them; metres, seconds and UTC inside.
+"""Quantities as people write and read them; metres, square metres, seconds and UTC inside.
 
-Parsed once here and printed once at the edge, so that no other module ever sees a centimetre or an inch.
+Parsed once here, so that no other module ever sees a centimetre or an inch, and formatted once here, so that one number
+looks the same in the table, on the map, in the files for devices and in every message. A dash stands for none.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from fieldcomb.tracks.errors import UsageError
 # Exact by definition: the international inch is 25.4 mm (1959 agreement), the foot twelve of them.
 METRES_PER = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 METRES_PER_SECOND_PER = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 1609.344 / 3600, "ft/s": 0.3048}
+
+NONE = "-"  # what is not known, or is no number
 
 _NUMBER = r"\d+(?:[.,]\d+)?|[.,]\d+"
 _QUANTITY = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z/]*)\s*\Z")
@@ -90,44 +93,86 @@ def iso_utc(time_s: float) -> str:
     return datetime.fromtimestamp(round(time_s), UTC).replace(tzinfo=None).isoformat() + "Z"
 
 
-def say_length(length_m: float) -> str:
-    """A length for people: centimetres below one metre, metres from there on.
+def format_number(value: float | None, places: int = 0) -> str:
+    """A number with its thousands apart.
 
-    >>> say_length(0.28), say_length(1.48), say_length(1240)
-    ('28 cm', '1.48 m', '1240 m')
+    >>> format_number(1234567.89, 1), format_number(-0.01), format_number(None)
+    ('1 234 567.9', '0', '-')
+    """
+    if value is None or not math.isfinite(value):
+        return NONE
+    return f"{round(value, places) + 0.0:,.{places}f}".replace(",", " ")  # adding zero turns -0 into 0
+
+
+def format_length(length_m: float) -> str:
+    """A length: centimetres below one metre, kilometres from ten on.
+
+    >>> format_length(0.28), format_length(1.48), format_length(1240), format_length(12_345)
+    ('28 cm', '1.48 m', '1 240 m', '12 km')
     """
     if length_m < 1:
         return f"{length_m * 100:.3g} cm"
-    return f"{length_m:.3g} m" if length_m < 999.5 else f"{length_m:.0f} m"
+    if length_m < 999.5:
+        return f"{length_m:.3g} m"
+    return f"{format_number(length_m)} m" if length_m < 9_999.5 else f"{format_number(length_m / 1000)} km"
 
 
-def say_area(area_m2: float) -> str:
-    """An area for people: square metres, and hectares from one hectare on.
+def format_square_metres(area_m2: float | None) -> str:
+    """An area for a column that says m2 at its head: to a tenth below 100; what is there never shows as nothing.
 
-    >>> say_area(31.24), say_area(2410.2), say_area(250000.0)
-    ('31.2 m2', '2410 m2', '25.00 ha')
+    >>> format_square_metres(31.24), format_square_metres(2410.2), format_square_metres(0.01), format_square_metres(0)
+    ('31.2', '2 410', '<0.1', '0')
     """
-    if area_m2 >= 10_000:
-        return f"{area_m2 / 10_000:.2f} ha"
-    return f"{area_m2:.0f} m2" if area_m2 >= 100 else f"{area_m2:.1f} m2"
+    if area_m2 is not None and 0 < area_m2 < 0.05:
+        return "<0.1"
+    return format_number(area_m2, 1 if area_m2 is not None and 0 < area_m2 < 99.95 else 0)
 
 
-def say_duration(seconds: float) -> str:
-    """A span of time for people.
+def format_area(area_m2: float | None) -> str:
+    """An area with its unit: square metres, and hectares from one hectare on.
 
-    >>> say_duration(42), say_duration(600), say_duration(7500)
+    >>> format_area(31.24), format_area(2410.2), format_area(12_345), format_area(250_000)
+    ('31.2 m2', '2 410 m2', '1.23 ha', '25.0 ha')
+    """
+    if area_m2 is None or not math.isfinite(area_m2):
+        return NONE
+    if area_m2 < 9_999.5:
+        return f"{format_square_metres(area_m2)} m2"
+    return f"{format_number(area_m2 / 10_000, 2 if area_m2 < 99_950 else 1 if area_m2 < 999_500 else 0)} ha"
+
+
+def format_percent(pct: float | None, places: int = 1) -> str:
+    """A share in percent.
+
+    >>> format_percent(71.04), format_percent(71.04, 0), format_percent(None)
+    ('71.0 %', '71 %', '-')
+    """
+    text = format_number(pct, places)
+    return text if text == NONE else f"{text} %"
+
+
+def format_duration(seconds: float | None) -> str:
+    """A span of time.
+
+    >>> format_duration(42), format_duration(600), format_duration(7500)
     ('42 s', '10 min', '2 h 05 min')
     """
+    if seconds is None or not math.isfinite(seconds):
+        return NONE
     if seconds < 59.5:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
-def many(count: int, noun: str) -> str:
-    """A count with its noun.
+def format_count(count: int, noun: str, plural: str = "") -> str:
+    """A count with its noun; ``plural`` where English does not make it by its usual rule.
 
-    >>> many(1, "fix"), many(3, "lap")
-    ('1 fix', '3 laps')
+    >>> format_count(1, "fix"), format_count(1234, "fix"), format_count(2, "press"), format_count(0, "lap")
+    ('1 fix', '1 234 fixes', '2 presses', '0 laps')
+    >>> format_count(2, "piece of open ground", "pieces of open ground")
+    '2 pieces of open ground'
     """
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+    if count == 1:
+        return f"1 {noun}"
+    return f"{format_number(count)} {plural or noun + ('es' if noun.endswith(('s', 'x', 'ch', 'sh')) else 's')}"

@@ -30,7 +30,7 @@ from fieldcomb.tracks.formats.read import may_be_recording, read_recording
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.quality.duplicates import same_fixes
 from fieldcomb.tracks.recording import Recording
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +93,9 @@ def _read_archive(walk: WalkToAdd) -> bytes | None:
 
 
 def _tell(walk: WalkToAdd, taken: int, skipped: Sequence[Skipped], say: Say) -> None:
-    say(f"{shown(walk.path)}: {many(taken, 'recording')} to add, {many(len(skipped), 'file')} not added")
+    say(
+        f"{shown(walk.path)}: {format_count(taken, 'recording')} to add, {format_count(len(skipped), 'file')} not added"
+    )
     for one in skipped:
         say(f"  not added: {one.name}: {one.reason}")
 

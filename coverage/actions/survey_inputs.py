@@ -32,7 +32,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.recording import Window
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str
         chosen = [outing for outing in dated if (day := _day(outing)) is not None and day >= since]
         if len(dated) > len(chosen):
             earlier = len(dated) - len(chosen)
-            which = many(earlier, "earlier outing")
+            which = format_count(earlier, "earlier outing")
             notes.append(f"Only outings since {since}: {which} left out, which may have swept what is missed")
         if not chosen:
             raise SiteError(f"has no outings since {since}", file=file, hint="Choose an earlier date")

@@ -17,7 +17,7 @@ from fieldcomb.coverage.raster.polygons import Knot, RingPoints, Shape, to_degre
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import WGS84, SiteFrame, distance_m
 from fieldcomb.tracks.hints import Hint, HintKind
-from fieldcomb.tracks.units import say_area, say_length
+from fieldcomb.tracks.units import format_area, format_length
 
 MOST_SITE_M2 = 100e6  # 100 km2
 MOST_SITE_SPAN_M = 50e3
@@ -76,11 +76,12 @@ def check_ends(ring: RingPoints, check: AreaCheck) -> None:
     length_m = float(WGS84.line_length(ring[:, 0], ring[:, 1]))
     if ends_m > max(ENDS_M, ENDS_SHARE * length_m):
         problem = (
-            f"is a line of {len(ring)} points, {say_length(length_m)} long, with {say_length(ends_m)} between its ends"
+            f"is a line of {len(ring)} points, {format_length(length_m)} long, "
+            f"with {format_length(ends_m)} between its ends"
         )
         hint = "A boundary must come back to where it began: walk or draw it all the way round"
         raise check.fault(problem, hint)
-    check.note(f"its ends lay {say_length(ends_m)} apart, and were joined by a straight line")
+    check.note(f"its ends lay {format_length(ends_m)} apart, and were joined by a straight line")
 
 
 def _check_range(ring: RingPoints, check: AreaCheck) -> None:
@@ -112,9 +113,9 @@ def check_span(shape: Shape, check: AreaCheck) -> None:
     around = [part.exterior.coords for part in shapely.get_parts(shape)]
     area_m2 = sum(abs(WGS84.polygon_area_perimeter(*np.asarray(ring).T[:2])[0]) for ring in around)
     if area_m2 < LEAST_SITE_M2:
-        problem = f"is a line of {span_m / 1000:.0f} km that goes there and back, not an area"
+        problem = f"is a line of {format_length(span_m)} that goes there and back, not an area"
         raise check.fault(problem, "Draw it round the ground, or delete it")
-    raise _too_large(area_m2, check, f" and stretches over {span_m / 1000:.0f} km")
+    raise _too_large(area_m2, check, f" and stretches over {format_length(span_m)}")
 
 
 def check_area(area_m2: float, check: AreaCheck) -> None:
@@ -163,7 +164,7 @@ def repaired(metres: Polygon, frame: SiteFrame, check: AreaCheck) -> Shape:
         problem = "has a hole that reaches out of its outer ring or into another hole"
         raise check.fault(f"{problem} (by {astray_m2:.3g} m2)", "Draw holes inside, and apart from each other")
     changed_m2 = knot.doubtful_m2 + sum(hole.doubtful_m2 for hole in holes) + astray_m2
-    near = say_place(knot.crossing, frame)
+    near = format_place(knot.crossing, frame)
     check.note(f"its edge touches itself near {near}, and was repaired; the area changed by {changed_m2:.4f} m2")
     return unite([knot.shape.difference(cut)])
 
@@ -179,11 +180,11 @@ def untied(ring: Any, check: AreaCheck) -> Knot:
 
 def crosses(knot: Knot, frame: SiteFrame, check: AreaCheck, what: str = "has an edge that crosses itself") -> AreaError:
     """Make the error for a ring that crosses itself."""
-    near = say_place(knot.crossing, frame)
-    return check.fault(f"{what} near {near}, so that {say_area(knot.doubtful_m2)} of it are in doubt", _DRAW_AGAIN)
+    near = format_place(knot.crossing, frame)
+    return check.fault(f"{what} near {near}, so that {format_area(knot.doubtful_m2)} of it are in doubt", _DRAW_AGAIN)
 
 
-def say_place(at_m: tuple[float, float], frame: SiteFrame) -> str:
+def format_place(at_m: tuple[float, float], frame: SiteFrame) -> str:
     """Return a place in metres as latitude and longitude."""
     lon, lat = frame.to_lonlat(*at_m)
     return f"latitude {float(lat):.7f}, longitude {float(lon):.7f}"

@@ -12,7 +12,7 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from fieldcomb.coverage.areas.areas import Area
-from fieldcomb.coverage.areas.checks import ENDS_M, ENDS_SHARE, AreaCheck, check_area, check_span, say_place, untied
+from fieldcomb.coverage.areas.checks import ENDS_M, ENDS_SHARE, AreaCheck, check_area, check_span, format_place, untied
 from fieldcomb.coverage.areas.edge_loop import (
     Loop,
     Readings,
@@ -30,7 +30,7 @@ from fieldcomb.tracks.frame import SiteFrame, middle_frame
 from fieldcomb.tracks.motion.cleaning import Fixes, clean
 from fieldcomb.tracks.motion.legs import make_walk
 from fieldcomb.tracks.recording import Recording
-from fieldcomb.tracks.units import say_area, say_duration, say_length
+from fieldcomb.tracks.units import format_area, format_duration, format_length
 
 MOST_DOUBT = 0.10  # of the ground inside
 TOLD_DOUBT_M2 = 0.5
@@ -126,16 +126,16 @@ def _path(fixes: Fixes, frame: SiteFrame) -> tuple[RingPoints, list[Mend]]:
     xy = np.column_stack([fixes.x_m, fixes.y_m])
     for gap in walk.dropouts:
         length = float(np.hypot(gap.x1_m - gap.x0_m, gap.y1_m - gap.y0_m))
-        lasting = "" if gap.seconds is None else f" and {say_duration(gap.seconds)}"
+        lasting = "" if gap.seconds is None else f" and {format_duration(gap.seconds)}"
         at = (gap.x0_m + gap.x1_m) / 2, (gap.y0_m + gap.y1_m) / 2
-        said = f"A gap of {say_length(length)}{lasting} in the recording was bridged by a straight line, near "
-        mends.append(Mend(GAP, *at, said + say_place(at, frame)))
+        said = f"A gap of {format_length(length)}{lasting} in the recording was bridged by a straight line, near "
+        mends.append(Mend(GAP, *at, said + format_place(at, frame)))
     for stop in walk.stops:
         inside = (t >= stop.start_s) & (t <= stop.start_s + stop.seconds)
         xy = np.vstack([xy[~inside], [[stop.x_m, stop.y_m]]])
         t = np.append(t[~inside], stop.start_s + stop.seconds / 2)
-        said = f"A stop of {say_duration(stop.seconds)} was drawn together, near "
-        mends.append(Mend(STOP, stop.x_m, stop.y_m, said + say_place((stop.x_m, stop.y_m), frame)))
+        said = f"A stop of {format_duration(stop.seconds)} was drawn together, near "
+        mends.append(Mend(STOP, stop.x_m, stop.y_m, said + format_place((stop.x_m, stop.y_m), frame)))
     path = xy[np.argsort(t, kind="stable")]
     return path[np.append(True, np.any(np.diff(path, axis=0) != 0, axis=1))], mends
 
@@ -151,9 +151,10 @@ def _loops(path: RingPoints, frame: SiteFrame, check: AreaCheck) -> tuple[list[L
         return loops, times
     ends_m = float(np.hypot(*(path[0] - path[-1])))
     problem = (
-        f"is a line of {len(path)} points, {say_length(length_m)} long, with {say_length(ends_m)} between its ends: it "
-        f"begins near {say_place((path[0, 0], path[0, 1]), frame)} and does not come back to within "
-        f"{say_length(allowed_m)} of where it was"
+        f"is a line of {len(path)} points, {format_length(length_m)} long, "
+        f"with {format_length(ends_m)} between its ends: it "
+        f"begins near {format_place((path[0, 0], path[0, 1]), frame)} and does not come back to within "
+        f"{format_length(allowed_m)} of where it was"
     )
     raise check.fault(problem, "An edge must come back to where it began: walk all the way round")
 
@@ -169,11 +170,10 @@ def _doubtful(read: Readings, edge: Polygon, times: int, frame: SiteFrame, check
     at = shapely.get_coordinates(shapely.shortest_line(read.worst, edge.exterior))[1]
     share = f"{100 * read.doubt_m2 / edge.area:.0f} %"
     if times > 1:
-        problem = f"goes round {times} times, and {say_area(read.doubt_m2)} ({share}) lie between the times"
-        return check.fault(f"{problem}, most near {say_place((at[0], at[1]), frame)}", ROUND_AGAIN)
-    problem = (
-        f"is a walk that crosses itself near {say_place((at[0], at[1]), frame)}, so that {say_area(read.doubt_m2)}"
-    )
+        problem = f"goes round {times} times, and {format_area(read.doubt_m2)} ({share}) lie between the times"
+        return check.fault(f"{problem}, most near {format_place((at[0], at[1]), frame)}", ROUND_AGAIN)
+    near = format_place((at[0], at[1]), frame)
+    problem = f"is a walk that crosses itself near {near}, so that {format_area(read.doubt_m2)}"
     return check.fault(f"{problem} ({share} of the ground inside) are in doubt", ROUND_AGAIN)
 
 
@@ -182,22 +182,22 @@ def _doubtful(read: Readings, edge: Polygon, times: int, frame: SiteFrame, check
 
 def _summary(edge: Polygon, read: Readings) -> tuple[str, str]:
     """Say how large the ground is, and how much of it is in doubt."""
-    size = f"The edge encloses {say_area(edge.area)} and is {say_length(edge.length)} long"
+    size = f"The edge encloses {format_area(edge.area)} and is {format_length(edge.length)} long"
     if read.doubt_m2 < TOLD_DOUBT_M2:
         return size, "The walk leaves none of it in doubt; the receiver's own error is not counted here"
     share = f"{100 * read.doubt_m2 / edge.area:.1f}"
     share = "under 0.1" if share == "0.0" else share
-    doubt = f"{say_area(read.doubt_m2)} are in doubt, {share} % of it: the walk could enclose "
-    doubt += f"{say_area(read.smallest.area)} to {say_area(read.largest.area)}"
+    doubt = f"{format_area(read.doubt_m2)} are in doubt, {share} % of it: the walk could enclose "
+    doubt += f"{format_area(read.smallest.area)} to {format_area(read.largest.area)}"
     return size, f"{doubt}; the receiver's own error is not counted here"
 
 
 def _closing(path: RingPoints, loop: Loop, times: int, edge: Polygon, frame: SiteFrame) -> list[Mend]:
     first, last = path[loop.first], path[loop.last]
-    near, gap_m = say_place((last[0], last[1]), frame), float(np.hypot(*(first - last)))
+    near, gap_m = format_place((last[0], last[1]), frame), float(np.hypot(*(first - last)))
     out = []
     if gap_m > 0:
-        said = f"Its ends lay {say_length(gap_m)} apart, and were joined by a straight line, near {near}"
+        said = f"Its ends lay {format_length(gap_m)} apart, and were joined by a straight line, near {near}"
         x, y = ((first + last) / 2).tolist()
         out.append(Mend(CLOSED, x, y, said))
     if times > 1:
@@ -205,7 +205,7 @@ def _closing(path: RingPoints, loop: Loop, times: int, edge: Polygon, frame: Sit
         return [*out, Mend(ROUNDS, float(first[0]), float(first[1]), said)]
     beside = _beside_m(path[: loop.first + 1], edge) + _beside_m(path[loop.last :], edge)
     if beside >= OVERLAP_M:
-        said = f"Start and end overlap: {say_length(beside)} were walked along the edge a second time, near {near}"
+        said = f"Start and end overlap: {format_length(beside)} were walked along the edge a second time, near {near}"
         out.append(Mend(OVERLAP, float(last[0]), float(last[1]), said))
     return out
 
@@ -223,11 +223,11 @@ def _strays(path: RingPoints, edge: Polygon, frame: SiteFrame) -> list[Mend]:
     out = []
     for one in astray(path, edge):
         x, y = (float(v) for v in path[one.last if one.first == 0 else one.first])
-        near = say_place((x, y), frame)
+        near = format_place((x, y), frame)
         if one.stub:
-            said = f"A stub of {say_length(one.length_m)} was cut off near {near}: a way out or back, no edge"
+            said = f"A stub of {format_length(one.length_m)} was cut off near {near}: a way out or back, no edge"
             out.append(Mend(STUB, x, y, said))
         else:
-            said = f"The walk strays up to {say_length(one.reach_m)} from the edge taken, from {near} on"
+            said = f"The walk strays up to {format_length(one.reach_m)} from the edge taken, from {near} on"
             out.append(Mend(STRAYED, x, y, said))
     return out

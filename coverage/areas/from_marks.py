@@ -14,7 +14,7 @@ from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import PRESS, Mark
-from fieldcomb.tracks.units import local_date, many, parse_zone
+from fieldcomb.tracks.units import format_count, local_date, parse_zone
 
 STOP_RADIUS_M = 5.0  # chosen for this project: a watch is that far off, and what to leave alone deserves room
 FARTHEST_MARK_M = 10_000.0  # from the frame's origin; farther away a mark is another place's
@@ -84,5 +84,5 @@ def marked_notes(walked: Sequence[Marked]) -> tuple[str, ...]:
     pressed = sum(mark.kind == PRESS for outing in walked for mark in outing.marks)
     if not pressed:
         return ()
-    said = many(pressed, "press") if pressed == 1 else f"{pressed} presses"
-    return (f"{said} of the lap button without words: set what they meant, laps off, lanes, finds or coil:NAME",)
+    presses = format_count(pressed, "press")
+    return (f"{presses} of the lap button without words: set what they meant, laps off, lanes, finds or coil:NAME",)

@@ -14,7 +14,7 @@ from fieldcomb.coverage.site.folder import shown
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import say_length
+from fieldcomb.tracks.units import format_length
 
 _PATIENCE_S = 1.0
 
@@ -73,7 +73,7 @@ def tell_assumed(added: Sequence[Added]) -> None:
     widths = {one.swing.coil.name: one.swing.swath_m for one in read_in if not one.swing.swath_measured}
     for coil, width_m in widths.items():
         say(
-            f"Swing width {say_length(width_m)} for coil {coil} is a guess, not measured: lay a tape on the ground, "
+            f"Swing width {format_length(width_m)} for coil {coil} is a guess, not measured: lay a tape on the ground, "
             "swing over it as usual, read off from the coil's outer rim at the left end to its outer rim at the right, "
             "and give it with --swath"
         )

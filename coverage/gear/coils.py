@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.units import parse_length_m, say_length
+from fieldcomb.tracks.units import format_length, parse_length_m
 
 WINDINGS = ("dd", "concentric")
 # Common practice, no source: the coil's centre travels about 1.2 m from side to side, one sweep takes about a second.
@@ -33,7 +33,7 @@ class Coil:
     def __post_init__(self) -> None:
         for value in (self.width_m, self.length_m):
             if not 0.05 <= value <= 2.0:
-                problem = f"coil {self.name!r} is {say_length(value)} across; between 5 cm and 2 m was expected"
+                problem = f"coil {self.name!r} is {format_length(value)} across; between 5 cm and 2 m was expected"
                 raise UsageError(problem, hint="Write its size like 28cm, 11in or 13x20cm (width x length)")
         if self.winding not in WINDINGS:
             raise UsageError(f"coil {self.name!r} has winding {self.winding!r}", hint="Use dd or concentric")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fieldcomb.coverage.gear.coils import DEFAULT_SWEEP_S, Coil
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.units import parse_length_m, say_length
+from fieldcomb.tracks.units import format_length, parse_length_m
 
 GPS_CLASSES = ("good", "typical", "poor")
 # A recorder on the shaft follows the coil itself; anywhere else it follows the person.
@@ -65,12 +65,14 @@ def make_swing(
 ) -> Swing:
     """Build a swing from what was typed, with defaults for the rest; UsageError for a swath narrower than the coil."""
     if swath_m is not None and swath_m < coil.width_m:
-        problem = f"swing width {say_length(swath_m)} is smaller than the coil itself ({say_length(coil.width_m)})"
+        problem = (
+            f"swing width {format_length(swath_m)} is smaller than the coil itself ({format_length(coil.width_m)})"
+        )
         raise UsageError(
             problem, hint="Measure edge to edge, from the coil's left rim at the left end to its right rim"
         )
     if swath_m is not None and swath_m > MOST_SWATH_M:
-        raise UsageError(f"swing width {say_length(swath_m)} is wider than anyone swings", hint="Write it like 1.5m")
+        raise UsageError(f"swing width {format_length(swath_m)} is wider than anyone swings", hint="Write it like 1.5m")
     if sweep_s is not None:
         check_sweep_s(sweep_s)
     return Swing(

@@ -25,7 +25,7 @@ from fieldcomb.tracks.motion.peg_drift import (
     standing_s,
     tie,
 )
-from fieldcomb.tracks.units import say_length
+from fieldcomb.tracks.units import format_count, format_length
 
 # A mark without a time is one of these, when the walk comes by its place only once.
 MARK_REACH_M = 15.0
@@ -161,7 +161,7 @@ def _unused(unused: Sequence[Unused]) -> list[str]:
             said.append(f"{words}: {_names(names) if why != MANY else len(names)}")
     for one in unused:
         if one.why == WRONG:
-            off = f"is {say_length(one.off_m)} off, farther than such a receiver strays"
+            off = f"is {format_length(one.off_m)} off, farther than such a receiver strays"
             said.append(f"A touch of peg {one.touch.peg.name} {off}, and was not used: was it another peg?")
     return said
 
@@ -173,5 +173,5 @@ def _sparse(tied: Tied) -> list[str]:
     every_s = float(tied.fixes.t_s[-1] - tied.fixes.t_s[0]) / count
     if every_s <= SPARSE_S:
         return []
-    often = f"{count} touch of a peg" if count == 1 else f"{count} touches of pegs"
+    often = format_count(count, "touch of a peg", "touches of pegs")
     return [f"{often} in {every_s * count / 60:.0f} min of recording: pegs pay when touched every 5 min or so"]

@@ -22,7 +22,7 @@ from fieldcomb.tracks.motion.coil_path import find_zigzag
 from fieldcomb.tracks.motion.legs import Walk, make_walk
 from fieldcomb.tracks.quality.verdict import VERDICTS, judge
 from fieldcomb.tracks.recording import Span, Track
-from fieldcomb.tracks.units import say_duration, say_length
+from fieldcomb.tracks.units import format_duration, format_length
 
 JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one
 JOIN_M = 25.0
@@ -240,7 +240,7 @@ def _told_as_double(result: RecordingResult, counted: WalkedChain, rest: Sequenc
     said = f"The same person at the same time as {file}, which counts in its place; this one is kept"
     lasting_s = sum(part.walk.times.searching_s for part in rest if part.walk.times)
     if lasting_s:
-        said += f", and counts for the {say_duration(lasting_s)} of searching that only it recorded"
+        said += f", and counts for the {format_duration(lasting_s)} of searching that only it recorded"
     return replace(result, twin_of=file, notes=(*result.notes, said))
 
 
@@ -380,6 +380,5 @@ class TooFarError(TrackError):
 
 def too_far(file: str, away_m: float, what: str = "the site") -> TooFarError:
     """The error for a walk that is another site's."""
-    far = f"{away_m / 1000:.0f} km" if away_m >= 10_000 else say_length(away_m)
     hint = "Is this the right file, or another site?"
-    return TooFarError(f"the walk is {far} away from {what}", file=file, hint=hint)
+    return TooFarError(f"the walk is {format_length(away_m)} away from {what}", file=file, hint=hint)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.site.settings import KnownCoil, Settings
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, MARK_KINDS, fold
-from fieldcomb.tracks.units import say_length
+from fieldcomb.tracks.units import format_length
 
 CARD_FILE = "card.html"
 MOST_COILS = 5  # more do not fit on one page
@@ -80,8 +80,8 @@ def _mark(kind: str, words: Mapping[str, str], coils: Sequence[CoilRow]) -> Mark
 def _coil(known: KnownCoil) -> CoilRow:
     coil = known.coil
     round_ = coil.width_m == coil.length_m
-    size = say_length(coil.width_m) + ("" if round_ else f" x {say_length(coil.length_m)}")
-    swing = "not measured" if known.swath_m is None else say_length(known.swath_m)
+    size = format_length(coil.width_m) + ("" if round_ else f" x {format_length(coil.length_m)}")
+    swing = "not measured" if known.swath_m is None else format_length(known.swath_m)
     return CoilRow(_short(coil.name), size, swing)
 
 

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from markupsafe import Markup, escape
 
 from fieldcomb.coverage.pages.legend import INK, MISSED, PASS_COLOURS, PASS_NAMES
-from fieldcomb.coverage.report.words import number, percent
+from fieldcomb.coverage.pages.typeset import typeset
+from fieldcomb.tracks.units import format_percent
 
 _TEETH = 50
 _WIDTH, _HEIGHT = 430, 230
@@ -25,10 +26,15 @@ class Point:
     name: str
 
 
+def _percent(share_pct: float) -> str:
+    return typeset(format_percent(share_pct))
+
+
 def comb(shares_pct: Sequence[float]) -> Markup:
     """Draw fifty teeth of 2 % each: ground passed over three times or more, twice, once, and not at all."""
     teeth = _deal(shares_pct)
-    words = ", ".join(f"{percent(share)} {name}" for share, name in zip(shares_pct, PASS_NAMES, strict=True))
+    parts = zip(map(_percent, shares_pct), PASS_NAMES, strict=True)
+    words = ", ".join(f"{share} {name}" for share, name in parts)
     marks = []
     for place, passes in enumerate(p for p in (3, 2, 1, 0) for _ in range(teeth[p])):
         x = 1 + place * 8
@@ -68,7 +74,7 @@ def growth(points: Sequence[Point], axis: str, whole_steps: bool, of_what: str) 
 
     path = " ".join(f"{x(point.at)},{y(point.share_pct)}" for point in points)
     start = "" if first else f"{x(0)},{y(0)} "
-    said = "; ".join(f"{point.name}: {percent(point.share_pct)} at {_tick(point.at)} {axis}" for point in points)
+    said = "; ".join(f"{point.name}: {_percent(point.share_pct)} at {_tick(point.at)} {axis}" for point in points)
     parts = [
         f'<svg class="chart" role="img" viewBox="0 0 {_WIDTH} {_HEIGHT}">',
         f"<title>Swept share of {escape(of_what)} against {escape(axis)}</title><desc>{escape(said)}</desc>",
@@ -87,7 +93,7 @@ def _marks(points: Sequence[Point], xs: Sequence[float], ys: Sequence[float]) ->
     out = []
     labelled: list[float] = []
     for n in sorted(range(len(points)), key=lambda n: (n != len(points) - 1, n)):  # the last has its label
-        title = f"<title>{escape(points[n].name)}: {percent(points[n].share_pct)}</title>"
+        title = f"<title>{escape(points[n].name)}: {_percent(points[n].share_pct)}</title>"
         ring = f'cx="{xs[n]}" cy="{ys[n]}" r="5" fill="#fff" stroke="{INK}" stroke-width="2.5"'
         out.append(f"<circle {ring}>{title}</circle>")
         if all(abs(xs[n] - other) > 44 for other in labelled):
@@ -97,7 +103,7 @@ def _marks(points: Sequence[Point], xs: Sequence[float], ys: Sequence[float]) ->
             low = ys[n] < _TOP + 22
             out.append(
                 f'<text x="{xs[n]}" y="{ys[n] + (22 if low else -11)}" text-anchor="{anchor}" class="value">'
-                f"{number(points[n].share_pct, 1)}</text>"
+                f"{points[n].share_pct:.1f}</text>"
             )
     return out
 

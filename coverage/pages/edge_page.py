@@ -11,8 +11,9 @@ from fieldcomb.coverage.areas import edge_walk as edge
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge
 from fieldcomb.coverage.pages.legend import INK, MISSED
 from fieldcomb.coverage.pages.templating import fill
+from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.raster.polygons import RingPoints, whole
-from fieldcomb.coverage.report.words import length
+from fieldcomb.tracks.units import format_length
 
 PICTURE_WIDTH = 480  # of the picture, in its own units; a phone shows it a little smaller, a desk larger
 MOST_HEIGHT, MARGIN, FOOT = 640, 26, 34
@@ -136,7 +137,7 @@ def _scale_bar(plan: _Plan) -> str:
     bar_m = max((m for m in ROUND_M if m * plan.scale <= PICTURE_WIDTH / 3), default=ROUND_M[0])
     x, y, end = MARGIN, plan.height - 12, MARGIN + round(bar_m * plan.scale, 1)
     line = f'<path d="M{x} {y - 6}V{y}H{end}V{y - 6}" fill="none" stroke="{INK}" stroke-width="2.5"/>'
-    return f'{line}<text x="{end + 8}" y="{y + 2}">{length(bar_m)}</text>'
+    return f'{line}<text x="{end + 8}" y="{y + 2}">{typeset(format_length(bar_m))}</text>'
 
 
 def _north() -> str:

@@ -24,17 +24,19 @@ from fieldcomb.coverage.pages.overlay import raster_picture
 from fieldcomb.coverage.pages.packing import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, strip_rows, strip_title
 from fieldcomb.coverage.pages.templating import page_file
+from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.report import words as wording
-from fieldcomb.coverage.report.marks import mark_rows, say_mark
+from fieldcomb.coverage.report.marks import format_mark, mark_rows
 from fieldcomb.coverage.report.strips import reportable
-from fieldcomb.coverage.report.todo import CLASS_NAMES, PROMISE, junk_words, reason_words
+from fieldcomb.coverage.report.todo import CLASS_NAMES, PROMISE, format_piece_junk, format_piece_reason
+from fieldcomb.coverage.report.words import format_lat_lon
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, class_cells
 from fieldcomb.coverage.todo.results import TodoPiece
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.units import format_area, format_count, format_duration, format_length, format_number
 
 SHARE_TILE_M = 10.0  # ground shown as one where single strips cannot be placed
 STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and at most so many across the site: 3 pixels of a phone
@@ -198,7 +200,7 @@ class _Composer:
         lines = [np.column_stack([np.full(5, x), np.linspace(ys[0], ys[-1], 5)]) for x in xs]
         lines += [np.column_stack([np.linspace(xs[0], xs[-1], 5), np.full(5, y)]) for y in ys]
         self._group("rules", "rules", [pack_line(self.frame, line) for line in lines])
-        self._tick("rules", f"lines every {wording.length(step_m)}", "", True)
+        self._tick("rules", f"lines every {typeset(format_length(step_m))}", "", True)
 
     def _tick(self, key: str, text: str, kind: str, shown: bool) -> None:
         self.ticks.append(Tick(key, text, kind, shown))
@@ -222,12 +224,12 @@ class _Composer:
         item = self._area(area.kind, area.shape, "areas")
         if area.kind == "site":
             return item  # the whole ground would be one large button
-        size = wording.area(float(area.shape.area))
+        size = typeset(format_area(float(area.shape.area)))
         title = legend.AREA_NAMES[area.kind].split(":")[0].capitalize()
         rows = [("Who" if area.kind == "walked" else "Reason", area.reason or "none given"), ("Area", size)]
         rows += [(word, day.isoformat()) for word, day in (("From", area.since), ("To", area.until)) if day]
         if area.depth_cm is not None:
-            rows.append(("Depth", wording.length(area.depth_cm / 100)))
+            rows.append(("Depth", typeset(format_length(area.depth_cm / 100))))
         if area.per_m2 is not None:
             rows.append(("Junk, as drawn", f"{area.per_m2:g} per m2"))
         return item | {"id": f"{area.kind}-{n}", "title": title, "rows": rows, "brief": f"{area.reason} {size}".strip()}
@@ -246,7 +248,7 @@ class _Composer:
             if items:
                 key = "strips" if kind == "strip" else kind
                 self._group(key, "areas", items)
-                self._tick(key, f"{name} ({wording.number(len(items))})", kind, True)
+                self._tick(key, f"{name} ({typeset(format_number(len(items)))})", kind, True)
         if not self.layers.not_recorded.is_empty:
             what = "the recording dropped out here, so this ground counts as neither swept nor missed"
             items = self._parts("not-recorded", "unrecorded", "Not recorded", what, self.layers.not_recorded)
@@ -257,7 +259,7 @@ class _Composer:
         """Return every part of a piece of ground as an area of its own, with what it is and its size."""
         out = []
         for n, part in enumerate(shape.geoms, 1):
-            size = wording.area(float(part.area))
+            size = typeset(format_area(float(part.area)))
             rows = [("What it is", what), ("Area", size)]
             more = {"id": f"{key}-{n}", "title": title, "rows": rows, "brief": size}
             out.append(self._area(kind, part, "areas") | more)
@@ -266,7 +268,7 @@ class _Composer:
     def _strip(self, strip: Strip, kind: str) -> Json:
         # Outlines follow the cells in steps; half a cell of slack takes the steps away.
         item = self._area(kind, strip.shape, "missed", self.layers.grid.cell_m / 2)
-        size = f"{wording.area(strip.area_m2)}, {wording.length(strip.length_m)} long"
+        size = f"{typeset(format_area(strip.area_m2))}, {typeset(format_length(strip.length_m))} long"
         return item | {"id": f"piece-{strip.id}", "title": strip_title(strip), "rows": strip_rows(strip), "brief": size}
 
     def _heard(self) -> None:
@@ -277,7 +279,7 @@ class _Composer:
         what = "round a mark: something was heard here and left in the ground"
         items = self._parts("heard", "heard", "Heard, not dug", what, shape)
         self._group("heard", "areas", items)
-        self._tick("heard", f"heard, not dug ({wording.count(junk.heard_not_dug, 'mark')})", "heard", True)
+        self._tick("heard", f"heard, not dug ({format_count(junk.heard_not_dug, 'mark')})", "heard", True)
 
     def _todo(self) -> None:
         """Draw what is still to do, one layer a coil, none of them shown at first."""
@@ -285,19 +287,20 @@ class _Composer:
             items = [self._todo_item(n, piece) for piece in coil.pieces]
             if items:
                 self._group(f"todo-{n}", "areas", items)
-                self._tick(f"todo-{n}", f"to do with {coil.coil} ({wording.number(len(items))})", "todo", False)
+                self._tick(f"todo-{n}", f"to do with {coil.coil} ({typeset(format_number(len(items)))})", "todo", False)
         if any(coil.pieces for coil in self.report.todo):
             self.notes.append(f"To do: {PROMISE}")
 
     def _todo_item(self, n: int, piece: TodoPiece) -> Json:
-        size = wording.area(piece.area_m2)
-        rows = [("Why", reason_words(piece)), ("Area", size), ("Junk", junk_words(piece))]
+        size = typeset(format_area(piece.area_m2))
+        rows = [("Why", format_piece_reason(piece)), ("Area", size), ("Junk", format_piece_junk(piece))]
         if piece.minutes is not None:
-            rows.insert(2, ("Time", wording.hours(piece.minutes * 60)))
+            rows.insert(2, ("Time", typeset(format_duration(piece.minutes * 60))))
         rows.append(("Would find", f"{100 * piece.gain_per_100_m2:.0f} of 100 targets, by the model"))
         if piece.heard_not_dug:
-            rows.append(("Heard, not dug", wording.number(piece.heard_not_dug)))
-        rows += [("Lat, lon", wording.place(piece.centre)), ("Read with care", "it ranks ground and promises nothing")]
+            rows.append(("Heard, not dug", typeset(format_number(piece.heard_not_dug))))
+        rows.append(("Lat, lon", format_lat_lon(piece.centre)))
+        rows.append(("Read with care", "it ranks ground and promises nothing"))
         more = {"id": f"todo-{n}-{piece.rank}", "title": f"To do {piece.rank}, {piece.coil}", "rows": rows}
         return self._area("todo", piece.shape, "areas") | more | {"brief": f"{piece.reason}, {size}"}
 
@@ -313,7 +316,7 @@ class _Composer:
             self.walks.append(Choice(f"walk-{n}", f"Walk of {names.get(outing.id, outing.id)}", ""))
         if outings:
             self.notes.append(
-                f"Walk lines are drawn to within {wording.length(walks.tolerance_m)}, passes from every fix."
+                f"Walk lines are drawn to within {typeset(format_length(walks.tolerance_m))}, passes from every fix."
             )
 
     def _walk(self, outing: OutingLayer, walks: Walks, n: int) -> Json:
@@ -333,20 +336,20 @@ class _Composer:
                 if at is not None:
                     rows = mark_rows(mark, outing_name(outing), self.report.site.zone)
                     item = {"sign": mark.kind, "colour": legend.mark_colour(mark.kind), "rows": rows[1:]}
-                    item |= {"title": rows[0][1], "brief": say_mark(mark), "id": f"mark-{len(items) + 1}"}
+                    item |= {"title": rows[0][1], "brief": format_mark(mark), "id": f"mark-{len(items) + 1}"}
                     items.append(item | {"at": pack_line(self.frame, np.array([at]))})
         if items:
             self._group("marks", "marks", items)
-            self._tick("marks", f"marks ({wording.number(len(items))})", "", True)
+            self._tick("marks", f"marks ({typeset(format_number(len(items)))})", "", True)
         if lost:
-            self.notes.append(f"{wording.count(lost, 'mark')} without a place near this site: listed, not drawn.")
+            self.notes.append(f"{format_count(lost, 'mark')} without a place near this site: listed, not drawn.")
 
     def _say_how(self) -> None:
         cell_m = self.report.site.cell_m
-        measured = wording.length(cell_m)
+        measured = typeset(format_length(cell_m))
         coarser = sorted(drawn for drawn in self.drawn_m if drawn > cell_m * 1.001)
         if coarser:
-            self.notes.append(f"Passes are drawn at {wording.length(coarser[-1])}, measured at {measured}.")
+            self.notes.append(f"Passes are drawn at {typeset(format_length(coarser[-1]))}, measured at {measured}.")
         else:
             self.notes.append(f"Passes are measured and drawn in cells of {measured}.")
         self.notes.append(f"Percentages are shares of {of_what(self.report)}. North is up.")

@@ -6,17 +6,21 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import legend
 from fieldcomb.coverage.pages.chart import Point, comb, growth
 from fieldcomb.coverage.pages.legend import Board
 from fieldcomb.coverage.pages.templating import fill
+from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report import words as wording
-from fieldcomb.coverage.report.marks import TITLES, mark_lines, say_marks, warning
+from fieldcomb.coverage.report.marks import TITLES, format_marks, mark_lines, warning
+from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.report.strips import reportable
 from fieldcomb.coverage.report.todo import PROMISE, junk_lines, piece_line, searched_lines, todo_line
-from fieldcomb.coverage.survey.results import OutingResult, Report
+from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
+from fieldcomb.tracks.units import format_area, format_length
 
 MOST_LISTED = 10  # strips and open ground listed by size; the map shows all of them
 
@@ -30,9 +34,8 @@ def of_what(report: Report) -> str:
 
 def headline(report: Report) -> str:
     """One sentence that says how much was walked over, of what, and that it is as recorded."""
-    swept, whole = wording.area(report.total.swept_m2), wording.area(report.site.area_m2)
-    share = wording.percent(report.total.swept_pct)
-    return f"Walked over {share} of {of_what(report)} as recorded ({swept} of {whole})"
+    swept, whole = typeset(format_area(report.total.swept_m2)), typeset(format_area(report.site.area_m2))
+    return f"Walked over {_share(report.total, report)} of {of_what(report)} as recorded ({swept} of {whole})"
 
 
 def outing_name(outing: OutingResult) -> str:
@@ -44,12 +47,12 @@ def outing_name(outing: OutingResult) -> str:
 def strip_rows(strip: Strip) -> list[tuple[str, str]]:
     """What the popup of a strip or of open ground says, as pairs of words."""
     return [
-        ("Area", wording.area(strip.area_m2)),
-        ("Length", wording.length(strip.length_m)),
-        ("Width", wording.length(strip.width_m)),
-        ("Widest", wording.length(strip.widest_m)),
-        ("Runs", wording.bearing(strip.bearing_deg)),
-        ("Lat, lon", wording.place(strip.centre)),
+        ("Area", typeset(format_area(strip.area_m2))),
+        ("Length", typeset(format_length(strip.length_m))),
+        ("Width", typeset(format_length(strip.width_m))),
+        ("Widest", typeset(format_length(strip.widest_m))),
+        ("Runs", wording.format_bearing(strip.bearing_deg)),
+        ("Lat, lon", wording.format_lat_lon(strip.centre)),
         *([("How sure", f"{strip.tier}: {100 * (strip.confidence or 0):.0f} of 100")] if strip.tier else []),
     ]
 
@@ -71,13 +74,14 @@ def panel_html(report: Report, board: Board) -> str:
         board=board,
         headline=headline(report),
         of_what=of_what(report),
+        share=lambda swept: _share(swept, report),
         shares=_shares(report),
         comb=comb([share for _, _, share in _shares(report)]),
         strips=strips,
         told=told,
-        estimate=wording.estimated(report.total.estimate, wording.percent(report.total.swept_pct)),
-        under=wording.under_coil_of(report.total.swept_pct, report.total.under, report.depth_m),
-        found_from=wording.found_from(report.total.found_from_m, report.total.estimate.strips_placed),
+        estimate=wording.format_estimate(report.total.estimate, _share(report.total, report)),
+        under=wording.format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m),
+        found_from=wording.format_least_width(report.total.found_from_m, report.total.estimate.strips_placed),
         strips_m2=sum(strip.area_m2 for strip in strips),
         wide=wide,
         wide_m2=sum(strip.area_m2 for strip in wide),
@@ -86,18 +90,22 @@ def panel_html(report: Report, board: Board) -> str:
         assumed=_assumed(report.outings),
         entered=[(o, _entered(o, ENTERED_M2)) for o in report.outings if _entered(o, ENTERED_M2)],
         all_entered=[(o, _entered(o)) for o in report.outings if o.no_go.entries],
-        moment=lambda outing: wording.moment(outing.head.start_s, report.site.zone),
+        moment=lambda outing: wording.format_moment(outing.head.start_s, report.site.zone),
         name=outing_name,
         warning=warning(report),
         mark_kinds=_mark_kinds(report),
-        say_marks=say_marks,
-        todo=[(coil, todo_line(coil, wording.area(coil.area_m2))) for coil in report.todo],
-        piece_line=lambda piece: piece_line(piece, wording.area(piece.area_m2)),
+        format_marks=format_marks,
+        todo=[(coil, typeset(todo_line(coil))) for coil in report.todo],
+        piece_line=lambda piece: typeset(piece_line(piece)),
         promise=PROMISE,
         searched_lines=list(searched_lines(report)),
         junk_lines=list(junk_lines(report.junk)),
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
     )
+
+
+def _share(swept: TotalResult | OutingGround | CoilResult, report: Report) -> str:
+    return typeset(format_share(swept.swept_pct, swept.swept_m2, report.site.area_m2))
 
 
 def _shares(report: Report) -> Shares:
@@ -134,7 +142,7 @@ ENTERED_M2 = 1.0  # less no-go ground than this is the receiver's wobble along t
 def _entered(outing: OutingResult, least_m2: float = 0.0) -> list[str]:
     """Sentences on the no-go areas that an outing reached into."""
     return [
-        wording.entered(wording.area(e.area_m2), e.area, e.depth_m, e.position_error_could_explain)
+        typeset(wording.format_no_go_entry(e.area_m2, e.area, e.depth_m, e.position_error_could_explain))
         for e in outing.no_go.entries
         if e.area_m2 >= least_m2
     ]

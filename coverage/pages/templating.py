@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 from importlib.resources import files
 
@@ -9,12 +10,37 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from fieldcomb.coverage.pages import legend
+from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report import words as wording
+from fieldcomb.tracks.units import (
+    format_area,
+    format_count,
+    format_duration,
+    format_length,
+    format_number,
+    format_percent,
+    format_square_metres,
+)
 
 
 def page_file(name: str) -> str:
     """Read one of the package's own page files, such as ``pages/templates/panel.html``."""
     return (files("fieldcomb.coverage") / name).read_text("utf-8")
+
+
+_FILTERS: dict[str, Callable[..., str]] = {
+    "area": format_area,
+    "counted": format_count,
+    "duration": format_duration,
+    "metres": format_length,
+    "number": format_number,
+    "percent": format_percent,
+    "square_metres": format_square_metres,
+}
+
+
+def _typeset(format_value: Callable[..., str]) -> Callable[..., str]:
+    return lambda *values: typeset(format_value(*values))
 
 
 @lru_cache(maxsize=1)
@@ -27,16 +53,13 @@ def _templates() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    for say in (wording.area, wording.percent, wording.number, wording.hours):
-        env.filters[say.__name__] = say
-    env.filters |= {"metres": wording.length, "counted": wording.count}
+    env.filters |= {name: _typeset(format_value) for name, format_value in _FILTERS.items()}
     env.globals.update(
-        bearing=wording.bearing,
-        team=wording.team,
-        peg_words=wording.pegs,
-        under_coil=wording.under_coil,
-        pace_95=wording.pace_95,
-        filled_words=wording.filled,
+        format_team=wording.format_team,
+        format_pegs=wording.format_pegs,
+        format_under_coil=wording.format_under_coil,
+        format_pace_95=wording.format_pace_95,
+        format_filled=wording.format_filled,
         colour_swatch=lambda colour: Markup(legend.colour_swatch(colour)),
         searched_swatch=lambda n: Markup(legend.searched_swatch(n)),
         swatch=lambda kind: Markup(legend.swatch(kind)),

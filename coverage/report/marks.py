@@ -7,10 +7,10 @@ from datetime import datetime
 from typing import Any
 
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields, rounded
-from fieldcomb.coverage.report.words import moment, place
+from fieldcomb.coverage.report.words import format_lat_lon, format_moment
 from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.tracks.marks.vocabulary import NOTE, PRESS, Mark
-from fieldcomb.tracks.units import iso_utc, many, parse_zone, say_length
+from fieldcomb.tracks.units import format_count, format_length, iso_utc, parse_zone
 
 MOST_TOLD = 12
 
@@ -62,7 +62,7 @@ def _utc(time_s: float | None) -> str | None:
         return None
 
 
-def say_marks(marks: Sequence[Mark]) -> str:
+def format_marks(marks: Sequence[Mark]) -> str:
     """Count marks by kind: ``4 kept, 11 junk, 1 count square (14)``; ``on`` belongs to its ``off``."""
     parts = []
     for kind, (one, several) in _COUNTED.items():
@@ -74,22 +74,22 @@ def say_marks(marks: Sequence[Mark]) -> str:
     return ", ".join(parts)
 
 
-def say_mark(mark: Mark) -> str:
+def format_mark(mark: Mark) -> str:
     """One mark in few words: ``coil small``, ``lane 12``, ``blocked tree, 3 m``."""
     if mark.kind in (NOTE, PRESS):
         return mark.name or "press of the lap button"
     words = [mark.kind, *([str(mark.number)] if mark.number is not None else []), *([mark.name] if mark.name else [])]
-    return " ".join(words) + (f", {say_length(mark.size_m)}" if mark.size_m is not None else "")
+    return " ".join(words) + (f", {format_length(mark.size_m)}" if mark.size_m is not None else "")
 
 
 def mark_rows(mark: Mark, outing: str, zone: str) -> list[tuple[str, str]]:
     """What the popup of a mark says, as pairs of words; the first pair is its title."""
     number = f" {mark.number}" if mark.number is not None and mark.kind in ("lane", "count") else ""
-    size = "" if mark.size_m is None else say_length(mark.size_m)
+    size = "" if mark.size_m is None else format_length(mark.size_m)
     rows = [("Mark", TITLES[mark.kind] + number), ("As written", mark.text), ("Across", size), ("Note", mark.why)]
-    rows += [("When", moment(mark.time_s, zone)), ("Outing", outing)]
+    rows += [("When", format_moment(mark.time_s, zone)), ("Outing", outing)]
     if mark.lon_deg is not None and mark.lat_deg is not None:
-        rows.append(("Lat, lon", place((mark.lon_deg, mark.lat_deg))))
+        rows.append(("Lat, lon", format_lat_lon((mark.lon_deg, mark.lat_deg))))
     return [(name, text) for name, text in rows if text]
 
 
@@ -98,16 +98,16 @@ def mark_lines(marks: Sequence[Mark], zone: str) -> list[str]:
     lines = []
     for mark in marks:
         why = f" ({mark.why})" if mark.why else ""
-        lines.append(f"{clock(mark.time_s, zone)} {say_mark(mark)}{why}")
+        lines.append(f"{clock(mark.time_s, zone)} {format_mark(mark)}{why}")
     return lines
 
 
 def tell_marks(marks: Sequence[Mark], notes: Sequence[str], zone: str) -> Iterator[str]:
     """Tell what was understood of the marks of a recording, before it is kept: counts, changes, what is odd."""
     if marks:
-        yield f"{many(len(marks), 'mark')}: {say_marks(marks)}"
+        yield f"{format_count(len(marks), 'mark')}: {format_marks(marks)}"
     telling = [mark for mark in marks if mark.kind in ("off", "on", "coil", "blocked", "stop")]
-    said = [f"{say_mark(mark)} at {clock(mark.time_s, zone)}" for mark in telling[:MOST_TOLD]]
+    said = [f"{format_mark(mark)} at {clock(mark.time_s, zone)}" for mark in telling[:MOST_TOLD]]
     if said:
         more = f", and {len(telling) - len(said)} more" if len(telling) > len(said) else ""
         yield f"marked ({zone}): {', '.join(said)}{more}"
@@ -135,5 +135,5 @@ def leave_alone(report: Report) -> Iterator[tuple[OutingResult, Mark, str]]:
 
 def warning(report: Report) -> str:
     """The sentence for the top of a report, empty when nothing was marked."""
-    said = [f"{say_mark(mark)} ({outing.head.id}; {place})" for outing, mark, place in leave_alone(report)]
+    said = [f"{format_mark(mark)} ({outing.head.id}; {place})" for outing, mark, place in leave_alone(report)]
     return f"Ground to leave alone was marked: {'; '.join(said)}" if said else ""

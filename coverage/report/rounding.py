@@ -7,6 +7,8 @@ from collections.abc import Collection, Mapping
 from dataclasses import fields
 from typing import Any
 
+from fieldcomb.tracks.units import format_percent
+
 DEGREE_PLACES = 8  # decimals of a degree, about 1 mm
 
 
@@ -41,6 +43,15 @@ def share(pct: float | None, part_m2: float, whole_m2: float, places: int) -> fl
     if part_m2 < whole_m2:
         value = min(value, 100 - step)
     return round(value, places)
+
+
+def format_share(pct: float | None, part_m2: float, whole_m2: float) -> str:
+    """A share of ground in percent, to a tenth, that agrees with its areas as they are written.
+
+    >>> format_share(99.999, 8999.91, 9000.0), format_share(100.0, 9000.0, 9000.0), format_share(None, 0.0, 0.0)
+    ('99.9 %', '100.0 %', '-')
+    """
+    return format_percent(share(pct, round(part_m2, 2), round(whole_m2, 2), 1))
 
 
 def parts(whole: float, pieces: Mapping[str, float], places: int = 2) -> dict[str, float]:

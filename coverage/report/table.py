@@ -2,42 +2,48 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
 from fieldcomb.coverage.gear.swing import BODY
 from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.report.marks import say_marks, warning
-from fieldcomb.coverage.report.rounding import share
+from fieldcomb.coverage.report.marks import format_marks, warning
+from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.report.strips import reportable, strip_name
 from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.report.todo import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 from fieldcomb.coverage.report.words import (
-    bearing,
-    entered,
-    estimated,
-    filled,
-    found_from,
-    moment,
-    pace_95,
-    pegs,
-    team,
-    under_coil,
-    under_coil_of,
+    format_bearing,
+    format_estimate,
+    format_filled,
+    format_least_width,
+    format_moment,
+    format_no_go_entry,
+    format_pace_95,
+    format_pegs,
+    format_team,
+    format_total_under_coil,
+    format_under_coil,
 )
 from fieldcomb.coverage.survey.results import Comparison, OutingResult, Report
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import say_duration, say_length
+from fieldcomb.tracks.units import (
+    NONE,
+    format_area,
+    format_count,
+    format_duration,
+    format_length,
+    format_number,
+    format_percent,
+    format_square_metres,
+)
 
 WIDTH = 100
 LARGEST = 5
 TODO_SHOWN = 3
-_NONE = "-"
 
 _PASSES = {"0": "never", "1": "once", "2": "twice", "3+": "three times or more"}
-_SHOWN = 0.1  # percent and square metres are shown to a tenth
 
 
 def table(report: Report) -> str:
@@ -63,32 +69,6 @@ def table(report: Report) -> str:
 
 
 # ------------------------------------------------------------------------------------------------------------- words
-
-
-def _number(value: float | None, places: int = 0) -> str:
-    if value is None or not math.isfinite(value):
-        return _NONE
-    # Adding zero turns -0 into 0.
-    return f"{round(value, places) + 0.0:,.{places}f}".replace(",", " ")
-
-
-def _area(value_m2: float | None) -> str:
-    """Square metres without the unit: whole from 100 on, else to a tenth; what is there never shows as nothing."""
-    if value_m2 is not None and 0 < value_m2 < _SHOWN / 2:
-        return "<0.1"
-    return _number(value_m2, 1 if value_m2 is not None and 0 < value_m2 < 99.95 else 0)
-
-
-def _pct(pct: float | None, part_m2: float, whole_m2: float) -> str:
-    return _number(share(pct, round(part_m2, 2), round(whole_m2, 2), 1), 1)
-
-
-def _count(many: int, one: str, more: str | None = None) -> str:
-    return f"{_number(many)} {one if many == 1 else more or one + 's'}"
-
-
-def _span(seconds: float | None) -> str:
-    return _NONE if seconds is None or not math.isfinite(seconds) else say_duration(seconds)
 
 
 def _right(cells: Sequence[str], widths: Sequence[int]) -> str:
@@ -121,22 +101,23 @@ def _head(report: Report) -> Iterator[str]:
     site, total = report.site, report.total
     yield from wrapped(harmless(site.name), WIDTH)
     boundary = "inside the boundary given" if site.boundary == "given" else "of the ground between your walks"
-    net = [f"{_area(m2)} m2 {kind}" for m2, kind in ((site.no_go_m2, "no-go"), (site.blocked_m2, "blocked")) if m2]
+    net = [f"{format_area(m2)} {kind}" for m2, kind in ((site.no_go_m2, "no-go"), (site.blocked_m2, "blocked")) if m2]
     without = f", without {' and '.join(net)}" if net else ""
-    yield from _line("Site", f"{_area(site.area_m2)} m2 {boundary}{without}")
-    swept = f"{_pct(total.swept_pct, total.swept_m2, site.area_m2)} % {_of_what(report)}, {_area(total.swept_m2)} m2"
-    times = f"in {_count(len(report.outings), 'outing')}"
-    yield from _line("Walked over", f"{swept}, {times}; {_number(total.twice_pct, 1)} % of that twice or more")
+    yield from _line("Site", f"{format_area(site.area_m2)} {boundary}{without}")
+    share = format_share(total.swept_pct, total.swept_m2, site.area_m2)
+    swept = f"{share} {_of_what(report)}, {format_area(total.swept_m2)}"
+    times = f"in {format_count(len(report.outings), 'outing')}"
+    yield from _line("Walked over", f"{swept}, {times}; {format_percent(total.twice_pct)} of that twice or more")
     yield from _estimate(report)
     yield from _under(report)
-    yield from _line("Crosswise", f"{_area(total.crosswise_m2)} m2 were walked in two directions")
+    yield from _line("Crosswise", f"{format_area(total.crosswise_m2)} were walked in two directions")
     if total.not_recorded_m2 > 0:
         yield from _line(
-            "Not recorded", f"{_area(total.not_recorded_m2)} m2, counted neither as walked over nor as missed"
+            "Not recorded", f"{format_area(total.not_recorded_m2)}, counted neither as walked over nor as missed"
         )
     if total.said_walked_m2 > 0:
-        said = "m2 that people say they walked without a recording: counted neither as walked over nor as missed"
-        yield from _line("Said walked", f"{_area(total.said_walked_m2)} {said}")
+        words = "that people say they walked without a recording: counted neither as walked over nor as missed"
+        yield from _line("Said walked", f"{format_area(total.said_walked_m2)} {words}")
 
 
 def _estimate(report: Report) -> Iterator[str]:
@@ -145,14 +126,14 @@ def _estimate(report: Report) -> Iterator[str]:
         if total.estimate.reason:
             yield from _line("Estimate", f"none of the true share: {total.estimate.reason}")
         return
-    recorded = f"{_pct(total.swept_pct, total.swept_m2, report.site.area_m2)} %"
-    yield from _line("Estimate", estimated(total.estimate, recorded))
-    yield from _line("", found_from(total.found_from_m, total.estimate.strips_placed))
+    recorded = format_share(total.swept_pct, total.swept_m2, report.site.area_m2)
+    yield from _line("Estimate", format_estimate(total.estimate, recorded))
+    yield from _line("", format_least_width(total.found_from_m, total.estimate.strips_placed))
 
 
 def _under(report: Report) -> Iterator[str]:
-    if said := under_coil_of(report.total.swept_pct, report.total.under, report.depth_m):
-        yield from _line("Under the coil", said)
+    if under := format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m):
+        yield from _line("Under the coil", under)
 
 
 def _line(title: str, text: str) -> list[str]:
@@ -181,25 +162,24 @@ def _outings(report: Report) -> Iterator[str]:
 def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
     head, times, ground = outing.head, outing.times, outing.ground
     cells = (
-        _pct(ground.swept_pct, ground.swept_m2, report.site.area_m2),
-        _area(ground.new_m2),
-        _area(ground.again_same_coil_m2),
-        _area(ground.again_other_coil_m2),
-        _area(ground.crosswise_m2),
-        _number(outing.minutes_per_100_m2, 1),
-        _span(times.searching_s),
-        _NONE if times.digs is None else _number(times.digs),
+        format_share(ground.swept_pct, ground.swept_m2, report.site.area_m2).removesuffix(" %"),
+        format_square_metres(ground.new_m2),
+        format_square_metres(ground.again_same_coil_m2),
+        format_square_metres(ground.again_other_coil_m2),
+        format_square_metres(ground.crosswise_m2),
+        format_number(outing.minutes_per_100_m2, 1),
+        format_duration(times.searching_s),
+        NONE if times.digs is None else format_number(times.digs),
     )
-    yield _left(f"  {moment(head.start_s, report.site.zone)}", 21) + _right(cells, _WIDTHS)
+    yield _left(f"  {format_moment(head.start_s, report.site.zone)}", 21) + _right(cells, _WIDTHS)
     label = f' "{head.label}"' if head.label else ""
     swings = "; ".join(dict.fromkeys(_swing(recording) for recording in outing.recordings))
     yield from _sentence(f"{head.id}{label}: {swings or ', '.join(head.coils)}", 4)
     yield from _sentence(_walking(outing), 4)
     if outing.marks:
-        yield from _sentence(f"Marks: {say_marks(outing.marks)}", 4)
+        yield from _sentence(f"Marks: {format_marks(outing.marks)}", 4)
     for entry in outing.no_go.entries:
-        size = f"{_area(entry.area_m2)} m2"
-        said = entered(size, entry.area, entry.depth_m, entry.position_error_could_explain)
+        said = format_no_go_entry(entry.area_m2, entry.area, entry.depth_m, entry.position_error_could_explain)
         yield from _sentence(f"no-go: {said}", 4)
     if head.note:
         yield from _sentence(f"note: {head.note}", 4)
@@ -207,34 +187,34 @@ def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
 
 def _swing(recording: RecordingResult) -> str:
     mark = "" if recording.swath_measured else " (not measured)"
-    return f"{recording.coil}, swing width {say_length(recording.swath_m)}{mark}"
+    return f"{recording.coil}, swing width {format_length(recording.swath_m)}{mark}"
 
 
 def _walking(outing: OutingResult) -> str:
     head, times, ground = outing.head, outing.times, outing.ground
-    said = [f"walked {_number(times.walked_m)} m"]
+    said = [f"walked {format_number(times.walked_m)} m"]
     if head.searchers > 1:
-        said.insert(0, team(head.recorded, head.unrecorded))
-        said[1] = f"walked {_number(times.walked_m)} m in all"
+        said.insert(0, format_team(head.recorded, head.unrecorded))
+        said[1] = f"walked {format_number(times.walked_m)} m in all"
     if times.speed_m_s is not None:
-        said[-1] += f", searching at {_number(times.speed_m_s, 2)} m/s"
+        said[-1] += f", searching at {format_number(times.speed_m_s, 2)} m/s"
     if times.elapsed_s is not None:
-        said.append(f"{_span(times.elapsed_s)} in all")
+        said.append(f"{format_duration(times.elapsed_s)} in all")
         others = ((times.stopped_s, "standing"), (times.transit_s, "on the way"), (times.dropout_s, "not recorded"))
-        said += [f"{_span(seconds)} {words}" for seconds, words in others if seconds]
+        said += [f"{format_duration(seconds)} {words}" for seconds, words in others if seconds]
     if times.stops is not None:
-        said.append(_count(times.stops, "stop"))
+        said.append(format_count(times.stops, "stop"))
     grounds = (
         (ground.not_recorded_m2, "not recorded"),
         (ground.outside_m2, "outside the boundary"),
         (outing.no_go.area_m2, "of no-go ground entered"),
     )
-    said += [f"{_area(m2)} m2 {words}" for m2, words in grounds if m2 > 0]
-    if under := under_coil(outing.under):
+    said += [f"{format_area(m2)} {words}" for m2, words in grounds if m2 > 0]
+    if under := format_under_coil(outing.under):
         said.append(under)
-    said.append(f"all so far {_number(ground.total_pct, 1)} %")
+    said.append(f"all so far {format_percent(ground.total_pct)}")
     if times.total_hours is not None:
-        said[-1] += f" in {_span(times.total_hours * 3600)} of searching"
+        said[-1] += f" in {format_duration(times.total_hours * 3600)} of searching"
     return "; ".join(said)
 
 
@@ -246,12 +226,11 @@ def _coils(report: Report) -> Iterator[str]:
         return
     yield "By coil"
     for coil in report.coils:
-        pct = _pct(coil.swept_pct, coil.swept_m2, report.site.area_m2)
-        said = f"{pct} % {_of_what(report)}, {_area(coil.swept_m2)} m2, in {_count(coil.outings, 'outing')}"
-        if under := under_coil(coil.under):
-            said += (
-                f"; {under}; 95 % of the swing under it up to {pace_95(coil.pace_95_low_m_s, coil.pace_95_high_m_s)}"
-            )
+        pct = format_share(coil.swept_pct, coil.swept_m2, report.site.area_m2)
+        said = f"{pct} {_of_what(report)}, {format_area(coil.swept_m2)}, in {format_count(coil.outings, 'outing')}"
+        if under := format_under_coil(coil.under):
+            pace = format_pace_95(coil.pace_95_low_m_s, coil.pace_95_high_m_s)
+            said += f"; {under}; 95 % of the swing under it up to {pace}"
         yield from _sentence(f"{coil.coil}: {said}", 2)
 
 
@@ -259,8 +238,8 @@ def _passes(report: Report) -> Iterator[str]:
     whole = report.site.area_m2
     yield "The coil passed"
     for key, m2 in report.total.passes_m2.items():
-        pct = _pct(100 * m2 / whole if whole > 0 else None, m2, whole)
-        yield f"  {_left(_PASSES.get(key, key), 20)}{_area(m2):>12} m2{pct:>8} %"
+        pct = format_share(100 * m2 / whole if whole > 0 else None, m2, whole)
+        yield f"  {_left(_PASSES.get(key, key), 20)}{format_area(m2):>15}{pct:>10}"
 
 
 _STRIP_WIDTHS = (13, 9, 9)
@@ -274,12 +253,13 @@ def _missed(report: Report) -> Iterator[str]:
     if not report.strips:
         yield "  no strip or open ground of 0.5 m2 or more"
         return
-    said = f"{_count(len(strips), 'strip')}, {_area(sum(s.area_m2 for s in strips))} m2"
-    said += f"; {_count(len(ground), 'piece')} of open ground, {_area(sum(s.area_m2 for s in ground))} m2"
+    said = f"{format_count(len(strips), 'strip')}, {format_area(sum(s.area_m2 for s in strips))}"
+    said += f"; {format_count(len(ground), 'piece')} of open ground, {format_area(sum(s.area_m2 for s in ground))}"
     if len(told) < len(report.strips):
         said = f"certain or likely: {said}"
         untold = len(report.strips) - len(told)
-        yield from _sentence(f"{_count(untold, 'more piece')} cannot be told from the receiver's error, not listed", 2)
+        pieces = format_count(untold, "more piece")
+        yield from _sentence(f"{pieces} cannot be told from the receiver's error, not listed", 2)
     largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
     largest.sort(key=lambda strip: strip.tier or "")
     more = len(told) - len(largest)
@@ -293,13 +273,13 @@ def _missed(report: Report) -> Iterator[str]:
             yield f"  {tier}"
         yield from map(_strip, several)
     if more:
-        yield f"  and {_number(more)} more, all on the map and in strips.geojson"
+        yield f"  and {format_number(more)} more, all on the map and in strips.geojson"
 
 
 def _strip(strip: Strip) -> str:
     lon, lat = strip.centre
-    sizes = (f"{_area(strip.area_m2)} m2", say_length(strip.length_m), say_length(strip.width_m))
-    way = bearing(strip.bearing_deg).partition(" (")[0]
+    sizes = (format_area(strip.area_m2), format_length(strip.length_m), format_length(strip.width_m))
+    way = format_bearing(strip.bearing_deg).partition(" (")[0]
     return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36} {lat:.5f}, {lon:.5f}"
 
 
@@ -312,7 +292,7 @@ def _between(between: Comparison) -> Iterator[str]:
         ("in neither", between.neither_m2),
     )
     for words, m2 in rows:
-        yield from wrapped(words, WIDTH, f"{_area(m2):>12} m2  ", " " * 17)
+        yield from wrapped(words, WIDTH, f"{format_area(m2):>15}  ", " " * 17)
 
 
 def _todo(report: Report) -> Iterator[str]:
@@ -320,11 +300,11 @@ def _todo(report: Report) -> Iterator[str]:
         return
     yield "To do"
     for coil in report.todo:
-        yield from _sentence(todo_line(coil, f"{_area(coil.area_m2)} m2"), 2)
+        yield from _sentence(todo_line(coil), 2)
         for piece in coil.pieces[:TODO_SHOWN]:
             lon, lat = piece.centre
             at = f"at {lat:.5f}, {lon:.5f}"
-            yield from _sentence(f"{piece_line(piece, f'{_area(piece.area_m2)} m2')}; {at}", 4)
+            yield from _sentence(f"{piece_line(piece)}; {at}", 4)
     yield from _sentence(PROMISE, 2)
 
 
@@ -343,32 +323,34 @@ def _recordings(report: Report) -> Iterator[str]:
 def _recording(recording: RecordingResult) -> Iterator[str]:
     who = f" ({recording.searcher})" if recording.searcher else ""
     every = "no times" if recording.interval_s is None else f"one every {recording.interval_s:.3g} s"
-    dropped = [f"{_number(many)} {why}" for why, many in sorted(recording.dropped.items()) if many]
+    dropped = [f"{format_number(many)} {why}" for why, many in sorted(recording.dropped.items()) if many]
     left_out = f"left out: {', '.join(dropped)}" if dropped else "none left out"
-    said = f"{_count(recording.fixes, 'fix', 'fixes')}, {every}, {left_out}; gps {recording.gps}"
+    said = f"{format_count(recording.fixes, 'fix')}, {every}, {left_out}; gps {recording.gps}"
     if recording.lift_measured:
-        said += f"; coil {say_length(recording.lift_m)} above the soil"
+        said += f"; coil {format_length(recording.lift_m)} above the soil"
     if recording.ground:
         said += f"; ground: {recording.ground}"
     if recording.carried != BODY:
         said += f"; carried: {recording.carried}"
     yield from _sentence(f"{recording.file}{who}: {recording.verdict}; {said}", 2)
     if recording.pegs:
-        yield from wrapped(f"Pegs: {pegs(len(recording.pegs), *recording.pegs_off_m)}", WIDTH, "    - ", "      ")
+        yield from wrapped(
+            f"Pegs: {format_pegs(len(recording.pegs), *recording.pegs_off_m)}", WIDTH, "    - ", "      "
+        )
     for text in (*recording.advice, *recording.notes):
         yield from wrapped(harmless(text), WIDTH, "    - ", "      ")
 
 
 def _filled(report: Report) -> Iterator[str]:
     for one in report.filled:
-        yield filled(one.area, one.depth_m, one.coils)
+        yield format_filled(one.area, one.depth_m, one.coils)
 
 
 def _cautions(report: Report) -> Iterator[str]:
     recordings = [recording for outing in report.outings for recording in outing.recordings]
     guessed = sum(not recording.swath_measured for recording in recordings)
     if guessed:
-        of = f"{_number(guessed)} of {_count(len(recordings), 'recording')}"
+        of = f"{format_number(guessed)} of {format_count(len(recordings), 'recording')}"
         yield f"The swing width was not measured for {of}: every area is as wrong as that guess. Measure it first."
     poor = [recording.file for recording in recordings if recording.verdict == "poor"]
     if poor:

@@ -7,10 +7,9 @@ from typing import Any
 
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields
 from fieldcomb.coverage.survey.results import Report
-from fieldcomb.coverage.todo.junk import FEW_DIGS
 from fieldcomb.coverage.todo.losses import NEVER, REASONS
 from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil, TodoPiece
-from fieldcomb.tracks.units import many, say_duration
+from fieldcomb.tracks.units import format_area, format_count, format_duration, format_percent
 
 PROMISE = (
     "This ranks ground by where one more pass might find most. It is a model and promises nothing: how many targets "
@@ -56,28 +55,28 @@ def junk_fields(junk: JunkResult | None) -> dict[str, Any] | None:
 # ------------------------------------------------------------------------------------------------------------- words
 
 
-def todo_line(coil: TodoCoil, area: str) -> str:
-    """One line a coil, ``area`` in words: ``small: 840 m2 worth it, 55 min, mostly too much junk for large``."""
+def todo_line(coil: TodoCoil) -> str:
+    """One line a coil: ``small: 840 m2 worth it, 55 min, mostly too much junk for large``."""
     if not coil.pieces:
         return f"{coil.coil}: nothing left where another pass would be worth it"
-    time = "" if coil.minutes is None else f", {say_duration(coil.minutes * 60)}"
-    return f"{coil.coil}: {area} worth it{time}, mostly {coil.mostly}"
+    time = "" if coil.minutes is None else f", {format_duration(coil.minutes * 60)}"
+    return f"{coil.coil}: {format_area(coil.area_m2)} worth it{time}, mostly {coil.mostly}"
 
 
-def piece_line(piece: TodoPiece, area: str) -> str:
+def piece_line(piece: TodoPiece) -> str:
     """One piece in words."""
-    time = "" if piece.minutes is None else f", {say_duration(piece.minutes * 60)}"
-    return f"{piece.rank}. {area}{time}: {reason_words(piece)}; {junk_words(piece)}"
+    time = "" if piece.minutes is None else f", {format_duration(piece.minutes * 60)}"
+    return f"{piece.rank}. {format_area(piece.area_m2)}{time}: {format_piece_reason(piece)}; {format_piece_junk(piece)}"
 
 
-def reason_words(piece: TodoPiece) -> str:
+def format_piece_reason(piece: TodoPiece) -> str:
     """Why a piece is to do; of ground never swept, how much of it that may be."""
     if piece.reason != REASONS[NEVER] or piece.unswept_pct >= SURE_PCT:
         return piece.reason
-    return f"{piece.reason}, about {piece.unswept_pct:.0f} % of it"
+    return f"{piece.reason}, about {format_percent(piece.unswept_pct, 0)} of it"
 
 
-def junk_words(piece: TodoPiece) -> str:
+def format_piece_junk(piece: TodoPiece) -> str:
     """Junk on a piece, with how sure that is."""
     if piece.junk_per_m2 is None:
         return NOT_MEASURED
@@ -98,7 +97,11 @@ def searched_lines(report: Report) -> Iterator[str]:
             (one.part_pct, "part of them dug"),
             (one.none_pct, "heard, not dug"),
         )
-        said = [f"{pct:.1f} % {words}" for pct, words in (*parts, (one.not_stated_pct, "not stated")) if pct >= 0.05]
+        said = [
+            f"{format_percent(pct)} {words}"
+            for pct, words in (*parts, (one.not_stated_pct, "not stated"))
+            if pct >= 0.05
+        ]
         yield f"{CLASS_NAMES[one.name]}: {', '.join(said) or 'nothing swept'}"
 
 
@@ -108,18 +111,18 @@ def junk_lines(junk: JunkResult | None) -> Iterator[str]:
         return
     told = []
     if junk.squares:
-        told.append(f"{many(junk.signals, 'signal')} in {many(junk.squares, 'count square')}")
+        told.append(f"{format_count(junk.signals, 'signal')} in {format_count(junk.squares, 'count square')}")
     if junk.dug:
-        told.append(f"{many(junk.dug, 'piece')} dug: a lower bound, since nails are left in the ground")
+        told.append(f"{format_count(junk.dug, 'piece')} dug: a lower bound, since nails are left in the ground")
     if told and junk.then_per_m2 is not None and junk.now_per_m2 is not None:
-        where = f"on the {100 - junk.not_measured_pct:.0f} % of the site where anything is known"
+        where = f"on the {format_percent(100 - junk.not_measured_pct, 0)} of the site where anything is known"
         bound = junk.counted_pct == junk.drawn_pct == junk.assumed_pct == 0
         now = "what is left is not known" if bound else f"{junk.now_per_m2:.2g} now"
         dense = f"{'at least ' if bound else ''}{junk.then_per_m2:.2g} per m2 before digging, {now}"
-        few = junk.squares == 0 and junk.dug < FEW_DIGS
-        error = f", a rough guess (± {junk.error_pct:.0f} %{' or worse' if few else ''})" if junk.error_pct else ""
+        error = f", a rough guess (± {format_percent(junk.error_pct, 0)})" if junk.error_pct else ""
         yield f"{'; '.join(told)}. {where[:1].upper()}{where[1:]}: {dense}{error}"
     if junk.not_measured_pct >= 0.05:
-        yield f"{NOT_MEASURED}: {junk.not_measured_pct:.0f} % of the site. A count square (mark count 14) helps most"
+        share = format_percent(junk.not_measured_pct, 0)
+        yield f"{NOT_MEASURED}: {share} of the site. A count square (mark count 14) helps most"
     if junk.heard_not_dug:
-        yield f"heard, not dug: {many(junk.heard_not_dug, 'mark')}, {junk.heard_m2:.0f} m2 round them"
+        yield f"heard, not dug: {format_count(junk.heard_not_dug, 'mark')}, {format_area(junk.heard_m2)} round them"

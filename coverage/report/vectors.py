@@ -13,11 +13,12 @@ from fieldcomb.coverage.raster.polygons import Shape, geometry, to_degrees
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES
 from fieldcomb.coverage.report.strips import reportable, strip_fields, strip_name
 from fieldcomb.coverage.report.todo import piece_fields, piece_line
-from fieldcomb.coverage.report.words import bearing
+from fieldcomb.coverage.report.words import format_bearing
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.files.json_text import feature_collection
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import format_area, format_count, format_length
 
 FINEST_M = 0.05
 COARSEST_M = 0.4
@@ -40,7 +41,8 @@ def strips_gpx(report: Report) -> str:
     told = reportable(report.strips)
     if len(told) < len(report.strips):
         untold = len(report.strips) - len(told)
-        gpx.description = f"without {untold} pieces that cannot be told from the receiver's error; see strips.geojson"
+        pieces = format_count(untold, "piece")
+        gpx.description = f"without {pieces} that cannot be told from the receiver's error; see strips.geojson"
     for strip in told:
         gpx.tracks.append(_track(_device_name(strip), _description(strip), strip.shape, report))
     return str(gpx.to_xml(version="1.1")) + "\n"
@@ -57,7 +59,7 @@ def todo_gpx(report: Report) -> str:
     gpx = _gpx(report)
     for piece in (piece for coil in report.todo for piece in coil.pieces):
         name = f"T{piece.rank} {harmless(piece.coil)}"[:15]
-        said = harmless(piece_line(piece, f"{piece.area_m2:.0f} m2")).replace("±", "+-")
+        said = harmless(piece_line(piece)).replace("±", "+-")
         gpx.tracks.append(_track(name, f"{harmless(piece.coil)}, {said}", piece.shape, report))
     return str(gpx.to_xml(version="1.1")) + "\n"
 
@@ -81,18 +83,16 @@ def _track(name: str, description: str, shape: Shape, report: Report) -> gpxpy.g
 
 
 def _device_name(strip: Strip) -> str:
-    """Return a name of at most 15 letters: ``S1 12m2``, ``O2 140m2``, ``O3 12ha``."""
-    area = f"{strip.area_m2:.1f}m2" if strip.area_m2 < 9.95 else f"{strip.area_m2:.0f}m2"
-    if strip.area_m2 >= 99_999.5:
-        area = f"{strip.area_m2 / 10_000:.0f}ha"
-    return f"{strip_name(strip)} {area}"[:15]
+    """Return a name of at most 15 letters: ``S1 12.3m2``, ``O2 140m2``, ``O3 1.23ha``."""
+    return f"{strip_name(strip)} {format_area(strip.area_m2).replace(' ', '')}"[:15]
 
 
 def _description(strip: Strip) -> str:
     kind = "missed open ground" if strip.kind == "open" else "missed strip"
-    size = f"{strip.area_m2:.1f} m2, {strip.length_m:.1f} m long, {strip.width_m:.1f} m wide"
+    length, width = format_length(strip.length_m), format_length(strip.width_m)
+    size = f"{format_area(strip.area_m2)}, {length} long, {width} wide"
     # Degree signs and the like are more than the letters of some devices.
-    way = "" if strip.bearing_deg is None else f", {bearing(strip.bearing_deg).partition(' (')[0]}"
+    way = "" if strip.bearing_deg is None else f", {format_bearing(strip.bearing_deg).partition(' (')[0]}"
     return f"{kind}, {size}{way}"
 
 

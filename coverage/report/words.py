@@ -1,4 +1,4 @@
-"""Numbers, dates and directions in words, as people read them on the page."""
+"""What was measured in words: moments, directions, places, and the sentences that table and page share."""
 
 from __future__ import annotations
 
@@ -7,10 +7,8 @@ from datetime import datetime
 
 from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.under_coil import Under
-from fieldcomb.tracks.units import iso_utc, parse_zone, say_length
+from fieldcomb.tracks.units import format_area, format_count, format_length, iso_utc, parse_zone
 
-NARROW = "\u202f"  # narrow no-break space: groups thousands in every language, and keeps a number and its unit together
-NONE = "–"
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DIRECTIONS = (
     "north to south",
@@ -24,52 +22,10 @@ _DIRECTIONS = (
 )
 
 
-def number(value: float | None, places: int = 0) -> str:
-    """A number with its thousands apart; a dash when there is none.
-
-    >>> number(1234567.89, 1).replace(NARROW, "_"), number(None)
-    ('1_234_567.9', '–')
-    """
-    if value is None:
-        return NONE
-    text = f"{value:,.{places}f}".replace(",", NARROW)
-    return text.removeprefix("-") if not any(digit in text for digit in "123456789") else text.replace("-", "−")
-
-
-def area(value_m2: float | None) -> str:
-    """Square metres, with one decimal below 100; hectares from ten of them on."""
-    if value_m2 is None:
-        return NONE
-    if value_m2 >= 100_000:
-        return f"{number(value_m2 / 10_000, 1)}{NARROW}ha"
-    return f"{number(value_m2, 1 if 0 < value_m2 < 100 else 0)}{NARROW}m²"
-
-
-def percent(value: float | None) -> str:
-    """A share with one decimal.
-
-    >>> percent(71.04).replace(NARROW, "_")
-    '71.0_%'
-    """
-    return NONE if value is None else f"{number(value, 1)}{NARROW}%"
-
-
-def hours(seconds: float | None) -> str:
-    """Seconds as hours with one decimal; minutes below one hour."""
-    if seconds is None:
-        return NONE
-    return f"{number(seconds / 3600, 1)}{NARROW}h" if seconds >= 3600 else f"{number(seconds / 60)}{NARROW}min"
-
-
-def length(value_m: float) -> str:
-    """A length in centimetres or metres."""
-    return say_length(value_m).replace(" ", NARROW)
-
-
-def moment(time_s: float | None, zone: str) -> str:
+def format_moment(time_s: float | None, zone: str) -> str:
     """Unix seconds as date and time in the site's zone, the same on every machine.
 
-    >>> moment(1772874720, "UTC")
+    >>> format_moment(1772874720, "UTC")
     '7 Mar 2026, 09:12'
     """
     if time_s is None:
@@ -81,10 +37,10 @@ def moment(time_s: float | None, zone: str) -> str:
     return f"{local.day} {_MONTHS[local.month - 1]} {local.year}, {local:%H:%M}"
 
 
-def bearing(value_deg: float | None) -> str:
+def format_bearing(value_deg: float | None) -> str:
     """A bearing of 0-180 degrees from true north, in plain words.
 
-    >>> bearing(2), bearing(91), bearing(None)
+    >>> format_bearing(2), format_bearing(91), format_bearing(None)
     ('north to south (2° from true north)', 'east to west (91° from true north)', 'no clear direction')
     """
     if value_deg is None:
@@ -92,43 +48,36 @@ def bearing(value_deg: float | None) -> str:
     return f"{_DIRECTIONS[round(value_deg / 22.5) % 8]} ({value_deg:.0f}° from true north)"
 
 
-def entered(size: str, area: str | None, depth_m: float, could: bool) -> str:
+def format_no_go_entry(area_m2: float, area: str | None, depth_m: float, could: bool) -> str:
     """How far a walk reached into a no-go area, and whether the receiver alone could be the reason.
 
-    >>> entered("12 m2", "nesting birds", 3.0, True)
-    '12 m2 inside nesting birds, up to 3 m deep: position error could explain it'
+    >>> format_no_go_entry(12.0, "nesting birds", 3.0, True)
+    '12.0 m2 inside nesting birds, up to 3 m deep: position error could explain it'
     """
     name = area or "no-go ground (no reason given)"
-    deep = say_length(round(depth_m, 2)) if depth_m >= 0.005 else "under 1 cm"
-    return f"{size} inside {name}, up to {deep} deep: position error {'could' if could else 'could not'} explain it"
+    explains = "could explain" if could else "could not explain"
+    deep = format_length(round(depth_m, 2)) if depth_m >= 0.005 else "under 1 cm"
+    return f"{format_area(area_m2)} inside {name}, up to {deep} deep: position error {explains} it"
 
 
-def place(lon_lat_deg: tuple[float, float]) -> str:
+def format_lat_lon(lon_lat_deg: tuple[float, float]) -> str:
     """Latitude and longitude with seven decimals (about 1 cm)."""
     lon, lat = lon_lat_deg
     return f"{lat:.7f}, {lon:.7f}"
 
 
-def count(many: int, one: str, more: str | None = None) -> str:
-    """A number and its noun.
-
-    >>> count(1, "strip"), count(3, "strip"), count(2, "piece of ground", "pieces of ground")
-    ('1 strip', '3 strips', '2 pieces of ground')
-    """
-    return f"{number(many)} {one if many == 1 else more or one + 's'}"
-
-
-def pegs(many: int, before_m: float, after_m: float) -> str:
+def format_pegs(count: int, before_m: float, after_m: float) -> str:
     """How far off a receiver was at the pegs; what one touch alone is worth cannot be told.
 
-    >>> pegs(6, 1.81, 0.74), pegs(1, 1.81, 1.81), pegs(2, 0.03, 0.02)
-    ('6 touches, 1.8 m off before, 0.7 m after', '1 touch, 1.8 m off', '2 touches, 3 cm off before, 2 cm after')
+    >>> format_pegs(6, 1.81, 0.74), format_pegs(1, 1.81, 1.81), format_pegs(2, 0.03, 0.02)
+    ('6 touches, 1.8 m off before, 70 cm after', '1 touch, 1.8 m off', '2 touches, 3 cm off before, 2 cm after')
     """
-    before, after = (f"{m:.1f} m" if m >= 0.095 else say_length(m) for m in (before_m, after_m))
-    return f"1 touch, {before} off" if many == 1 else f"{many} touches, {before} off before, {after} after"
+    before, after = (format_length(round(off_m, 1 if off_m >= 0.095 else 2)) for off_m in (before_m, after_m))
+    touches = format_count(count, "touch")
+    return f"{touches}, {before} off" if count == 1 else f"{touches}, {before} off before, {after} after"
 
 
-def team(recorded: int, unrecorded: Sequence[str]) -> str:
+def format_team(recorded: int, unrecorded: Sequence[str]) -> str:
     """How many of the people of an outing there is a recording of, and who recorded nothing.
 
     Ground that is not recorded is not ground missed, so this belongs beside every percentage.
@@ -137,10 +86,10 @@ def team(recorded: int, unrecorded: Sequence[str]) -> str:
     return said + (f" (not {', '.join(unrecorded)})" if unrecorded else "")
 
 
-def estimated(estimate: Estimate, recorded: str) -> str:
+def format_estimate(estimate: Estimate, recorded: str) -> str:
     """The estimate of the share walked over in one line, with its 90 % interval and what was recorded; empty without.
 
-    >>> estimated(Estimate(71.2, 63.4, 77.4, False, None), "66.1 %")
+    >>> format_estimate(Estimate(71.2, 63.4, 77.4, False, None), "66.1 %")
     'walked over 71 % (63-77), as recorded 66.1 %; single strips cannot be trusted'
     """
     if estimate.pct is None:
@@ -150,14 +99,14 @@ def estimated(estimate: Estimate, recorded: str) -> str:
     return f"walked over {estimate.pct:.0f} % ({interval}), as recorded {recorded}; single strips {trust} be trusted"
 
 
-def under_coil(under: Under) -> str:
+def format_under_coil(under: Under) -> str:
     """The share under the coil itself, about; a range where the time of a sweep is a guess. Empty without one.
 
-    >>> under_coil(Under(45.2)), under_coil(Under(45.2, 25.4, 45.2)), under_coil(Under(None))
+    >>> format_under_coil(Under(45.2)), format_under_coil(Under(45.2, 25.4, 45.2)), format_under_coil(Under(None))
     ('the coil itself about 45 %', 'the coil itself about 25 to 45 %', '')
-    >>> under_coil(Under(0.2)), under_coil(Under(0.0))
+    >>> format_under_coil(Under(0.2)), format_under_coil(Under(0.0))
     ('the coil itself under 1 %', 'the coil itself 0 %')
-    >>> under_coil(Under(45.2, left_out=2))
+    >>> format_under_coil(Under(45.2, left_out=2))
     'the coil itself about 45 %, not counting 2 outings without times'
     """
     return _about(under) + _left_out(under) if under.pct is not None else ""
@@ -173,28 +122,28 @@ def _about(under: Under) -> str:
 
 
 def _left_out(under: Under) -> str:
-    return f", not counting {count(under.left_out, 'outing')} without times" if under.left_out else ""
+    return f", not counting {format_count(under.left_out, 'outing')} without times" if under.left_out else ""
 
 
-def under_coil_of(pct: float, under: Under, depth_m: float | None) -> str:
+def format_total_under_coil(pct: float, under: Under, depth_m: float | None) -> str:
     """Walked over and under the coil in one line, with what the second number hangs on. Empty without a clock.
 
-    >>> under_coil_of(71.3, Under(45.2, 25.4, 45.2), None)
+    >>> format_total_under_coil(71.3, Under(45.2, 25.4, 45.2), None)
     'walked over 71 %, the coil itself about 25 to 45 %; the time of a sweep is a guess (1 to 2 s): count your sweeps'
-    >>> under_coil_of(71.3, Under(45.2), 0.15)
+    >>> format_total_under_coil(71.3, Under(45.2), 0.15)
     'walked over 71 %, the coil itself about 45 % at 15 cm deep, as a model has it'
     """
     if under.pct is None:
         return ""
-    deep = "" if depth_m is None else f" at {say_length(depth_m)} deep, as a model has it"
+    deep = "" if depth_m is None else f" at {format_length(depth_m)} deep, as a model has it"
     guess = "" if under.low is None else "; the time of a sweep is a guess (1 to 2 s): count your sweeps"
     return f"walked over {pct:.0f} %, {_about(under)}{deep}{_left_out(under)}{guess}"
 
 
-def pace_95(low_m_s: float | None, high_m_s: float | None) -> str:
+def format_pace_95(low_m_s: float | None, high_m_s: float | None) -> str:
     """How slow a walk keeps 95 % of the swath under the coil.
 
-    >>> pace_95(0.146, 0.146), pace_95(0.073, 0.146), pace_95(None, None)
+    >>> format_pace_95(0.146, 0.146), format_pace_95(0.073, 0.146), format_pace_95(None, None)
     ('0.15 m/s', '0.07 to 0.15 m/s', 'any pace')
     """
     if low_m_s is None or high_m_s is None:
@@ -203,17 +152,17 @@ def pace_95(low_m_s: float | None, high_m_s: float | None) -> str:
     return f"{low} m/s" if low == high else f"{low} to {high} m/s"
 
 
-def filled(area: str | None, depth_m: float, coils: Sequence[str]) -> str:
+def format_filled(area: str | None, depth_m: float, coils: Sequence[str]) -> str:
     """Which coils could hear down to the old surface of filled ground.
 
-    >>> filled("old pond", 0.4, []), filled(None, 0.15, ["a", "b"])
+    >>> format_filled("old pond", 0.4, []), format_filled(None, 0.15, ["a", "b"])
     ('old pond, 40 cm of fill: no coil used so far can reach it', 'filled ground, 15 cm of fill: a, b could reach it')
     """
     said = f"{', '.join(coils)} could reach it" if coils else "no coil used so far can reach it"
-    return f"{area or 'filled ground'}, {say_length(depth_m)} of fill: {said}"
+    return f"{area or 'filled ground'}, {format_length(depth_m)} of fill: {said}"
 
 
-def found_from(width_m: float | None, placed: bool | None) -> str:
+def format_least_width(width_m: float | None, placed: bool | None) -> str:
     """What silence about missed ground means with this receiver."""
     if placed:
         return "Missed strips from about 1 m wide are found where they are."
@@ -223,6 +172,6 @@ def found_from(width_m: float | None, placed: bool | None) -> str:
             "shown."
         )
     return (
-        f"This receiver mostly finds only strips wider than about {length(width_m)}. Narrower ones may exist even if "
-        "none is shown."
+        f"This receiver mostly finds only strips wider than about {format_length(width_m)}. "
+        "Narrower ones may exist even if none is shown."
     )

@@ -15,7 +15,7 @@ import numpy as np
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.timestamps import Clock
 from fieldcomb.tracks.recording import Floats, Lap, Route, Track, Waypoint
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 
 class Gather:
@@ -77,11 +77,15 @@ class Gather:
         """Say how many coordinates were written with a comma."""
         if not self._commas:
             return []
-        return [f"{many(self._commas, 'coordinate')} with a decimal comma, read as with a point"]
+        return [f"{format_count(self._commas, 'coordinate')} with a decimal comma, read as with a point"]
 
     def place_notes(self) -> list[str]:
         """Say how many fixes have no position."""
-        return [f"{many(self._no_position, 'track point')} without a readable position"] if self._no_position else []
+        return (
+            [f"{format_count(self._no_position, 'track point')} without a readable position"]
+            if self._no_position
+            else []
+        )
 
 
 class Asides:
@@ -159,4 +163,6 @@ def floats(values: array[float]) -> Floats:
 def lap_notes(laps: Sequence[Lap]) -> list[str]:
     """Say how many laps a recording has, if it has more than one, and how many of them were ended by hand."""
     by_hand = sum(lap.by_hand is True for lap in laps)
-    return [f"{many(len(laps), 'lap')} beside the track, {by_hand} of them ended by hand"] if len(laps) > 1 else []
+    return (
+        [f"{format_count(len(laps), 'lap')} beside the track, {by_hand} of them ended by hand"] if len(laps) > 1 else []
+    )

@@ -13,7 +13,7 @@ from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.collector import Asides, Gather, lap_notes
 from fieldcomb.tracks.files.xml import Ending, break_notes
 from fieldcomb.tracks.recording import Floats, Lap, Route, Waypoint
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 # Chosen for this project: a copy may be thinned out or rounded to five decimals (about a metre), but not be elsewhere.
 _COPY_STEP_DEG = 1e-5
@@ -58,10 +58,12 @@ def take_lines(fixes: Gather, lines: Sequence[TimedLine]) -> tuple[tuple[Route, 
             fixes.add(*fix)
     notes = []
     if copies:
-        notes.append(f"{many(copies, 'line')} without times beside the track: a copy of it, so the timed one was taken")
+        copied = format_count(copies, "line")
+        notes.append(f"{copied} without times beside the track: a copy of it, so the timed one was taken")
     if plans:
         points = sum(plan.lon_deg.size for plan in plans)
-        said = f"{many(len(plans), 'line')} without times, with {many(points, 'point')}, beside the timed track"
+        planned, places = format_count(len(plans), "line"), format_count(points, "point")
+        said = f"{planned} without times, with {places}, beside the timed track"
         notes.append(f"{said}: taken for a plan, not a walk, and not counted")
     return tuple(plans), tuple(line.name for line in timed or lines if line.name), notes
 
@@ -143,16 +145,16 @@ def reading_notes(
         notes.append("The last point is unfinished and was left out")
     notes += fixes.comma_notes() + fixes.place_notes()
     if asides.left_out:
-        notes.append(f"{many(asides.left_out, 'point')} of {marks} without a readable position, left out")
+        notes.append(f"{format_count(asides.left_out, 'point')} of {marks} without a readable position, left out")
     notes += fixes.clock.notes() + lap_notes(laps)
     if len(fixes) and asides.routes:
-        notes.append(f"{many(len(asides.routes), plan)} beside the track: a plan, not a walk, and not counted")
+        notes.append(f"{format_count(len(asides.routes), plan)} beside the track: a plan, not a walk, and not counted")
     return notes + (mark_notes(len(asides.marks), 0) if len(fixes) else [])
 
 
 def mark_notes(waypoints: int, lost: int) -> list[str]:
     """Say how many marks there are, and how many had no place."""
-    notes = [f"{many(waypoints, 'waypoint')} beside the track"] if waypoints else []
+    notes = [f"{format_count(waypoints, 'waypoint')} beside the track"] if waypoints else []
     if lost:
-        notes.append(f"{many(lost, 'waypoint')} without a readable position, left out")
+        notes.append(f"{format_count(lost, 'waypoint')} without a readable position, left out")
     return notes

@@ -9,7 +9,7 @@ import math
 import re
 from datetime import date
 
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 _UNIX_DAY = date(1970, 1, 1).toordinal()
 UNIX_FIRST_S, UNIX_END_S = 315_532_800.0, 4_102_444_800.0  # 1980-01-01, before satellites; 2100-01-01
@@ -77,9 +77,9 @@ class Clock:
         """Say what was odd about the times."""
         notes = []
         if self.zoneless:
-            notes.append(f"{many(self.zoneless, 'time')} without a time zone, read as UTC")
+            notes.append(f"{format_count(self.zoneless, 'time')} without a time zone, read as UTC")
         if self.unreadable:
-            count = many(self.unreadable, "time")
+            count = format_count(self.unreadable, "time")
             notes.append(f"{count} could not be read, the first being {self.first_unreadable!r}; the points were kept")
         return notes
 

@@ -17,7 +17,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.encoding import PIECE_BYTES, as_utf8, coding_of, trailing_zeros, zeros_note
 from fieldcomb.tracks.files.sniffing import not_this, of_root
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 _MAX_NAMES = 4096
 
@@ -258,7 +258,9 @@ def mend_words(data: bytes) -> tuple[bytes, tuple[str, ...]]:
         alone = "an & stands alone, as in a name like A & B, where it should be &amp;; read as meant"
         notes.append(f"{ampersands} times {alone}")
     if controls:
-        notes.append(f"{many(controls, 'character')} that XML does not allow, in a name or a note: read as blanks")
+        notes.append(
+            f"{format_count(controls, 'character')} that XML does not allow, in a name or a note: read as blanks"
+        )
     return mended, tuple(notes)
 
 

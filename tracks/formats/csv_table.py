@@ -17,7 +17,7 @@ from fieldcomb.tracks.files.collector import Gather
 from fieldcomb.tracks.files.sidelines import FixWords, mark_notes
 from fieldcomb.tracks.files.tables import TableText
 from fieldcomb.tracks.recording import Recording
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 LAT_COLUMNS = ("lat", "latitude", "y")
 LON_COLUMNS = ("lon", "lng", "long", "longitude", "x")
@@ -185,10 +185,13 @@ class _Builder:
         notes = self.fixes.comma_notes() + self.fixes.place_notes()
         if self.too_long:
             notes.append(
-                f"{many(self.too_long, 'row')} with more values than the header has names: their place is unknown"
+                f"{format_count(self.too_long, 'row')} with more values than the header has names: "
+                "their place is unknown"
             )
         if self.unknown_order:
-            said = f"{many(self.unknown_order, 'time')} such as {self.first_unknown!r} leave day and month unclear"
+            said = (
+                f"{format_count(self.unknown_order, 'time')} such as {self.first_unknown!r} leave day and month unclear"
+            )
             notes.append(f"{said}, and were not read: write 2026-04-03T09:12:00Z, year first")
         if self.columns.plane:
             notes.append("The columns x and y were taken for longitude and latitude in degrees")
@@ -239,7 +242,7 @@ def read_csv(data: bytes, file: str) -> Recording:
         raise TrackError(problem, file=file, hint=hint)
     _check_plane(builder)
     if builder.marks.is_list():
-        problem = f"is a table of {many(len(fixes), 'row')}, most with a name or note of their own"
+        problem = f"is a table of {format_count(len(fixes), 'row')}, most with a name or note of their own"
         raise TrackError(problem, file=file, hint="Those are marked places: export the recording of the walk itself")
     waypoints, lost = builder.marks.waypoints(fixes)
     notes = [*table.notes, *_form_notes(line, table.stray_quotes, unfinished), *builder.notes()]
@@ -276,7 +279,9 @@ def _ends_open(data: bytes) -> bool:
 def _form_notes(header_line: int, stray_quotes: int, unfinished: bool) -> list[str]:
     notes = [f"The header is in line {header_line}; what is above it was not read"] if header_line > 1 else []
     if stray_quotes:
-        notes.append(f"{many(stray_quotes, 'row')} with a quotation mark that does not close, read as they stand")
+        notes.append(
+            f"{format_count(stray_quotes, 'row')} with a quotation mark that does not close, read as they stand"
+        )
     if unfinished:
         notes.append("The last row is unfinished and was left out")
     return notes

@@ -15,7 +15,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Gather, lap_notes
 from fieldcomb.tracks.formats.fit_messages import TIMESTAMP, read_messages, split
 from fieldcomb.tracks.recording import Lap, Recording
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 FIT_EPOCH_S = 631_065_600
 """Unix seconds of 1989-12-31T00:00:00Z, from which FIT counts its own."""
@@ -142,7 +142,7 @@ def read_fit(data: bytes, file: str) -> Recording:
 def _no_track(builder: _Builder, notes: list[str]) -> TrackError:
     file = builder.fixes.file
     if builder.planned:
-        problem = f"is a planned course with {many(builder.planned, 'point')}: a plan, not a walk"
+        problem = f"is a planned course with {format_count(builder.planned, 'point')}: a plan, not a walk"
         return TrackError(problem, file=file, hint="Export the recorded activity itself")
     kinds = " and ".join(builder.kinds)
     problem = "holds no track points" + (f": it is a FIT file of {kinds}" if kinds else "")
@@ -154,8 +154,10 @@ def _no_track(builder: _Builder, notes: list[str]) -> TrackError:
 def _notes(builder: _Builder) -> list[str]:
     notes = []
     if builder.undated:
-        count = many(builder.undated, "time")
+        count = format_count(builder.undated, "time")
         notes.append(f"{count} counted from when the recorder was switched on, not from a date: the day is wrong")
     if builder.planned:
-        notes.append(f"A planned course with {many(builder.planned, 'point')} beside the track: a plan, not counted")
+        notes.append(
+            f"A planned course with {format_count(builder.planned, 'point')} beside the track: a plan, not counted"
+        )
     return notes

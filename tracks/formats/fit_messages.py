@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 TIMESTAMP = 253
 """Number of the field with the time of a message, the same in all of them."""
@@ -240,7 +240,7 @@ class _Walk:
                 continue
             layout = layouts.get(head >> 5 & 3 if head & 0x80 else head & 0x0F)
             if layout is None:
-                unread = f"{many(end - at, 'byte')} from there on were not read"
+                unread = f"{format_count(end - at, 'byte')} from there on were not read"
                 raise _StoppedError(f"{self._damaged(at)}: a message of an unknown kind stands there. {unread}")
             begin, at = at + 1, at + 1 + layout.size
             if at > end:

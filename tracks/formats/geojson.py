@@ -19,7 +19,7 @@ from fieldcomb.tracks.files.json_text import json_text, other_system, parse_json
 from fieldcomb.tracks.files.sidelines import FixWords, TimedLine, mark_notes, take_lines
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.recording import Recording, Waypoint
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 TIMES_KEYS, TIME_KEYS = ("coordtimes", "times"), ("time", "timestamp", "datetime", "date_time", "utc")
 NAME_KEYS, NOTE_KEYS = ("name", "mark", "label"), ("note", "desc", "description", "comment", "cmt")
@@ -128,7 +128,9 @@ class _Builder:
             self.fixes.add(lon, lat, time_s)
             marks.add(name, note)
         if marks.is_list():
-            problem = f"holds no line, only {many(len(self.points), 'point')}, most with a name or note of their own"
+            problem = (
+                f"holds no line, only {format_count(len(self.points), 'point')}, most with a name or note of their own"
+            )
             hint = "Those are marked places: export the recording of the walk itself"
             raise TrackError(problem, file=self.file, hint=hint)
         waypoints, self.left_out = marks.waypoints(self.fixes)
@@ -213,9 +215,11 @@ def read_geojson(data: bytes, file: str) -> Recording:
     waypoints = tuple(builder.waypoints())
     notes += builder.fixes.place_notes() + more
     if builder.extra_times:
-        notes.append(f"{many(builder.extra_times, 'time')} of the track without a place: not used")
+        notes.append(f"{format_count(builder.extra_times, 'time')} of the track without a place: not used")
     notes += [
-        f"{many(count, kind)} beside the track, not used" for kind, count in sorted(builder.others.items()) if count
+        f"{format_count(count, kind)} beside the track, not used"
+        for kind, count in sorted(builder.others.items())
+        if count
     ]
     notes += builder.fixes.clock.notes() + mark_notes(len(waypoints), builder.left_out)
     return Recording(file, builder.fixes.track(), waypoints, routes, names, notes=tuple(notes))
@@ -236,7 +240,11 @@ def _read_documents(text: str, builder: _Builder) -> list[str]:
             failed.append(f"record {number} of {len(records)} {error.problem}")
             if len(failed) == len(records):
                 raise TrackError(failed[0], file=builder.file, hint=error.hint) from None
-    return [f"{many(len(failed), 'record')} could not be read: {failed[0]}. The others were read"] if failed else []
+    return (
+        [f"{format_count(len(failed), 'record')} could not be read: {failed[0]}. The others were read"]
+        if failed
+        else []
+    )
 
 
 def _is_sequence(text: str) -> bool:
@@ -246,9 +254,9 @@ def _is_sequence(text: str) -> bool:
 
 
 def _no_walk(builder: _Builder) -> TrackError:
-    found = [many(count, kind) for kind, count in sorted(builder.others.items()) if count]
+    found = [format_count(count, kind) for kind, count in sorted(builder.others.items()) if count]
     if builder.points:
-        found.insert(0, f"{many(len(builder.points), 'point')}, most of them without a time")
+        found.insert(0, f"{format_count(len(builder.points), 'point')}, most of them without a time")
     only = f"only {' and '.join(found)}" if found else "and no feature at all"
     problem = f"holds no walk in GeoJSON, {only}"
     hint = HintKind.POLYGON_IS_BOUNDARY() if builder.others["polygon"] else _HINT

@@ -16,7 +16,7 @@ from fieldcomb.tracks.files.collector import Asides, Gather
 from fieldcomb.tracks.files.sidelines import reading_notes
 from fieldcomb.tracks.files.xml import Actions, Ending, Place, read_mending
 from fieldcomb.tracks.recording import Recording
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 _POINTS: tuple[Place, ...] = (("trkseg", "trkpt"), ("trk", "trkpt"), ("rte", "rtept"), ("gpx", "wpt"))
 _NOTES = ("desc", "cmt")
@@ -119,9 +119,9 @@ def read_gpx(data: bytes, file: str, *, need_track: bool = True) -> Recording:
 def _no_track(builder: _Builder, ending: Ending) -> TrackError:
     found, asides = [], builder.asides
     if asides.routes:
-        found.append(f"{many(len(asides.routes), 'route')} with {many(asides.points, 'point')}")
+        found.append(f"{format_count(len(asides.routes), 'route')} with {format_count(asides.points, 'point')}")
     if asides.marks:
-        found.append(many(len(asides.marks), "waypoint"))
+        found.append(format_count(len(asides.marks), "waypoint"))
     problem = "holds no track points, " + (f"only {' and '.join(found)}" if found else "and no routes or waypoints")
     hint = "Only a recorded track shows where the coil has been: export the recording itself, with its points"
     if ending.broken:

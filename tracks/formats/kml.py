@@ -20,7 +20,7 @@ from fieldcomb.tracks.files.sidelines import TimedLine, mark_notes, take_lines
 from fieldcomb.tracks.files.xml import Actions, Ending, Place, break_notes, read_mending
 from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.recording import Recording, Waypoint
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 _COMMA = re.compile(r"\s*,\s*")
 _GROUP = re.compile(r"\S+")
@@ -219,7 +219,7 @@ def read_kml(data: bytes, file: str) -> Recording:
 
 def _no_track(builder: _Builder, ending: Ending) -> TrackError:
     others = builder.others + Counter({"waypoint": len(builder.waypoints)})
-    found = " and ".join(many(count, words) for words, count in sorted(others.items()) if count)
+    found = " and ".join(format_count(count, words) for words, count in sorted(others.items()) if count)
     problem = f"holds no track and no line, {f'only {found}' if found else 'and no other shape'}"
     hint: str | Hint = (
         "Only a recorded track shows where the coil has been: export the recording itself, with its points"
@@ -238,13 +238,13 @@ def _notes(builder: _Builder, ending: Ending) -> list[str]:
     fixes = builder.fixes
     notes += fixes.comma_notes() + fixes.place_notes()
     if builder.extra_places:
-        notes.append(f"{many(builder.extra_places, 'place')} of the track without a time: kept without one")
+        notes.append(f"{format_count(builder.extra_places, 'place')} of the track without a time: kept without one")
     if builder.extra_times:
-        notes.append(f"{many(builder.extra_times, 'time')} of the track without a place: not used")
+        notes.append(f"{format_count(builder.extra_times, 'time')} of the track without a place: not used")
     if builder.blank_times:
-        notes.append(f"{many(builder.blank_times, 'time')} of the track left blank; the points were kept")
+        notes.append(f"{format_count(builder.blank_times, 'time')} of the track left blank; the points were kept")
     if builder.spans:
         notes.append("A line has a time span, which does not time its points, and was not used")
     if polygons := builder.others["polygon"]:
-        notes.append(f"{many(polygons, 'polygon')} beside the track: an area, not a walk, and not counted")
+        notes.append(f"{format_count(polygons, 'polygon')} beside the track: an area, not a walk, and not counted")
     return notes + fixes.clock.notes()

@@ -20,7 +20,7 @@ from fieldcomb.tracks.formats.kml import read_kml
 from fieldcomb.tracks.formats.tcx import read_tcx
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.recording import Flags, Floats, Recording
-from fieldcomb.tracks.units import iso_utc, many
+from fieldcomb.tracks.units import format_count, iso_utc
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,9 @@ def _with_possible_times(recording: Recording) -> Recording:
         laps = tuple(replace(lap, start_s=_or_nan(lap.start_s), end_s=_or_nan(lap.end_s)) for lap in laps)
         marks = tuple(replace(m, time_s=None) if m.time_s is not None and _is_odd(m.time_s) else m for m in marks)
         year = np.datetime64(int(np.clip(wrong[0], -1e12, 1e12)), "s").astype("datetime64[Y]").astype(int) + 1970
-        lie = f"{many(wrong.size, 'time')} {'lies' if wrong.size == 1 else 'lie'} outside the years 1970 to 2099"
+        lie = (
+            f"{format_count(wrong.size, 'time')} {'lies' if wrong.size == 1 else 'lie'} outside the years 1970 to 2099"
+        )
         clock = f"the first in the year {year:04d}, as from a recorder whose clock was not set"
         notes.append(f"{lie}, {clock}: not used; the points were kept")
     known = time_s[np.isfinite(time_s)]

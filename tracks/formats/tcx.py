@@ -16,7 +16,7 @@ from fieldcomb.tracks.files.collector import Asides, Gather
 from fieldcomb.tracks.files.sidelines import reading_notes
 from fieldcomb.tracks.files.xml import Actions, Ending, Place, read_mending
 from fieldcomb.tracks.recording import Lap, Recording
-from fieldcomb.tracks.units import many
+from fieldcomb.tracks.units import format_count
 
 ROOT = "TrainingCenterDatabase"
 
@@ -224,8 +224,8 @@ def _no_track(builder: _Builder, ending: Ending) -> TrackError:
     asides = builder.asides
     problem = "holds no trackpoints of an activity"
     if asides.routes:
-        points = many(asides.points, "point")
-        problem += f", only {many(len(asides.routes), 'course')} with {points}: a plan, not a walk"
+        points = format_count(asides.points, "point")
+        problem += f", only {format_count(len(asides.routes), 'course')} with {points}: a plan, not a walk"
     hint = "Only a recorded activity shows where the coil has been: export that, with its points"
     if ending.broken:
         hint = "Copy or export it again from the recorder"

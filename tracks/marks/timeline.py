@@ -15,7 +15,7 @@ from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import distance_m, wrap_lon
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, NOTE, PRESS, Mark, Words, is_generic, mark_text, read_text
 from fieldcomb.tracks.recording import Floats, Lap, Recording, Span, Track, Waypoint, Window
-from fieldcomb.tracks.units import many, say_length
+from fieldcomb.tracks.units import format_count, format_length
 
 MARK_SLACK_S = 60.0  # marks of a moment count so long before the first fix and after the last one
 GAP_S, GAP_M = 30.0, 25.0  # over a silence longer than both, nobody knows where a press was made
@@ -69,7 +69,7 @@ def read_marks(
     found = sorted([*waypoints, *pressed], key=lambda m: (m.time_s is None, m.time_s or 0.0))
     used = [mark for mark in found if _inside(mark.time_s, window)]
     if len(used) < len(found):
-        notes.append(f"{many(len(found) - len(used), 'mark')} outside the chosen time window, not used")
+        notes.append(f"{format_count(len(found) - len(used), 'mark')} outside the chosen time window, not used")
     lasting = _lasting(recording.track, window)
     state = _State(presses, coil_named, lasting)
     marks = tuple(state.take(mark) for mark in used)
@@ -130,7 +130,7 @@ def _presses(recording: Recording, words: Words) -> tuple[list[Mark], list[str]]
             marks.append(replace(_press(lap, end_s, {}, fixes), kind=NOTE))
     notes = []
     if automatic:
-        notes.append(f"{many(automatic, 'lap')} that the recorder began by itself, not counted as marks")
+        notes.append(f"{format_count(automatic, 'lap')} that the recorder began by itself, not counted as marks")
     if unsaid:
         notes.append(
             "The file does not say how its laps were ended, so each boundary between two counts as a press of the "
@@ -279,5 +279,5 @@ def _far(marks: Sequence[Mark], track: Track) -> list[str]:
     if not far:
         return []
     lie = "lies" if len(far) == 1 else "lie"
-    farthest = f"{max(far) / 1000:.0f} km" if max(far) >= 10_000 else say_length(max(far))
-    return [f"{many(len(far), 'mark')} {lie} more than {say_length(FAR_MARK_M)} from this walk, up to {farthest}"]
+    several, farthest = f"{format_count(len(far), 'mark')} {lie}", format_length(max(far))
+    return [f"{several} more than {format_length(FAR_MARK_M)} from this walk, up to {farthest}"]

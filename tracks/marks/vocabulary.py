@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.units import METRES_PER, parse_length_m, say_length
+from fieldcomb.tracks.units import METRES_PER, format_length, parse_length_m
 
 LAP_MEANINGS = ("off", "lanes", "finds", "coil")  # what a press of the lap button may have meant
 MARK_KINDS = ("off", "on", "coil", "lane", "peg", "keep", "junk", "left", "count", "blocked", "stop", "spacing")
@@ -163,8 +163,8 @@ def _sized(kind: str, rest: str) -> Meaning:
             continue
         if LEAST_SIZE_M <= size_m <= MOST_SIZE_M:
             return Meaning(kind, " ".join(parts[:-count]), size_m=size_m)
-        room = f"{say_length(LEAST_SIZE_M)} to {say_length(MOST_SIZE_M)}"
-        why = f"{say_length(size_m)} across is not within {room}, so it is only a sign on the map"
+        room = f"{format_length(LEAST_SIZE_M)} to {format_length(MOST_SIZE_M)}"
+        why = f"{format_length(size_m)} across is not within {room}, so it is only a sign on the map"
         break
     return Meaning(kind, rest, why=why)
 
@@ -179,8 +179,8 @@ def _spaced(kind: str, rest: str) -> Meaning:
     except (UsageError, ValueError, OverflowError) as error:
         return Meaning(NOTE, "", why=str(getattr(error, "problem", why)) if rest else why)
     if not LEAST_SPACING_M <= across_m <= MOST_SPACING_M:
-        room = f"{say_length(LEAST_SPACING_M)} to {say_length(MOST_SPACING_M)}"
-        return Meaning(NOTE, "", why=f"{say_length(across_m)} between lanes is not within {room}")
+        room = f"{format_length(LEAST_SPACING_M)} to {format_length(MOST_SPACING_M)}"
+        return Meaning(NOTE, "", why=f"{format_length(across_m)} between lanes is not within {room}")
     return Meaning(kind, PACED if paced else "", size_m=across_m)
 
 

@@ -19,6 +19,7 @@ from fieldcomb.tracks.motion.states import no_search_notes
 from fieldcomb.tracks.quality.settling import EARLY_S, jumps, unsettled_s, without_position_s
 from fieldcomb.tracks.quality.snapping import snapped_share
 from fieldcomb.tracks.recording import Flags, Floats, Track, runs_of
+from fieldcomb.tracks.units import format_count
 
 VERDICTS = ("good", "usable", "poor")  # from best to worst
 
@@ -151,8 +152,8 @@ def _gaps(fixes: Fixes) -> list[Fault]:
     count = int(silent.sum())
     if count == 0 or apart_m or _uneven(fixes) or (count == 1 and _stands(fixes, silent)):
         return faults  # by distance or as it sees fit, a recorder is silent at stops anyway
-    several = "1 silence" if count == 1 else f"{count} silences"
-    return [*faults, (0, f"{several} while standing: switch auto-pause off, so that stops are recorded")]
+    silences = format_count(count, "silence")
+    return [*faults, (0, f"{silences} while standing: switch auto-pause off, so that stops are recorded")]
 
 
 def _stands(fixes: Fixes, silent: Flags) -> bool:

@@ -71,7 +71,7 @@ def test_a_clean_walk_is_its_own_edge(frame: SiteFrame) -> None:
     assert walked.area.kind == "site"
     assert area_m2(walked, frame) == pytest.approx(FIELD_M2, rel=1e-3)
     assert walked.readings.doubt_m2 == pytest.approx(0, abs=0.5)
-    assert walked.area.notes[0] == "The edge encloses 9012 m2 and is 441 m long"
+    assert walked.area.notes[0] == "The edge encloses 9 012 m2 and is 441 m long"
     assert walked.area.notes[1].startswith("The walk leaves none of it in doubt")
 
 

@@ -26,15 +26,18 @@ from fieldcomb.coverage.pages import panel as page
 from fieldcomb.coverage.pages.leaflet import leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.pages.templating import page_file
+from fieldcomb.coverage.pages.typeset import NARROW, typeset
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.marks import TITLES
+from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, UNSAID, class_cells
 from fieldcomb.coverage.todo.results import SearchedClass
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import MARK_KINDS, NOTE, PRESS
+from fieldcomb.tracks.units import format_area
 
 VOID = {"meta", "link", "input", "br", "img", "path", "rect", "circle"}
 
@@ -76,7 +79,7 @@ class Reader(HTMLParser):
     @property
     def words(self) -> str:
         """All visible text in one line, with plain spaces."""
-        return re.sub(r"\s+", " ", " ".join(self.text)).replace(wording.NARROW, " ")
+        return re.sub(r"\s+", " ", " ".join(self.text)).replace(NARROW, " ")
 
 
 def data_of(text: str) -> dict[str, object]:
@@ -269,13 +272,22 @@ def test_headline_says_share_and_of_what() -> None:
     report = sample_result().report
     site = replace(report.site, area_m2=1740.0)
     report = replace(report, site=site, total=replace(report.total, swept_m2=1234.0, swept_pct=70.9))
-    assert page.headline(report).replace(wording.NARROW, " ") == (
+    assert page.headline(report).replace(NARROW, " ") == (
         "Walked over 70.9 % of the site as recorded (1 234 m² of 1 740 m²)"
     )
     between = replace(report, site=replace(site, boundary="from walks"))
-    assert "70.9 % of the ground between your walks" in page.headline(between).replace(wording.NARROW, " ")
+    assert "70.9 % of the ground between your walks" in page.headline(between).replace(NARROW, " ")
     words = Reader(map_html(Result(between, sample_result().layers))).words
     assert "No boundary was given." in words and "Of the ground between your walks" in words
+
+
+def test_nearly_all_is_not_all_on_the_page() -> None:
+    """A share is 100 % only where nothing is missing, on the page as in the table."""
+    report = sample_result().report
+    total = replace(report.total, swept_m2=8999.91, swept_pct=99.999)
+    report = replace(report, site=replace(report.site, area_m2=9000.0), total=total)
+    assert "99.9\u202f% of the site" in page.headline(report)
+    assert "99.9 % of the site" in table(report)
 
 
 def test_panel_hides_nothing(text: str) -> None:
@@ -316,7 +328,7 @@ def test_chart_shows_the_numbers(text: str) -> None:
     charts = re.findall(r'<svg class="chart".*?</svg>', text, re.S)
     assert len(charts) == 2
     for drawn in charts:
-        titles = [t.replace(wording.NARROW, " ") for t in re.findall(r"<circle[^>]*><title>(.*?)</title>", drawn)]
+        titles = [t.replace(NARROW, " ") for t in re.findall(r"<circle[^>]*><title>(.*?)</title>", drawn)]
         assert sorted(titles) == sorted(f"{page.outing_name(o)}: {o.ground.total_pct:.1f} %" for o in report.outings)
         assert "<desc>" in drawn
     assert "hours of searching" in charts[0] and "outings" in charts[1]
@@ -489,11 +501,18 @@ def test_polygons_keep_holes_and_parts() -> None:
 
 @pytest.mark.parametrize(
     ("value", "said"),
-    [(0, "0 m²"), (0.54, "0.5 m²"), (99.94, "99.9 m²"), (1234.4, "1 234 m²"), (250_000, "25.0 ha")],
+    [
+        (0, "0 m²"),
+        (0.54, "0.5 m²"),
+        (99.94, "99.9 m²"),
+        (1234.4, "1 234 m²"),
+        (12_345, "1.23 ha"),
+        (250_000, "25.0 ha"),
+    ],
 )
 def test_areas_in_words(value: float, said: str) -> None:
     """Areas are told as people tell them: decimals only where they matter, hectares when large."""
-    assert wording.area(value).replace(wording.NARROW, " ") == said
+    assert typeset(format_area(value)).replace(NARROW, " ") == said
 
 
 @pytest.mark.parametrize(
@@ -502,8 +521,8 @@ def test_areas_in_words(value: float, said: str) -> None:
 )
 def test_bearings_in_words(degrees: float, said: str) -> None:
     """A strip's direction is told in words; almost 180 degrees is north to south again."""
-    assert wording.bearing(degrees).startswith(said + " (")
-    assert wording.bearing(179).startswith("north to south (179°")
+    assert wording.format_bearing(degrees).startswith(said + " (")
+    assert wording.format_bearing(179).startswith("north to south (179°")
 
 
 def test_what_is_to_do_is_a_layer_a_coil() -> None:
@@ -518,7 +537,7 @@ def test_what_is_to_do_is_a_layer_a_coil() -> None:
     assert dict(second["rows"])["Junk"] == "iron not measured here"
     box = text[text.index('data-layer="todo-1"') :][:60]
     assert "checked" not in box and "to do with small (2)" in text
-    assert "small: 160\u202fm² worth it, 13 min, mostly too much junk for 28cm" in text
+    assert "small: 160\u202fm² worth it, 13\u202fmin, mostly too much junk for 28cm" in text
     assert "promises nothing" in text[text.index('id="key"') : text.index('id="report"')]
 
 

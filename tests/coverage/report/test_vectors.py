@@ -218,7 +218,16 @@ def test_gpx_obeys_the_schema_and_is_read_by_others() -> None:
     tracks = gpxpy.parse(text).tracks
     assert len(tracks) == len(REPORT.strips)
     assert tracks[0].name == "O1 561m2"
-    assert tracks[0].description.startswith("missed open ground, 560.6 m2, 28.0 m long, 20.0 m wide")
+    assert tracks[0].description.startswith("missed open ground, 561 m2, 28 m long, 20 m wide")
+
+
+def test_gpx_says_how_many_pieces_it_leaves_out() -> None:
+    """What cannot be told from the receiver's error is left out and counted: one piece, or several pieces."""
+    certain, *others = (replace(REPORT.strips[0], id=k, confidence=0.9, tier="certain") for k in range(1, 4))
+    unsure = [replace(strip, confidence=0.2, tier=None) for strip in others]
+    for left_out, count in ((unsure[:1], "without 1 piece that"), (unsure, "without 2 pieces that")):
+        gpx = gpxpy.parse(strips_gpx(replace(REPORT, strips=(certain, *left_out))))
+        assert len(gpx.tracks) == 1 and (gpx.description or "").startswith(count)
 
 
 def test_gpx_of_hostile_names_and_of_nothing() -> None:
@@ -268,9 +277,10 @@ def test_holes_and_parts_become_further_segments() -> None:
     ("number", "kind", "area", "name"),
     [
         (1, "strip", 0.54, "S1 0.5m2"),
-        (12, "strip", 9.96, "S12 10m2"),
+        (12, "strip", 9.96, "S12 10.0m2"),
         (2, "open", 140.4, "O2 140m2"),
-        (12345, "open", 99_999.4, "O12345 99999m2"),
+        (12345, "open", 9_999.4, "O12345 9999m2"),
+        (12345, "open", 99_999.4, "O12345 10.0ha"),
         (123456, "open", 1e8, "O123456 10000ha"),
     ],
 )
