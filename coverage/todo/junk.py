@@ -26,7 +26,6 @@ GOES_ON_SHARE = 0.5  # where half as much was dug as round the squares, the same
 SHARPER = 2.0  # the kernel blurs the edge of junk: a quarter above that share all of it is there, a quarter below none
 DIG_KERNELS = 2.0  # round a square the digs tell what is usual: wider than the kernel, so that a square at the edge of
 # the junk is not taken to lie on ground where less was dug
-FEW_DIGS = 25  # fewer are known to +-40 % (two sigma of a Poisson count) or worse
 TWO_SIGMA = 1.96
 LEAST_SWEPT = 0.1  # of the kernel's weight: on less ground nobody can say how much was dug per swept m2
 
