@@ -18,12 +18,12 @@ from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.initials import initials_in
 from fieldcomb.coverage.actions.known_walks import look_for_again
 from fieldcomb.coverage.actions.survey_inputs import made_from
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import place_areas
-from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.walks import CheckedOuting, WalkedChain, join_walks, own_fixes, walk_recordings
-from fieldcomb.coverage.report.marks import tell_marks
+from fieldcomb.coverage.report.mark_words import tell_marks
 from fieldcomb.coverage.site.folder import AREAS_FILE, Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.journal import write_all
 from fieldcomb.coverage.site.naming import ID_WITHOUT_DATE, free_name, next_id, safe_name

@@ -5,8 +5,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from fieldcomb.coverage.outings.duplicates import Seen, one_person, trace_of
 from fieldcomb.coverage.outings.inputs import RecordingInput
+from fieldcomb.coverage.outings.same_person import Seen, one_person, trace_of
 from fieldcomb.coverage.site.folder import Say, Site, read_file, shown
 from fieldcomb.coverage.site.settings import TRACKS, OutingEntry, RecordingEntry, overlap, swing_of, window_of
 from fieldcomb.tracks.errors import FieldcombError, TrackError

@@ -9,11 +9,11 @@ from fieldcomb.coverage.actions.outputs import EDGE_FILE, own_out, write_outputs
 from fieldcomb.coverage.areas.areas import areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.pages.edge_page import edge_html
-from fieldcomb.coverage.site.fields import read_cell_m
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, read_file, shown
 from fieldcomb.coverage.site.journal import LOCK, new_folder, reason, remove_half_made
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE
 from fieldcomb.coverage.site.settings_text import NEW_OUTINGS, new_site_text
+from fieldcomb.coverage.site.typed_values import read_cell_m
 from fieldcomb.coverage.survey.inputs import choose_frame
 from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
 from fieldcomb.tracks.formats.read import read_recording

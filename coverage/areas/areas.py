@@ -15,6 +15,7 @@ from typing import Any
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.checks import (
     MOST_SITE_SPAN_M,
     MOST_SPAN_M,
@@ -26,7 +27,6 @@ from fieldcomb.coverage.areas.checks import (
     sound,
 )
 from fieldcomb.coverage.areas.reading import DrawnArea, read_drawn
-from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.raster.polygons import Shape, beside, frame_of, geometry, shifted, to_metres, unite
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.files.json_text import feature_collection

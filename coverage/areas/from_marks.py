@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 from shapely.geometry import Point
 
-from fieldcomb.coverage.areas.shapes import AreaShape
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame

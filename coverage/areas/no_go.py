@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
+from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over

@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 import click
 
-from fieldcomb.coverage.site.fields import FIELD, Field, TypedAt, fields_of
+from fieldcomb.coverage.site.typed_values import FIELD, Field, TypedAt, fields_of
 from fieldcomb.tracks.errors import UsageError
 
 F = TypeVar("F", bound=Callable[..., Any])

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.gear.receivers import Receiver
-from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.recording import Floats

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.areas.shapes import AreaShape
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.ground.sketch import between_walks
 from fieldcomb.coverage.raster.grid import MOST_GRID_CELLS, Grid, aligned_grid, bounds_of, check_cells, grid_over
 from fieldcomb.coverage.raster.passes import cover

@@ -4,8 +4,8 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.missed import EDGE, OPEN, OPEN_SWATHS, STRIP, MissedKinds, classify_missed
-from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.ground.strip_lengths import BENT, Labels, Nodes, Sizes, row_blocks
 from fieldcomb.coverage.raster.cells import Indices, Mask
 from fieldcomb.coverage.raster.grid import Grid

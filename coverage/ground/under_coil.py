@@ -20,13 +20,13 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.areas.shapes import AreaShape
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.cache.memo import NOTHING, Memo
 from fieldcomb.coverage.gear.footprint import heard_size_m, reach_in_soil_m
 from fieldcomb.coverage.gear.swing import SLOWEST_SWEEP_S, Swing
 from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_under_coil
+from fieldcomb.coverage.ground.ground_results import PACE_SHARES, FilledResult
 from fieldcomb.coverage.ground.pass_tally import ROWS_AT_ONCE, OutingPasses
-from fieldcomb.coverage.ground.shapes import PACE_SHARES, FilledResult
 from fieldcomb.coverage.outings.walks import SwungWalk
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid

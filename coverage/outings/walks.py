@@ -9,10 +9,10 @@ import numpy as np
 
 from fieldcomb.coverage.gear.footprint import reach_m
 from fieldcomb.coverage.gear.swing import Swing
-from fieldcomb.coverage.outings.duplicates import Seen, find_doubles, lacking, trace_of
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
-from fieldcomb.coverage.outings.pegs import peg_touches, tie_to_pegs
+from fieldcomb.coverage.outings.peg_touches import peg_touches, tie_to_pegs
 from fieldcomb.coverage.outings.recording import RecordingResult
+from fieldcomb.coverage.outings.same_person import Seen, find_doubles, lacking, trace_of
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.hints import HintKind

@@ -14,9 +14,9 @@ import numpy as np
 from markupsafe import Markup
 from shapely.geometry import MultiPolygon
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.from_marks import place_of
-from fieldcomb.coverage.areas.shapes import AreaShape
-from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.pages import legend
 from fieldcomb.coverage.pages.leaflet import DrawCall, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.legend import Board, Choice, Tick
@@ -27,9 +27,9 @@ from fieldcomb.coverage.pages.templating import page_file
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.report.marks import format_mark, mark_rows
-from fieldcomb.coverage.report.strips import reportable
-from fieldcomb.coverage.report.todo import CLASS_NAMES, PROMISE, format_piece_junk, format_piece_reason
+from fieldcomb.coverage.report.mark_words import format_mark, mark_rows
+from fieldcomb.coverage.report.strip_fields import reportable
+from fieldcomb.coverage.report.todo_words import CLASS_NAMES, PROMISE, format_piece_junk, format_piece_reason
 from fieldcomb.coverage.report.words import format_lat_lon
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, class_cells

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
-from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import legend
 from fieldcomb.coverage.pages.chart import Point, comb, growth
@@ -15,10 +15,10 @@ from fieldcomb.coverage.pages.legend import Board
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report import words as wording
-from fieldcomb.coverage.report.marks import TITLES, format_marks, mark_lines, warning
+from fieldcomb.coverage.report.mark_words import TITLES, format_marks, mark_lines, warning
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.strips import reportable
-from fieldcomb.coverage.report.todo import PROMISE, junk_lines, piece_line, searched_lines, todo_line
+from fieldcomb.coverage.report.strip_fields import reportable
+from fieldcomb.coverage.report.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
 from fieldcomb.tracks.units import format_area, format_length
 

@@ -9,10 +9,10 @@ from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.report.marks import mark_fields
+from fieldcomb.coverage.report.mark_words import mark_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
-from fieldcomb.coverage.report.strips import strip_fields
-from fieldcomb.coverage.report.todo import junk_fields, searched_fields, todo_fields
+from fieldcomb.coverage.report.strip_fields import strip_fields
+from fieldcomb.coverage.report.todo_words import junk_fields, searched_fields, todo_fields
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
 from fieldcomb.tracks.files.json_text import to_json
 from fieldcomb.tracks.motion.peg_drift import PegResidual

@@ -8,11 +8,11 @@ import gpxpy.gpx
 import numpy as np
 import shapely
 
-from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.raster.polygons import Shape, geometry, to_degrees
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES
-from fieldcomb.coverage.report.strips import reportable, strip_fields, strip_name
-from fieldcomb.coverage.report.todo import piece_fields, piece_line
+from fieldcomb.coverage.report.strip_fields import reportable, strip_fields, strip_name
+from fieldcomb.coverage.report.todo_words import piece_fields, piece_line
 from fieldcomb.coverage.report.words import format_bearing
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.files.json_text import feature_collection

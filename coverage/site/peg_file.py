@@ -5,7 +5,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fieldcomb.coverage.outings.pegs import peg_key
+from fieldcomb.coverage.outings.peg_touches import peg_key
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import read_typed_table
 from fieldcomb.tracks.frame import SiteFrame, distance_m

@@ -9,7 +9,6 @@ from fieldcomb.coverage.gear.coils import coil_of_size
 from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule, parse_numbers
 from fieldcomb.coverage.site import setting_values as values
-from fieldcomb.coverage.site.fields import FIELD, TypedAt, keys_of, read_cell_m
 from fieldcomb.coverage.site.settings import (
     OWN_KEYS,
     SITE_FILE,
@@ -23,6 +22,7 @@ from fieldcomb.coverage.site.settings import (
     window_of,
 )
 from fieldcomb.coverage.site.toml_text import Form, Named, Several, TomlFile, read_toml, unused
+from fieldcomb.coverage.site.typed_values import FIELD, TypedAt, keys_of, read_cell_m
 from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame

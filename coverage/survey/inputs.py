@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import Area, place_areas
-from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.walks import too_far, walk_chain

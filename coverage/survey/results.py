@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 from shapely.geometry import MultiPolygon
 
-from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered
+from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.estimate.swept_share import Estimate
+from fieldcomb.coverage.ground.ground_results import FilledResult, Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
-from fieldcomb.coverage.ground.shapes import FilledResult, Strip
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import OutingTimes

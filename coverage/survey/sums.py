@@ -7,8 +7,8 @@ from functools import partial
 import numpy as np
 from shapely.geometry import MultiPolygon
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.areas.no_go import Swath, days_of, no_go_entered
-from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.cache.memo import NOTHING, Memo, digest
 from fieldcomb.coverage.estimate.chance import ChanceMap, redraw
 from fieldcomb.coverage.estimate.confidence import found_from_m

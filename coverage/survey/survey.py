@@ -9,10 +9,10 @@ from functools import partial
 import numpy as np
 from shapely.geometry import MultiPolygon
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.from_marks import Marked, marked_areas, marked_notes, marks_of_others
 from fieldcomb.coverage.areas.no_go import without_ended
-from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.cache.memo import Memo, Store
 from fieldcomb.coverage.estimate.confidence import rated, told_unswept
 from fieldcomb.coverage.estimate.effort import Effort

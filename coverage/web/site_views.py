@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fieldcomb.coverage.report.strips import reportable_fields
+from fieldcomb.coverage.report.strip_fields import reportable_fields
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
 from fieldcomb.coverage.site.naming import safe_name

@@ -31,7 +31,7 @@ from truth import swept_at  # noqa: E402
 from fieldcomb.coverage.areas.areas import Area  # noqa: E402
 from fieldcomb.coverage.gear.coils import Coil  # noqa: E402
 from fieldcomb.coverage.gear.swing import Swing  # noqa: E402
-from fieldcomb.coverage.ground.shapes import Strip  # noqa: E402
+from fieldcomb.coverage.ground.ground_results import Strip  # noqa: E402
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput  # noqa: E402
 from fieldcomb.coverage.survey.inputs import SiteInput  # noqa: E402
 from fieldcomb.coverage.survey.results import OutingResult  # noqa: E402

@@ -13,10 +13,10 @@ from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box, shape
 from shapely.ops import unary_union
 
-from fieldcomb.coverage.areas.shapes import AreaShape, NoGoEntered, NoGoEntry
+from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.estimate.swept_share import Estimate
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
-from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import OutingTimes

@@ -11,7 +11,7 @@ from calibrate import outing_of, site_of
 from gap_walks import GapWalk, axes, draw_gaps, found, moved, recorded, true, unswept_between, unswept_in_place
 from truth import swept_at
 
-from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.survey.survey import survey
 
 SEEDS = range(700, 705)

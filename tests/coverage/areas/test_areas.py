@@ -16,8 +16,8 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import AREA_KINDS, Area, areas_geojson, place_areas, read_areas, site_ground
-from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import SiteFrame
 

@@ -19,9 +19,9 @@ from scipy.stats import rayleigh
 from shapely.geometry import Polygon, box
 from small_walks import square, walk
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import Area, areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.areas.no_go import Swath, days_of, entry_depth_m, holds, no_go_entered, without_ended
-from fieldcomb.coverage.areas.shapes import AreaShape
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.receivers import R95_SIGMAS, receiver
@@ -29,7 +29,7 @@ from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.raster.polygons import to_metres
 from fieldcomb.coverage.report.report_json import report_json
-from fieldcomb.coverage.report.strips import reportable
+from fieldcomb.coverage.report.strip_fields import reportable
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.report.vectors import strips_geojson, strips_gpx
 from fieldcomb.coverage.survey.results import Report

@@ -15,7 +15,7 @@ from fieldcomb.coverage.estimate.confidence import found_from_m, rated
 from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.gear.swing import make_swing
-from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey

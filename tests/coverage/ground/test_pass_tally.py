@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pictures import drawn, picture
 
-from fieldcomb.coverage.areas.shapes import AreaShape
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.ground.crosswise import crosswise, straight_runs
 from fieldcomb.coverage.ground.pass_tally import OutingGround, OutingPasses, PassTally, Swinging, sweep_outing
 from fieldcomb.coverage.ground.site_cells import NO_GO, SITE, Ground, clip_to_site, rasterise_site

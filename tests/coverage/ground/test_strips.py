@@ -13,8 +13,8 @@ from scipy.ndimage import distance_transform_edt
 from shapely.geometry.base import BaseGeometry
 from walker import lanes
 
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.missed import EDGE, OPEN, STRIP, classify_missed, distances
-from fieldcomb.coverage.ground.shapes import Strip
 from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, grid_over

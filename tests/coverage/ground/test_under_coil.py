@@ -18,7 +18,7 @@ from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.swing import Swing, make_swing
 from fieldcomb.coverage.gear.wedges import share_under_coil
-from fieldcomb.coverage.ground.shapes import PACE_SHARES
+from fieldcomb.coverage.ground.ground_results import PACE_SHARES
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.raster.cells import OUTSIDE

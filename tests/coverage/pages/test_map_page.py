@@ -30,7 +30,7 @@ from fieldcomb.coverage.pages.typeset import NARROW, typeset
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.report import words as wording
-from fieldcomb.coverage.report.marks import TITLES
+from fieldcomb.coverage.report.mark_words import TITLES
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, UNSAID, class_cells

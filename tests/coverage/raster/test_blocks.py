@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.areas.shapes import AreaShape
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.ground.site_cells import rasterise_site
 from fieldcomb.coverage.raster.blocks import Coarse
 from fieldcomb.coverage.raster.grid import grid_over

@@ -19,7 +19,7 @@ from pyproj import Transformer
 from samples import sample_result, with_evil_names
 from shapely.geometry import MultiPolygon, Point, Polygon, box, shape
 
-from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.report.geotiff import coverage_tif
 from fieldcomb.coverage.report.report_json import report_json

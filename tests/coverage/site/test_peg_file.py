@@ -18,7 +18,7 @@ from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.survey_inputs import survey_inputs
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.outings.inputs import RecordingInput
-from fieldcomb.coverage.outings.pegs import PegMark, peg_touches, tie_to_pegs
+from fieldcomb.coverage.outings.peg_touches import PegMark, peg_touches, tie_to_pegs
 from fieldcomb.coverage.outings.walks import walk_chain
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.table import table

@@ -25,7 +25,7 @@ from fieldcomb.coverage.gear.target_ids import DigRule, parse_numbers
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.table import table
-from fieldcomb.coverage.report.todo import PROMISE
+from fieldcomb.coverage.report.todo_words import PROMISE
 from fieldcomb.coverage.report.vectors import todo_geojson, todo_gpx
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.survey import survey

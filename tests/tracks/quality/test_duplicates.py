@@ -8,8 +8,8 @@ from recordings import FRAME, START_S, field, fixes, item, outing, part, serpent
 from teams import pair, recorded, searcher
 from walker import TYPICAL
 
-from fieldcomb.coverage.outings.duplicates import Seen, find_doubles, trace_of
 from fieldcomb.coverage.outings.inputs import RecordingInput
+from fieldcomb.coverage.outings.same_person import Seen, find_doubles, trace_of
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.motion.cleaning import Fixes

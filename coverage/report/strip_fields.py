@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from fieldcomb.coverage.ground.shapes import Strip
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields
 
 
