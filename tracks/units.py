@@ -4,8 +4,6 @@ Parsed once here, so that no other module ever sees a centimetre or an inch, and
 looks the same in the table, on the map, in the files for devices and in every message. A dash stands for none.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from datetime import UTC, date, datetime, tzinfo

@@ -1,7 +1,5 @@
 """Adding walks to a site: all of them are read and looked at before anything is written."""
 
-from __future__ import annotations
-
 import hashlib
 import math
 from collections.abc import Mapping, Sequence

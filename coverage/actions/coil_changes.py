@@ -1,7 +1,5 @@
 """What the marks of a recording change: searching switched off and on, and another coil from here on."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Drawing a map: surveying, and writing the output folder."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Correcting what was typed for an outing."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Searchers as they are shown: by initials, so that a map that is passed on names nobody."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 

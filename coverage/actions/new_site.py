@@ -1,7 +1,5 @@
 """Starting a site folder."""
 
-from __future__ import annotations
-
 import errno
 from pathlib import Path
 

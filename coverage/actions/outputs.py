@@ -1,7 +1,5 @@
 """The output folder: every file that is made from a result, written together."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from contextlib import suppress
 from functools import partial

@@ -1,7 +1,5 @@
 """Everything that a survey of a site takes, looked up in its folder."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -3,8 +3,6 @@
 What is plainly a slip of rounding is repaired and noted; what could mean two things is refused with its place.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

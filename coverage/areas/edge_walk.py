@@ -3,8 +3,6 @@
 What could mean two things is refused: a walk that does not come back, and one with more than a tenth in doubt.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

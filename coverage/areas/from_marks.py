@@ -1,7 +1,5 @@
 """Ground that marks describe: what cannot be searched, and what to leave alone."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date

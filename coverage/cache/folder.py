@@ -1,7 +1,5 @@
 """The folder in which a site keeps results that took long; it may be deleted at any time."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 import re

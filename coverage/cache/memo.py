@@ -5,8 +5,6 @@ written as plain values and arrays, and read back as the types named beforehand 
 else put there does no harm.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import zlib

@@ -1,7 +1,5 @@
 """The command that makes the page to print and carry."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

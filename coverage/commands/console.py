@@ -1,7 +1,5 @@
 """Talk on stderr: notes, messages, and how far a long piece of work is. Data alone goes to stdout."""
 
-from __future__ import annotations
-
 import sys
 import time
 from collections.abc import Callable, Sequence

@@ -6,8 +6,6 @@ drawn towards what the estimate expects round each place, and shifted, all by th
 their mean is the estimate for the whole ground.
 """
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Mapping, Sequence
 

@@ -1,7 +1,5 @@
 """Chance by place."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

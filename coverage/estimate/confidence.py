@@ -6,8 +6,6 @@ receiver's error, and how much the estimate expects to be left out round it. Tog
 there; what is there with a chance of 0.85 is certain, of one half likely, and of the rest nothing can be told.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace

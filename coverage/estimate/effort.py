@@ -4,8 +4,6 @@ Error of metres moves single lanes onto each other and apart, but not the length
 times as wide. This local effort and how even the lanes are decide what share was swept (``walked_ground``).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ A walker lays a flag at his feet on one lane and measures to it when abeam of it
 of the lanes than any receiver that is metres off, and they need no receiver.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ Receiver error moves lanes about, so that the recorded map shows gaps where ther
 leaves nearly alone is how much was walked round a place, and how even the lanes are; the share follows from these.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field

@@ -8,8 +8,6 @@ Blocks that lie side by side are one sweep: their effort is added, for people be
 same ground are sweeps of their own, and what one left out another may have swept.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

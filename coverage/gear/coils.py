@@ -1,7 +1,5 @@
 """Coils, and the coil that a user owns: sizes and windings as typed, and how each is usually swung."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 

@@ -17,8 +17,6 @@ depth too, and hears below it again: the coil moves, so what it hears deeper it 
 never smaller than one below it.
 """
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

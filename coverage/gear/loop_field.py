@@ -3,8 +3,6 @@
 Thin wires in air, steady current; metres, amperes, tesla.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

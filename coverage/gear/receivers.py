@@ -4,8 +4,6 @@ The error of a fix is taken as circular normal, the same to the north and to the
 over a quarter of an hour, a fast part over half a minute, and a part that is new with each fix.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How a coil was swung, how high it was carried, and where the recorder was: what a searcher types about an outing."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ Detectors show a number for a target. Which numbers mean iron, and which a good 
 so the user states both; fieldcomb knows no machine.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 

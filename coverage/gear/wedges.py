@@ -12,8 +12,6 @@ c is the mean of that over the full swath W: the outer half coils, where the coi
 for this project and tested against a simulated zigzag. All of it is a model: no one swings so evenly.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

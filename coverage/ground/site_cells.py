@@ -1,7 +1,5 @@
 """The ground of a site: which cells belong to it, which are no-go or blocked."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

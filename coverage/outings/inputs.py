@@ -1,7 +1,5 @@
 """Recordings and outings as they come in, with what was typed for them."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Which marks of a recording are touches of the site's pegs, and the walk tied to them; in words what was not used."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Which recordings of an outing are of the same person at the same time: the better one counts, the others are kept."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """An outing's recordings as walks: chained where one file runs on into the next, cleaned, judged."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """The card to carry: one printable page with recorder settings, the marks, the coils and the cautions."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Drawings next to the map, as inline SVG: the comb of passes, and how the swept share grew."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

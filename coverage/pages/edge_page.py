@@ -1,7 +1,5 @@
 """The picture of a walked edge: the walk as recorded, the edge made of it, and every mend, on one page."""
 
-from __future__ import annotations
-
 import numpy as np
 import shapely
 from markupsafe import Markup

@@ -3,8 +3,6 @@
 Every layer is drawn, given its data and put on the board in one step, so that none can be without the other.
 """
 
-from __future__ import annotations
-
 import math
 from itertools import count
 from typing import Any

@@ -1,7 +1,5 @@
 """The words next to the map: headline, key, tables, charts, cautions. Everything is escaped by the template engine."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from markupsafe import Markup

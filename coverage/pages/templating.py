@@ -1,7 +1,5 @@
 """The package's own page files, and the template engine that fills them. All text is escaped, Markup is not."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from functools import lru_cache
 from importlib.resources import files

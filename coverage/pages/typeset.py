@@ -1,7 +1,5 @@
 """Quantities as a page sets them: a number never parts from its unit, and m2 is a raised 2."""
 
-from __future__ import annotations
-
 import re
 
 NARROW = "\u202f"  # narrow no-break space: groups thousands in every language, and keeps a number and its unit together

@@ -1,7 +1,5 @@
 """Marks in words and as fields: what the table, the page and report.json say of them."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any

@@ -1,7 +1,5 @@
 """report.json: every number of a survey, for scripts. The same numbers for people are in ``table``."""
 
-from __future__ import annotations
-
 from importlib.metadata import version
 from typing import Any
 

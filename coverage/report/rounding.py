@@ -1,7 +1,5 @@
 """Rounding that does not contradict itself: parts still sum to their whole, and 100 % means that nothing is missing."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import fields

@@ -1,7 +1,5 @@
 """The report as text for a terminal: plain words, aligned, at most 100 columns, nothing that a terminal obeys."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 

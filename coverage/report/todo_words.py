@@ -1,7 +1,5 @@
 """What is still to do, what was searched for and what is known of junk: one set of names and words for all outputs."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

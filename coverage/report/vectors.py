@@ -1,7 +1,5 @@
 """Outlines for other programs and for devices: missed ground and ground to do, as GeoJSON and as GPX."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import gpxpy.gpx

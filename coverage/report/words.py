@@ -1,7 +1,5 @@
 """What was measured in words: moments, directions, places, and the sentences that table and page share."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import datetime
 

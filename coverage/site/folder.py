@@ -1,7 +1,5 @@
 """A site folder as it lies on the disk, and opening one to read or change it."""
 
-from __future__ import annotations
-
 import stat
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager

@@ -5,8 +5,6 @@ to ``.commit`` decides: before it nothing has happened, after it everything will
 carries out what is left of a ``.commit`` and throws away what never came so far.
 """
 
-from __future__ import annotations
-
 import json
 import os
 import re

@@ -1,7 +1,5 @@
 """The settings of a site and its outings: what was typed, and where what was not is looked up."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace

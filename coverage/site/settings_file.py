@@ -1,7 +1,5 @@
 """The texts of site.toml and outings.toml: which keys they may have, and how they become settings."""
 
-from __future__ import annotations
-
 from typing import Any
 from zoneinfo import ZoneInfo
 

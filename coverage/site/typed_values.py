@@ -4,8 +4,6 @@ Options of the commands, fields of the local page, columns of a roster and keys 
 from this table. A new value takes a row here, an attribute of ``Typed``, and the place where it has its effect.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Flag, auto

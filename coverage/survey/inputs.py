@@ -1,7 +1,5 @@
 """A site as a survey takes it, where metres are counted from, and whether a recording can be of this site at all."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

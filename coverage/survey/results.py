@@ -4,8 +4,6 @@ Lengths in metres, areas in square metres of the site frame, times in seconds, s
 A value that needs a clock is None when the recordings have no times.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from shapely.geometry import MultiPolygon

@@ -1,7 +1,5 @@
 """The whole survey in memory: a site and its recordings in, one result out; no files, no printing, no clock."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Collection, MutableMapping, Sequence
 from dataclasses import replace
 from functools import partial

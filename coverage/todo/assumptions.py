@@ -3,8 +3,6 @@
 What no user can judge is a constant in the module that uses it, with its reason.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

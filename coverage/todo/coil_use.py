@@ -1,7 +1,5 @@
 """How each coil was used so far: its pace, the ground it swept in a minute, and what it passed over on each cell."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """What was searched for: the ground on which each class of target would have been dug, as far as it was stated."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What was found on an outing, by its marks and stops: junk dug, signals counted, and what was heard and left."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

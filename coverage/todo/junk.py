@@ -4,8 +4,6 @@ Best is a count square: 1 m x 1 m with all its signals counted. Dug junk is a lo
 are left in the ground. A number drawn with an area is somebody's word. Elsewhere junk was not measured.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

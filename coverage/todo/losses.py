@@ -3,8 +3,6 @@
 It ranks ground and promises nothing. docs/todo.md lists what is assumed.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

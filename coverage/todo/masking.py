@@ -8,8 +8,6 @@ That is exact for a coil centred over the target and pessimistic where sweeps ov
 nothing. The formulas were worked out for this project and tested against simulated targets.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field
 

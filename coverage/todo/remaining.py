@@ -1,7 +1,5 @@
 """What the outings leave, one after another, on coarse cells; memory does not grow with the number of outings."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Results of what is still to do: searched classes, junk, pieces of ground and coils."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from shapely.geometry import MultiPolygon, Polygon

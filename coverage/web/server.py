@@ -1,7 +1,5 @@
 """Starts the local page: sockets on this machine alone unless sharing was asked for, the secret address, the server."""
 
-from __future__ import annotations
-
 import ipaddress
 import socket
 import time

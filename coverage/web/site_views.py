@@ -3,8 +3,6 @@
 No path is ever made from what a request says: names are looked up among those that are there.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Uploads on their way into a site: under random names in a folder of their own that no other user may read."""
 
-from __future__ import annotations
-
 import re
 import shutil
 import threading

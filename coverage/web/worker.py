@@ -4,8 +4,6 @@ It is started by ``jobs`` with the order on its standard input, and tells what i
 killed at any moment: a change to a site is made whole or not at all, and an output folder keeps what was there before.
 """
 
-from __future__ import annotations
-
 import json
 import os
 import sys

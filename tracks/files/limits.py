@@ -4,8 +4,6 @@ A file of less than 20 MB is to take less than 10 s and 1 GB, whatever is in it,
 recorders write. The message at a limit says the limit, what was found, and how to go on.
 """
 
-from __future__ import annotations
-
 from fieldcomb.tracks.errors import TrackError
 
 # A fix each second of eleven days and nights without a pause. Reading takes some 5 microseconds a fix.

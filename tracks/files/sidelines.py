@@ -1,7 +1,5 @@
 """What a file holds besides a walk: copies of it, plans, and marks; and how they are told from the walk itself."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

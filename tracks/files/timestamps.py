@@ -3,8 +3,6 @@
 Source: XML Schema 1.0 part 2, section 3.2.7 (dateTime).
 """
 
-from __future__ import annotations
-
 import math
 import re
 from datetime import date

@@ -5,8 +5,6 @@ what stands after the colon. Whatever makes an XML reader slow or greedy on purp
 tags) is refused. A file that breaks off keeps everything before the break, and the break is noted.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace

@@ -4,8 +4,6 @@ What has no header, or not the columns of a walk, is refused: a wrong guess woul
 no standard for such tables beyond RFC 4180, which is about commas and quotes.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Iterator

@@ -6,8 +6,6 @@ count it.
 Source of the format: FIT protocol, revision 1.8, and the numbers of its global profile.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 

@@ -7,8 +7,6 @@ purposes, are passed over by their lengths.
 Source of the format: FIT protocol, revision 1.8 (headers, definition and data messages, compressed timestamps, CRC).
 """
 
-from __future__ import annotations
-
 import re
 import struct
 from collections.abc import Callable, Mapping

@@ -4,8 +4,6 @@ Sources of the format: RFC 7946, and RFC 8142 for one feature after another. Tim
 and ``times`` beside a line, and ``time`` or ``timestamp`` beside a point, are what converters and loggers write.
 """
 
-from __future__ import annotations
-
 import math
 from array import array
 from collections import Counter

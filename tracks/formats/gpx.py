@@ -6,8 +6,6 @@ steps can count it. Elements are known by name and parent, whatever their namesp
 Source of the format: the GPX 1.1 schema.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """Any recording: unpacked if it is packed, and read by what is in it rather than by what its name ends in."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace

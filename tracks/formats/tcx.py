@@ -6,8 +6,6 @@ steps can count it. Elements are known by name and parent, whatever their namesp
 Source of the format: the Training Center Database schema, version 2.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -3,8 +3,6 @@
 What depends on what came before is worked out here: off and on, the coil at hand, the lane at hand.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 

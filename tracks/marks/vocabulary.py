@@ -3,8 +3,6 @@
 Nothing that was written is lost: what is not understood is a plain note, and says why where a known word begins it.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Callable, Mapping

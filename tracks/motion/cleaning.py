@@ -3,8 +3,6 @@
 Nothing here smooths: moving every fix a little makes the map worse, leaving out the impossible makes it better.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """A cleaned recording as a walk: legs of searching, stops, transits and drop-outs, and the time each took."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """Stale fixes: those far from all others, such as the place where a receiver was last switched off, or 0, 0."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from fieldcomb.tracks.recording import Flags, Floats, Int32s

@@ -1,7 +1,5 @@
 """Each second of a walk as searching, standing or in transit, and recordings that are no search at all."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

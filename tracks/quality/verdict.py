@@ -1,7 +1,5 @@
 """How good a recording is, and which setting of the recorder would make the next one better."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
