@@ -299,7 +299,7 @@ def test_new_shows_the_edge(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cap
     assert main(["new", "s", "--edge", "walk.gpx"]) == 0
     said = capsys.readouterr()
     assert said.out == ""
-    assert re.search(r"The edge encloses \d{4} m2 and is \d+ m long", said.err)
+    assert re.search(r"The edge encloses \d \d{3} m2 and is \d+ m long", said.err)
     assert "Start and end overlap" in said.err and "are in doubt" in said.err
     assert f"Look at the walk and the edge made of it: {Path('s/out/edge.html')}" in said.err
     assert Path("s/out/edge.html").read_text("utf-8").startswith("<!DOCTYPE html>")

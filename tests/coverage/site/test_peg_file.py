@@ -272,7 +272,7 @@ def test_pegs_reach_the_report(tmp_path: Path) -> None:
     for peg in (first, last):
         assert (peg["east_m"], peg["north_m"]) == (pytest.approx(0, abs=0.03), pytest.approx(2.0, abs=0.03))
         assert 0.3 < peg["left_north_m"] < 1.7  # five minutes from the other touch, a part of the drift is left
-    assert "- Pegs: 2 touches, 2.0 m off before, " in table(report)
+    assert "- Pegs: 2 touches, 2 m off before, " in table(report)
 
 
 def test_without_pegs_marks_of_pegs_change_nothing(tmp_path: Path) -> None:

@@ -307,7 +307,7 @@ def test_a_walk_within_a_kilometre_of_the_site_is_of_that_site() -> None:
     """A walk that comes no nearer to a drawn site than 1 km is another site's; one at 990 m is taken."""
     near, far = (fixes([(15, 30 + away), (15, 80 + away)]) for away in (990, 1010))
     check_recording(site(field(30, 30)), item(near))
-    with pytest.raises(TrackError, match="1040 m away from the site"):
+    with pytest.raises(TrackError, match="1 040 m away from the site"):
         check_recording(site(field(30, 30)), item(far))
 
 
