@@ -112,7 +112,8 @@ def check_walk_span(walks: Sequence[Walk], file: str, areas: Sequence[AreaShape]
         x, y = (np.concatenate([getattr(leg, name) for leg in walk.legs] or [np.zeros(1)]) for name in ("x_m", "y_m"))
         span_m = math.hypot(np.ptp(x), np.ptp(y))
         if span_m > MOST_WALK_SPAN_M:
-            pace = f" at {walk.search_m / walk.times.searching_s:.1f} m/s" if walk.times else ""
+            searching_s = walk.times.searching_s if walk.times else 0.0  # of single fixes apart it is nothing
+            pace = f" at {walk.search_m / searching_s:.1f} m/s" if searching_s else ""
             problem = f"spans {span_m / 1000:.1f} km{pace}, too far for one site without a boundary"
             raise TrackError(problem, file=file, hint=HintKind.TOO_WIDE())
 

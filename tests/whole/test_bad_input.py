@@ -152,6 +152,13 @@ def test_walks_too_far_apart_for_a_first_site(refused: Callable[[Typed, int, str
     refused(["map", *files], 1, "far.gpx: the walk is 500 km away from the middle of the walks given")
 
 
+def test_single_fixes_far_apart(refused: Callable[[Typed, int, str], None]) -> None:
+    """Fixes minutes and hundreds of metres apart, with times, are told to be too wide for one site."""
+    times = (MORNING + timedelta(minutes=5 * k) for k in range(60))
+    put("w.gpx", gpx(fix(150.0 * k, 0, f"{t:%Y-%m-%dT%H:%M:%SZ}") for k, t in enumerate(times)))
+    refused(["map", "w.gpx"], 1, "w.gpx: spans 8.8 km, too far for one site without a boundary")
+
+
 def test_ground_too_wide_for_its_cells(refused: Callable[[Typed, int, str], None]) -> None:
     """Ground of too many cells is refused with the file, the limit, what was found and cells that do."""
     far = [(x + 1400, y + 1400) for x, y in lanes()]
