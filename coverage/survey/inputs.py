@@ -25,7 +25,7 @@ from fieldcomb.tracks.recording import Recording
 FAR_M = 1000.0  # a walk that comes no nearer than this to a given boundary is another site's
 FAR_FROM_START_M = 5000.0  # where no boundary is given
 MOST_WALK_SPAN_M = 3000.0  # of searching without a boundary: far more than a day of it can cover
-MOST_WALKED_CELLS = 40_000_000  # of new walks without a boundary: 10 s of work and 1 GB
+MOST_WALKED_CELLS = 40_000_000  # of new walks without a boundary: 630 m square at 10 cm
 MIDDLE = "the middle of the walks given"
 
 
