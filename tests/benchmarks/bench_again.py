@@ -24,7 +24,7 @@ from walker import TYPICAL, Fixes, to_gpx
 OUTINGS, SECONDS, PACE_M_S, SIDE_M = 60, 10_800, 0.3, 100.0
 
 
-def write_outings(folder: Path) -> list[str]:
+def write_outings(folder: Path, count: int) -> list[str]:
     """Write the field and its walks; each outing goes on a thousand lengths of lane further."""
     corners = [(0.0, 0.0), (SIDE_M, 0.0), (SIDE_M, SIDE_M), (0.0, SIDE_M), (0.0, 0.0)]
     ring = [[float(degrees) for degrees in FRAME.to_lonlat(x, y)] for x, y in corners]
@@ -34,7 +34,7 @@ def write_outings(folder: Path) -> list[str]:
     rng = np.random.default_rng(1)
     times = np.arange(SECONDS, dtype=float)
     names = []
-    for number in range(OUTINGS):
+    for number in range(count):
         at = PACE_M_S * (times + (1500 * number) % (path_m[-1] / PACE_M_S - SECONDS))
         x, y = (np.interp(at, path_m, v) + TYPICAL.draw(times, rng) for v in lanes.T)
         fixes = Fixes(times + START_S + 86_400 * number, x, y, np.zeros(SECONDS, bool))
@@ -47,7 +47,7 @@ def main() -> None:
     """Make the outings, add them, report them three times."""
     with TemporaryDirectory() as temp:
         folder = Path(temp)
-        names = write_outings(folder)
+        names = write_outings(folder, OUTINGS)
         run(folder, "new", "site", "--boundary", "field.geojson", "--zone", "UTC")
         run(folder, "add", "site", *names, "--each", "--coil", "28cm", "--swath", "1.5m")
         print(f"{OUTINGS} outings of 3 h on 1 ha: the first report, the same again, and after one correction")

@@ -1,21 +1,78 @@
-"""Whole commands on walks of the demo: seconds and memory, printed only.
+"""Whole commands beside the usual way: one, six and thirty recordings of three hours; figures only.
 
-Run by hand: python tests/benchmarks/bench_command.py [--large] (with --large also 400 outings on 25 ha, some minutes).
+    python tests/benchmarks/bench_command.py [--pairs N] [--large]
+
+``fieldcomb map`` and ``analyst.py``, each a process of its own, one after the other on the same files: lanes of 1.5 m
+on one hectare, 10,800 fixes a file with the error of a usual receiver, cells of 5 cm. Prints medians of the pairs, and
+the median of their ratios: what else the machine does slows both of a pair. ``map`` makes all of its outputs, which
+hold far more than the script's: passes within a walk, estimate, chance, confidence of strips, what is to do.
+
+With --large also 400 walks of the demo on about 25 ha, without the script; some minutes.
 """
 
 from __future__ import annotations
 
+import argparse
+import os
 import re
-import resource
+import statistics
 import subprocess
 import sys
 import time
+from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "demo"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
+from bench_again import write_outings
+
 DEMO = Path(__file__).parents[2] / "demo"
 WALKS = ("outing-1-west-large.gpx", "outing-2-east-large.gpx")
+OURS = ["-c", "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"]
+THEIRS = [str(Path(__file__).with_name("analyst.py"))]
+SWATH_M, CELL_M = 1.5, 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What a process took: seconds on the clock and of the processor, and its largest size in megabytes."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mb: float
+
+
+def run(folder: Path, arguments: list[str]) -> Cost:
+    """Run Python in a process of its own; a failure ends the benchmark with what it said."""
+    with (folder / "talk.txt").open("wb") as talk:
+        began = time.perf_counter()
+        child = subprocess.Popen([sys.executable, *arguments], cwd=folder, stdout=talk, stderr=talk)
+        _, status, usage = os.wait4(child.pid, 0)
+        wall_s = time.perf_counter() - began
+        child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode:
+        sys.exit((folder / "talk.txt").read_text(encoding="utf-8"))
+    return Cost(wall_s, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024)
+
+
+def compare(folder: Path, names: list[str], pairs: int) -> None:
+    """Run both ways so many times in turn, and print medians."""
+    ground = ["--boundary", "field.geojson", "--swath", f"{SWATH_M}m", "--cell", f"{CELL_M}m"]
+    ours, theirs = [], []
+    for _ in range(pairs):
+        theirs.append(run(folder, [*THEIRS, "field.geojson", str(SWATH_M), str(CELL_M), "usual", *names]))
+        ours.append(run(folder, [*OURS, "map", *names, "--coil", "28cm", *ground, "-o", "ours"]))
+
+    def middle(costs: list[Cost]) -> str:
+        wall_s, cpu_s, peak_mb = (statistics.median(getattr(c, key) for c in costs) for key in Cost.__slots__)
+        return f"{wall_s:7.2f} s {cpu_s:7.2f} s {peak_mb:5.0f} MB"
+
+    def ratio(key: str) -> float:
+        return statistics.median(getattr(b, key) / getattr(a, key) for a, b in zip(ours, theirs, strict=True))
+
+    print(f"{len(names):5}  {middle(ours)}  {middle(theirs)}  {ratio('wall_s'):5.2f} {ratio('cpu_s'):5.2f}", flush=True)
 
 
 def moved(text: str, day: date, east_deg: float, north_deg: float) -> str:
@@ -26,7 +83,7 @@ def moved(text: str, day: date, east_deg: float, north_deg: float) -> str:
 
 
 def make_walks(folder: Path, count: int, columns: int) -> list[str]:
-    """Write walks side by side in a square of so many columns."""
+    """Write walks of the demo side by side in a square of so many columns."""
     texts = [(DEMO / name).read_text(encoding="utf-8") for name in WALKS]
     names = []
     for k in range(count):
@@ -37,37 +94,22 @@ def make_walks(folder: Path, count: int, columns: int) -> list[str]:
     return names
 
 
-def run(name: str, folder: Path, arguments: list[str]) -> None:
-    """Run one command in a process of its own, and print how long it took and how large it grew."""
-    began = time.perf_counter()
-    code = "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"
-    command = [sys.executable, "-c", code, *arguments]
-    done = subprocess.run(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
-    seconds = time.perf_counter() - began
-    if done.returncode:
-        print(f"{name}: failed\n{done.stderr}")
-        return
-    # Of all processes so far the largest, so the order below is from small to large.
-    peak_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-    print(f"{name:46} {seconds:6.2f} s  {peak_mb:6.0f} MB")
-
-
 def main() -> None:
-    """Run all of them, small ones first."""
-    boundary = ["--boundary", str(DEMO / "boundary.geojson"), "--coil", "33cm", "--swath", "1.6m"]
+    """Make the walks, run both ways, small ones first."""
+    parser = argparse.ArgumentParser(description="Whole commands beside the usual way.")
+    parser.add_argument("--pairs", type=int, default=3)
+    parser.add_argument("--large", action="store_true")
+    typed = parser.parse_args()
     with TemporaryDirectory() as temp:
         folder = Path(temp)
-        one, thirty = make_walks(folder, 1, 1), make_walks(folder, 30, 1)
-        run("map, 1 walk of 1.4 h, 0.5 ha, 10 cm", folder, ["map", *one, *boundary, "-o", "a"])
-        run("map, 1 walk of 1.4 h, 0.5 ha, 5 cm", folder, ["map", *one, *boundary, "--cell", "5cm", "-o", "b"])
-        run("map, 30 walks, 0.5 ha, 5 cm", folder, ["map", *thirty, *boundary, "--cell", "5cm", "-o", "c"])
-        if "--large" in sys.argv:
+        names = write_outings(folder, 30)
+        print(f"files  {'map: clock, CPU, peak':>28}  {'usual way: clock, CPU, peak':>28}  ratios of clock and CPU")
+        for count in (1, 6, 30):
+            compare(folder, names[:count], typed.pairs)
+        if typed.large:
             many = make_walks(folder, 400, 14)
-            run(
-                "map, 400 walks, about 25 ha, 10 cm",
-                folder,
-                ["map", *many, "--coil", "33cm", "--swath", "1.6m", "-o", "d"],
-            )
+            cost = run(folder, [*OURS, "map", *many, "--coil", "33cm", "--swath", "1.6m", "-o", "large"])
+            print(f"400 walks on about 25 ha, 10 cm: {cost.wall_s:.2f} s, {cost.cpu_s:.2f} s, {cost.peak_mb:.0f} MB")
 
 
 if __name__ == "__main__":
