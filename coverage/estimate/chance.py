@@ -6,7 +6,6 @@ drawn towards what the estimate expects round each place, and shifted, all by th
 their mean is the estimate for the whole ground.
 """
 
-import hashlib
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.estimate.regularity import FAST_TAU_S
+from fieldcomb.coverage.estimate.walked_ground import seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.blocks import Coarse
 from fieldcomb.coverage.raster.cells import Mask
@@ -63,7 +63,7 @@ def redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid:
         at = [_every(way.t_s.size, LINE_S) for way in lines]
         knots = [_every(way.t_s.size, KNOT_S) for way in lines]
         times = [way.t_s[k] for way, k in zip(lines, knots, strict=True)]
-        drawn = drifts(times, receiver, 2 * REDRAWS, _seed(lines))
+        drawn = drifts(times, receiver, 2 * REDRAWS, seed_of(lines))
         errors = [_between(k, error, here) for k, error, here in zip(knots, drawn, at, strict=True)]
         for k in range(REDRAWS):
             legs = [
@@ -84,12 +84,6 @@ def _between(knots: NDArray[np.int64], values: Floats, at: NDArray[np.int64]) ->
     k = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, knots.size - 2)
     share = ((at - knots[k]) / (knots[k + 1] - knots[k]))[:, None]
     return np.asarray(values[k] * (1 - share) + values[k + 1] * share)
-
-
-def _seed(ways: Sequence[SearchPath]) -> int:
-    """Return a number of this walk alone, from its times to the second and its places to the decimetre."""
-    values = [np.rint(part) for way in ways for part in (way.t_s, 10 * way.line_x_m, 10 * way.line_y_m)]
-    return int.from_bytes(hashlib.sha256(np.concatenate(values).astype("<i8").tobytes()).digest())
 
 
 def drifts(times: Sequence[Floats], receiver: Receiver, many: int, seed: int = 0) -> list[Floats]:

@@ -16,7 +16,7 @@ from fieldcomb.coverage.cache.memo import NOTHING, Memo
 from fieldcomb.coverage.estimate.effort import Plot, blurred, effort, off_plot, on_plot, path_m, plot_of
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
-from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, Missed, left_out
+from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, Missed, left_out, seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
@@ -84,6 +84,7 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
         pattern.kind,
         walked.receiver.sigma_m,
         min((float(way.t_s[0]) for way in walked.ways), default=0.0),
+        seed_of(walked.ways),
         pattern.legs,
         _placed(pattern, walked),
     )

@@ -8,10 +8,11 @@ Blocks that lie side by side are one sweep: their effort is added, for people be
 same ground are sweeps of their own, and what one left out another may have swept.
 """
 
+import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.estimate.effort import Effort, Plot, blurred
 from fieldcomb.coverage.estimate.regularity import WANDERING
 from fieldcomb.coverage.raster.cells import Mask
+from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
 
 DRAWS = 200
@@ -43,7 +45,7 @@ class Drawn:
     """What one walk may have swept: where its effort lay, and how even its lanes and how long it may be.
 
     efforts : one for each direction that was walked. scale : (DRAWS,) rising factors of the effort. kappa : rising
-    values, and drawn : (DRAWS,) rising places in them. started_s tells walks apart.
+    values, and drawn : (DRAWS,) rising places in them. seed : tells walks apart, see ``seed_of``.
     """
 
     efforts: tuple[Effort, ...]
@@ -53,6 +55,7 @@ class Drawn:
     kind: str
     sigma_m: float
     started_s: float
+    seed: int
     legs: int
     strips_placed: bool
 
@@ -81,6 +84,13 @@ def swept_share(rho: Floats, kappa: Floats) -> Floats:
     return np.asarray(gammainc(a + 1, a * rho) + rho * gammaincc(a, a * rho))
 
 
+def seed_of(ways: Sequence[SearchPath]) -> int:
+    """Return a number of this walk alone, from its times to the second and its places to the decimetre."""
+    values = [np.rint(part) for way in ways for part in (way.t_s, 10 * way.line_x_m, 10 * way.line_y_m)]
+    content = np.concatenate(values or [np.zeros(0)]).astype("<i8").tobytes()
+    return int.from_bytes(hashlib.sha256(content).digest())
+
+
 def left_out(plot: Plot, walks: Sequence[Drawn]) -> Missed:
     """Chance that walks together left out each inside cell of the plot, (DRAWS, cells): a row for each way it may be.
 
@@ -94,17 +104,15 @@ def left_out(plot: Plot, walks: Sequence[Drawn]) -> Missed:
     for level, shift in enumerate(EDGE_LEVELS):
         rows = np.arange(level, DRAWS, len(EDGE_LEVELS))
         ground = _walked(plot, sweeps, shift)
-        number = 0
         for sweep in sweeps:
-            swept = _swept(plot, sweep, _edges_at(sweep, shift), rows, number)
+            swept = _swept(plot, sweep, _edges_at(sweep, shift), rows)
             missed[rows] *= 1 - swept * ground[None, :]
-            number += len(sweep.parts)
     return missed
 
 
 def _sweeps(plot: Plot, walks: Sequence[Drawn]) -> list[_Sweep]:
     """Put walks side by side where they lie so, in order of time."""
-    ordered = sorted(walks, key=lambda walk: (walk.started_s, float(walk.scale[0]), walk.legs))
+    ordered = sorted(walks, key=lambda walk: (walk.started_s, walk.seed))
     sweeps: list[_Sweep] = []
     for walk in ordered:
         for effort in walk.efforts:
@@ -170,8 +178,8 @@ def _walked(plot: Plot, sweeps: Sequence[_Sweep], shift: float) -> NDArray[np.fl
     return np.asarray((total > count)[plot.inside], np.float32)
 
 
-def _swept(plot: Plot, sweep: _Sweep, edge: float, rows: NDArray[np.int64], number: int) -> NDArray[np.float32]:
-    """Chance that a sweep swept each inside cell, (rows, cells), in some of the draws; ``number`` of its first walk."""
+def _swept(plot: Plot, sweep: _Sweep, edge: float, rows: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Chance that a sweep swept each inside cell, (rows, cells), in some of the draws."""
     kernel_m = KERNEL_M + (0 if sweep.wandering else KERNEL_SIGMAS * sweep.sigma_m)
     ground = (sweep.edge > edge) & plot.inside
     room = blurred(plot, ground * plot.share, kernel_m)[plot.inside]
@@ -181,17 +189,18 @@ def _swept(plot: Plot, sweep: _Sweep, edge: float, rows: NDArray[np.int64], numb
     laid = sum(float(effort.mirrored.sum(dtype=float)) for _, effort in sweep.parts)
     rho *= laid / max(float(rho @ plot.share[plot.inside]), 1e-12)
     swept = np.zeros((rows.size, rho.size), np.float32)
-    for k, ((walk, _), part) in enumerate(zip(sweep.parts, parts, strict=True), number):
+    for (walk, effort), part in zip(sweep.parts, parts, strict=True):
         here = np.flatnonzero((rho > 0) & (part > 1e-6 * total))
-        scale, place = walk.scale[_order(0, k)[rows]], walk.drawn[_order(1, k)[rows]]
+        own = (walk.seed, walk.efforts.index(effort))
+        scale, place = walk.scale[_order(0, own)[rows]], walk.drawn[_order(1, own)[rows]]
         _add_swept(swept, here, rho[here], part[here] / total[here], scale, walk.kappa, place)
     return swept
 
 
-@cache
-def _order(what: int, number: int) -> NDArray[np.int64]:
-    """Place of the rising values of a walk in each draw, (DRAWS,)."""
-    common, own = (np.random.default_rng([what, *seed]).standard_normal(DRAWS) for seed in ((_COMMON,), (_OWN, number)))
+@lru_cache(maxsize=1024)
+def _order(what: int, of: tuple[int, int]) -> NDArray[np.int64]:
+    """Place of the rising values of a walk in each draw, (DRAWS,); ``of`` is its seed, and which way it went."""
+    common, own = (np.random.default_rng([what, *seed]).standard_normal(DRAWS) for seed in ((_COMMON,), (_OWN, *of)))
     return np.argsort(np.argsort(math.sqrt(ALIKE) * common + math.sqrt(1 - ALIKE) * own))
 
 

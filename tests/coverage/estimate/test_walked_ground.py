@@ -99,3 +99,19 @@ def test_lanes_left_out_in_the_middle_are_bare() -> None:
 def test_nobody_walked() -> None:
     """Without walks everything is left out."""
     assert share() == pytest.approx(0.0, abs=1e-9)
+
+
+def test_two_walks_begun_together_may_come_in_any_order() -> None:
+    """Two people who set out at the same second for the same time are told alike, whosever recording comes first."""
+    one, other = lanes((0, 0, 30, 50), without=(3,)), lanes((10, 0, 40, 50), without=(7,))
+    plot, _ = site()
+    assert np.array_equal(left_out(plot, (one, other)), left_out(plot, (other, one)))
+
+
+def test_an_earlier_walk_does_not_draw_a_later_one_anew() -> None:
+    """What a walk may have swept hangs on the walk alone: one of last year on other ground leaves its draws as is."""
+    walk, early = lanes((4, 4, 18, 46), start_s=1e6), lanes((34, 4, 40, 10))
+    plot, _ = site()
+    alone, after = left_out(plot, (walk,)), left_out(plot, (early, walk))
+    west = off_plot(plot, np.arange(plot.weight.size, dtype=float), site()[1])[:, :15].astype(int).ravel()
+    assert np.allclose(alone[:, west], after[:, west], atol=0.02)
