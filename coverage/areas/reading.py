@@ -12,6 +12,7 @@ import numpy as np
 
 from fieldcomb.coverage.raster.polygons import RingPoints
 from fieldcomb.tracks.errors import AreaError, TrackError
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.archive import unpack
 from fieldcomb.tracks.files.json_text import json_text, other_system, parse_json
 from fieldcomb.tracks.files.sniffing import DAMAGED, looks_like
@@ -19,8 +20,6 @@ from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.formats.kml_polygons import read_kml_polygons
 from fieldcomb.tracks.text import harmless
 
-MOST_AREA_BYTES = 64 * 1024 * 1024
-MOST_NESTED = 16  # collections inside collections
 EXPORT_IN_DEGREES = "Export it again in WGS 84 longitude and latitude (EPSG:4326)"
 
 _LINES = {"LineString": "a line", "MultiLineString": "lines", "Point": "a point", "MultiPoint": "points"}
@@ -44,8 +43,8 @@ class DrawnArea:
 def read_drawn(data: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
     """Take a file apart; returns what is drawn in it, in file order, and notes. Raises AreaError."""
     try:
-        content, notes = unpack(data, file, most=MOST_AREA_BYTES)
-        if len(content) > MOST_AREA_BYTES:
+        content, notes = unpack(data, file, most=limits.MAX_AREA_BYTES)
+        if len(content) > limits.MAX_AREA_BYTES:
             problem = f"is {len(content) / 1e6:.0f} MB large, far more than a boundary"
             raise AreaError(problem, file=file, hint="Use a file with the areas of this site only")
         form = looks_like(content)
@@ -169,8 +168,8 @@ class _Walk:
             raise self._fault(f"is a {kind} without coordinates", where)
         if not inside:
             raise self._fault("is empty: it has no coordinates", where, "Draw its polygon, or delete the feature")
-        if depth > MOST_NESTED:
-            raise self._fault(f"has collections nested more than {MOST_NESTED} deep", where)
+        if depth > limits.MAX_COLLECTION_DEPTH:
+            raise self._fault(f"has collections nested more than {limits.MAX_COLLECTION_DEPTH} deep", where)
         if kind == "GeometryCollection":
             for part in inside:
                 yield from self._polygons(part, where, depth + 1)

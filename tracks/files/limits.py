@@ -30,6 +30,7 @@ MAX_ELEMENTS = 8_000_000  # a fix with heart rate and temperature has about eigh
 MAX_JSON_BYTES = 64 * 1024 * 1024
 MAX_COLLECTION_DEPTH = 16  # collections inside collections
 
+MAX_AREA_BYTES = 64 * 1024 * 1024  # a boundary of a hundred thousand corners has 4 MB
 MAX_TABLE_BYTES = 128 * 1024 * 1024
 MAX_HEADER_LETTERS = 80  # of the name of a column
 
