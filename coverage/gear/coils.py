@@ -12,6 +12,7 @@ WINDINGS = ("dd", "concentric")
 DEFAULT_TRAVEL_M = 1.2
 DEFAULT_SWEEP_S = 1.0
 DEFAULT_COIL = "28cm"
+COIL_LIMITS_M = (0.05, 2.0)  # probes are smaller, and a frame of more than 2 m is carried by two
 
 _SIZE = re.compile(r"\s*([\d.,]+)\s*([A-Za-z]*)\s*x\s*([\d.,]+)\s*([A-Za-z]+)\s*\Z")
 
@@ -29,8 +30,9 @@ class Coil:
     winding: str = "dd"
 
     def __post_init__(self) -> None:
+        low, high = COIL_LIMITS_M
         for value in (self.width_m, self.length_m):
-            if not 0.05 <= value <= 2.0:
+            if not low <= value <= high:
                 problem = f"coil {self.name!r} is {format_length(value)} across; between 5 cm and 2 m was expected"
                 raise UsageError(problem, hint="Write its size like 28cm, 11in or 13x20cm (width x length)")
         if self.winding not in WINDINGS:

@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-from fieldcomb.coverage.gear.coils import DEFAULT_SWEEP_S, Coil
+from fieldcomb.coverage.gear.coils import COIL_LIMITS_M, DEFAULT_SWEEP_S, Coil
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import format_length, parse_length_m
@@ -16,7 +16,7 @@ CARRIED = (BODY, SHAFT, "arm", "wrist", "shoulder", "hat", "belt", "pack", "pock
 SLOWEST_SWEEP_S = 2.0  # common practice, no source: a sweep takes 1 to 2 s
 SWEEP_LIMITS_S = (0.2, 10.0)  # beyond any arm: 150 or 3 sweeps in 30 seconds
 DEFAULT_LIFT_M = 0.05  # common practice, no source: 3 to 10 cm above the soil in grass
-MOST_DEPTH_M = 5.0
+MOST_DEPTH_M = COIL_LIMITS_M[1]  # a usual target is heard one coil diameter deep, so the largest coil hears this deep
 MOST_LIFT_M = 1.0
 MOST_SWATH_M = 6.0
 
@@ -117,7 +117,8 @@ def parse_depth_m(text: str) -> float:
     """Read the depth below the soil for which coverage is asked, in metres."""
     depth_m = parse_length_m(text, "depth")
     if depth_m > MOST_DEPTH_M:
-        raise UsageError(f"{text!r} is deeper than any hand-held coil reaches", hint="Write it like 15cm")
+        problem = f"{text!r} is deeper than any coil hears, which is {format_length(MOST_DEPTH_M)} at most"
+        raise UsageError(problem, hint="Write it like 15cm")
     return depth_m
 
 

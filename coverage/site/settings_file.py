@@ -4,7 +4,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from fieldcomb.coverage.gear.coils import coil_of_size
-from fieldcomb.coverage.gear.swing import make_swing
+from fieldcomb.coverage.gear.swing import MOST_DEPTH_M, make_swing
 from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule, parse_numbers
 from fieldcomb.coverage.site import setting_values as values
 from fieldcomb.coverage.site.settings import (
@@ -35,7 +35,7 @@ _TODO: dict[str, tuple[str, Any]] = {
     "recheck": ("recheck", values.yes_or_no),
     "crosswise": ("crosswise", values.between(0, 1)),
     "target": ("target", values.target),
-    "depth": ("depth_m", values.between(0.01, 2, " m", values.length_m)),
+    "depth": ("depth_m", values.between(0.01, MOST_DEPTH_M, " m", values.length_m)),
     "lift": ("lift_m", values.between(0, 0.5, " m", values.length_m)),
     "stand_off": ("stand_off_m", values.between(5, 100, " m", values.length_m)),
 }

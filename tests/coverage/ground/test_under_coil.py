@@ -334,7 +334,7 @@ def test_reach_of_a_coil_comes_from_site_toml(small_site: Path, capsys: pytest.C
     ("typed", "said"),
     [
         (["--depth", "15"], "--depth: depth '15' has no unit"),
-        (["--depth", "9m"], "deeper than any hand-held coil reaches"),
+        (["--depth", "5m"], "--depth: '5m' is deeper than any coil hears"),
         (["--lift", "3m"], "--lift: a lift of 3m is higher than anyone searches"),
     ],
 )

@@ -28,7 +28,7 @@ WRONG = {  # of each value with a form of its own, something that it cannot be
     "laps": "x",
     "dug": "9-1",
     "lift": "2m",
-    "depth": "9m",
+    "depth": "5m",
     "zone": "Moon/Sea",
     "cell": "3m",
 }
