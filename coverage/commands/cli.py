@@ -58,7 +58,8 @@ def main(args: Sequence[str] | None = None) -> int:
         return 2
     except click.UsageError as error:
         command = error.ctx.command_path if error.ctx else "fieldcomb"
-        return _fail(f"{error.format_message().rstrip('.')}. See: {command} --help", 2)
+        text = error.format_message().rstrip(".")
+        return _fail(f"{text}{'' if text.endswith('?') else '.'} See: {command} --help", 2)
     except click.Abort:
         return _fail("stopped. A change to a site is made completely or not at all", 130)
     except BrokenPipeError:

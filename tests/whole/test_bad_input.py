@@ -303,6 +303,7 @@ WRONG_USAGE: list[tuple[str, str]] = [
     ("map w.gpx --from 2026-03-07T10:00 --to 2026-03-07T09:00", "is not before the time to"),
     ("map w.gpx --colour red", "No such option"),
     ("mop w.gpx", "No such command"),
+    ("mapp w.gpx", "Did you mean 'map'? See: fieldcomb --help"),
     ("new", "Missing argument"),
     ("new t --zone Mars", "--zone: time zone 'Mars' is not known"),
     ("new t --cell 0m", "--cell: "),
