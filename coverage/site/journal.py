@@ -10,11 +10,13 @@ import os
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from itertools import count
 from pathlib import Path
 
 from filelock import BaseFileLock, FileLock, Timeout
 
 from fieldcomb.tracks.errors import SiteError
+from fieldcomb.tracks.hints import Hint
 
 COMMIT = ".commit"
 PENDING = ".pending-"
@@ -24,7 +26,8 @@ _STAGE = PENDING + "new"
 _DONE = PENDING + "done"
 _MANIFEST = "manifest.json"
 _PART = re.compile(r"\.(?P<name>.+)\.(?P<pid>[1-9]\d{0,18})\.part")  # as replace_files makes them
-_HALF_MADE = re.compile(rf"\..+\.(?P<pid>[1-9]\d{{0,18}}){PENDING}new")  # as new_folder makes them
+_HALF_MADE = re.compile(rf"\..+\.(?P<pid>[1-9]\d{{0,18}})\.\d{{1,18}}{PENDING}new")  # as new_folder makes them
+_NUMBER = count(1)  # of folders made by this process
 _BINARY = getattr(os, "O_BINARY", 0)
 
 # Folders that a site has from the beginning, and the only ones that a journal may write to.
@@ -62,7 +65,7 @@ def locked(folder: Path, say: Callable[[str], None], *, reading: bool = False) -
         lock.release()
 
 
-def refuse_link(path: Path, hint: str) -> None:
+def refuse_link(path: Path, hint: str | Hint) -> None:
     """Raise SiteError where a link stands in the place of a file or folder of a site: nothing goes through a link."""
     if path.is_symlink():
         raise SiteError("is a link, and fieldcomb writes and deletes nothing through a link", file=str(path), hint=hint)
@@ -226,8 +229,9 @@ def new_folder(folder: Path, files: Mapping[str, bytes]) -> None:
 
     ``folder`` is absent or empty, and the folder that it lies in is there.
     """
-    # With the number of this process: of several that make the same folder at once, one puts its own in place whole.
-    stage = folder.parent / f".{folder.name}.{os.getpid()}{PENDING}new"
+    # A name of its own: of several that make the same folder at once, in this process or others, one puts its own in
+    # place whole.
+    stage = folder.parent / f".{folder.name}.{os.getpid()}.{next(_NUMBER)}{PENDING}new"
     _remove(stage)
     try:
         stage.mkdir()

@@ -6,6 +6,7 @@ import errno
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import pytest
 from small_walks import snapshot, square, walk
 
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.site.journal import COMMIT, recover, write_all
+from fieldcomb.coverage.site.journal import COMMIT, new_folder, recover, write_all
 from fieldcomb.tracks.errors import SiteError
 
 
@@ -23,6 +24,11 @@ def dead_pid() -> int:
     with subprocess.Popen([sys.executable, "-S", "-c", ""]) as process:
         process.wait()
     return process.pid
+
+
+def half_made(name: str, pid: int) -> str:
+    """Return the folder in which a process makes a site."""
+    return f".{name}.{pid}.12.pending-new"
 
 
 @pytest.fixture
@@ -57,8 +63,8 @@ def test_a_half_made_site_is_cleared_when_it_is_made_again(
 ) -> None:
     """What a killed ``new`` left is removed by the next one there; a folder with something else in it stays."""
     monkeypatch.chdir(tmp_path)
-    kept = [f".own.{dead_pid}.pending-new", f".walks.{dead_pid}.pending-new", f".now.{os.getppid()}.pending-new"]
-    for name in (f".field.{dead_pid}.pending-new", *kept):
+    kept = [half_made("own", dead_pid), half_made("walks", dead_pid), half_made("now", os.getppid())]
+    for name in (half_made("field", dead_pid), *kept):
         (tmp_path / name / "tracks").mkdir(parents=True)
         (tmp_path / name / "site.toml").write_text('name = "x"')
     (tmp_path / kept[0] / "photo.jpg").write_text("mine")
@@ -71,7 +77,7 @@ def test_a_half_made_site_is_cleared_when_it_is_made_again(
 
 def test_a_half_made_site_is_cleared_though_the_site_has_been_made_meanwhile(site: Path, dead_pid: int) -> None:
     """A ``new`` that is refused because the site is there clears what an earlier one left as well."""
-    (site.parent / f".field.{dead_pid}.pending-new" / "tracks").mkdir(parents=True)
+    (site.parent / half_made("field", dead_pid) / "tracks").mkdir(parents=True)
     assert main(["new", "field"]) == 1
     assert not list(site.parent.glob(".field*"))
 
@@ -87,6 +93,33 @@ def test_of_several_that_make_one_site_at_once_one_makes_it_whole(tmp_path: Path
     inside = {path.name for path in (tmp_path / "field").iterdir()}
     assert inside == {"site.toml", "outings.toml", "areas.geojson", "tracks", ".lock"}
     assert {path.name for path in tmp_path.iterdir()} == {"field", "edge.geojson"}
+
+
+class Meanwhile(dict[str, bytes]):
+    """Files of a new site; once the first of them is written, somebody else makes the same site."""
+
+    def __init__(self, files: dict[str, bytes], make: Callable[[], None]) -> None:
+        super().__init__(files)
+        self.make = make
+
+    def items(self) -> Any:
+        """Return the files one after another."""
+        for number, item in enumerate(super().items()):
+            if number == 1:
+                self.make()
+            yield item
+
+
+def test_of_two_that_make_one_site_at_once_in_one_process_one_makes_it_whole(tmp_path: Path) -> None:
+    """Who makes a site while another thread is at it gets a whole one, and the other is told that it is there."""
+    files = {"site.toml": b"mine", "outings.toml": b"mine"}
+    theirs = dict.fromkeys(files, b"theirs")
+    with pytest.raises(OSError) as refused:
+        new_folder(tmp_path / "field", Meanwhile(files, lambda: new_folder(tmp_path / "field", theirs)))
+    assert refused.value.errno in (errno.EEXIST, errno.ENOTEMPTY)
+    assert snapshot(tmp_path / "field") == {**theirs, "tracks": None} and [
+        path.name for path in tmp_path.iterdir()
+    ] == ["field"]
 
 
 class Fault:

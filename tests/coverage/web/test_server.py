@@ -729,7 +729,10 @@ def test_a_half_made_site_is_not_listed_and_is_cleared_at_the_next_start(root: P
     """A site that is being made is not on the page; what a killed server left of one goes when the next one starts."""
     with subprocess.Popen([sys.executable, "-S", "-c", ""]) as process:
         process.wait()
-    dead, living = root / f".west.{process.pid}.pending-new", root / f".east.{os.getppid()}.pending-new"
+    dead, living = (
+        root / f".west.{process.pid}.1.pending-new",
+        root / f".east.{os.getppid()}.1.pending-new",
+    )
     for half in (dead, living):
         (half / "tracks").mkdir(parents=True)
         (half / "site.toml").write_text('name = "half"')
