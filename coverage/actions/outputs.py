@@ -16,6 +16,7 @@ from fieldcomb.coverage.site.folder import OUT, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.tracks.errors import SiteError
+from fieldcomb.tracks.hints import HintKind
 
 MAP_FILE = "map.html"
 REPORT_FILE = "report.json"
@@ -56,7 +57,7 @@ def _raster(write: Callable[[str], None]) -> bytes:
 
 def own_out(site: Path) -> Path:
     """Return the output folder of a site; raises SiteError where it is a link, which leads out of the site."""
-    refuse_link(site / OUT, "Put a folder there, or choose another one with -o")
+    refuse_link(site / OUT, HintKind.OUT_IS_A_LINK())
     return site / OUT
 
 
@@ -88,7 +89,7 @@ def _make_folder(folder: Path) -> list[Path]:
         for path in reversed(missing):
             path.mkdir(exist_ok=True)
         if not folder.is_dir():
-            raise SiteError("is a file, not a folder", file=shown(folder), hint="Choose another folder with -o")
+            raise SiteError("is a file, not a folder", file=shown(folder), hint=HintKind.OUT_IS_A_FILE())
     except OSError as error:
         raise _cannot(folder, error) from error
     return missing
@@ -96,4 +97,4 @@ def _make_folder(folder: Path) -> list[Path]:
 
 def _cannot(folder: Path, error: OSError) -> SiteError:
     problem = f"the report cannot be written here ({reason(error)})"
-    return SiteError(problem, file=shown(folder), hint="Make room, or choose another folder with -o")
+    return SiteError(problem, file=shown(folder), hint=HintKind.OUT_CANNOT_BE_WRITTEN())

@@ -22,9 +22,9 @@ def test_no_hint_on_the_page_names_an_option_or_a_command(kind: HintKind) -> Non
     # A hint within a hint has a wording of its own for the page.
     wordings = _names(terminal) | ({"on_page"} if "hint" in _names(terminal) else set())
     hint = kind(**{name: f"<{name}>" for name in wordings})
-    assert "--" not in hint.on_page and not re.search(r"fieldcomb (?!new made)", hint.on_page)
+    assert not re.search(r"(^| )-{1,2}[a-z]", hint.on_page) and not re.search(r"fieldcomb (?!new made)", hint.on_page)
     assert _names(page) <= wordings
-    assert "on_page" in wordings or re.search(r"--[a-z]|fieldcomb [a-z]", str(hint)), "a plain text would do"
+    assert "on_page" in wordings or re.search(r" -{1,2}[a-z]|fieldcomb [a-z]", str(hint)), "a plain text would do"
     assert "{" not in str(hint) + hint.on_page
 
 

@@ -560,6 +560,17 @@ def test_messages_speak_of_fields_and_not_of_commands(root: Path, page: Page) ->
     assert "on its page" in refused.value.on_page
 
 
+def test_a_map_that_cannot_be_written_is_told_without_options(root: Path) -> None:
+    """Where a file or a link stands in the place of the output folder, the page says what can be done there."""
+    out = root / "field" / "out"
+    for make, said in ((lambda: out.write_text("mine"), "is a file"), (lambda: out.symlink_to(root), "is a link")):
+        make()
+        with pytest.raises(SiteError) as refused:
+            carry_out(Order("draw", str(root / "field")), quiet_tell)
+        assert said in refused.value.on_page and " -o" not in refused.value.on_page and " -o" in str(refused.value)
+        out.unlink()
+
+
 def quiet_tell(**_: Any) -> None:
     """Take what is told and forget it."""
 
