@@ -34,6 +34,7 @@ from fieldcomb.coverage.site.settings import (
     Settings,
     Typed,
     overlap,
+    spacings_typed,
     swing_of,
     top_pace_of,
     window_of,
@@ -297,6 +298,7 @@ def _load(settings: Settings, walk: WalkToAdd, typed: Typed) -> _Loaded:
     pace = top_pace_of(settings, walk.typed, typed)
     named = replace(recording, file=shown(Path(walk.path).name))
     item = RecordingInput(named.file, named, swing, walk.searcher, window, pace, given_as=recording.file)
+    item = replace(item, spacings=spacings_typed(walk.typed, typed))
     item = with_marks(settings, (walk.typed, typed), item)
     assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
     sha256 = hashlib.sha256(data).hexdigest()

@@ -19,6 +19,7 @@ from fieldcomb.coverage.site.settings import (
     RecordingEntry,
     Settings,
     Typed,
+    spacings_typed,
     swing_of,
     top_pace_of,
     window_of,
@@ -196,7 +197,8 @@ def _load(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ..
         name, data = one.entry.name, _data(one)
         recording = read_recording(data, name)
         item = RecordingInput(name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
-        marked = with_marks(settings, one.typed, replace(item, pegs=pegs))
+        item = replace(item, pegs=pegs, spacings=spacings_typed(*one.typed))
+        marked = with_marks(settings, one.typed, item)
         loaded += by_coil(settings, one.typed, marked)
     return tuple(loaded)
 

@@ -19,8 +19,8 @@ from fieldcomb.tracks.errors import UsageError
     "--roster",
     type=path,
     metavar="FILE",
-    help="A table (CSV) for a team: columns file, searcher, coil, swath, gps, carried, from, to; a row a recording, "
-    "and a row without a file for everyone who did not record.",
+    help="A table (CSV) for a team: columns file, searcher, coil, swath, gps, carried, spacing, from, to; a row a "
+    "recording, and a row without a file for everyone who did not record.",
 )
 def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | None, **given: Any) -> None:
     """Add one outing to a site: one recording, or several of one day.

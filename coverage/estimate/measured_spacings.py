@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.marks.vocabulary import PACED, Mark
 from fieldcomb.tracks.recording import Floats
 
@@ -30,14 +31,17 @@ class MeasuredSpacing:
     sd_m: float
 
 
-def spacings_of(marks: Sequence[Mark], begin_s: float | None, end_s: float | None) -> tuple[MeasuredSpacing, ...]:
-    """Spacings that were marked during a walk; those without a time belong to every walk of their outing."""
+def spacings_of(
+    marks: Sequence[Mark], begin_s: float | None, end_s: float | None, typed: Sequence[LaneSpacing] = ()
+) -> tuple[MeasuredSpacing, ...]:
+    """Spacings typed for a walk, and marked during it; marks without a time belong to every walk of their outing."""
     begin_s, end_s = -math.inf if begin_s is None else begin_s - ROOM_S, math.inf if end_s is None else end_s + ROOM_S
-    return tuple(
-        MeasuredSpacing(mark.size_m, PACES_SD_M if mark.name == PACED else TAPE_SD_M)
+    marked = [
+        LaneSpacing(mark.size_m, mark.name == PACED)
         for mark in marks
         if mark.kind == "spacing" and mark.size_m and (mark.time_s is None or begin_s <= mark.time_s <= end_s)
-    )
+    ]
+    return tuple(MeasuredSpacing(one.across_m, PACES_SD_M if one.paced else TAPE_SD_M) for one in (*typed, *marked))
 
 
 def log_likelihood(spacings: Sequence[MeasuredSpacing], kappa: Floats) -> Floats:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.swing import Swing
+from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.recording import Recording, Span, Window
@@ -14,7 +15,8 @@ class RecordingInput:
     """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
 
     marks : those made in the window. off : spans without searching. mark_notes : sentences on the marks.
-    pegs : those of the site. given_as : what messages call the file, where that is not ``file``.
+    pegs : those of the site. spacings : between lanes, as typed for it; marks may tell more of them.
+    given_as : what messages call the file, where that is not ``file``.
     """
 
     file: str
@@ -27,6 +29,7 @@ class RecordingInput:
     off: tuple[Span, ...] = ()
     mark_notes: tuple[str, ...] = ()
     pegs: tuple[Peg, ...] = ()
+    spacings: tuple[LaneSpacing, ...] = ()
     given_as: str = ""
 
     @property

@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 
+from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.motion.peg_drift import PegResidual
 
 
@@ -31,6 +32,7 @@ class RecordingResult:
     lift_m: float = 0.05  # how high the coil was carried above the soil
     lift_measured: bool = False
     ground: str = ""  # a note on the ground
+    spacings: tuple[LaneSpacing, ...] = ()  # between lanes, as typed
 
     @property
     def pegs_off_m(self) -> tuple[float, float]:

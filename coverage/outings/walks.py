@@ -14,6 +14,7 @@ from fieldcomb.coverage.outings.same_person import Seen, find_doubles, lacking, 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.hints import HintKind
+from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.cleaning import NO_POSITION, OUT_OF_RANGE, OUTSIDE_WINDOW, TOO_FAR, Cleaned, Fixes, clean
 from fieldcomb.tracks.motion.coil_path import find_zigzag
@@ -40,6 +41,7 @@ class SwungWalk:
     walk: Walk
     swing: Swing
     file: str
+    spacings: tuple[LaneSpacing, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +115,9 @@ class WalkedChain:
 
     @property
     def swung(self) -> SwungWalk:
-        """The walk as it is swept."""
-        return SwungWalk(self.walk, self.chain[0].swing, self.chain[0].file)
+        """The walk as it is swept, with the spacings typed for its files, those for all of them once."""
+        spacings = tuple(one for own in dict.fromkeys(item.spacings for item in self.chain) for one in own)
+        return SwungWalk(self.walk, self.chain[0].swing, self.chain[0].file, spacings)
 
     @property
     def seen(self) -> Seen:
@@ -361,6 +364,7 @@ def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> 
         lift_m=swing.lift_m,
         lift_measured=swing.lift_measured,
         ground=swing.ground,
+        spacings=item.spacings,
     )
 
 

@@ -20,6 +20,7 @@ from fieldcomb.coverage.report.words import (
     format_no_go_entry,
     format_pace_95,
     format_pegs,
+    format_spacings,
     format_team,
     format_total_under_coil,
     format_under_coil,
@@ -328,6 +329,8 @@ def _recording(recording: RecordingResult) -> Iterator[str]:
         said += f"; coil {format_length(recording.lift_m)} above the soil"
     if recording.ground:
         said += f"; ground: {recording.ground}"
+    if recording.spacings:
+        said += f"; {format_spacings(recording.spacings)}"
     if recording.carried != BODY:
         said += f"; carried: {recording.carried}"
     yield from _sentence(f"{recording.file}{who}: {recording.verdict}; {said}", 2)

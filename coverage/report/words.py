@@ -5,6 +5,7 @@ from datetime import datetime
 
 from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.under_coil import Under
+from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.units import format_area, format_count, format_length, iso_utc, parse_zone
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -73,6 +74,22 @@ def format_pegs(count: int, before_m: float, after_m: float) -> str:
     before, after = (format_length(round(off_m, 1 if off_m >= 0.095 else 2)) for off_m in (before_m, after_m))
     touches = format_count(count, "touch")
     return f"{touches}, {before} off" if count == 1 else f"{touches}, {before} off before, {after} after"
+
+
+def format_spacings(spacings: Sequence[LaneSpacing]) -> str:
+    """Spacings between lanes as typed: how many, their mean, the least and the most.
+
+    >>> format_spacings([LaneSpacing(1.4, False)])
+    '1 measured spacing, 1.4 m'
+    >>> format_spacings([LaneSpacing(1.4, False), LaneSpacing(1.7, False), LaneSpacing(1.5, True)])
+    '3 measured spacings, 1.5 m on average (1.4 to 1.7 m), 1 of them in paces'
+    """
+    lengths = [one.across_m for one in spacings]
+    mean_m, paced = round(sum(lengths) / len(lengths), 1), sum(one.paced for one in spacings)
+    said = f"{format_count(len(lengths), 'measured spacing')}, {format_length(mean_m)}"
+    if len(lengths) > 1:
+        said += f" on average ({min(lengths):.1f} to {max(lengths):.1f} m)"
+    return said + (f", {paced} of them in paces" if paced else "")
 
 
 def format_team(recorded: int, unrecorded: Sequence[str]) -> str:

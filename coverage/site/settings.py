@@ -14,6 +14,7 @@ from fieldcomb.coverage.site.typed_values import FIELD, TypedAt
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.marks.spacings import LaneSpacing, parse_spacings
 from fieldcomb.tracks.recording import Window
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s
 
@@ -39,6 +40,7 @@ class Typed:
     carried: str | None = None
     laps: str | None = None
     dug: str | None = None
+    spacing: str | None = None
     ground: str | None = None
     lift: str | None = None
 
@@ -153,6 +155,12 @@ def top_pace_of(settings: Settings, *typed: Typed) -> float | None:
     """Speed in m/s above which walking is not searching, where anybody typed one."""
     text = first_typed([level.top_pace for level in (*typed, settings.defaults)])
     return None if text is None else parse_speed_m_s(text, "top pace")
+
+
+def spacings_typed(*typed: Typed) -> tuple[LaneSpacing, ...]:
+    """Spacings between lanes as typed, first the recording's, then the outing's; none where nobody typed any."""
+    text = first_typed([level.spacing for level in typed])
+    return () if text is None else parse_spacings(text)
 
 
 def first_typed(values: Sequence[_T | None]) -> _T | None:

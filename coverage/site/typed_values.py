@@ -20,6 +20,7 @@ from fieldcomb.coverage.gear.swing import (
 )
 from fieldcomb.coverage.gear.target_ids import parse_numbers
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.marks.spacings import parse_spacings
 from fieldcomb.tracks.marks.vocabulary import LAP_MEANINGS
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
@@ -255,6 +256,16 @@ FIELDS = (
         _WALK | TypedAt.COIL,
         "NUMBERS",
         "10-25, 40-99",
+    ),
+    Field(
+        "spacing",
+        "Spacings between lanes",
+        "How far it was from one lane to the next, as measured here and there: lengths or paces, such as "
+        "1.4m, 1.6m, 2 paces. Ten of them sharpen the percentage most.",
+        parse_spacings,
+        TypedAt.ADDED | TypedAt.OUTING | TypedAt.RECORDING | TypedAt.ROSTER,
+        "LENGTHS",
+        "1.4m, 1.6m, 1.5m",
     ),
     Field("ground", "Ground", "What the ground was like, such as stubble or wet turf.", str, _WALK, example="stubble"),
     Field(

@@ -174,5 +174,5 @@ class SurveySums:
 
 def _walked(walk: SwungWalk, marks: Sequence[Mark]) -> Walked:
     swing = walk.swing
-    spacings = spacings_of(marks, walk.walk.start_s, walk.walk.end_s)
+    spacings = spacings_of(marks, walk.walk.start_s, walk.walk.end_s, walk.spacings)
     return Walked(walk.walk.ways, swing.swath_m, swing.swath_measured, receiver(swing.gps), spacings)

@@ -36,6 +36,7 @@ from fieldcomb.coverage.todo.ranking import bare_ground, rank_ground
 from fieldcomb.tracks.errors import FieldcombError, SiteError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
+from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.legs import DropOut, Leg, SearchPath, Stop, Times, Walk
 from fieldcomb.tracks.motion.peg_drift import PegResidual
@@ -45,7 +46,7 @@ ProgressCallback = Callable[[str, int, int], None]
 
 # What the results that are kept are made of.
 CACHED_TYPES = (
-    *(WalkedOuting, SwungWalk, RecordingResult, Mark, PegResidual, Swing, Coil, DigRule),
+    *(WalkedOuting, SwungWalk, RecordingResult, Mark, LaneSpacing, PegResidual, Swing, Coil, DigRule),
     *(Walk, Leg, SearchPath, Stop, DropOut, Times),
     *(OutingPasses, Runs, Grid, NoGoEntered, NoGoEntry, Drawn, Effort),
 )

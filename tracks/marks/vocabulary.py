@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.marks.spacings import parse_spacing
 from fieldcomb.tracks.units import METRES_PER, format_length, parse_length_m
 
 LAP_MEANINGS = ("off", "lanes", "finds", "coil")  # what a press of the lap button may have meant
@@ -18,8 +19,6 @@ PRESS = "press"  # of the lap button, without words and without a meaning
 
 MOST_DIGITS = 4  # of a lane or a count: more are a slip of the finger
 PACED = "paces"  # in place of a length: counted in steps, of which it matters little how long they are
-PACE_M = 0.75
-LEAST_SPACING_M, MOST_SPACING_M = 0.2, 10.0
 LEAST_SIZE_M, MOST_SIZE_M = 0.1, 50.0  # across: ground larger than this is drawn as an area, not marked with a word
 
 Words = Mapping[str, str]  # a folded word, and the kind of mark that it makes
@@ -169,17 +168,13 @@ def _sized(kind: str, rest: str) -> Meaning:
 
 def _spaced(kind: str, rest: str) -> Meaning:
     """How far the next lane is away, as a length or in paces (``1.4m``, ``2 paces``)."""
-    number, _, unit = rest.partition(" ")
-    paced = fold(unit) in ("pace", PACED, "step", "steps")
-    why = "no length follows it, such as 1.4m or 2 paces"
+    if not rest:
+        return Meaning(NOTE, "", why="no length follows it, such as 1.4m or 2 paces")
     try:
-        across_m = PACE_M * float(number.replace(",", ".")) if paced else parse_length_m("".join(rest.split()), kind)
-    except (UsageError, ValueError, OverflowError) as error:
-        return Meaning(NOTE, "", why=str(getattr(error, "problem", why)) if rest else why)
-    if not LEAST_SPACING_M <= across_m <= MOST_SPACING_M:
-        room = f"{format_length(LEAST_SPACING_M)} to {format_length(MOST_SPACING_M)}"
-        return Meaning(NOTE, "", why=f"{format_length(across_m)} between lanes is not within {room}")
-    return Meaning(kind, PACED if paced else "", size_m=across_m)
+        spacing = parse_spacing(rest)
+    except (UsageError, OverflowError) as error:
+        return Meaning(NOTE, "", why=str(getattr(error, "problem", error)))
+    return Meaning(kind, PACED if spacing.paced else "", size_m=spacing.across_m)
 
 
 _READERS: dict[str, Callable[[str, str], Meaning]] = {

@@ -14,6 +14,7 @@ from fieldcomb.coverage.estimate.measured_spacings import (
     with_spacings,
 )
 from fieldcomb.coverage.estimate.regularity import KAPPA, PRIOR
+from fieldcomb.tracks.marks.spacings import parse_spacings
 from fieldcomb.tracks.marks.vocabulary import Mark, read_text
 
 
@@ -68,9 +69,14 @@ def marked(text: str, time_s: float | None) -> Mark:
 
 
 def test_marks_of_a_walk_are_its_spacings() -> None:
-    """By tape and by paces, within the times of the walk or without a time; what is no length stays a note."""
+    """Typed or marked, by tape and by paces, within the walk or without a time; what is no length stays a note."""
     marks = [marked("spacing 1.4m", 50.0), marked("Spacing 2 paces", None), marked("spacing 1.6 m", 5000.0)]
     marks += [marked("spacing wide", 50.0), marked("spacing 30m", 50.0), marked("lane 4", 50.0)]
     assert spacings_of(marks, 0.0, 3600.0) == (MeasuredSpacing(1.4, TAPE_SD_M), MeasuredSpacing(1.5, PACES_SD_M))
+    typed = parse_spacings("1.2m, 3 paces")
+    assert spacings_of(marks[:1], 0.0, 3600.0, typed) == (
+        *(MeasuredSpacing(1.2, TAPE_SD_M), MeasuredSpacing(2.25, PACES_SD_M)),
+        MeasuredSpacing(1.4, TAPE_SD_M),
+    )
     assert [mark.kind for mark in marks[3:]] == ["note", "note", "lane"]
     assert "not within" in marks[4].why

@@ -27,6 +27,7 @@ WRONG = {  # of each value with a form of its own, something that it cannot be
     "top_pace": "fast",
     "laps": "x",
     "dug": "9-1",
+    "spacing": "1.4m 15",
     "lift": "2m",
     "depth": "5m",
     "zone": "Moon/Sea",
