@@ -1,112 +1,66 @@
-"""The map and the frame of the page: folium, without any of the files that folium would have a browser fetch.
+"""The map and the frame of the page, as folium makes them, without any of the files that it would have a browser fetch.
 
-Leaflet stands in the page itself. Texts from the user's files never pass through folium's elements, whose output is
-read once more as a template and put into the page unescaped; they travel in one block of data, as text.
+Folium's part of the page is the same for every map but for a few values, so it is made once, by
+``tests/support/folium_frame.py``, kept in ``templates/map_frame.json``, and filled here: loading folium would take
+longer than drawing the map. Leaflet stands in the page itself. Texts from the user's files never go into the frame;
+they travel in one block of data, as text.
 """
 
 import json
 import re
+from collections.abc import Mapping
 from importlib.resources import files
-from typing import Any
+from string import Template
 
-import folium
-from branca.element import Figure, MacroElement
-from folium.map import Layer
-from folium.raster_layers import ImageOverlay
-from folium.template import Template
 from markupsafe import Markup
 
 from fieldcomb.coverage.pages.overlay import Picture
-from fieldcomb.coverage.pages.templating import fill
+from fieldcomb.coverage.pages.templating import page_file
 
 
-class Sheet(Figure):  # type: ignore[misc]  # folium has no types
-    """A page whose frame is ours: language, title, and a policy under which no request can leave."""
+class Plan:
+    """A map and its layers, as the element and the script that make it.
 
-    def __init__(self, values: dict[str, Any]) -> None:
-        super().__init__()
-        self.header._children.clear()  # the frame has its own character set
-        self.values = values
+    Elements are numbered as they come, so that the page is the same byte for byte every time. Takes its pieces from
+    the kept frame: ``map``, ``plan``, ``picture`` with its ``header``, ``group``, ``drawn`` and ``start``.
+    """
 
-    def render(self, **kwargs: Any) -> str:
-        """Render the children, then the page around them."""
-        for child in self._children.values():
-            child.render(**kwargs)
-        map_, script = Markup(self.html.render(**kwargs)), Markup(self.script.render(**kwargs))
-        return fill(
-            "pages/templates/sheet.html",
-            header=Markup(self.header.render(**kwargs)),
-            map=map_,
-            script=script,
-            **self.values,
-        )
+    def __init__(self, lat_deg: float, lon_deg: float) -> None:
+        self._pieces: Mapping[str, str] = json.loads(page_file("pages/templates/map_frame.json"))
+        self._script: list[str] = []
+        self._layers: list[tuple[str, str]] = []
+        self._elements = 0
+        name = self._name("map")
+        self._put("plan", name=name, centre=json.dumps([lat_deg, lon_deg]))
+        self.header = Markup()
+        self.html = Markup(Template(self._pieces["map"]).substitute(name=name))
 
+    def picture(self, key: str, picture: Picture) -> None:
+        """Add a layer that is a picture, under its key."""
+        name = self._name("image_overlay")
+        self.header += Markup(self._pieces["header"])
+        self._put("picture", name=name, url=picture.url, bounds=json.dumps(picture.bounds))
+        self._layers.append((key, name))
 
-class Plan(folium.Map):  # type: ignore[misc]  # folium has no types
-    """A folium map with an empty list of things to fetch."""
+    def group(self, key: str, how: str) -> None:
+        """Add a layer into which the page's script draws one entry of its data, in the way named."""
+        name = self._name("feature_group")
+        self._put("group", name=name)
+        self._name("drawn")
+        self._put("drawn", name=name, how=how, key=json.dumps(key))
+        self._layers.append((key, name))
 
-    default_js: list[tuple[str, str]] = []  # noqa: RUF012  (folium wants lists, on the class)
-    default_css: list[tuple[str, str]] = []  # noqa: RUF012
-    _template = Template(
-        """
-        {% macro html(this, kwargs) %}<div class="folium-map" id="{{ this.get_name() }}"></div>{% endmacro %}
-        {% macro script(this, kwargs) %}
-        var {{ this.get_name() }} = L.map("{{ this.get_name() }}", {
-          center: {{ this.location|tojson }}, ...{{ this.options|tojavascript }} });
-        L.control.scale({imperial: false, maxWidth: 160}).addTo({{ this.get_name() }});
-        fieldcomb.panes({{ this.get_name() }});
-        {% endmacro %}
-        """
-    )
+    def script(self) -> Markup:
+        """Return the script that makes the map, draws every layer and ties them to the board."""
+        layers = "".join(f"{json.dumps(key)}: {name}, " for key, name in self._layers)
+        return Markup("".join([*self._script, Template(self._pieces["start"]).substitute(layers=layers)]))
 
+    def _name(self, kind: str) -> str:
+        self._elements += 1
+        return f"{kind}_{self._elements:04d}"
 
-class Overlay(ImageOverlay):  # type: ignore[misc]  # folium has no types
-    """A picture that is already a data URI."""
-
-    def __init__(self, name: str, picture: Picture) -> None:
-        Layer.__init__(self, name=name, overlay=False, show=False)
-        self._name = "ImageOverlay"
-        self.bounds = [list(corner) for corner in picture.bounds]
-        self.options: dict[str, Any] = {}
-        self.pixelated = False  # the page's own style sheet says so for all pictures
-        self.url = picture.url
-
-
-class DrawCall(MacroElement):  # type: ignore[misc]  # folium has no types
-    """Has the page's script draw one entry of its data into the layer that this belongs to."""
-
-    _template = Template(
-        """
-        {% macro script(this, kwargs) %}
-        fieldcomb.{{ this.how }}({{ this._parent.get_name() }}, {{ this.key|tojson }});
-        {% endmacro %}
-        """
-    )
-
-    def __init__(self, how: str, key: str) -> None:
-        super().__init__()
-        self._name = "Drawn"
-        self.how = how
-        self.key = key
-
-
-class Start(MacroElement):  # type: ignore[misc]  # folium has no types
-    """Ties every layer to the board; comes last."""
-
-    _template = Template(
-        """
-        {% macro script(this, kwargs) %}
-        fieldcomb.start({
-          {% for key, name in this.layers %}{{ key|tojson }}: {{ name }}, {% endfor %}
-        });
-        {% endmacro %}
-        """
-    )
-
-    def __init__(self, layers: list[tuple[str, str]]) -> None:
-        super().__init__()
-        self._name = "Start"
-        self.layers = layers
+    def _put(self, piece: str, **values: str) -> None:
+        self._script.append(Template(self._pieces[piece]).substitute(values))
 
 
 def for_script(value: object) -> Markup:

@@ -4,10 +4,8 @@ Every layer is drawn, given its data and put on the board in one step, so that n
 """
 
 import math
-from itertools import count
 from typing import Any
 
-import folium
 import numpy as np
 from markupsafe import Markup
 from shapely.geometry import MultiPolygon
@@ -16,12 +14,12 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.from_marks import place_of
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.pages import legend
-from fieldcomb.coverage.pages.leaflet import DrawCall, Overlay, Plan, Sheet, Start, for_script, leaflet_css, leaflet_js
+from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.legend import Board, Choice, Tick
 from fieldcomb.coverage.pages.overlay import raster_picture
 from fieldcomb.coverage.pages.packing import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, strip_rows, strip_title
-from fieldcomb.coverage.pages.templating import page_file
+from fieldcomb.coverage.pages.templating import fill, page_file
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
@@ -38,7 +36,6 @@ from fieldcomb.tracks.units import format_area, format_count, format_duration, f
 
 SHARE_TILE_M = 10.0  # ground shown as one where single strips cannot be placed
 STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and at most so many across the site: 3 pixels of a phone
-MAX_ZOOM = 24  # a cell of 5 cm is then 5 to 9 pixels wide
 
 Json = dict[str, Any]
 
@@ -55,20 +52,7 @@ class _Composer:
         self.report = result.report
         self.layers = result.layers
         self.frame: SiteFrame = result.report.site.frame
-        self.numbers = count(1)
-        self.plan = self._numbered(
-            Plan(
-                location=[self.frame.lat_deg, self.frame.lon_deg],
-                tiles=None,
-                max_zoom=MAX_ZOOM,
-                min_zoom=8,
-                zoom_start=18,
-                zoom_control=False,
-                zoom_snap=0.25,
-                attribution_control=False,
-            )
-        )
-        self.registry: list[tuple[str, str]] = []
+        self.plan = Plan(self.frame.lat_deg, self.frame.lon_deg)
         self.groups: Json = {}
         self.ground: list[Choice] = []
         self.walks: list[Choice] = []
@@ -88,7 +72,6 @@ class _Composer:
         self._marks()
         self._say_how()
         board = Board(tuple(self.ground), tuple(self.walks), tuple(self.ticks), tuple(self.notes))
-        self.plan.add_child(self._numbered(Start(self.registry)))
         values = {
             "title": f"{self.report.site.name}: walked over, as recorded",
             "data": for_script(self._data()),
@@ -99,30 +82,17 @@ class _Composer:
             "sheet_css": Markup(page_file("pages/templates/sheet.css")),
             "draw_js": Markup(page_file("pages/templates/draw.js")),
         }
-        sheet = self._numbered(Sheet(values))
-        sheet.add_child(self.plan)
-        return str(sheet.render())
-
-    def _numbered(self, element: Any) -> Any:
-        # folium names its elements at random; numbers make the page the same byte for byte every time.
-        element._id = f"{next(self.numbers):04d}"
-        return element
-
-    def _add(self, key: str, layer: Any) -> Any:
-        self._numbered(layer)
-        self.registry.append((key, layer.get_name()))
-        self.plan.add_child(layer)
-        return layer
+        plan = self.plan
+        return fill("pages/templates/sheet.html", header=plan.header, map=plan.html, script=plan.script(), **values)
 
     def _group(self, key: str, how: str, entry: object) -> None:
         self.groups[key] = entry
-        group = self._add(key, folium.FeatureGroup(name=key, show=False))
-        group.add_child(self._numbered(DrawCall(how, key)))
+        self.plan.group(key, how)
 
     def _picture(self, key: str, grid: Grid, cells: Cells, colours: tuple[str, ...]) -> None:
         picture = raster_picture(grid, cells, colours, self.frame)
         self.drawn_m.add(round(picture.drawn_m, 6))
-        self._add(key, Overlay(key, picture))
+        self.plan.picture(key, picture)
 
     def _ground(self) -> None:
         """Draw the rasters, of which one is shown at a time."""

@@ -47,8 +47,6 @@ THIRD_PARTY = {
         "actions.outputs",
     },
     "gpxpy": {"report.vectors"},
-    "folium": {"pages"},
-    "branca": {"pages"},
     "jinja2": {"pages"},
     "markupsafe": {"pages"},
     "tomlkit": {"site.toml_text"},
