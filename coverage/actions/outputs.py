@@ -11,7 +11,7 @@ from fieldcomb.coverage.pages.card import CARD_FILE
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.report.geotiff import chance_tif, coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
-from fieldcomb.coverage.report.vectors import strips_geojson, strips_gpx, todo_geojson, todo_gpx
+from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson, todo_geojson
 from fieldcomb.coverage.site.folder import OUT, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
 from fieldcomb.coverage.survey.results import Result
@@ -23,12 +23,12 @@ REPORT_FILE = "report.json"
 RASTER_FILE = "coverage.tif"
 CHANCE_FILE = "chance.tif"
 STRIPS_FILE = "strips.geojson"
-STRIPS_GPX_FILE = "strips.gpx"
 TODO_FILE = "todo.geojson"
-TODO_GPX_FILE = "todo.gpx"
+PLACES_FILE = "places.geojson"
+PLACES_GPX_FILE = "places.gpx"
 EDGE_FILE = "edge.html"
 OUTPUT_FILES = (
-    *(MAP_FILE, REPORT_FILE, RASTER_FILE, CHANCE_FILE, STRIPS_FILE, STRIPS_GPX_FILE, TODO_FILE, TODO_GPX_FILE),
+    *(MAP_FILE, REPORT_FILE, RASTER_FILE, CHANCE_FILE, STRIPS_FILE, TODO_FILE, PLACES_FILE, PLACES_GPX_FILE),
     *(EDGE_FILE, CARD_FILE),
 )
 
@@ -42,9 +42,9 @@ def make_outputs(result: Result) -> dict[str, bytes]:
         REPORT_FILE: report_json(report).encode(),
         RASTER_FILE: _raster(partial(coverage_tif, result)),
         STRIPS_FILE: strips_geojson(report).encode(),
-        STRIPS_GPX_FILE: strips_gpx(report).encode(),
         TODO_FILE: todo_geojson(report).encode(),
-        TODO_GPX_FILE: todo_gpx(report).encode(),
+        PLACES_FILE: places_geojson(report).encode(),
+        PLACES_GPX_FILE: places_gpx(report).encode(),
     }
 
 

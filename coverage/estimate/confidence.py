@@ -108,6 +108,15 @@ def _labels(strips: Sequence[Strip], grid: Grid) -> NDArray[np.int32]:
     return np.asarray(labels, np.int32)
 
 
+def reportable(strips: Sequence[Strip]) -> list[Strip]:
+    """Pieces that one can look for: certain and likely ones, or all where nothing was estimated.
+
+    Most pieces that a watch draws and that cannot be told are none, so they are not listed one by one.
+    """
+    estimated = any(strip.confidence is not None for strip in strips)
+    return [strip for strip in strips if strip.tier is not None or not estimated]
+
+
 def told_unswept(strips: Sequence[Strip], grid: Grid) -> Floats:
     """Share that is unswept, to be expected, of the certain or likely piece that each cell lies in; 0 elsewhere.
 

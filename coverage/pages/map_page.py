@@ -12,6 +12,7 @@ from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.from_marks import place_of
+from fieldcomb.coverage.estimate.confidence import reportable
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.pages import legend
 from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
@@ -24,7 +25,6 @@ from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.report.mark_words import format_mark, mark_rows
-from fieldcomb.coverage.report.strip_fields import reportable
 from fieldcomb.coverage.report.todo_words import CLASS_NAMES, PROMISE, format_piece_junk, format_piece_reason
 from fieldcomb.coverage.report.words import format_lat_lon
 from fieldcomb.coverage.survey.results import OutingLayer, Result

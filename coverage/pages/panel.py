@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from fieldcomb.coverage.estimate.confidence import reportable
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.outings.recording import RecordingResult
@@ -15,7 +16,6 @@ from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.mark_words import TITLES, format_marks, mark_lines, warning
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.strip_fields import reportable
 from fieldcomb.coverage.report.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
 from fieldcomb.tracks.units import format_area, format_length

@@ -8,6 +8,7 @@ from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.mark_words import mark_fields
+from fieldcomb.coverage.report.place_words import place_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
 from fieldcomb.coverage.report.strip_fields import strip_fields
 from fieldcomb.coverage.report.todo_words import junk_fields, searched_fields, todo_fields
@@ -49,6 +50,7 @@ def report_json(report: Report) -> str:
         "searched_for": searched_fields(report.searched_for),
         "junk": junk_fields(report.junk),
         "todo": [todo_fields(coil) for coil in report.todo],
+        "places": [place_fields(place) for place in report.places],
         "depth_m": rounded(report.depth_m, 3),
         "filled": [as_fields(one, {"depth_m": 3}) for one in report.filled],
     }

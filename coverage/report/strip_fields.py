@@ -15,15 +15,6 @@ def strip_fields(strip: Strip) -> dict[str, Any]:
     return as_fields(strip, places, without=("shape",)) | {"bearing_deg": bearing, "centre": centre}
 
 
-def reportable(strips: Sequence[Strip]) -> list[Strip]:
-    """Pieces that one can look for: certain and likely ones, or all where nothing was estimated.
-
-    Most pieces that a watch draws and that cannot be told are none, so they are not listed one by one.
-    """
-    estimated = any(strip.confidence is not None for strip in strips)
-    return [strip for strip in strips if strip.tier is not None or not estimated]
-
-
 def reportable_fields(strips: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
     """Return the same pieces of what ``strip_fields`` wrote, as a report.json holds it."""
     estimated = any(strip["confidence"] is not None for strip in strips)

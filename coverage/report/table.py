@@ -3,12 +3,13 @@
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
+from fieldcomb.coverage.estimate.confidence import reportable
 from fieldcomb.coverage.gear.swing import BODY
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.mark_words import format_marks, warning
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.strip_fields import reportable, strip_name
+from fieldcomb.coverage.report.strip_fields import strip_name
 from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.report.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
 from fieldcomb.coverage.report.words import (

@@ -28,7 +28,7 @@ _PIECE = {
 def piece_fields(piece: TodoPiece) -> dict[str, Any]:
     """Return a piece of ground to do as report.json and todo.geojson have it."""
     centre = [round(degrees, DEGREE_PLACES) + 0.0 for degrees in piece.centre]
-    return as_fields(piece, _PIECE, without=("shape",)) | {"centre": centre}
+    return as_fields(piece, _PIECE, without=("shape", "cause")) | {"centre": centre}
 
 
 def todo_fields(coil: TodoCoil) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_f
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.cleaning import Cleaned
 from fieldcomb.tracks.motion.legs import Walk
+from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.motion.stale import find_stale
 from fieldcomb.tracks.recording import Recording
 
@@ -35,7 +36,8 @@ class SiteInput:
 
     ``notes`` are sentences that belong on top of the report, such as which outings are not in it. ``others`` are those
     outings: nothing of them is counted, but ground that they marked as blocked or to leave alone stays so.
-    ``coils`` are those that the user owns, and ``todo`` what is assumed of what is still to do.
+    ``coils`` are those that the user owns, ``todo`` what is assumed of what is still to do, ``pegs`` places that people
+    find again.
     """
 
     name: str
@@ -48,6 +50,7 @@ class SiteInput:
     others: tuple[OutingInput, ...] = ()
     coils: tuple[OwnCoil, ...] = ()
     todo: TodoSettings = USUAL
+    pegs: tuple[Peg, ...] = ()
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:

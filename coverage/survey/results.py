@@ -17,6 +17,7 @@ from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import OutingTimes
 from fieldcomb.coverage.outings.walks import OutingHead
+from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.raster.cells import Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil
@@ -140,6 +141,7 @@ class Report:
     """Every number of a survey. ``notes`` are sentences about the whole site, shown on top.
 
     left_out : outings that are in none of the numbers because something is wrong with them; named before all else.
+    places : where to go next, best first, from strips and ground to do; none where two outings are compared.
     """
 
     site: SiteResult
@@ -155,6 +157,7 @@ class Report:
     depth_m: float | None = None  # below the soil, of the shares under the coil; None: at the coil itself
     filled: tuple[FilledResult, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    places: tuple[SearchPlace, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,19 +12,22 @@ from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.from_marks import Marked, marked_areas, marked_notes, marks_of_others
 from fieldcomb.coverage.areas.no_go import without_ended
 from fieldcomb.coverage.cache.memo import Memo, Store
-from fieldcomb.coverage.estimate.confidence import rated, told_unswept
+from fieldcomb.coverage.estimate.confidence import rated, reportable, told_unswept
 from fieldcomb.coverage.estimate.effort import Effort
 from fieldcomb.coverage.estimate.walked_ground import Drawn
 from fieldcomb.coverage.gear.coils import Coil
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.gear.target_ids import DigRule
 from fieldcomb.coverage.ground.crosswise import Runs
+from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingPasses, PassTally
 from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
 from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOuting, walk_outing
+from fieldcomb.coverage.places.places import SearchPlace, places_to_go
+from fieldcomb.coverage.places.whereabouts import landmarks
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import MOST_GRID_CELLS, Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
@@ -32,7 +35,7 @@ from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_wa
 from fieldcomb.coverage.survey.layers import MOST_RASTERS, draw_outing
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
-from fieldcomb.coverage.todo.ranking import bare_ground, rank_ground
+from fieldcomb.coverage.todo.ranking import Ranking, bare_ground, rank_ground
 from fieldcomb.tracks.errors import FieldcombError, SiteError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
@@ -209,7 +212,10 @@ def _add_up(
     estimate_pct = report.total.estimate.pct
     if estimate_pct is not None:
         strips = rated(strips, chances.swept(), left_out_around, chances.coarse.grid, worst)
-    todo = () if between else rank_ground(ledger, bare, told_unswept(strips, chances.coarse.grid))
+    ranking, places = Ranking((), ()), tuple[SearchPlace, ...]()
+    if not between:
+        ranking = rank_ground(ledger, bare, told_unswept(strips, chances.coarse.grid))
+        places = _places(on, strips, ranking, widest_m)
     comparison, difference = _compare(masks, on.ground, between)
     drawn = replace(
         _layers(tally, on.ground, tuple(layers), difference),
@@ -218,7 +224,13 @@ def _add_up(
         heard=heard,
         searched=searched,
     )
-    return Result(replace(report, strips=strips, between=comparison, todo=todo), drawn)
+    return Result(replace(report, strips=strips, between=comparison, todo=ranking.coils, places=places), drawn)
+
+
+def _places(on: SurveyGround, strips: Sequence[Strip], ranking: Ranking, widest_m: float) -> tuple[SearchPlace, ...]:
+    pieces = [piece for coil in ranking.coils for piece in coil.pieces]
+    marks = landmarks(on.ground.shape, on.ground.boundary == "given", on.site.pegs)
+    return places_to_go(reportable(strips), pieces, ranking.gains, widest_m, marks, on.site.frame)
 
 
 def _swept_cells(swept: OutingPasses, ground: Ground) -> Cells:

@@ -27,6 +27,8 @@ REASONS = {
     ONE_WAY: "one direction only",
     NOT_DUG: "not dug",
 }
+# The same in three words, whatever the coil.
+CAUSES = {**REASONS, JUNK: "too much junk", DEEP: "too deep"}
 # Chosen for this project, so that what is listed is worth a walk.
 MORE_LEFT = 0.1  # share of the targets above what a good pass of the same user leaves on clean ground
 JUNK_GAIN = 0.15  # or the share that junk hid from the coils used so far and that this coil hears alone

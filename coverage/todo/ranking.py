@@ -13,8 +13,10 @@ from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.ground.crosswise import crosswise
 from fieldcomb.coverage.ground.pass_tally import PassTally
 from fieldcomb.coverage.raster.cells import Mask
+from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.todo.junk import DUG, NOT_MEASURED
 from fieldcomb.coverage.todo.losses import (
+    CAUSES,
     DEEP,
     FAST,
     JUNK,
@@ -73,12 +75,32 @@ def bare_ground(targets: RemainingTargets, tally: PassTally) -> BareGround:
     return BareGround(bare, bare, gone, one_way, usable)
 
 
-def rank_ground(targets: RemainingTargets, bare: BareGround, missed: Floats) -> tuple[TodoCoil, ...]:
+@dataclass(frozen=True, slots=True, eq=False)
+class CoilGains:
+    """What one more pass with a coil brings: float64 (rows, cols) on ``grid``, targets if one lay in every 100 m2."""
+
+    coil: str
+    swath_m: float
+    m2_per_minute: float | None
+    gain: Floats
+    grid: Grid
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ranking:
+    """Ground to do with each coil, and what one more pass brings anywhere."""
+
+    coils: tuple[TodoCoil, ...]
+    gains: tuple[CoilGains, ...]
+
+
+def rank_ground(targets: RemainingTargets, bare: BareGround, missed: Floats) -> Ranking:
     """Rank the ground for each coil; ``missed`` is the chance of a missed strip on each cell of ``targets.chances``."""
     if targets.any_drawn:
         bare = bare.with_strips(targets.chances.resample_to(missed, targets.coarse.grid))
     allowed = _allowed(targets)
-    return tuple(_for_coil(own, targets, bare, allowed) for own in targets.own)
+    ranked = [_for_coil(own, targets, bare, allowed) for own in targets.own]
+    return Ranking(tuple(coil for coil, _ in ranked), tuple(gains for _, gains in ranked))
 
 
 def _allowed(targets: RemainingTargets) -> BaseGeometry:
@@ -111,10 +133,13 @@ def losses_of(own: OwnCoil, targets: RemainingTargets, bare: BareGround) -> Loss
     return Losses({reason: share * reaches for reason, share in parts.items()}, targets.usual_left)
 
 
-def _for_coil(own: OwnCoil, targets: RemainingTargets, bare: BareGround, allowed: BaseGeometry) -> TodoCoil:
+def _for_coil(
+    own: OwnCoil, targets: RemainingTargets, bare: BareGround, allowed: BaseGeometry
+) -> tuple[TodoCoil, CoilGains]:
     rate, own_pace = targets.m2_per_minute(own)
     losses = losses_of(own, targets, bare)
-    gain = losses.open_to_it.ravel() * targets.share_of_next_pass(own)
+    gains = losses.open_to_it * targets.share_of_next_pass(own)
+    gain = gains.ravel()
     mask = bare.usable & worth_it(losses)
     ground = patches(mask, main_reason(losses), targets.coarse.grid, allowed)
     made = [(float(gain[patch.cells].mean()), patch) for patch in ground]
@@ -125,7 +150,8 @@ def _for_coil(own: OwnCoil, targets: RemainingTargets, bare: BareGround, allowed
     for piece in listed:
         by_reason[piece.reason] = by_reason.get(piece.reason, 0.0) + piece.area_m2
     mostly = max(by_reason, key=lambda reason: by_reason[reason]) if by_reason else ""
-    return TodoCoil(own.coil.name, rate, own_pace, area_m2, _minutes(area_m2, rate), mostly, listed)
+    to_do = TodoCoil(own.coil.name, rate, own_pace, area_m2, _minutes(area_m2, rate), mostly, listed)
+    return to_do, CoilGains(own.coil.name, own.swath_m, rate, gains, targets.coarse.grid)
 
 
 def _minutes(area_m2: float, rate: float | None) -> float | None:
@@ -145,6 +171,7 @@ def _piece(
         coil=name,
         rank=rank,
         reason=format_reason(patch.reason, targets.used_in(patch.cells)),
+        cause=CAUSES[patch.reason],
         area_m2=float(shape.area),
         minutes=_minutes(float(shape.area), rate),
         gain_per_100_m2=gain,

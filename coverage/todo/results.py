@@ -43,14 +43,15 @@ class TodoPiece:
     """Ground where one more pass with a coil would find much; gains are shares of good targets, to rank ground by.
 
     gain_per_100_m2, gain_per_hour : targets to be expected if one lay in every 100 m2. reason : why much is left.
-    junk_per_m2, junk_error : junk there now and two sigma of it, None where it was not measured. unswept_pct : of the
-    ground, by the chances where strips cannot be placed.
+    cause : the same in three words. junk_per_m2, junk_error : junk there now and two sigma of it, None where it was not
+    measured. unswept_pct : of the ground, by the chances where strips cannot be placed.
     """
 
     id: str
     coil: str
     rank: int
     reason: str
+    cause: str
     area_m2: float
     minutes: float | None
     gain_per_100_m2: float

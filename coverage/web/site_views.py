@@ -27,9 +27,9 @@ FILE_WORDS = {
     "report.json": "all numbers, for programs",
     "coverage.tif": "the passes as a raster, for map programs",
     "strips.geojson": "missed ground, for map programs",
-    "strips.gpx": "missed ground, to load into a watch or phone",
     "todo.geojson": "ground still to do, by coil, for map programs",
-    "todo.gpx": "ground still to do, by coil, to load into a watch or phone",
+    "places.geojson": "places to go to, best first, for map programs",
+    "places.gpx": "places to go to, to load into a watch or phone",
     "chance.tif": "how likely the coil passed each place, for map programs",
 }
 

@@ -16,7 +16,10 @@ ROOT = Path(__file__).resolve().parents[2]
 ORDER = [
     "tracks",
     *(f"tracks.{room}" for room in ("files", "formats", "marks", "motion", "quality")),
-    *(f"coverage.{room}" for room in ("cache", "gear", "raster", "outings", "areas", "ground", "estimate", "todo")),
+    *(
+        f"coverage.{room}"
+        for room in ("cache", "gear", "raster", "outings", "areas", "ground", "estimate", "todo", "places")
+    ),
     *(f"coverage.{room}" for room in ("survey", "report", "site", "pages", "actions", "web", "commands")),
 ]
 MOST_MODULES = 14

@@ -338,6 +338,7 @@ def _todo() -> tuple[TodoCoil, ...]:
             coil="small",
             rank=n,
             reason=reasons[n - 1],
+            cause=("too much junk", "never swept")[n - 1],
             area_m2=shape.area,
             minutes=shape.area / 12,
             gain_per_100_m2=0.25 / n,

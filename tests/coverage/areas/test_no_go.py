@@ -30,9 +30,8 @@ from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.pages.typeset import NARROW
 from fieldcomb.coverage.raster.polygons import to_metres
 from fieldcomb.coverage.report.report_json import report_json
-from fieldcomb.coverage.report.strip_fields import reportable
 from fieldcomb.coverage.report.table import table
-from fieldcomb.coverage.report.vectors import strips_geojson, strips_gpx
+from fieldcomb.coverage.report.vectors import places_geojson, strips_geojson
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import AreaError
@@ -329,7 +328,7 @@ def test_walked_ground_enters_no_measured_number() -> None:
 
 
 def test_walked_ground_is_not_missed_ground_either() -> None:
-    """No strip and no open ground lies inside it, in the report, in strips.geojson and in strips.gpx."""
+    """No strip and no open ground lies inside it, in the report, in strips.geojson and among the places to go to."""
     shape = box(5.5, -3, 9.5, 20)
     plain, said = with_said().report, with_said(shape).report
     inside = [strip.shape.intersection(shape).area for strip in plain.strips]
@@ -337,10 +336,9 @@ def test_walked_ground_is_not_missed_ground_either() -> None:
     assert all(strip.shape.intersection(shape).area == pytest.approx(0, abs=1e-9) for strip in said.strips)
     lost = sum(s.area_m2 for s in plain.strips) - sum(s.area_m2 for s in said.strips)
     assert said.total.said_walked_m2 == pytest.approx(lost, abs=0.5)
-    for feature in json.loads(strips_geojson(said))["features"]:
+    for feature in [f for text in (strips_geojson(said), places_geojson(said)) for f in json.loads(text)["features"]]:
         metres = to_metres(shapely.geometry.shape(feature["geometry"]), FRAME)
         assert metres.intersection(shape.buffer(-0.001)).is_empty  # written to a millimetre
-    assert strips_gpx(said).count("<trk>") == len(reportable(said.strips))
 
 
 def test_walked_ground_is_counted_where_nothing_else_is() -> None:

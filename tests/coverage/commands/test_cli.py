@@ -18,7 +18,7 @@ from small_walks import MORNING, fix, gpx, lanes, snapshot, square, stamped, wal
 from fieldcomb.coverage.commands.cli import main
 
 COMMAND = [sys.executable, "-c", "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"]
-OUTPUTS = ["coverage.tif", "map.html", "report.json", "strips.geojson", "strips.gpx", "todo.geojson", "todo.gpx"]
+OUTPUTS = ["coverage.tif", "map.html", "places.geojson", "places.gpx", "report.json", "strips.geojson", "todo.geojson"]
 
 
 @pytest.fixture

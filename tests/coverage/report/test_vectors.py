@@ -17,14 +17,16 @@ import shapely
 from geographiclib.geodesic import Geodesic
 from pyproj import Transformer
 from samples import sample_result, with_evil_names
-from shapely.geometry import MultiPolygon, Point, Polygon, box, shape
+from shapely.geometry import MultiPolygon, Polygon, box, shape
 
-from fieldcomb.coverage.ground.ground_results import Strip
+from fieldcomb.coverage.places.places import places_to_go
+from fieldcomb.coverage.places.whereabouts import landmarks
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.report.geotiff import coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
-from fieldcomb.coverage.report.vectors import strips_geojson, strips_gpx
+from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson
 from fieldcomb.coverage.survey.results import Report, Result
+from fieldcomb.coverage.todo.ranking import CoilGains
 from fieldcomb.tracks.frame import SiteFrame
 
 RESULT = sample_result()
@@ -41,7 +43,16 @@ def write(result: Result, folder: Path, name: str = "coverage.tif") -> Path:
 def with_strips(*shapes: Any, frame: SiteFrame | None = None) -> Report:
     """The sample report with strips of these shapes in metres, perhaps elsewhere on the globe."""
     strips = tuple(replace(REPORT.strips[0], id=k, shape=s, area_m2=s.area) for k, s in enumerate(shapes, 1))
-    return replace(REPORT, strips=strips, site=replace(REPORT.site, frame=frame or REPORT.site.frame))
+    return with_places(replace(REPORT, strips=strips, site=replace(REPORT.site, frame=frame or REPORT.site.frame)))
+
+
+def with_places(report: Report) -> Report:
+    """The report with a place to go to for each of its strips, and no other."""
+    grid = RESULT.layers.grid
+    gain = CoilGains("28cm", 1.48, 25.0, np.ones((grid.rows, grid.cols)), grid)
+    marks = landmarks(box(-100, -100, 100, 100), given=True)
+    places = [places_to_go([strip], [], [gain], 1.48, marks, report.site.frame) for strip in report.strips]
+    return replace(report, places=tuple(place for several in places for place in several))
 
 
 def signed_area(ring: Any) -> float:
@@ -175,7 +186,7 @@ def test_strips_on_the_date_line(lon: float) -> None:
     assert outline.bounds[2] == 180
     metres = shapely.transform(outline, lambda xy: np.column_stack(frame.to_metres(xy[:, 0], xy[:, 1])))
     assert metres.area == pytest.approx(strip.area, abs=0.00056 * strip.length)
-    for segment in gpxpy.parse(strips_gpx(report)).tracks[0].segments:
+    for segment in gpxpy.parse(places_gpx(report)).tracks[0].segments:
         for point in segment.points:
             assert -180 <= point.longitude < 180
             assert abs(frame.to_metres(point.longitude, point.latitude)[0]) < 41
@@ -210,40 +221,42 @@ def obeys_the_schema(text: str) -> ElementTree.Element:
 
 
 def test_gpx_obeys_the_schema_and_is_read_by_others() -> None:
-    """The file keeps the rules of GPX 1.1, has no times, and another reader finds a track for each strip."""
-    text = strips_gpx(REPORT)
+    """The file keeps the rules of GPX 1.1, has no times, and another reader finds a track for each place."""
+    report = with_places(REPORT)
+    text = places_gpx(report)
     obeys_the_schema(text)
     assert "<time>" not in text
-    assert text == strips_gpx(REPORT)
+    assert text == places_gpx(report)
     tracks = gpxpy.parse(text).tracks
-    assert len(tracks) == len(REPORT.strips)
-    assert tracks[0].name == "O1 561m2"
-    assert tracks[0].description.startswith("missed open ground, 561 m2, 28 m long, 20 m wide")
+    assert len(tracks) == len(report.places)
+    assert tracks[0].name == "A 561m2"
+    assert tracks[0].description.startswith("A, 561 m2, 23 min with 28cm: not reached yet, ")
 
 
-def test_gpx_says_how_many_pieces_it_leaves_out() -> None:
-    """What cannot be told from the receiver's error is left out and counted: one piece, or several pieces."""
-    certain, *others = (replace(REPORT.strips[0], id=k, confidence=0.9, tier="certain") for k in range(1, 4))
-    unsure = [replace(strip, confidence=0.2, tier=None) for strip in others]
-    for left_out, count in ((unsure[:1], "without 1 piece that"), (unsure, "without 2 pieces that")):
-        gpx = gpxpy.parse(strips_gpx(replace(REPORT, strips=(certain, *left_out))))
-        assert len(gpx.tracks) == 1 and (gpx.description or "").startswith(count)
+def test_files_and_report_name_the_same_places() -> None:
+    """report.json, places.geojson and places.gpx have the same letters, in the same order."""
+    report = with_places(REPORT)
+    told = json.loads(report_json(report))["places"]
+    features = json.loads(places_geojson(report))["features"]
+    assert [feature["properties"] for feature in features] == told
+    assert [track.name.split()[0] for track in gpxpy.parse(places_gpx(report)).tracks] == [p["letter"] for p in told]
 
 
 def test_gpx_of_hostile_names_and_of_nothing() -> None:
     """A site's name with markup or control characters, or no strip at all, still gives a sound file."""
     name = "<&\x00\x1b]0;x\x07\ud800\ufffe\u202e"
     report = replace(REPORT, site=replace(REPORT.site, name=name))
-    for each in (with_evil_names(RESULT).report, report, replace(report, strips=())):
-        text = strips_gpx(each)
+    for each in (with_places(with_evil_names(RESULT).report), with_places(report), replace(report, places=())):
+        text = places_gpx(each)
         obeys_the_schema(text)
         assert "\x1b" not in text
         text.encode("utf-8")
 
 
 def test_every_ring_is_a_closed_segment_near_the_strip() -> None:
-    """Segments end where they begin; outlines stay within 40 cm of the strip, and mostly within 5 cm."""
-    for track, strip in zip(gpxpy.parse(strips_gpx(REPORT)).tracks, REPORT.strips, strict=True):
+    """Segments end where they begin; outlines stay within 40 cm of the place, and mostly within 5 cm."""
+    report = with_places(REPORT)
+    for track, strip in zip(gpxpy.parse(places_gpx(report)).tracks, report.places, strict=True):
         points = 0
         for segment in track.segments:
             places = [(p.longitude, p.latitude) for p in segment.points]
@@ -260,7 +273,7 @@ def test_a_jagged_strip_is_simplified_for_small_devices() -> None:
     x = np.arange(0, 60, 0.1)
     top = 3 + 0.1 * np.sign(np.sin(x * 40)) + np.sin(x / 9)
     jagged = Polygon([*zip(x, top, strict=True), (60, 0), (0, 0)])
-    (track,) = gpxpy.parse(strips_gpx(with_strips(jagged))).tracks
+    (track,) = gpxpy.parse(places_gpx(with_strips(jagged))).tracks
     assert len(track.segments[0].points) <= 100
     places = np.array([(p.longitude, p.latitude) for p in track.segments[0].points])
     assert Polygon(np.column_stack(REPORT.site.frame.to_metres(*places.T))).area == pytest.approx(jagged.area, rel=0.1)
@@ -269,24 +282,17 @@ def test_a_jagged_strip_is_simplified_for_small_devices() -> None:
 def test_holes_and_parts_become_further_segments() -> None:
     """A strip of two parts, one with a hole, has three closed segments."""
     shapes = MultiPolygon([box(0, 0, 9, 9).difference(box(3, 3, 6, 6)), box(20, 0, 25, 5)])
-    (track,) = gpxpy.parse(strips_gpx(with_strips(shapes))).tracks
+    (track,) = gpxpy.parse(places_gpx(with_strips(shapes))).tracks
     assert [len(segment.points) for segment in track.segments] == [5, 5, 5]
 
 
 @pytest.mark.parametrize(
-    ("number", "kind", "area", "name"),
-    [
-        (1, "strip", 0.54, "S1 0.5m2"),
-        (12, "strip", 9.96, "S12 10.0m2"),
-        (2, "open", 140.4, "O2 140m2"),
-        (12345, "open", 9_999.4, "O12345 9999m2"),
-        (12345, "open", 99_999.4, "O12345 10.0ha"),
-        (123456, "open", 1e8, "O123456 10000ha"),
-    ],
+    ("letter", "area", "name"),
+    [("A", 0.54, "A 0.5m2"), ("AB", 9.96, "AB 10.0m2"), ("ZZZ", 9_999.4, "ZZZ 9999m2"), ("ZZZ", 1e8, "ZZZ 10000ha")],
 )
-def test_names_fit_a_small_display(number: int, kind: str, area: float, name: str) -> None:
-    """Names are short, at most 15 letters, and tell kind, number and size."""
-    strip: Strip = replace(REPORT.strips[0], id=number, kind=kind, area_m2=area, shape=Point(0, 0).buffer(3))
-    (track,) = gpxpy.parse(strips_gpx(replace(REPORT, strips=(strip,)))).tracks
+def test_names_fit_a_small_display(letter: str, area: float, name: str) -> None:
+    """Names are short, at most 15 letters, and tell letter and size."""
+    place = replace(with_places(REPORT).places[0], letter=letter, area_m2=area)
+    (track,) = gpxpy.parse(places_gpx(replace(REPORT, places=(place,)))).tracks
     assert track.name == name
     assert len(name) <= 15

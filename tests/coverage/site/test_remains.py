@@ -51,8 +51,8 @@ def test_half_written_outputs_of_a_killed_report_are_cleared_and_nothing_else(si
     own = [f".photo.jpg.{dead_pid}.part", ".map.html.part", ".map.html.x.part", f".map.html.{os.getppid()}.part"]
     for name in (*ours, *own):
         (out / name).write_text("half")
-    (out / f".todo.gpx.{dead_pid}.part").mkdir()
-    (out / f".strips.gpx.{dead_pid}.part").symlink_to(site / "site.toml")
+    (out / f".todo.geojson.{dead_pid}.part").mkdir()
+    (out / f".places.gpx.{dead_pid}.part").symlink_to(site / "site.toml")
     before = {path.name for path in out.iterdir()}
     assert main(["report", "field"]) == 0
     assert before - {path.name for path in out.iterdir()} == set(ours)

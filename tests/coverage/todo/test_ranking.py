@@ -6,7 +6,6 @@ import json
 from dataclasses import replace
 from functools import cache
 
-import gpxpy
 import numpy as np
 import pytest
 import shapely
@@ -26,7 +25,7 @@ from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.report.todo_words import PROMISE
-from fieldcomb.coverage.report.vectors import todo_geojson, todo_gpx
+from fieldcomb.coverage.report.vectors import todo_geojson
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
@@ -409,7 +408,7 @@ def test_what_was_heard_and_left_is_counted() -> None:
 
 
 def test_files_and_report_say_the_same() -> None:
-    """report.json, todo.geojson and todo.gpx tell of the same pieces, and the table answers in a line a coil."""
+    """report.json and todo.geojson tell of the same pieces, and the table answers in a line a coil."""
     report = todo(walked("a", lanes(20), LARGE, corner_marks(0)))
     told = json.loads(report_json(report))
     pieces = [piece for coil in told["todo"] for piece in coil["pieces"]]
@@ -417,8 +416,6 @@ def test_files_and_report_say_the_same() -> None:
     assert [feature["properties"] for feature in features] == pieces and pieces
     shapes = [Polygon(in_metres(f["geometry"]["coordinates"][0])) for f in features]
     assert [s.area for s in shapes] == pytest.approx([piece["area_m2"] for piece in pieces], rel=0.05)
-    gpx = gpxpy.parse(todo_gpx(report))
-    assert [track.name for track in gpx.tracks] == [f"T{p['rank']} {p['coil']}" for p in pieces]
     text = " ".join(table(report).split())
     assert "large: " in text and " worth it, " in text and "mostly never swept" in text and PROMISE in text
     assert told["searched_for"]["low"]["not_stated_pct"] == pytest.approx(told["total"]["swept_pct"], abs=0.02)

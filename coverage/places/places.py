@@ -1,0 +1,198 @@
+"""The one list of ground to go to: what was missed and what is worth another pass, best first, each with a letter."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from shapely.geometry import MultiPolygon, Polygon
+
+from fieldcomb.coverage.ground.ground_results import Strip
+from fieldcomb.coverage.places.joined_strips import join_strips
+from fieldcomb.coverage.places.whereabouts import Landmarks, whereabouts
+from fieldcomb.coverage.todo.losses import LEAST_PIECE_M2, NEVER, REASONS, cells_in
+from fieldcomb.coverage.todo.ranking import CoilGains
+from fieldcomb.coverage.todo.results import TodoPiece
+from fieldcomb.tracks.frame import SiteFrame
+
+LANE, GAP, NOT_REACHED = "missed lane", "missed between passes", "not reached yet"
+# Chosen for this project.
+LANE_LENGTHS = 4.0  # a strip so many times as long as wide is a lane that was forgotten
+SAME_SHARE = 0.5  # ground that two pieces share by half is one place
+LIKELIER_UNSWEPT_PCT = 50.0  # ground never swept by less than this chance cannot be told
+LEAST_PLACE_M2 = 3.0  # a few swings; less is drawn, but nobody is sent there
+GO_MIN = 0.5  # common practice, no source: to walk to a place and find where it begins
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """What going to a place with one coil brings; gains as in ``TodoPiece``.
+
+    minutes : with half a minute to get there; None where no pace is known.
+    """
+
+    coil: str
+    reason: str
+    minutes: float | None
+    gain_per_100_m2: float
+    gain_per_hour: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SearchPlace:
+    """One place to go to.
+
+    letter : A, B, ... Z, AA; the same in all outputs of a report. where : in words, from the edges and pegs.
+    worths : of each coil that is worth taking there, the best first. strips : ids of the missed strips that it is.
+    length_m : of a strip or lane; None of ground that is walked in lanes. centre : lon, lat in degrees.
+    """
+
+    letter: str
+    reason: str
+    area_m2: float
+    length_m: float | None
+    where: str
+    worths: tuple[Worth, ...]
+    strips: tuple[int, ...]
+    centre: tuple[float, float]
+    shape: Polygon | MultiPolygon
+
+    @property
+    def best(self) -> Worth:
+        """The coil that brings most there."""
+        return self.worths[0]
+
+
+def places_to_go(
+    strips: Sequence[Strip],
+    pieces: Sequence[TodoPiece],
+    gains: Sequence[CoilGains],
+    swath_m: float,
+    marks: Landmarks,
+    frame: SiteFrame,
+) -> tuple[SearchPlace, ...]:
+    """Put missed ground and ground to do together, in order of what the best coil brings there in an hour.
+
+    Parameters
+    ----------
+    strips : sequence of Strip
+        Missed ground that can be told; what cannot be told from the receiver's error must not be in it.
+    pieces : sequence of TodoPiece
+        Ground to do, of all coils.
+    gains : sequence of CoilGains
+        What one more pass with each coil brings, by place.
+    swath_m : float
+        The widest swath used; strips on one line are joined by it.
+    marks : Landmarks
+        What a place is described from.
+    frame : SiteFrame
+        The frame of all shapes.
+
+    """
+    found = [_missed(group, gains, frame) for group in join_strips(strips, swath_m)]
+    found = [place for place in found if place.area_m2 >= LEAST_PLACE_M2]
+    taken = shapely.union_all([place.shape for place in found])
+    for piece in sorted(pieces, key=lambda one: (-_rate(one.gain_per_hour, one.gain_per_100_m2), one.id)):
+        if piece.cause == REASONS[NEVER] and piece.unswept_pct < LIKELIER_UNSWEPT_PCT:
+            continue
+        rest = _largest(shapely.difference(piece.shape, taken))
+        if rest is None or rest.area < max(LEAST_PIECE_M2, SAME_SHARE * piece.area_m2):
+            found = [_with_coil(place, piece, gains) for place in found]
+            continue
+        found.append(_to_do(piece, rest, gains, frame))
+        taken = shapely.union_all([taken, rest])
+    found = [place for place in found if place.worths]
+    found.sort(key=lambda place: (-_worth(place.best), -place.area_m2, place.centre))
+    return tuple(
+        replace(place, letter=letter_of(number), where=whereabouts(place.shape, marks))
+        for number, place in enumerate(found)
+    )
+
+
+def letter_of(number: int) -> str:
+    """Return the letter of a place by its number from 0 on: A to Z, then AA, AB and so on.
+
+    >>> letter_of(0), letter_of(25), letter_of(26), letter_of(701), letter_of(702)
+    ('A', 'Z', 'AA', 'ZZ', 'AAA')
+    """
+    letters = ""
+    number += 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return letters
+
+
+def _rate(per_hour: float | None, per_100_m2: float) -> float:
+    # Without times nobody knows a pace; ground is then compared by its gain alone.
+    return round(per_100_m2 if per_hour is None else per_hour, 9)
+
+
+def _worth(worth: Worth) -> float:
+    return _rate(worth.gain_per_hour, worth.gain_per_100_m2)
+
+
+def _missed(group: Sequence[Strip], gains: Sequence[CoilGains], frame: SiteFrame) -> SearchPlace:
+    shape = shapely.union_all([strip.shape for strip in group])
+    area_m2 = sum(strip.area_m2 for strip in group)
+    is_open = group[0].kind == "open"
+    length_m = None if is_open else sum(strip.length_m for strip in group)
+    long = length_m is not None and length_m**2 >= LANE_LENGTHS * area_m2
+    reason = NOT_REACHED if is_open else LANE if long else GAP
+    worths = [_worth_of(own, reason, shape, area_m2, length_m) for own in gains]
+    return _place(reason, shape, area_m2, length_m, worths, tuple(strip.id for strip in group), frame)
+
+
+def _to_do(piece: TodoPiece, shape: Polygon, gains: Sequence[CoilGains], frame: SiteFrame) -> SearchPlace:
+    own = next(one for one in gains if one.coil == piece.coil)
+    worth = _worth_of(own, piece.reason, shape, shape.area, None)
+    return _place(piece.cause, shape, shape.area, None, [worth], (), frame)
+
+
+def _with_coil(place: SearchPlace, piece: TodoPiece, gains: Sequence[CoilGains]) -> SearchPlace:
+    """Add the coil of a piece to a place that is mostly the same ground."""
+    if any(worth.coil == piece.coil for worth in place.worths):
+        return place
+    if shapely.intersection(place.shape, piece.shape).area < SAME_SHARE * place.area_m2:
+        return place
+    own = next(one for one in gains if one.coil == piece.coil)
+    worth = _worth_of(own, piece.reason, place.shape, place.area_m2, place.length_m)
+    return replace(place, worths=_best_first([*place.worths, worth]))
+
+
+def _place(
+    reason: str,
+    shape: Polygon | MultiPolygon,
+    area_m2: float,
+    length_m: float | None,
+    worths: Sequence[Worth],
+    strips: tuple[int, ...],
+    frame: SiteFrame,
+) -> SearchPlace:
+    at = shape.representative_point()
+    lon, lat = frame.to_lonlat([at.x], [at.y])
+    centre = (float(lon[0]), float(lat[0]))
+    return SearchPlace("", reason, area_m2, length_m, "", _best_first(worths), strips, centre, shape)
+
+
+def _best_first(worths: Sequence[Worth]) -> tuple[Worth, ...]:
+    return tuple(sorted(worths, key=lambda worth: (-_worth(worth), worth.coil)))
+
+
+def _worth_of(
+    own: CoilGains, reason: str, shape: Polygon | MultiPolygon, area_m2: float, length_m: float | None
+) -> Worth:
+    """Return what a coil brings on a place; a strip narrower than the swath takes as long as one of its width."""
+    gain = float(np.mean(own.gain.ravel()[cells_in(shape, own.grid)]))
+    walked_m2 = max(area_m2, 0.0 if length_m is None else length_m * own.swath_m)
+    if own.m2_per_minute is None:
+        return Worth(own.coil, reason, None, gain, None)
+    minutes = GO_MIN + walked_m2 / own.m2_per_minute
+    return Worth(own.coil, reason, minutes, gain, gain * area_m2 / 100 / minutes * 60)
+
+
+def _largest(shape: Polygon | MultiPolygon) -> Polygon | None:
+    parts = [part for part in shapely.get_parts(shape) if isinstance(part, Polygon)]
+    return max(parts, key=lambda part: part.area, default=None)
