@@ -5,12 +5,14 @@ fits, it is open ground. Of the rest, whatever lies within a disc that touches t
 edge, so that even lanes that stop short of the boundary do not make one strip of the whole site.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.ground.distances import squared_distances
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import cover_discs
@@ -18,8 +20,7 @@ from fieldcomb.coverage.raster.passes import cover_discs
 LEAST_MISSED_WIDTH_M = 0.3
 OPEN_SWATHS = 3
 ANALYSIS_CELL_M = 0.1  # finer cells are put together up to this: a strip's outline needs no more
-TILE = 1500  # cells; a distance transform takes about 20 bytes a cell
-DISTANCE_ROWS = 128
+TILE = 500  # cells
 
 STRIP, EDGE, OPEN = 1, 2, 3
 
@@ -29,15 +30,12 @@ class MissedKinds:
     """What kind of missed ground each cell is.
 
     grid : the analysis grid, as fine as the raster or up to 0.1 m. kind : uint8 (rows, cols): 0, STRIP, EDGE or OPEN.
-    reach_cm : uint16 (rows, cols), distance from a cell's centre to the nearest that is not missed; in tiles, so
-    right only up to the halo of a tile (more than 1.5 swaths).
-    whole : True when there was one tile, so that every distance is right.
+    reach_cm : uint16 (rows, cols), distance to the nearest cell that is not missed, centre to centre; less where OPEN.
     """
 
     grid: Grid
     kind: NDArray[np.uint8]
     reach_cm: NDArray[np.uint16]
-    whole: bool
 
 
 def classify_missed(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> MissedKinds:
@@ -52,11 +50,13 @@ def classify_missed(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> M
     kind = np.zeros(missed.shape, np.uint8)
     reach = np.zeros(missed.shape, np.uint16)
     halo = int(np.ceil((OPEN_SWATHS * swath_m + 1.0) / coarse.cell_m))
-    tiles = list(_tiles(coarse.rows, coarse.cols))
-    for rows, cols in tiles:
+    for rows, cols in _tiles(coarse.rows, coarse.cols):
         wide_r = slice(max(rows.start - halo, 0), min(rows.stop + halo, coarse.rows))
         wide_c = slice(max(cols.start - halo, 0), min(cols.stop + halo, coarse.cols))
         if not missed[rows, cols].any():
+            continue
+        if missed[wide_r, wide_c].all():
+            kind[rows, cols] = OPEN
             continue
         window = Grid(
             coarse.cell_m,
@@ -71,7 +71,7 @@ def classify_missed(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> M
             slice(cols.start - wide_c.start, cols.stop - wide_c.start),
         )
         kind[rows, cols], reach[rows, cols] = here[inner], far[inner]
-    return MissedKinds(coarse, kind, reach, len(tiles) == 1)
+    return MissedKinds(coarse, kind, reach)
 
 
 def _gather(grid: Grid, missed: Mask, inside: Mask) -> tuple[Grid, Mask, Mask]:
@@ -106,51 +106,41 @@ def _tiles(rows: int, cols: int) -> Iterator[tuple[slice, slice]]:
             yield slice(r, min(r + TILE, rows)), slice(c, min(c + TILE, cols))
 
 
-def distances(mask: Mask) -> NDArray[np.float64]:
-    """Distance in cells from the centre of each cell of a mask to that of the nearest not in it; 0 outside the mask.
-
-    The numbers of scipy's ``distance_transform_edt``, which takes twice the memory to turn indices into distances. A
-    mask without a cell that is not in it has no distances: pad it first.
-    """
-    from scipy.ndimage import distance_transform_edt
-
-    nearest = distance_transform_edt(mask, return_distances=False, return_indices=True)
-    away = np.empty(mask.shape)
-    cols = np.arange(mask.shape[1])
-    for first in range(0, mask.shape[0], DISTANCE_ROWS):
-        part = slice(first, first + DISTANCE_ROWS)
-        down = nearest[0, part] - np.arange(mask.shape[0])[part, None]
-        right = nearest[1, part] - cols
-        away[part] = np.sqrt((down * down + right * right).astype(float))
-    return away
-
-
 def _tell(missed: Mask, inside: Mask, grid: Grid, swath_m: float) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
-    from scipy.ndimage import binary_dilation
-
+    """Kind of each cell of a window, and its distance from ground that is not missed, up to that of open ground."""
     cell = grid.cell_m
-
-    def to_rim(mask: Mask) -> NDArray[np.float64]:
-        """Distance to the nearest cell that is not of the mask; the rim of the window counts as not."""
-        return distances(np.pad(mask, 1))[1:-1, 1:-1] * cell
-
-    away = to_rim(missed)
-    to_edge = missed & (to_rim(inside) <= away + 1e-9)  # the edge of the site is as near as swept ground, or nearer
-    free = away - cell / 2  # from a cell's centre to the rim of the nearest cell that is not missed
     radius = OPEN_SWATHS * swath_m / 2
-    opened = missed & _within(free >= LEAST_MISSED_WIDTH_M / 2 - 1e-9, LEAST_MISSED_WIDTH_M / 2 + cell / 2, cell)
-    wide = free >= radius - 1e-9
+    most = math.ceil(radius / cell) + 2
+    away_m = np.sqrt(np.arange(most * most + 1)) * cell  # by squared distance in cells
+    reach_cm = np.minimum(np.rint(away_m * 100), 65535).astype(np.uint16)
+    away = squared_distances(missed, most)
+    to_edge = missed & (squared_distances(inside, most) <= away)  # the edge of the site is as near as swept ground
+    free_m = away_m - cell / 2  # from a cell's centre to the rim of the nearest cell that is not missed
+    fits, wide = (away >= np.searchsorted(free_m, least) for least in (LEAST_MISSED_WIDTH_M / 2 - 1e-9, radius - 1e-9))
+    opened = missed & _within(fits, LEAST_MISSED_WIDTH_M / 2 + cell / 2, cell)
     ground = np.zeros(missed.shape, bool)
     if wide.any():
-        ground = missed & (distances(~wide) * cell <= radius + cell / 2)
+        ground = missed & (away_m[squared_distances(~wide, most)] <= radius + cell / 2)
     # The middle between the edge of the site and swept ground: nearest to the edge, next to cells that are not.
-    middle = to_edge & binary_dilation(missed & ~to_edge, np.ones((3, 3), bool)) & ~ground
+    middle = to_edge & _beside(missed & ~to_edge) & ~ground
     rows, cols = np.nonzero(middle)
     x, y = grid.centres()
-    edge = cover_discs(x[cols], y[rows], away[rows, cols] + cell / 100, grid) | to_edge  # with cells on their rims
+    rim_m = away_m[away[rows, cols]] + cell / 100  # with cells on their rims
+    edge = cover_discs(x[cols], y[rows], rim_m, grid) | to_edge
     kind = np.where(opened, np.where(edge, EDGE, STRIP), 0).astype(np.uint8)
     kind[ground] = OPEN
-    return kind, np.minimum(np.rint(away * 100), 65535).astype(np.uint16)
+    return kind, reach_cm[away]
+
+
+def _beside(mask: Mask) -> Mask:
+    """Cells of a mask and the eight round each."""
+    out = mask.copy()
+    out[1:] |= mask[:-1]
+    out[:-1] |= mask[1:]
+    column = out.copy()
+    out[:, 1:] |= column[:, :-1]
+    out[:, :-1] |= column[:, 1:]
+    return out
 
 
 def _within(mask: Mask, radius_m: float, cell_m: float) -> Mask:

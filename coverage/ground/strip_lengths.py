@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.ground.missed import MissedKinds, distances
+from fieldcomb.coverage.ground.distances import distances
+from fieldcomb.coverage.ground.missed import MissedKinds
 from fieldcomb.coverage.raster.cells import Indices, Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.recording import Floats
@@ -36,6 +37,21 @@ def labelled_cells(labels: Labels, per: int = 1) -> Iterator[tuple[Indices, Indi
         at = np.flatnonzero(here > 0)
         row, col = np.divmod(at, labels.shape[1])
         yield here[at].astype(np.int64), row + part.start, col, at + part.start * labels.shape[1]
+
+
+def labelled_runs(labels: Labels) -> Iterator[tuple[Indices, Indices, Indices, Indices, Indices]]:
+    """Label, row, first and last column of every run of cells of one label in a row, some rows at a time.
+
+    Runs of label 0 are among them; the last array has the flat index of the first cell of each in its block of rows.
+    """
+    for part in row_blocks(labels.shape):
+        here = labels[part]
+        new = np.ones(here.shape, bool)
+        np.not_equal(here[:, 1:], here[:, :-1], out=new[:, 1:])
+        at = np.flatnonzero(new)
+        row, first = np.divmod(at, labels.shape[1])
+        last = first + np.diff(np.append(at, here.size)) - 1
+        yield here.ravel()[at].astype(np.int64), row + part.start, first, last, at
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,11 +173,11 @@ class Sizes:
     @staticmethod
     def of(labels: Labels, kinds: MissedKinds, is_open: Mask) -> Sizes:
         """Measure the pieces."""
-        reach = np.zeros(is_open.size)
-        for label, _, _, at in labelled_cells(labels):
-            np.maximum.at(reach, label - 1, kinds.reach_cm.ravel()[at] / 100)
-        if not kinds.whole:
-            _widest_of_open(labels, kinds.grid, is_open, reach)
+        reach = np.zeros(is_open.size + 1)
+        for part, (label, *_, at) in zip(row_blocks(labels.shape), labelled_runs(labels), strict=True):
+            np.maximum.at(reach, label, np.maximum.reduceat(kinds.reach_cm[part].ravel(), at) / 100)
+        reach = reach[1:]
+        _widest_of_open(labels, kinds.grid, is_open, reach)
         straight, turn = _straight(labels, kinds.grid.cell_m, is_open.size)
         way, crow = _ways(labels, kinds.grid, is_open)
         bent = way > BENT * crow  # a bent strip is as long as its way, a straight one as its reach end to end
@@ -171,24 +187,32 @@ class Sizes:
 def _straight(labels: Labels, cell_m: float, count: int) -> tuple[Floats, Floats]:
     """Reach of each piece from end to end, and where its long axis points, from east, anticlockwise."""
     n, x0, y0 = np.zeros(count), np.zeros(count), np.zeros(count)
-    for label, row, col, _ in labelled_cells(labels):
-        for total, value in ((n, np.ones(col.size)), (x0, col), (y0, -row)):
-            total += np.bincount(label - 1, weights=value, minlength=count)
+    for k, x, y, long in _piece_runs(labels):
+        for total, value in ((n, long), (x0, x * long), (y0, y * long)):
+            total += np.bincount(k, weights=value, minlength=count)
     x0, y0 = x0 / n, y0 / n
     xx, yy, xy = np.zeros(count), np.zeros(count), np.zeros(count)
-    for label, row, col, _ in labelled_cells(labels):
-        k = label - 1
-        x, y = col - x0[k], -row - y0[k]
-        for total, value in ((xx, x * x), (yy, y * y), (xy, x * y)):
-            total += np.bincount(k, weights=value, minlength=count)
+    for k, x, y, long in _piece_runs(labels):
+        x, y = x - x0[k], y - y0[k]
+        own = (long * long - 1) / 12  # mean square of whole steps about the middle of so many
+        for total, value in ((xx, x * x + own), (yy, y * y), (xy, x * y)):
+            total += np.bincount(k, weights=value * long, minlength=count)
     turn = 0.5 * np.arctan2(2 * xy, xx - yy)
     high, low = np.full(count, -np.inf), np.full(count, np.inf)
-    for label, row, col, _ in labelled_cells(labels):
-        k = label - 1
-        ahead = (col - x0[k]) * np.cos(turn)[k] + (-row - y0[k]) * np.sin(turn)[k]
-        np.maximum.at(high, k, ahead)
-        np.minimum.at(low, k, ahead)
+    for k, x, y, long in _piece_runs(labels):
+        for end in (x - (long - 1) / 2, x + (long - 1) / 2):
+            ahead = (end - x0[k]) * np.cos(turn)[k] + (y - y0[k]) * np.sin(turn)[k]
+            np.maximum.at(high, k, ahead)
+            np.minimum.at(low, k, ahead)
     return (high - low + 1) * cell_m, turn
+
+
+def _piece_runs(labels: Labels) -> Iterator[tuple[Indices, Floats, Floats, Floats]]:
+    """Piece from 0, middle to the east and to the north, and length, in cells, of every run of a piece in a row."""
+    for label, row, first, last, _ in labelled_runs(labels):
+        some = label > 0
+        row, first, last = row[some], first[some], last[some]
+        yield label[some] - 1, (first + last) / 2, -row.astype(float), (last - first + 1).astype(float)
 
 
 def _ways(labels: Labels, grid: Grid, is_open: Mask) -> tuple[Floats, Floats]:
@@ -199,6 +223,8 @@ def _ways(labels: Labels, grid: Grid, is_open: Mask) -> tuple[Floats, Floats]:
     way, crow = np.zeros(is_open.size), np.zeros(is_open.size)
     k = max(1, int(np.ceil(np.sqrt(labels.size / OPEN_CELLS))))
     for wanted, step in ((~is_open, 1), (is_open, k)):
+        if not wanted.any():
+            continue
         some = labels[::step, ::step]
         some = np.where(np.append(False, wanted)[some], some, 0)
         if some.any():
@@ -210,7 +236,9 @@ def _ways(labels: Labels, grid: Grid, is_open: Mask) -> tuple[Floats, Floats]:
 
 
 def _widest_of_open(labels: Labels, grid: Grid, is_open: Mask, reach_m: Floats) -> None:
-    """Measure open ground again over the whole site, on cells large enough for that to fit in memory."""
+    """Measure open ground over the whole site, on cells large enough for that to fit in memory."""
+    if not is_open.any():
+        return
     k = max(1, int(np.ceil(np.sqrt(labels.size / REACH_CELLS))))
     small = labels[::k, ::k]
     ground = np.append(False, is_open)[small]

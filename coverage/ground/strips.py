@@ -79,6 +79,8 @@ def _label(mask: Mask, labels: Labels, highest: int, sign: int) -> int:
     """Number the connected parts of a mask from ``highest`` + 1 on, into ``labels``; return the highest number."""
     from scipy.ndimage import label
 
+    if not mask.any():
+        return highest
     found, count = label(mask)
     for part in row_blocks(labels.shape):
         labels[part] += np.where(mask[part], sign * (found[part] + highest), 0).astype(np.int32)
@@ -148,7 +150,10 @@ def _areas(labels: Labels, missed: Mask, grid: Grid, coarse: Grid) -> Floats:
     cols = (np.arange(grid.cols) + left) // k
     count = np.zeros(int(labels.max(initial=0)) + 1, np.int64)
     for part in row_blocks((grid.rows, grid.cols)):
-        here = labels[rows[part][:, None], cols][missed[part]]
+        here = labels[rows[part][0] : rows[part][-1] + 1, cols[0] : cols[-1] + 1]
+        if k > 1:
+            here = here[(rows[part] - rows[part][0])[:, None], cols - cols[0]]
+        here = here[missed[part]]
         count += np.bincount(here, minlength=count.size)
     count[0] = 0
     return np.asarray(count * grid.cell_m2)

@@ -278,14 +278,17 @@ class UnderCoil:
         out: Cells = np.full(self.inside.shape, OUTSIDE, np.uint8)
         for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
             part = slice(row, row + ROWS_AT_ONCE)
-            lost = np.zeros(passes[part].shape, np.float32)
+            swept = passes[part] > 0
+            count = passes[part][swept]
+            lost = np.zeros(count.size, np.float32)
             for layer in self.by_coil.values():
-                lost += layer[0][part]
-            share = -np.expm1(-lost / LOST_STEPS / np.maximum(passes[part], 1))
-            kind = np.searchsorted(-np.array(PACE_SHARES[:-1]), -share - 1e-4) + 1
+                lost += layer[0][part][swept]
+            share = -np.expm1(-lost / LOST_STEPS / count)
+            kind = np.zeros(swept.shape, np.uint8)
+            kind[swept] = np.searchsorted(-np.array(PACE_SHARES[:-1]), -share - 1e-4) + 1
             if self.no_clock is not None:
-                kind[self.no_clock[part]] = len(PACE_SHARES) + 1
-            out[part] = np.where(self.inside[part], np.where(passes[part] > 0, kind, 0), OUTSIDE)
+                kind[self.no_clock[part] & swept] = len(PACE_SHARES) + 1
+            out[part] = np.where(self.inside[part], kind, OUTSIDE)
         return out
 
 

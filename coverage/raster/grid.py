@@ -138,5 +138,5 @@ def block_sums(values: NDArray[Any], k: int, down: int = 0, right: int = 0) -> F
         padded = np.zeros(((last - first) * k, cols * k), np.float32)
         begin = top + down - first * k
         padded[begin : begin + len(part), right : right + part.shape[1]] = part
-        total[first:last] = padded.reshape(last - first, k, cols, k).sum(axis=(1, 3))
+        total[first:last] = padded.reshape(last - first, k, -1).sum(axis=1).reshape(last - first, cols, k).sum(axis=2)
     return total

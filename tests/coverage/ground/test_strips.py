@@ -9,12 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pictures import drawn, mask, picture
 from recordings import FRAME
-from scipy.ndimage import distance_transform_edt
 from shapely.geometry.base import BaseGeometry
 from walker import lanes
 
 from fieldcomb.coverage.ground.ground_results import Strip
-from fieldcomb.coverage.ground.missed import EDGE, OPEN, STRIP, classify_missed, distances
+from fieldcomb.coverage.ground.missed import EDGE, OPEN, STRIP, classify_missed
 from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, grid_over
@@ -327,11 +326,3 @@ def test_strips_come_out_the_same_every_time() -> None:
     """The same ground gives the same strips, byte for byte."""
     once, again = (find_strips(*some_missed(), SWATH_M, FRAME) for _ in range(2))
     assert [repr(_told(s)) + s.shape.wkt for s in once] == [repr(_told(s)) + s.shape.wkt for s in again]
-
-
-@settings(max_examples=60)
-@given(rows=st.integers(1, 300), cols=st.integers(1, 40), share=st.floats(0, 1), seed=st.integers(0, 2**32 - 1))
-def test_distances_worked_out_some_rows_at_a_time_are_the_same(rows: int, cols: int, share: float, seed: int) -> None:
-    """Distances to the nearest swept cell, taken row by row to save memory, are bit for bit those of scipy at once."""
-    ground = np.pad(np.random.default_rng(seed).random((rows, cols)) < share, 1)
-    assert np.array_equal(distances(ground), distance_transform_edt(ground))
