@@ -11,119 +11,99 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
-from fieldcomb.coverage.actions.add import begin_s, outing_day
 from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.actions.known_walks import look_for_again
-from fieldcomb.coverage.outings.inputs import RecordingInput
+from fieldcomb.coverage.actions.loaded_walks import LoadedOuting, LoadedWalk, SitePlace, load_walk
 from fieldcomb.coverage.outings.walks import TooFarError
-from fieldcomb.coverage.site.folder import Say, Site, opened, shown
-from fieldcomb.coverage.site.settings import Typed, swing_of, window_of
-from fieldcomb.coverage.survey.inputs import SiteInput, check_recording, choose_frame
+from fieldcomb.coverage.site.folder import Say, Site, shown
+from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.archive import ZIP, Archive, Member, is_kmz
 from fieldcomb.tracks.files.sniffing import looks_like
-from fieldcomb.tracks.formats.read import may_be_recording, read_recording
-from fieldcomb.tracks.hints import HintKind
+from fieldcomb.tracks.formats.read import may_be_recording
+from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.quality.duplicates import same_fixes
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import format_count
 
 
 @dataclass(frozen=True, slots=True)
-class Skipped:
+class _Skipped:
     """A member of an archive that is not added, and why."""
 
+    archive: str
     name: str
     reason: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
-    """A recording in an archive, with its digest and the time of its first fix, which is infinite without a clock."""
+    """A recording to add, from which archive, its earliest and latest time, and its walk once it is known where to.
 
+    notes : what there is to say of it if it is added.
+    """
+
+    archive: str
     name: str
-    walk: WalkToAdd
-    recording: Recording
-    sha256: str
-    first_s: float
-    span: tuple[float, float] = (-math.inf, math.inf)  # earliest and latest time
+    loaded: LoadedWalk
+    span: tuple[float, float]
+    outing: LoadedOuting | None = None
+    notes: tuple[str | Hint, ...] = ()
+
+    @property
+    def recording(self) -> Recording:
+        """What was read."""
+        return self.loaded.item.recording
 
     def is_copy_of(self, other: _Found) -> bool:
         """Whether both are one recording, exported twice: by their bytes, or by their fixes."""
-        if self.sha256 == other.sha256:
+        if self.loaded.sha256 == other.loaded.sha256:
             return True
         meet = self.span[0] <= other.span[1] + 1 and other.span[0] <= self.span[1] + 1  # most do not: that is quick
         return meet and same_fixes(self.recording.track, other.recording.track)
 
 
-def take_apart(folder: Path, walks: Sequence[WalkToAdd], *, say: Say) -> list[WalkToAdd]:
-    """Replace each zip archive among the files by a walk for each recording of this site in it.
+def is_account(data: bytes) -> bool:
+    """Tell whether a file is a zip archive other than KMZ."""
+    return data[:4] == ZIP and not is_kmz(data)
 
-    Other files, and KMZ, are handed through. Everything in an archive that is not added is listed with its reason.
 
-    Raises TrackError: nothing is left to add; or the site has no place yet, and the recordings lie far apart.
+class Account:
+    """Looks at the members of archives one after another, and remembers what it has seen.
+
+    place : where they are to be added; None where the walks themselves decide on that.
+    beside : walks that are added together with them.
     """
-    packed = [_read_archive(walk) is not None for walk in walks]
-    if not any(packed):
-        return list(walks)
-    out: list[WalkToAdd] = []
-    with opened(folder, say, reading=True) as site:
-        chooser = _Chooser(site)
-        for walk, is_packed in zip(walks, packed, strict=True):
-            data = _read_archive(walk) if is_packed else None
-            taken = [walk] if data is None else chooser.take(walk, Archive(data, shown(walk.path)))
-            if data is not None:
-                _tell(walk, len(taken), chooser.skipped, say)
-            out += taken
-    if not out:
-        file = ", ".join(shown(walk.path) for walk in walks)
-        hint = "The list above says why for each. Is this the right archive for this site?"
-        raise TrackError("holds nothing that can be added to this site", file=file, hint=hint)
-    return out
 
-
-def _read_archive(walk: WalkToAdd) -> bytes | None:
-    """Return the bytes of a zip archive other than KMZ; None when the file is anything else."""
-    data = walk.content()
-    return data if data[:4] == ZIP and not is_kmz(data) else None
-
-
-def _tell(walk: WalkToAdd, taken: int, skipped: Sequence[Skipped], say: Say) -> None:
-    say(
-        f"{shown(walk.path)}: {format_count(taken, 'recording')} to add, {format_count(len(skipped), 'file')} not added"
-    )
-    for one in skipped:
-        say(f"  not added: {one.name}: {one.reason}")
-
-
-class _Chooser:
-    """Looks at members one after another, and remembers what it has seen."""
-
-    def __init__(self, site: Site) -> None:
-        self.site = site
-        self.skipped: list[Skipped] = []
+    def __init__(self, site: Site, typed: Typed, place: SitePlace | None, beside: Sequence[LoadedWalk]) -> None:
+        self._site, self._typed, self._place = site, typed, place
+        self._archives: list[str] = []
+        self._skipped: list[_Skipped] = []
+        self._beside = [_Found("", one.name, one, _span(one.item.recording)) for one in beside]
         self._found: list[_Found] = []
         self._added = {old.sha256: outing.id for outing in site.outings for old in outing.recordings}
-        frame = site.settings.frame or (choose_frame(site.areas, ()) if site.areas else None)
-        self._place: SiteInput | None = None if frame is None else site.as_input(frame)
 
-    def take(self, walk: WalkToAdd, archive: Archive) -> list[WalkToAdd]:
-        """Return a walk for each recording that can be added; ``skipped`` then tells of all other members."""
-        self.skipped, before = [], len(self._found)
+    @property
+    def recordings(self) -> list[Recording]:
+        """Those found so far."""
+        return [one.recording for one in self._found]
+
+    def take(self, walk: WalkToAdd, data: bytes) -> None:
+        """Look at every member of an archive; what can be added is found, and all else skipped for a reason."""
+        archive = Archive(data, shown(walk.path))
+        self._archives.append(archive.file)
         for member in archive.members():
             try:
-                reason = self._look(walk, member, before)
+                reason = self._look(walk, archive.file, member)
             except TrackError as error:
                 reason = error.problem + (f" ({error.where})" if error.where else "")
             if reason is not None:
-                self.skipped.append(Skipped(shown(member.name), reason))
-        return self._on_site(sorted(self._found[before:], key=lambda one: one.first_s))
+                self._skipped.append(_Skipped(archive.file, shown(member.name), reason))
 
-    def _look(self, walk: WalkToAdd, member: Member, before: int) -> str | None:
+    def _look(self, walk: WalkToAdd, archive: str, member: Member) -> str | None:
         """Look at one member, and keep it if it is a recording to add; else give the reason why it is none."""
         head = member.head()
         if not may_be_recording(member.name, head):
@@ -133,48 +113,53 @@ class _Chooser:
         sha256 = hashlib.sha256(content).hexdigest()
         if sha256 in self._added:
             return f"was added before, in outing {self._added[sha256]}"
-        one = replace(walk, path=f"{walk.path}/{member.name}", data=content)
-        recording = read_recording(content, shown(one.path), member=True)
-        one = replace(one, recording=recording)
-        found = _Found(shown(member.name), one, recording, sha256, math.inf, _span(recording))
-        twin = next((other for other in self._found if found.is_copy_of(other)), None)
-        is_longer = twin in self._found[before:] and len(recording.track) > len(twin.recording.track)
-        if twin is not None and not is_longer:
+        own = replace(walk, path=f"{walk.path}/{member.name}")
+        loaded = load_walk(self._site.settings, own, self._typed, content, member=True)
+        found = _Found(archive, shown(member.name), loaded, _span(loaded.item.recording))
+        twin = next((other for other in (*self._beside, *self._found) if found.is_copy_of(other)), None)
+        if twin is not None and (twin in self._beside or len(found.recording.track) <= len(twin.recording.track)):
             return f"is the same recording as {twin.name}"
         if self._place is not None:
-            found = replace(found, first_s=self._check(self._place, one, recording))
+            found = _checked(self._place, found)
         if twin is not None:
             self._found.remove(twin)
-            self.skipped.append(Skipped(twin.name, f"holds less of the same recording than {found.name}"))
+            reason = f"holds less of the same recording than {found.name}"
+            self._skipped.append(_Skipped(twin.archive, twin.name, reason))
         self._found.append(found)
         return None
 
-    def _check(self, place: SiteInput, walk: WalkToAdd, recording: Recording) -> float:
-        """Check that a walk can be added, and is not in the site under other bytes; returns when it began."""
-        zone = self.site.settings.zone
-        window = window_of(walk.start, walk.end, zone)
-        swing = swing_of(self.site.settings, Typed())  # how it was swung makes no difference here
-        item = RecordingInput(recording.file, recording, swing, window=window)
-        fixes = check_recording(place, item)[0].fixes
-        first_s = begin_s(fixes.t_s)
-        look_for_again(self.site, place.frame, [(item, fixes)], {outing_day(first_s, zone)}, lambda _: None)
-        return first_s if math.isfinite(first_s) else math.inf
-
-    def _on_site(self, found: Sequence[_Found]) -> list[WalkToAdd]:
-        """Return the walks to add, in order of time; the first ones of a site, which place it, lie together."""
-        if self._place is not None or not found:
-            return [one.walk for one in found]
-        place = self.site.as_input(choose_frame(self.site.areas, [one.recording for one in found]))
-        placed = []
-        for one in found:
+    def outings(self, place: SitePlace) -> list[LoadedOuting]:
+        """Return an outing for each recording found, in order of time; the first ones of a site lie together."""
+        out = []
+        for one in self._found:
             try:
-                placed.append((self._check(place, one.walk, one.recording), one.walk))
+                out.append(one if one.outing is not None else _checked(place, one))
             except TooFarError as error:
                 problem = "holds recordings that lie far apart, and the site has no place yet"
                 raise TrackError(problem, file=error.file, hint=HintKind.NO_PLACE_YET()) from error
             except TrackError as error:
-                self.skipped.append(Skipped(one.name, error.problem))
-        return [walk for _, walk in sorted(placed, key=lambda pair: pair[0])]
+                self._skipped.append(_Skipped(one.archive, one.name, error.problem))
+        self._found = out
+        outings = [one.outing for one in out if one.outing is not None]
+        return sorted(outings, key=lambda outing: outing.files[0].first_s)
+
+    def tell(self, say: Say) -> None:
+        """Say of each archive how much is added, and why all else is not."""
+        for file in self._archives:
+            skipped = [one for one in self._skipped if one.archive == file]
+            taken = format_count(sum(one.archive == file for one in self._found), "recording")
+            say(f"{file}: {taken} to add, {format_count(len(skipped), 'file')} not added")
+            for one in skipped:
+                say(f"  not added: {one.name}: {one.reason}")
+        for note in (note for one in self._found for note in one.notes):
+            say(note)
+
+
+def _checked(place: SitePlace, found: _Found) -> _Found:
+    """Walk a recording, and see that it is of this site, and not in it under other bytes."""
+    outing, notes = place.walked([found.loaded]), list[str | Hint]()
+    look_for_again(place.site, place.frame, outing.files, notes.append)
+    return replace(found, outing=outing, notes=tuple(notes))
 
 
 def _span(recording: Recording) -> tuple[float, float]:

@@ -1,7 +1,5 @@
 """Adding walks to a site: all of them are read and looked at before anything is written."""
 
-import hashlib
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -11,63 +9,42 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from fieldcomb.coverage.actions.coil_changes import by_coil, with_marks
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.account_export import Account, is_account
+from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.initials import initials_in
 from fieldcomb.coverage.actions.known_walks import look_for_again
+from fieldcomb.coverage.actions.loaded_walks import (
+    LoadedOuting,
+    LoadedWalk,
+    ReadIn,
+    in_roster,
+    load_walk,
+    outing_day,
+    site_place,
+)
 from fieldcomb.coverage.actions.survey_inputs import made_from
-from fieldcomb.coverage.areas.area_shapes import AreaShape
-from fieldcomb.coverage.areas.areas import place_areas
-from fieldcomb.coverage.gear.swing import Swing
-from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
-from fieldcomb.coverage.outings.walks import CheckedOuting, WalkedChain, join_walks, own_fixes, walk_recordings
+from fieldcomb.coverage.outings.inputs import OutingInput
+from fieldcomb.coverage.outings.walks import CheckedOuting, join_walks
 from fieldcomb.coverage.report.mark_words import tell_marks
-from fieldcomb.coverage.site.folder import AREAS_FILE, Say, Site, keep_coil, opened, read_file, shown, stored_files
+from fieldcomb.coverage.site.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.journal import write_all
-from fieldcomb.coverage.site.naming import ID_WITHOUT_DATE, free_name, next_id, safe_name
+from fieldcomb.coverage.site.naming import free_name, next_id, safe_name
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
     SITE_FILE,
     TRACKS,
     OutingEntry,
     RecordingEntry,
-    Settings,
-    Typed,
     overlap,
-    spacings_typed,
     swing_of,
-    top_pace_of,
     window_of,
 )
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.site.settings_text import with_frame, with_outing
-from fieldcomb.coverage.survey.inputs import check_distance, check_search, check_walked_cells, choose_frame
-from fieldcomb.tracks.errors import FieldcombError, SiteError, TrackError, UsageError
-from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.coverage.survey.inputs import choose_frame
+from fieldcomb.tracks.errors import SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
-from fieldcomb.tracks.motion.cleaning import Fixes
-from fieldcomb.tracks.motion.peg_drift import Peg
-from fieldcomb.tracks.motion.states import no_search_notes
-from fieldcomb.tracks.recording import Floats, Window
-from fieldcomb.tracks.units import local_date
-
-CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long before the middle of it has a wrong clock
-
-
-@dataclass(frozen=True, slots=True)
-class ReadIn:
-    """What was read from one file: fixes in it, those left out by reason, how it was swung, and what there is to say.
-
-    coil_assumed : nobody named a coil, neither now nor as the site's default.
-    """
-
-    file: str
-    swing: Swing
-    coil_assumed: bool
-    fixes: int
-    dropped: dict[str, int]
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,56 +72,13 @@ class Addition:
     added: tuple[Added, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Loaded:
-    """A walk that has been read, before it is decided where it goes; ``fixes`` are its own, once it is walked."""
+def add(folder: Path, given: WalksToAdd, say: Say) -> tuple[Added, ...]:
+    """Add walks to the site in a folder: all of them or, when one of them is at fault, none.
 
-    walk: WalkToAdd
-    data: bytes
-    sha256: str
-    window: Window
-    item: RecordingInput
-    read_in: ReadIn
-    fixes: Fixes | None = None
-    first_s: float = math.nan  # of the first usable fix
-
-    @property
-    def name(self) -> str:
-        return shown(Path(self.walk.path).name)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Group:
-    """Files that make one outing, in order of time, and their walks."""
-
-    files: tuple[_Loaded, ...]
-    pieces: tuple[RecordingInput, ...]
-    chains: tuple[WalkedChain, ...]
-
-
-def add(
-    folder: Path,
-    walks: Sequence[WalkToAdd],
-    typed: Typed,
-    *,
-    label: str | None = None,
-    note: str | None = None,
-    each: bool = False,
-    unrecorded: Sequence[str] = (),
-    say: Say,
-) -> tuple[Added, ...]:
-    """Add walks to a site: all of them or, when one of them is at fault, none.
-
-    folder : the site folder.
-    walks : files that make one outing, ordered by time here.
-    typed : what was typed for all of them; a coil may be named for good (``small=13x20cm``).
-    label, note : kept with the outing.
-    each : true makes one outing of each file.
-    unrecorded : people of the team who searched without a recording.
-    say : takes notes for the user.
+    Of an archive that is split into its recordings, what cannot be added is listed with its reason, and the rest added.
     """
     with opened(folder, say) as site:
-        addition = addition_to(site, walks, typed, label=label, note=note, each=each, unrecorded=unrecorded, say=say)
+        addition = addition_to(site, given, say)
         _write(site, addition)
         checked = [
             replace(one.checked, made_from=made_from(addition.site, one.id, addition.frame)) for one in addition.added
@@ -152,91 +86,73 @@ def add(
     return tuple(replace(one, checked=new) for one, new in zip(addition.added, checked, strict=True))
 
 
-def addition_to(
-    site: Site,
-    walks: Sequence[WalkToAdd],
-    typed: Typed,
-    *,
-    label: str | None = None,
-    note: str | None = None,
-    each: bool = False,
-    unrecorded: Sequence[str] = (),
-    say: Say,
-) -> Addition:
+def addition_to(site: Site, given: WalksToAdd, say: Say) -> Addition:
     """Read and check walks as ``add`` does, and return what would be written; each is read, cleaned and walked once."""
+    typed = given.typed
     known, coil = keep_coil(site, typed.coil, typed.swath, typed.sweep)
     # The swing typed beside a new name belongs to the coil, so that correcting it there corrects all its outings.
     typed = replace(typed, coil=coil) if known is site else replace(typed, coil=coil, swath=None, sweep=None)
-    site, walks = _own_coils(known, walks)
+    site, walks = _own_coils(known, given.walks)
     swing_of(site.settings, typed)
-    loaded = [_load(site.settings, walk, typed) for walk in walks]
-    _refuse_doubles(site, loaded)
-    frame = site.settings.frame or choose_frame(site.areas, [one.item.recording for one in loaded])
-    pegs = site.pegs_in(frame)
-    areas, _ = place_areas(site.areas, frame, AREAS_FILE)
-    together = [[one] for one in loaded] if each else [loaded]
-    groups = [_walked(site.settings, typed, files, pegs, frame, areas) for files in together]
-    loaded = [one for group in groups for one in group.files]
-    days = {outing_day(one.first_s, site.settings.zone) for one in loaded}
-    look_for_again(site, frame, [(one.item, one.fixes) for one in loaded if one.fixes is not None], days, say)
+    frame, groups = _checked_outings(site, replace(given, typed=typed, walks=walks), say)
+    zone = site.settings.zone
     for group in groups:
-        _tell_days(group.files, site.settings.zone, say)
+        _tell_days(group.files, zone, say)
         for one in group.files:
-            for line in tell_marks(one.item.marks, one.item.mark_notes, site.settings.zone.key):
+            for line in tell_marks(one.item.marks, one.item.mark_notes, zone.key):
                 say(f"note: {shown(one.walk.path)}: {line}")
     outings: list[OutingEntry] = []
     files: dict[str, bytes] = {}
+    taken = {path.name for path in stored_files(site)}
     for group in groups:
-        entry = _entry(site, outings, group.files, typed, label, note, files)
-        outings.append(replace(entry, unrecorded=tuple(unrecorded)))
+        ids = [outing.id for outing in (*site.outings, *outings)]
+        outing_id = next_id(outing_day(group.files[0].first_s, zone), ids, taken)
+        recordings = _stored(outing_id, group.files, taken, files)
+        outings.append(OutingEntry(outing_id, given.label, given.note, typed, False, recordings, given.unrecorded))
     site = replace(site, outings=(*site.outings, *outings))
     short = initials_in(site)
     inputs = [_as_input(entry, group, short) for entry, group in zip(outings, groups, strict=True)]
-    added = [_added(given, group, frame, short) for given, group in zip(inputs, groups, strict=True)]
+    added = [_added(one, group, frame, short) for one, group in zip(inputs, groups, strict=True)]
     return Addition(site, frame, tuple(outings), files, tuple(inputs), tuple(added))
 
 
-def _walked(
-    settings: Settings,
-    typed: Typed,
-    files: Sequence[_Loaded],
-    pegs: tuple[Peg, ...],
-    frame: SiteFrame,
-    areas: Sequence[AreaShape],
-) -> _Group:
-    """Walk the files of one outing as a survey does, and see that they are of this site and when each began."""
-    cut = [by_coil(settings, (one.walk.typed, typed), replace(one.item, pegs=pegs)) for one in files]
-    pieces = tuple(piece for parts in cut for piece in parts)
-    of_file = np.repeat(np.arange(len(files)), [len(parts) for parts in cut])
-    chains = walk_recordings(pieces, frame)
-    check_search([chain.walk for chain in chains], files[0].item.file, areas)
-    for chain in chains:
-        check_distance(chain.walk, chain.chain[0].shown_as, areas, frame, settings.frame is None)
-    check_walked_cells([(chain.walk, chain.chain[0].shown_as) for chain in chains], settings.cell_m, areas)
-    seen = [_looked_at(one, chains, np.flatnonzero(of_file == n).tolist()) for n, one in enumerate(files)]
-    return _Group(tuple(sorted(seen, key=_first)), pieces, chains)
+def _checked_outings(site: Site, given: WalksToAdd, say: Say) -> tuple[SiteFrame, list[LoadedOuting]]:
+    """Read walks and check them; returns the site's frame from now on, and what is to be an outing each."""
+    loaded, archives = [], []
+    for walk in given.walks:
+        data = walk.content()
+        if given.split is Split.RECORDINGS and is_account(data):
+            archives.append(walk)
+        else:
+            loaded.append(load_walk(site.settings, walk, given.typed, data))
+    _refuse_doubles(site, loaded)
+    frame = site.settings.frame or (choose_frame(site.areas, ()) if site.areas else None)
+    place = None if frame is None else site_place(site, given.typed, frame)
+    account = Account(site, given.typed, place, loaded)
+    for walk in archives:
+        account.take(walk, walk.content())
+    recordings = [*(one.item.recording for one in loaded), *account.recordings]
+    if place is None and recordings:
+        place = site_place(site, given.typed, choose_frame((), recordings))
+    groups: list[LoadedOuting] = []
+    if place is not None and loaded:
+        groups = [place.walked(files) for files in ([loaded] if given.split is Split.TOGETHER else zip(loaded))]
+        look_for_again(site, place.frame, [one for group in groups for one in group.files], say)
+    groups += [] if place is None else account.outings(place)
+    account.tell(say)
+    if place is None or not groups:
+        file = ", ".join(shown(walk.path) for walk in archives)
+        hint = "The list above says why for each. Is this the right archive for this site?"
+        raise TrackError("holds nothing that can be added to this site", file=file, hint=hint)
+    return place.frame, groups
 
 
-def _looked_at(one: _Loaded, chains: Sequence[WalkedChain], numbers: Sequence[int]) -> _Loaded:
-    """Gather what was met in the pieces of one file, and when its walk began."""
-    fixes, dropped = own_fixes(chains, numbers)
-    mine = [chain for chain in chains if set(chain.numbers) & set(numbers)]
-    met = (
-        note
-        for chain in mine
-        for note in (*chain.cleaned.notes, *chain.walk.notes, *no_search_notes(chain.walk.no_search))
-    )
-    notes = tuple(dict.fromkeys((*one.item.recording.notes, *met)))
-    read_in = replace(one.read_in, dropped=dropped, notes=notes)
-    return replace(one, read_in=read_in, fixes=fixes, first_s=begin_s(fixes.t_s))
-
-
-def _as_input(entry: OutingEntry, group: _Group, short: Mapping[str, str]) -> OutingInput:
+def _as_input(entry: OutingEntry, group: LoadedOuting, short: Mapping[str, str]) -> OutingInput:
     unrecorded = tuple(short[name] for name in entry.unrecorded)
     return OutingInput(entry.id, entry.label, entry.note, partial(tuple, group.pieces), unrecorded)
 
 
-def _added(outing: OutingInput, group: _Group, frame: SiteFrame, short: Mapping[str, str]) -> Added:
+def _added(outing: OutingInput, group: LoadedOuting, frame: SiteFrame, short: Mapping[str, str]) -> Added:
     walked = join_walks(outing, group.chains, frame)
     recordings = [replace(one, searcher=short[one.searcher] if one.searcher else None) for one in walked.recordings]
     checked = CheckedOuting(frame, None, replace(walked, recordings=tuple(recordings)))
@@ -251,22 +167,14 @@ def _own_coils(site: Site, walks: Sequence[WalkToAdd]) -> tuple[Site, list[WalkT
         try:
             known, coil = keep_coil(site, own.coil, own.swath)
         except UsageError as error:
-            raise _in_roster(error, walk) from error
+            raise in_roster(error, walk) from error
         swath = own.swath if known is site else None  # as for the whole outing, it belongs to the new coil
         out.append(replace(walk, typed=replace(own, coil=coil, swath=swath)))
         site = known
     return site, out
 
 
-def _in_roster(error: UsageError, walk: WalkToAdd) -> FieldcombError:
-    """Return an error with the line of the roster that it comes from, if there is one."""
-    if walk.place is None:
-        return error
-    file, line = walk.place
-    return SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint)
-
-
-def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
+def _tell_days(group: Sequence[LoadedWalk], zone: ZoneInfo, say: Say) -> None:
     """Say when files of several days are about to become one outing, and what a window leaves of a recording."""
     days = sorted({outing_day(one.first_s, zone) for one in group})
     if len(days) > 1:
@@ -274,97 +182,52 @@ def _tell_days(group: Sequence[_Loaded], zone: ZoneInfo, say: Say) -> None:
     for one in group:
         times = one.item.recording.track.time_s
         times = times[np.isfinite(times)]
-        if one.window != (None, None) and times.size:
+        if one.item.window != (None, None) and times.size:
             begin, end = (datetime.fromtimestamp(t, UTC).astimezone(zone) for t in (times.min(), times.max()))
-            low, high = one.window
+            low, high = one.item.window
             outside = (low is not None and low < times.min()) or (high is not None and high > times.max())
             beyond = "; a typed time lies outside it: is the zone right?" if outside else ""
             said = f"recorded {begin:%Y-%m-%d %H:%M} to {end:%H:%M} ({zone.key})"
             say(f"note: {shown(one.walk.path)}: {said}{beyond}")
 
 
-def _first(one: _Loaded) -> float:
-    return one.first_s if math.isfinite(one.first_s) else math.inf
-
-
-def _load(settings: Settings, walk: WalkToAdd, typed: Typed) -> _Loaded:
-    try:
-        window = window_of(walk.start, walk.end, settings.zone)
-        swing = swing_of(settings, walk.typed, typed)
-    except UsageError as error:
-        raise _in_roster(error, walk) from error
-    data = walk.content()
-    recording = walk.recording or read_recording(data, shown(walk.path), member=walk.data is not None)
-    pace = top_pace_of(settings, walk.typed, typed)
-    named = replace(recording, file=shown(Path(walk.path).name))
-    item = RecordingInput(named.file, named, swing, walk.searcher, window, pace, given_as=recording.file)
-    item = replace(item, spacings=spacings_typed(walk.typed, typed))
-    item = with_marks(settings, (walk.typed, typed), item)
-    assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
-    sha256 = hashlib.sha256(data).hexdigest()
-    read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, ())
-    return _Loaded(walk, data, sha256, window, item, read_in)
-
-
-def begin_s(t_s: Floats) -> float:
-    """Return the time of the first fix, those aside whose clock is days before the rest: it was not set yet."""
-    if t_s.size == 0 or not np.isfinite(t_s).all():
-        return math.nan
-    return float(t_s[t_s >= np.median(t_s) - CLOCK_UNSET_S][0])
-
-
-def _refuse_doubles(site: Site, loaded: Sequence[_Loaded]) -> None:
+def _refuse_doubles(site: Site, loaded: Sequence[LoadedWalk]) -> None:
     """The same file may come twice only with times that do not overlap, as when the coil was changed."""
     for number, one in enumerate(loaded):
         for other in loaded[:number]:
-            if one.sha256 == other.sha256 and overlap(one.window, other.window):
+            if one.sha256 == other.sha256 and overlap(one.item.window, other.item.window):
                 problem = f"is the same recording as {shown(other.walk.path)}, named twice in this command"
                 raise TrackError(problem, file=shown(one.walk.path), hint=HintKind.GIVE_ONCE_OR_CUT())
         for outing in site.outings:
             for old in outing.recordings:
                 same = one.sha256 == old.sha256
-                if same and overlap(one.window, window_of(old.start, old.end, site.settings.zone)):
+                if same and overlap(one.item.window, window_of(old.start, old.end, site.settings.zone)):
                     raise _double(one, outing, old)
 
 
-def _double(one: _Loaded, outing: OutingEntry, old: RecordingEntry) -> TrackError:
+def _double(one: LoadedWalk, outing: OutingEntry, old: RecordingEntry) -> TrackError:
     problem = f"was added before, in outing {outing.id} as {old.name}"
     kind = HintKind.TAKE_BACK if outing.left_out else HintKind.CORRECT_OR_CUT
     return TrackError(problem, file=shown(one.walk.path), hint=kind(outing=outing.id))
 
 
-def _entry(
-    site: Site,
-    earlier: Sequence[OutingEntry],
-    group: Sequence[_Loaded],
-    typed: Typed,
-    label: str | None,
-    note: str | None,
-    files: dict[str, bytes],
-) -> OutingEntry:
-    """Return the entry of an outing with its id and the names of its files; ``files`` takes their contents."""
-    taken = {path.name for path in stored_files(site)} | {name.partition("/")[2] for name in files}
-    ids = [outing.id for outing in (*site.outings, *earlier)]
-    outing_id = next_id(outing_day(group[0].first_s, site.settings.zone), ids, taken)
+def _stored(
+    outing_id: str, group: Sequence[LoadedWalk], taken: set[str], files: dict[str, bytes]
+) -> tuple[RecordingEntry, ...]:
+    """Return the recordings of an outing with the names of their files, and put their contents into ``files``.
+
+    ``taken`` are names that are in use; the new ones are added to them.
+    """
     stored: dict[str, str] = {}
     recordings = []
     for one in group:
         if one.sha256 not in stored:
-            name = free_name(f"{outing_id}-{safe_name(one.name)}", taken)
-            stored[one.sha256] = name
+            name = stored[one.sha256] = free_name(f"{outing_id}-{safe_name(one.name)}", taken)
             taken.add(name)
             files[f"{TRACKS}/{name}"] = one.data
-        walk = one.walk
-        recordings.append(
-            RecordingEntry(stored[one.sha256], one.name, one.sha256, walk.start, walk.end, walk.typed, walk.searcher)
-        )
-    return OutingEntry(outing_id, label, note, typed, False, tuple(recordings))
-
-
-def outing_day(first_s: float, zone: ZoneInfo) -> str:
-    """Return the day of a moment as ids of outings have it."""
-    day = local_date(first_s, zone)
-    return day.isoformat() if day else ID_WITHOUT_DATE
+        walk, name = one.walk, stored[one.sha256]
+        recordings.append(RecordingEntry(name, one.name, one.sha256, walk.start, walk.end, walk.typed, walk.searcher))
+    return tuple(recordings)
 
 
 def _write(site: Site, addition: Addition) -> None:

@@ -1,22 +1,28 @@
 """Walks as they are given to be added, one by one or by the roster of a team."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from enum import Enum, auto
 from pathlib import Path
 
-from fieldcomb.coverage.site.folder import read_file, shown
-from fieldcomb.coverage.site.roster import RosterRow
+from fieldcomb.coverage.site.folder import Say, read_file, shown
+from fieldcomb.coverage.site.roster import RosterRow, read_roster
 from fieldcomb.coverage.site.settings import Typed
-from fieldcomb.tracks.errors import SiteError
-from fieldcomb.tracks.recording import Recording
+from fieldcomb.tracks.errors import SiteError, UsageError
+
+
+class Split(Enum):
+    """What becomes an outing of its own: all files together, each file, or each recording, also those in an archive."""
+
+    TOGETHER = auto()
+    FILES = auto()
+    RECORDINGS = auto()
 
 
 @dataclass(frozen=True, slots=True)
 class WalkToAdd:
-    """One file to add, as typed, and what was typed for it alone; ``place`` is its line in a roster.
+    """One file to add, as typed, and what was typed for it alone; ``place`` is its file and line in a roster.
 
-    data : its bytes, where it is a member of an archive and ``path`` only names it; None for a file to read.
-    recording : what was read from it, where that was done already.
     held : where the file lies, when ``path`` is only the name that it is known by, as that of an upload is.
     """
 
@@ -26,46 +32,75 @@ class WalkToAdd:
     typed: Typed = field(default_factory=Typed)
     searcher: str | None = None
     place: tuple[str, int] | None = None
-    data: bytes | None = field(default=None, repr=False)
-    recording: Recording | None = field(default=None, repr=False)
     held: str | None = None
 
     def content(self) -> bytes:
         """Return its bytes; an error has the name that it is known by."""
-        return read_file(self.held or self.path, name=self.path) if self.data is None else self.data
+        return read_file(self.held or self.path, name=self.path)
 
 
-def walks_of_roster(
-    rows: Sequence[RosterRow], file: str, tracks: Sequence[str]
-) -> tuple[tuple[WalkToAdd, ...], tuple[str, ...]]:
-    """Match the rows of a roster with the files given; without any they lie in the folder of the roster.
+@dataclass(frozen=True, slots=True)
+class WalksToAdd:
+    """Files to add at once, ordered by time only when they are added.
 
-    Returns the walks, and the people in the roster of whom there is no recording.
+    typed : what was typed for all of them; a coil may be named for good (``small=13x20cm``).
+    label, note : kept with each outing.
+    unrecorded : people of the team who searched without a recording.
     """
-    by_name: dict[str, list[str]] = {}
-    for track in dict.fromkeys(tracks):
-        for name in {track, shown(Path(track).name)}:
-            by_name.setdefault(name, []).append(track)
+
+    walks: Sequence[WalkToAdd]
+    typed: Typed = field(default_factory=Typed)
+    label: str | None = None
+    note: str | None = None
+    split: Split = Split.TOGETHER
+    unrecorded: tuple[str, ...] = ()
+
+
+def with_roster(given: WalksToAdd, roster: WalkToAdd, say: Say) -> WalksToAdd:
+    """Return walks with what the roster of a team has on each of them, and with the people who did not record.
+
+    roster : its file; its times hold for each row without times.
+    """
+    file = shown(roster.path)
+    rows, notes = read_roster(read_file(roster.held or roster.path, SiteError, name=roster.path), file)
+    for note in notes:
+        say(f"note: {note}")
+    rows = tuple(replace(row, start=row.start or roster.start, end=row.end or roster.end) for row in rows)
+    walks = walks_of_roster(rows, roster.path, given.walks)
+    recorded = {walk.searcher for walk in walks}
+    people = dict.fromkeys(row.searcher for row in rows if row.file is None and row.searcher)
+    return replace(given, walks=walks, unrecorded=tuple(name for name in people if name not in recorded))
+
+
+def walks_of_roster(rows: Sequence[RosterRow], roster: str, given: Sequence[WalkToAdd]) -> tuple[WalkToAdd, ...]:
+    """Match the rows of a roster with the files given; without any they lie in the folder of the roster."""
+    file = shown(roster)
+    given = tuple(dict.fromkeys(given))
+    if len({walk.path for walk in given}) < len(given):
+        hint = "Rename them, so that the roster can tell them apart"
+        raise UsageError("two of the recordings have the same name", hint=hint)
     walks, gone = [], []
     for row in rows:
         if row.file is None:
             continue
-        paths = by_name.get(row.file, []) if tracks else [str(Path(file).parent / row.file)]
-        if not tracks and not Path(paths[0]).exists():
-            gone.append(row)
-            continue
-        if len(paths) != 1:
-            found = "is not among the files given" if not paths else "could be any of " + ", ".join(map(shown, paths))
+        found = [walk for walk in given if row.file in (walk.path, shown(Path(walk.path).name))]
+        if not given:
+            found = [WalkToAdd(str(Path(roster).parent / row.file))]
+            if not Path(found[0].path).exists():
+                gone.append(row)
+                continue
+        if len(found) != 1:
+            several = "could be any of " + ", ".join(shown(walk.path) for walk in found)
+            problem = f"{row.file} {several if found else 'is not among the files given'}"
             hint = "Name every file of the roster, or none if they are in its folder"
-            raise SiteError(f"{row.file} {found}", file=shown(file), where=f"line {row.line}", hint=hint)
-        walks.append(WalkToAdd(paths[0], row.start, row.end, row.typed, row.searcher, (shown(file), row.line)))
+            raise SiteError(problem, file=file, where=f"line {row.line}", hint=hint)
+        own = WalkToAdd(found[0].path, row.start, row.end, row.typed, row.searcher, (file, row.line), found[0].held)
+        walks.append(own)
     if gone:
         names = ", ".join(f"{row.file} (line {row.line})" for row in gone)
         hint = "Put them in the roster's folder, or leave the file empty in rows of people who did not record"
-        raise SiteError(f"these of its files are missing: {names}", file=shown(file), hint=hint)
-    left = [shown(track) for track in tracks if track not in {walk.path for walk in walks}]
+        raise SiteError(f"these of its files are missing: {names}", file=file, hint=hint)
+    left = [shown(walk.path) for walk in given if walk.path not in {used.path for used in walks}]
     if left:
-        raise SiteError(f"has no row for {', '.join(left)}", file=shown(file), hint="Add a row, or leave the file out")
-    recorded = {walk.searcher for walk in walks}
-    people = dict.fromkeys(row.searcher for row in rows if row.file is None and row.searcher)
-    return tuple(walks), tuple(name for name in people if name not in recorded)
+        raise SiteError(f"has no row for {', '.join(left)}", file=file, hint="Add a row, or leave the file out")
+    return tuple(walks)

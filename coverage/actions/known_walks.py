@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from fieldcomb.coverage.actions.loaded_walks import LoadedWalk, outing_day
 from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.outings.same_person import Seen, one_person, trace_of
 from fieldcomb.coverage.site.folder import Say, Site, read_file, shown
@@ -26,29 +27,28 @@ class _Old:
     item: RecordingInput
 
 
-def look_for_again(
-    site: Site, frame: SiteFrame, new: Sequence[tuple[RecordingInput, Fixes]], days: set[str], say: Say
-) -> None:
+def look_for_again(site: Site, frame: SiteFrame, new: Sequence[LoadedWalk], say: Say) -> None:
     """Compare walks that are to be added with those of the site from the same days.
 
     site, frame : the open site.
-    new : sequence of (RecordingInput, Fixes), the new walks, and their usable fixes.
-    days : their days, as in the ids of outings.
+    new : the new walks, with their fixes.
     say : takes a note where a walk may be the same person's as one that is there.
 
     Raises TrackError: a walk has the very fixes of one that is there, under other bytes.
     """
     traces: dict[int, Seen] = {}
+    days = {outing_day(one.first_s, site.settings.zone) for one in new}
     for old in _near_in_time(site, days):
         known = _seen(old.item, clean([old.item.recording.track], frame, [old.item.window]).fixes)
-        for number, (item, fixes) in enumerate(new):
-            if not overlap(item.window, old.item.window):
+        for number, one in enumerate(new):
+            item = one.item
+            if one.fixes is None or not overlap(item.window, old.item.window):
                 continue
             if same_fixes(item.recording.track, old.item.recording.track):
                 if old.outing.left_out and _longer(item, old):
                     continue
                 raise _copy(item, old)
-            traces[number] = traces.get(number) or _seen(item, fixes)
+            traces[number] = traces.get(number) or _seen(item, one.fixes)
             if one_person(traces[number], known):
                 which = f"{old.entry.name} of outing {old.outing.id}"
                 say(HintKind.ONE_PERSON(file=item.shown_as, other=which))

@@ -1,12 +1,11 @@
 """The command that adds an outing to a site."""
 
-from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
-from fieldcomb.coverage.commands.options import WalkOptions, check_walk_options, path, typed_of, walk_options
+from fieldcomb.coverage.commands.options import check_typed, path, walk_options, walks_to_add
 from fieldcomb.tracks.errors import UsageError
 
 
@@ -35,54 +34,20 @@ def add_command(site: str, tracks: tuple[str, ...], each: bool, roster: str | No
     Example:
       fieldcomb add north-field saturday.gpx --coil small=13x20cm --swath 1.3m --label "west side"
     """
-    options = check_walk_options(given)
+    typed = check_typed(given)
     if roster is None and not tracks:
         raise UsageError("no TRACK was given", hint="Write: fieldcomb add SITE walk.gpx")
     if roster is not None and each:
         raise UsageError("--each and --roster were both given", hint="A roster is for one outing of a team")
     from fieldcomb.coverage.actions.add import add
-    from fieldcomb.coverage.actions.given_walks import WalkToAdd
+    from fieldcomb.coverage.actions.given_walks import Split, with_roster
     from fieldcomb.coverage.commands.console import say, tell_added, tell_assumed
     from fieldcomb.coverage.site.folder import shown
 
-    people: tuple[str, ...] = ()
-    if roster is None:
-        walks = [WalkToAdd(track, options.start, options.end) for track in tracks]
-    else:
-        walks, people = _team(options, roster, tracks, say)
-    if each:
-        from fieldcomb.coverage.actions.account_export import take_apart
-
-        walks = take_apart(Path(site), walks, say=say)
-    added = add(
-        Path(site),
-        walks,
-        typed_of(options),
-        label=options.label,
-        note=options.note,
-        each=each,
-        unrecorded=people,
-        say=say,
-    )
+    walks = walks_to_add(typed, tracks, split=Split.RECORDINGS if each else Split.TOGETHER)
+    if roster is not None:
+        walks = with_roster(walks, walks_to_add(typed, [roster]).walks[0], say)
+    added = add(Path(site), walks, say)
     tell_added(added)
     tell_assumed(added)
     say(f"Draw the map with: fieldcomb report {shown(site)}")
-
-
-def _team(
-    options: WalkOptions, roster: str, tracks: Sequence[str], say: Callable[[str], None]
-) -> tuple[list[Any], tuple[str, ...]]:
-    """Read a roster; returns its walks, and who searched without a recording."""
-    from dataclasses import replace
-
-    from fieldcomb.coverage.actions.given_walks import walks_of_roster
-    from fieldcomb.coverage.site.folder import read_file, shown
-    from fieldcomb.coverage.site.roster import read_roster
-    from fieldcomb.tracks.errors import SiteError
-
-    rows, notes = read_roster(read_file(roster, SiteError), shown(roster))
-    for note in notes:
-        say(f"note: {note}")
-    walks, people = walks_of_roster(rows, roster, tracks)
-    walks_in = [replace(walk, start=walk.start or options.start, end=walk.end or options.end) for walk in walks]
-    return walks_in, people

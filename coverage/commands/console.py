@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from fieldcomb.coverage.actions.add import Added, ReadIn
+from fieldcomb.coverage.actions.add import Added
 from fieldcomb.coverage.site.folder import shown
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.hints import Hint
@@ -52,14 +52,9 @@ def tell_added(added: Sequence[Added]) -> None:
     for outing in added:
         say(f"Outing {outing.id}")
         for one in outing.recordings:
-            say(f"  {one.file}: {_fixes(one)}")
+            say(f"  {one.file}: {one.counts}")
             for note in one.notes:
                 say(f"    note: {note}")
-
-
-def _fixes(one: ReadIn) -> str:
-    out = ", ".join(f"{many} {reason}" for reason, many in sorted(one.dropped.items()) if many)
-    return f"{one.fixes} fixes" + (f"; left out: {out}" if out else ", none left out")
 
 
 def tell_assumed(added: Sequence[Added]) -> None:

@@ -9,12 +9,12 @@ import click
 from fieldcomb.coverage.commands.options import (
     boundary_option,
     cell_option,
-    check_walk_options,
+    check_typed,
     depth_option,
     path,
     read_option,
-    typed_of,
     walk_options,
+    walks_to_add,
     words,
 )
 
@@ -45,12 +45,12 @@ def map_command(
     Example:
       fieldcomb map saturday.gpx sunday.gpx --coil 28cm --swath 1.4m
     """
-    options = check_walk_options(given)
+    typed = check_typed(given)
     read_option("cell", cell)
     deep = read_option("depth", depth)
     from fieldcomb.coverage.actions.add import addition_to
     from fieldcomb.coverage.actions.draw import draw_addition
-    from fieldcomb.coverage.actions.given_walks import WalkToAdd
+    from fieldcomb.coverage.actions.given_walks import Split
     from fieldcomb.coverage.actions.new_site import new_site_files
     from fieldcomb.coverage.commands.console import say, show_report, tell_added, tell_assumed
     from fieldcomb.coverage.site.folder import site_of
@@ -58,9 +58,7 @@ def map_command(
     stem = _stem(tracks[0])
     name = words(stem) if len(tracks) == 1 else f"{words(stem)} and {len(tracks) - 1} more"
     files, _ = new_site_files(name, "UTC", cell, boundary, say=say)
-    walks = [WalkToAdd(track, options.start, options.end) for track in tracks]
-    site = site_of(files, Path())
-    addition = addition_to(site, walks, typed_of(options), label=options.label, note=options.note, each=True, say=say)
+    addition = addition_to(site_of(files, Path()), walks_to_add(typed, tracks, split=Split.FILES), say)
     tell_added(addition.added)
     tell_assumed(addition.added)
     place = Path(out) if out else Path(tracks[0]).parent / f"{stem}-map"

@@ -1,8 +1,7 @@
 """The options of the commands, made from the table of fields, and how what was typed is checked before any work."""
 
 import os
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypeVar
 
 import click
@@ -49,25 +48,15 @@ walk_options = typed_options(TypedAt.ADDED)
 depth_option = typed_options(TypedAt.REPORT)
 
 
-@dataclass(frozen=True, slots=True)
-class WalkOptions:
-    """What was typed for the walks of ``map`` and ``add``, checked as far as that goes without the site.
+def walks_to_add(kept: Kept, tracks: Sequence[str], **more: Any) -> Any:
+    """Return files, what was typed for them (checked by ``check_typed``) and ``more`` of it, as ``WalksToAdd``."""
+    from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
+    from fieldcomb.coverage.site.settings import Typed
 
-    typed : of how they were searched, by key. start, end, label, note : as typed.
-    """
-
-    typed: Kept
-    start: str | None
-    end: str | None
-    label: str | None
-    note: str | None
-
-
-def check_walk_options(given: Mapping[str, str | None]) -> WalkOptions:
-    """Return what was typed about the walks; UsageError has the option that is at fault."""
-    kept = check_typed(given)
-    start, end, label, note = (str(kept.pop(key, None) or "") or None for key in ("from", "to", "label", "note"))
-    return WalkOptions(kept, start, end, label, note)
+    typed = dict(kept)
+    start, end, label, note = (str(typed.pop(key, None) or "") or None for key in ("from", "to", "label", "note"))
+    walks = [WalkToAdd(track, start, end) for track in tracks]
+    return WalksToAdd(walks, Typed(**typed), label, note, **more)  # type: ignore[arg-type]
 
 
 def cell_option(command: F) -> F:
@@ -116,10 +105,3 @@ def named(option: str, check: Callable[..., Any], *values: Any) -> Any:
         return check(*values)
     except UsageError as error:
         raise UsageError(f"{option}: {error.problem}", hint=error.hint) from error
-
-
-def typed_of(options: WalkOptions) -> Any:
-    """Return what was typed of how the walks were searched, as a site keeps it."""
-    from fieldcomb.coverage.site.settings import Typed
-
-    return Typed(**options.typed)  # type: ignore[arg-type]

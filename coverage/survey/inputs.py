@@ -8,16 +8,15 @@ import numpy as np
 import shapely
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
-from fieldcomb.coverage.areas.areas import Area, place_areas
+from fieldcomb.coverage.areas.areas import Area
 from fieldcomb.coverage.gear.coils import OwnCoil
-from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
-from fieldcomb.coverage.outings.walks import too_far, walk_chain
+from fieldcomb.coverage.outings.inputs import OutingInput
+from fieldcomb.coverage.outings.walks import too_far
 from fieldcomb.coverage.raster.grid import bounds_of, check_cells
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
 from fieldcomb.tracks.hints import HintKind
-from fieldcomb.tracks.motion.cleaning import Cleaned
 from fieldcomb.tracks.motion.legs import Walk
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.motion.stale import find_stale
@@ -80,19 +79,6 @@ def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> Site
         mine = np.flatnonzero(good & (of == number))
         good[mine] = ~find_stale(time[mine], x[mine], y[mine])
     return middle_frame(lon[good], lat[good])
-
-
-def check_recording(site: SiteInput, item: RecordingInput) -> tuple[Cleaned, tuple[str, ...]]:
-    """Check that a recording can be used on a site, before anything is kept.
-
-    Returns it cleaned, and sentences on what was met. Raises TrackError when nothing usable is left, when it has fewer
-    than two places, when it is no search, or when it is far from the site.
-    """
-    walk, cleaned = walk_chain([item], site.frame)
-    placed, _ = place_areas(site.areas, site.frame, site.areas_file)
-    check_search([walk], item.file, placed)
-    check_distance(walk, item.file, placed, site.frame)
-    return cleaned, (*item.recording.notes, *cleaned.notes, *walk.notes)
 
 
 def check_search(walks: Sequence[Walk], file: str, areas: Sequence[AreaShape]) -> None:

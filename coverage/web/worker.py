@@ -8,12 +8,11 @@ import json
 import os
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from fieldcomb.coverage.web.job_protocol import ADD, EDIT, NEW, Order, read_order
-from fieldcomb.tracks.errors import FieldcombError, UsageError
+from fieldcomb.coverage.web.job_protocol import ADD, EDIT, NEW, HeldFile, Order, read_order
+from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.text import harmless
 
@@ -76,49 +75,24 @@ def _say(tell: Tell) -> Callable[[str | Hint], None]:
 
 def _add(order: Order, tell: Tell) -> Sequence[Any]:
     tell(step="Reading the recording" if len(order.files) == 1 else f"Reading {len(order.files)} files")
-    from fieldcomb.coverage.actions.account_export import take_apart
     from fieldcomb.coverage.actions.add import add
-    from fieldcomb.coverage.actions.given_walks import WalkToAdd
+    from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd, with_roster
 
-    site, say = Path(order.site), _say(tell)
-    walks: Sequence[WalkToAdd] = [WalkToAdd(one.name, order.start, order.end, held=one.path) for one in order.files]
-    people: tuple[str, ...] = ()
+    def held(file: HeldFile) -> WalkToAdd:
+        return WalkToAdd(file.name, order.start, order.end, held=file.path)
+
+    say, split = _say(tell), Split.RECORDINGS if order.each else Split.TOGETHER
+    walks = WalksToAdd([held(file) for file in order.files], order.typed, order.label, order.note, split)
     if order.roster is not None:
-        walks, people = _team(order, tell)
-    if order.each:
-        walks = take_apart(site, walks, say=say)
-    added = add(
-        site, walks, order.typed, label=order.label, note=order.note, each=order.each, unrecorded=people, say=say
-    )
+        walks = with_roster(walks, held(order.roster), say)
+    added = add(Path(order.site), walks, say)
     tell(kept=[one.id for one in added])
     for outing in added:
         for one in outing.recordings:
-            left = ", ".join(f"{many} {why}" for why, many in sorted(one.dropped.items()) if many)
-            say(f"{one.file}: {one.fixes} fixes; " + (f"left out: {left}" if left else "none left out"))
+            say(f"{one.file}: {one.counts}")
             for note in one.notes:
                 say(f"{one.file}: {note}")
     return added
-
-
-def _team(order: Order, tell: Tell) -> tuple[list[Any], tuple[str, ...]]:
-    """Bring the roster and the uploads together by the names that their owner knows."""
-    from fieldcomb.coverage.actions.given_walks import walks_of_roster
-    from fieldcomb.coverage.site.folder import read_file
-    from fieldcomb.coverage.site.roster import read_roster
-    from fieldcomb.tracks.errors import SiteError
-
-    assert order.roster is not None
-    held = {one.name: one.path for one in order.files}
-    if len(held) < len(order.files):
-        hint = "Rename them, so that the roster can tell them apart"
-        raise UsageError("two of the recordings have the same name", hint=hint)
-    rows, notes = read_roster(read_file(order.roster.path, SiteError, name=order.roster.name), order.roster.name)
-    tell(notes=list(notes))
-    walks, people = walks_of_roster(rows, order.roster.name, tuple(held))
-    times = (order.start, order.end)
-    return [
-        replace(walk, start=walk.start or times[0], end=walk.end or times[1], held=held[walk.path]) for walk in walks
-    ], people
 
 
 def _new(order: Order, tell: Tell) -> None:

@@ -26,7 +26,7 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 from small_walks import LAT, LON, MORNING, snapshot, square, walk
 
 from fieldcomb.coverage.actions.add import add
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.toml_text import quoted
@@ -191,7 +191,7 @@ def test_an_outing_is_corrected_left_out_and_taken_back(browser: Any, service: S
     """What was typed is corrected on the page of the outing, and the outing is left out and taken back."""
     site = root / "field"
     for n in range(2):
-        add(site, [WalkToAdd(str(root.parent / f"walk{n}.gpx"))], Typed(coil="28cm"), say=quiet)
+        add(site, WalksToAdd([WalkToAdd(str(root.parent / f"walk{n}.gpx"))], Typed(coil="28cm")), quiet)
     place = base(service) + "/site/field/outing/2026-03-08a"
     browser.get(place)
     coil = browser.find_element(By.ID, "coil")
@@ -352,7 +352,7 @@ def test_a_page_of_another_origin_gets_nothing(browser: Any, service: Service, r
 
 def test_the_map_cannot_reach_the_page_around_it(browser: Any, service: Service, root: Path) -> None:
     """A script inside the map sees neither the key nor the page, and can ask the server for nothing."""
-    add(root / "field", [WalkToAdd(str(root.parent / "walk0.gpx"))], Typed(), say=quiet)
+    add(root / "field", WalksToAdd([WalkToAdd(str(root.parent / "walk0.gpx"))]), quiet)
     carry_out(Order("draw", str(root / "field")), lambda **_: None)
     reach = (
         "var done = arguments[0], found = [self.origin === 'null'];"
@@ -408,7 +408,7 @@ def axe(driver: Any) -> list[str]:
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
 def test_every_page_is_readable_by_everybody(browser: Any, service: Service, root: Path, size: tuple[int, int]) -> None:
     """On a desk and on a phone no page breaks a rule of WCAG A or AA that can be checked, and none is too wide."""
-    add(root / "field", [WalkToAdd(str(root.parent / "walk0.gpx"))], Typed(), label="a" * 70, say=quiet)
+    add(root / "field", WalksToAdd([WalkToAdd(str(root.parent / "walk0.gpx"))], Typed(), label="a" * 70), quiet)
     carry_out(Order("draw", str(root / "field")), lambda **_: None)
     done = service.jobs.submit(Order("edit", str(root / "field"), outing="none"))
     resize(browser, size)
@@ -439,7 +439,8 @@ def test_nothing_that_was_typed_runs(root: Path, browser: Any, service: Service)
     free = {field.key for field in FIELDS if field.read is str} | {"coil"}
     assert free == {"coil", "ground", "label", "note", "searcher", "name"}  # a new one takes its place here
     typed = Typed(coil=coil, ground=EVIL)
-    (outing,) = add(folder, [WalkToAdd(str(root.parent / "walk0.gpx"))], typed, label=EVIL, note=EVIL, say=quiet)
+    walks = WalksToAdd([WalkToAdd(str(root.parent / "walk0.gpx"))], typed, label=EVIL, note=EVIL)
+    (outing,) = add(folder, walks, quiet)
     changes: dict[str, Any] = {"searcher": EVIL, "coil": coil}
     order = Order("edit", str(folder), outing=outing.id, recording="walk0.gpx", changes=changes)
     carry_out(order, lambda **values: None)

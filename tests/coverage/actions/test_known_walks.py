@@ -12,7 +12,7 @@ from teams import searcher
 
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.edit import edit
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import TrackError
@@ -33,7 +33,7 @@ def put(site: Path, name: str, data: bytes, who: str | None = None) -> list[str]
     path = site.parent / name
     path.write_bytes(data)
     said: list[str] = []
-    add(site, [WalkToAdd(str(path), searcher=who)], Typed(coil="28cm"), say=said.append)
+    add(site, WalksToAdd([WalkToAdd(str(path), searcher=who)], Typed(coil="28cm")), said.append)
     return said
 
 

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from small_walks import MORNING, walk
+from format_samples import zipped
+from small_walks import MORNING, square, walk
 
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.site.settings import Typed
@@ -79,6 +80,18 @@ def test_adding_takes_each_step_once(count: Counter[str]) -> None:
     assert count == once(1)
 
 
+def test_an_account_takes_each_step_once(count: Counter[str]) -> None:
+    """Of an archive of two walks each is read, cleaned and walked once, also on a site that has no place yet."""
+    for site, more in (("s", ["--boundary", "edge.geojson"]), ("new", [])):
+        Path("edge.geojson").write_text(square(0, 0, 20, 20))
+        members = [(f"{days}.gpx", walk(MORNING + timedelta(days=days), 3.0).encode()) for days in (0, 7)]
+        Path("export.zip").write_bytes(zipped(*members))
+        assert main(["new", site, *more]) == 0
+        count.clear()
+        assert main(["add", site, "export.zip", "--each"]) == 0
+        assert count == once(2)
+
+
 def test_the_page_goes_on_with_what_it_added(count: Counter[str]) -> None:
     """Adding a walk on the page and drawing the map after it takes each step once, and the report is the command's."""
     Path("a.gpx").write_text(walk())
@@ -95,12 +108,12 @@ def test_what_was_checked_counts_only_while_it_is_so(here: Path) -> None:
     from fieldcomb.coverage.actions.add import add
     from fieldcomb.coverage.actions.draw import draw_site
     from fieldcomb.coverage.actions.edit import edit
-    from fieldcomb.coverage.actions.given_walks import WalkToAdd
+    from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 
     Path("a.gpx").write_text(walk())
     assert main(["new", "s"]) == 0
     quiet: Any = lambda *_: None  # noqa: E731
-    added = add(Path("s"), [WalkToAdd("a.gpx")], Typed(coil="28cm", swath="1.4m"), say=quiet)
+    added = add(Path("s"), WalksToAdd([WalkToAdd("a.gpx")], Typed(coil="28cm", swath="1.4m")), quiet)
     edit(Path("s"), added[0].id, {"swath": "0.7m"}, say=quiet)
     report = draw_site(Path("s"), added=added, say=quiet, progress=quiet)
     assert report.outings[0].recordings[0].swath_m == 0.7

@@ -24,7 +24,7 @@ from small_walks import MORNING, snapshot, walk
 
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.edit import edit
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.outputs import make_outputs
 from fieldcomb.coverage.cache import folder as cache_folder
@@ -136,7 +136,7 @@ def kept_site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     Path("one.gpx").write_text(walk())
     Path("two.gpx").write_text(walk(MORNING + timedelta(days=1), east_m=2.0, count=6))
     for name in ("one.gpx", "two.gpx"):
-        add(Path("s"), [WalkToAdd(name)], Typed(coil="28cm"), say=quiet)
+        add(Path("s"), WalksToAdd([WalkToAdd(name)], Typed(coil="28cm")), quiet)
     assert main(["report", "s"]) == 0
     return Path("s")
 

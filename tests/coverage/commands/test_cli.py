@@ -379,7 +379,7 @@ def test_broken_pipe_and_full_output_end_quietly(run: Run) -> None:
 def test_interrupting_ends_quietly(here: Path) -> None:
     """Ctrl-C ends with code 130 and one line, no traceback."""
     code = (
-        "import os, signal, sys\nfrom fieldcomb.coverage.actions import add as adding\n"
+        "import os, signal, sys\nfrom fieldcomb.coverage.actions import loaded_walks as adding\n"
         "from fieldcomb.coverage.commands.cli import main\n"
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell's background work ignores it
         "adding.read_recording = lambda *_, **__: os.kill(os.getpid(), signal.SIGINT)\nsys.exit(main())"

@@ -23,7 +23,7 @@ from small_walks import MORNING, fix, gpx, lanes, snapshot, square, stamped, wal
 
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.edit import edit
-from fieldcomb.coverage.actions.given_walks import WalkToAdd, walks_of_roster
+from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd, walks_of_roster
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.survey_inputs import survey_inputs
 from fieldcomb.coverage.site.folder import opened
@@ -57,7 +57,7 @@ def file_of(folder: Path, name: str, text: str) -> str:
 def add_one(site: Path, text: str, name: str = "walk.gpx", typed: Typed | None = None, **more: Any) -> str:
     """Add one walk and give the outing's id."""
     track = file_of(site.parent / "given", name, text)
-    return add(site, [WalkToAdd(track)], typed or Typed(), say=quiet, **more)[0].id
+    return add(site, WalksToAdd([WalkToAdd(track)], typed or Typed(), **more), quiet)[0].id
 
 
 def outings(site: Path) -> list[dict[str, Any]]:
@@ -145,14 +145,14 @@ def test_several_files_of_one_outing_stand_in_order_of_time(site: Path) -> None:
     """Files given in any order are one outing, listed by the time of their first fix."""
     late = file_of(site.parent, "b.gpx", walk(MORNING + timedelta(hours=2)))
     early = file_of(site.parent, "a.gpx", walk())
-    added = add(site, [WalkToAdd(late), WalkToAdd(early)], Typed(), say=quiet)
+    added = add(site, WalksToAdd([WalkToAdd(late), WalkToAdd(early)]), quiet)
     assert len(added) == 1 and [item["name"] for item in outings(site)[0]["recording"]] == ["a.gpx", "b.gpx"]
 
 
 def test_each_makes_one_outing_a_file(site: Path) -> None:
     """With each, files of one day become a, b and so on in the order given."""
     files = [file_of(site.parent, f"{k}.gpx", walk(MORNING + timedelta(hours=k))) for k in range(3)]
-    added = add(site, [WalkToAdd(file) for file in files], Typed(), each=True, say=quiet)
+    added = add(site, WalksToAdd([WalkToAdd(file) for file in files], Typed(), split=Split.FILES), quiet)
     assert [outing.id for outing in added] == ["2026-03-07a", "2026-03-07b", "2026-03-07c"]
 
 
@@ -160,7 +160,7 @@ def test_same_name_from_two_folders(site: Path) -> None:
     """Two watches that both write walk.gpx are both kept, under names that tell them apart."""
     one = file_of(site.parent / "a", "Walk.gpx", walk())
     two = file_of(site.parent / "b", "walk.gpx", walk(MORNING + timedelta(hours=1)))
-    add(site, [WalkToAdd(one), WalkToAdd(two)], Typed(), say=quiet)
+    add(site, WalksToAdd([WalkToAdd(one), WalkToAdd(two)]), quiet)
     assert sorted(p.name for p in (site / "tracks").iterdir()) == ["2026-03-07a-Walk.gpx", "2026-03-07a-walk-2.gpx"]
 
 
@@ -212,18 +212,18 @@ def test_same_file_twice_in_one_call_is_refused(site: Path) -> None:
     """The same recording given twice at once is refused too."""
     one, two = (file_of(site.parent, name, walk()) for name in ("a.gpx", "b.gpx"))
     with pytest.raises(TrackError, match=r"is the same recording as .*a\.gpx"):
-        add(site, [WalkToAdd(one), WalkToAdd(two)], Typed(), say=quiet)
+        add(site, WalksToAdd([WalkToAdd(one), WalkToAdd(two)]), quiet)
 
 
 def test_halves_of_one_file_may_be_added(site: Path) -> None:
     """A coil changed half-way: both halves of one file can be added, at once or later, but no time twice."""
     track = file_of(site.parent, "w.gpx", walk())
     halves = [WalkToAdd(track, end="2026-03-07T09:01"), WalkToAdd(track, "2026-03-07T09:01", "2026-03-07T09:02")]
-    add(site, halves, Typed(), say=quiet)
+    add(site, WalksToAdd(halves), quiet)
     assert len({item["file"] for item in outings(site)[0]["recording"]}) == 1
-    add(site, [WalkToAdd(track, "2026-03-07T09:02")], Typed(), say=quiet)
+    add(site, WalksToAdd([WalkToAdd(track, "2026-03-07T09:02")]), quiet)
     with pytest.raises(TrackError, match="was added before"):
-        add(site, [WalkToAdd(track, "2026-03-07T09:00:30", "2026-03-07T09:00:40")], Typed(), say=quiet)
+        add(site, WalksToAdd([WalkToAdd(track, "2026-03-07T09:00:30", "2026-03-07T09:00:40")]), quiet)
     assert len(outings(site)) == 2
 
 
@@ -261,7 +261,7 @@ class Steps:
 def adding_two(site: Path) -> Callable[[], object]:
     """Prepare an add of two files that also names a coil and fixes the frame, so that every file changes."""
     files = [file_of(site.parent, f"{k}.gpx", walk(MORNING + timedelta(hours=k))) for k in range(2)]
-    return lambda: add(site, [WalkToAdd(file) for file in files], Typed(coil="small=13x20cm"), say=quiet)
+    return lambda: add(site, WalksToAdd([WalkToAdd(file) for file in files], Typed(coil="small=13x20cm")), quiet)
 
 
 def editing(site: Path) -> Callable[[], object]:
@@ -364,7 +364,7 @@ CHILD = """
 import os, sys
 from pathlib import Path
 from fieldcomb.coverage.actions.add import add
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.folder import opened
 site, track, after = Path(sys.argv[1]), sys.argv[2], None
@@ -383,7 +383,7 @@ for last in range(1000):
     child = os.fork()
     if child == 0:
         die_at(last)
-        add(site, [WalkToAdd(track)], Typed(coil="small=13x20cm"), say=print)
+        add(site, WalksToAdd([WalkToAdd(track)], Typed(coil="small=13x20cm")), print)
         os._exit(0)
     code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     with opened(site, print) as found:
@@ -725,8 +725,8 @@ def test_roster_brings_people_and_coils_to_files(site: Path) -> None:
     )
     rows, notes = read_roster(("\ufeff" + text).encode(), "day/roster.csv")
     assert notes == ("day/roster.csv: these columns are not used: phone",)
-    walks, _ = walks_of_roster(rows, str(site.parent / "day/roster.csv"), [])
-    add(site, walks, Typed(), say=quiet)
+    walks = walks_of_roster(rows, str(site.parent / "day/roster.csv"), [])
+    add(site, WalksToAdd(walks), quiet)
     (outing,) = outings(site)
     assert [(r["name"], r.get("searcher"), r.get("coil")) for r in outing["recording"]] == [
         ("a.gpx", "Ann", "28cm"), ("a.gpx", "Ann", "13x20cm"), ("b.gpx", "Bjørn", None),
@@ -761,10 +761,10 @@ def test_roster_and_files_must_match(site: Path) -> None:
     one, two = (file_of(site.parent / name, "w.gpx", walk(MORNING + timedelta(hours=k))) for k, name in enumerate("ab"))
     rows = read_roster(b"file,coil\nw.gpx,big\n", "r.csv")[0]
     with pytest.raises(SiteError, match=r"w.gpx could be any of .*\(line 2\)"):
-        walks_of_roster(rows, "r.csv", [one, two])
+        walks_of_roster(rows, "r.csv", [WalkToAdd(one), WalkToAdd(two)])
     with pytest.raises(SiteError, match=r"w.gpx is not among the files given \(line 2\)"):
-        walks_of_roster(rows, "r.csv", ["other.gpx"])
+        walks_of_roster(rows, "r.csv", [WalkToAdd("other.gpx")])
     with pytest.raises(SiteError, match=r"has no row for other\.gpx"):
-        walks_of_roster(rows, "r.csv", [one, "other.gpx"])
+        walks_of_roster(rows, "r.csv", [WalkToAdd(one), WalkToAdd("other.gpx")])
     with pytest.raises(SiteError, match=r"r.csv: coil 'big' is not known \(line 2\)"):
-        add(site, walks_of_roster(rows, "r.csv", [one])[0], Typed(), say=quiet)
+        add(site, WalksToAdd(walks_of_roster(rows, "r.csv", [WalkToAdd(one)])), quiet)

@@ -13,7 +13,7 @@ from recordings import FRAME, START_S, fixes, swing
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, lanes, stamped
 
 from fieldcomb.coverage.actions.add import add
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.survey_inputs import survey_inputs
 from fieldcomb.coverage.gear.receivers import receiver
@@ -23,7 +23,6 @@ from fieldcomb.coverage.outings.walks import walk_chain
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.site.peg_file import place_pegs, read_pegs
-from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import SiteError
@@ -248,7 +247,7 @@ def surveyed(folder: Path, pegs: str | None, north_m: float = 2.0) -> Report:
     (folder / "walk.gpx").write_text(gpx(stamped(moved), marks), encoding="utf-8")
     if pegs is not None:
         (folder / "site" / "pegs.csv").write_text(pegs, encoding="utf-8")
-    add(folder / "site", [WalkToAdd(str(folder / "walk.gpx"))], Typed(), say=quiet)
+    add(folder / "site", WalksToAdd([WalkToAdd(str(folder / "walk.gpx"))]), quiet)
     given = survey_inputs(folder / "site", say=quiet)
     return survey(given.site, given.outings).report
 

@@ -20,7 +20,7 @@ from small_walks import snapshot, square, walk
 from werkzeug.routing import Rule
 
 from fieldcomb.coverage.actions.add import add
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.web import server as serving
@@ -112,7 +112,7 @@ def ground(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCa
     (base / "walk.gpx").write_text(walk())
     for site in ("field", "other"):
         new_site(base / "sites" / site, boundary=str(base / "edge.geojson"), say=lambda _: None)
-    add(base / "sites" / "field", [WalkToAdd(str(base / "walk.gpx"))], Typed(coil="28cm"), say=lambda _: None)
+    add(base / "sites" / "field", WalksToAdd([WalkToAdd(str(base / "walk.gpx"))], Typed(coil="28cm")), lambda _: None)
     (base / "sites" / "field" / "out").mkdir()
     (base / "sites" / "field" / "out" / "map.html").write_text("<p>the map</p>")
     before = snapshot(base)

@@ -31,7 +31,7 @@ from small_walks import MORNING, snapshot, square, walk
 from werkzeug.datastructures import FileStorage
 
 from fieldcomb.coverage.actions.add import add
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.areas.areas import read_areas
 from fieldcomb.coverage.commands.cli import main
@@ -63,7 +63,7 @@ def root(tmp_path: Path) -> Path:
     (tmp_path / "sites").mkdir()
     folder = tmp_path / "sites" / "field"
     new_site(folder, boundary=str(tmp_path / "edge.geojson"), say=quiet)
-    add(folder, [WalkToAdd(str(tmp_path / "walk.gpx"))], Typed(coil="28cm"), say=quiet)
+    add(folder, WalksToAdd([WalkToAdd(str(tmp_path / "walk.gpx"))], Typed(coil="28cm")), quiet)
     return tmp_path / "sites"
 
 

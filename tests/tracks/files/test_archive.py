@@ -14,13 +14,11 @@ import numpy as np
 import pytest
 from format_samples import KML, SAMPLES, feature, geojson, zipped
 
-from fieldcomb.coverage.actions import account_export as export_zip
-from fieldcomb.coverage.actions.account_export import take_apart
+from fieldcomb.coverage.actions import loaded_walks
 from fieldcomb.coverage.actions.add import add
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.archive import Archive
@@ -123,7 +121,7 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     new_site(Path("s"), say=str)
     Path("1.gpx").write_bytes(gpx(1))
-    add(Path("s"), [WalkToAdd("1.gpx")], Typed(), say=str)
+    add(Path("s"), WalksToAdd([WalkToAdd("1.gpx")]), str)
     return tmp_path
 
 
@@ -237,20 +235,30 @@ def test_without_each_and_in_a_map_an_archive_of_several_is_refused(
         assert "fieldcomb add SITE ARCHIVE --each" in capsys.readouterr().err
 
 
-def test_other_files_and_kmz_are_handed_through(here: Path) -> None:
-    """With --each a file that is no archive stays what it was, and so does a KMZ."""
-    Path("a.kmz").write_bytes(SAMPLES["KMZ"][0])
-    walks = [WalkToAdd("1.gpx", "2026-03-01T00:00"), WalkToAdd("a.kmz")]
-    assert take_apart(Path("s"), walks, say=str) == walks
+def test_other_files_and_kmz_are_added_as_they_are(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With --each a file that is no archive becomes an outing, and so does a KMZ."""
+    Path("2.gpx").write_bytes(gpx(2))
+    Path("a.kmz").write_bytes(ACCOUNT[3][1])
+    assert main(["add", "s", "2.gpx", "a.kmz", "--each"]) == 0
+    assert outings() == {"2026-03-01a": "1.gpx", "2026-03-02a": "2.gpx", "2026-03-07a": "a.kmz"}
+    assert "not added" not in capsys.readouterr().err
 
 
-def test_a_window_holds_for_every_recording(here: Path) -> None:
+def test_a_walk_beside_an_archive_that_has_it_too_is_added_once(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Of a file and the same walk in an archive the file is added, and the member is listed as its copy."""
+    Path("own.gpx").write_bytes(gpx(9))
+    Path("export.zip").write_bytes(zipped(*ACCOUNT[:2]))
+    assert main(["add", "s", "own.gpx", "export.zip", "--each"]) == 0
+    assert outings() == {"2026-03-01a": "1.gpx", "2026-03-08a": "8.gpx.gz", "2026-03-09a": "own.gpx"}
+    assert "activities/9.gpx: is the same recording as own.gpx" in capsys.readouterr().err
+
+
+def test_a_window_holds_for_every_recording(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What is outside --from and --to leaves nothing of a recording, which is then told and not added."""
     Path("export.zip").write_bytes(zipped(*ACCOUNT[:2]))
-    told: list[str] = []
-    (walk,) = take_apart(Path("s"), [WalkToAdd("export.zip", "2026-03-09T00:00")], say=told.append)
-    assert walk.path == "export.zip/activities/9.gpx" and walk.start == "2026-03-09T00:00"
-    assert len(told) == 2 and "activities/8.gpx.gz" in told[1]
+    assert main(["add", "s", "export.zip", "--each", "--from", "2026-03-09T00:00"]) == 0
+    assert outings() == {"2026-03-01a": "1.gpx", "2026-03-09a": "9.gpx"}
+    assert "1 file not added\n  not added: activities/8.gpx.gz: no usable fix is left" in capsys.readouterr().err
 
 
 def test_members_are_not_all_in_memory_at_once(here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -260,24 +268,26 @@ def test_members_are_not_all_in_memory_at_once(here: Path, monkeypatch: pytest.M
         gc.collect()  # what waits to be collected is not kept, but would be counted
         return read_recording(data, file, member=member)
 
-    monkeypatch.setattr(export_zip, "read_recording", read_after_tidying)
+    monkeypatch.setattr(loaded_walks, "read_recording", read_after_tidying)
     other, peaks = gpx(2, -20, 500), []
     gc.freeze()  # so that collecting is quick
     for count in (10, 40):
-        Path("export.zip").write_bytes(zipped(*((f"{i}.gpx", other) for i in range(count)), ("n.gpx", gpx(3))))
+        Path("export.zip").write_bytes(
+            zipped(*((f"{i}.gpx", other) for i in range(count)), ("n.gpx", gpx(2 + count // 10)))
+        )
         tracemalloc.start()
-        assert len(take_apart(Path("s"), [WalkToAdd("export.zip")], say=str)) == 1
+        assert len(add(Path("s"), WalksToAdd([WalkToAdd("export.zip")], split=Split.RECORDINGS), str)) == 1
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     gc.unfreeze()
     assert peaks[1] - peaks[0] < 30 * len(other) / 4
 
 
-def test_a_damaged_member_does_not_stop_the_rest(here: Path) -> None:
+def test_a_damaged_member_does_not_stop_the_rest(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """One member whose bytes were changed is told as damaged, and the others are added."""
     packed = bytearray(zipped(*ACCOUNT[:2]))
     packed[120] ^= 0xFF
     Path("export.zip").write_bytes(packed)
-    told: list[str] = []
-    (walk,) = take_apart(Path("s"), [WalkToAdd("export.zip")], say=told.append)
-    assert walk.data == ACCOUNT[1][1] and "activities/9.gpx: cannot be unpacked" in told[1]
+    assert main(["add", "s", "export.zip", "--each"]) == 0
+    assert list(outings().values()) == ["1.gpx", "8.gpx.gz"]
+    assert "activities/9.gpx: cannot be unpacked" in capsys.readouterr().err

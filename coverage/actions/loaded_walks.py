@@ -1,0 +1,164 @@
+"""Walks that are to be added: read, walked as a survey does, and seen to be of this site."""
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from fieldcomb.coverage.actions.coil_changes import by_coil, with_marks
+from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.areas.area_shapes import AreaShape
+from fieldcomb.coverage.areas.areas import place_areas
+from fieldcomb.coverage.gear.swing import Swing
+from fieldcomb.coverage.outings.inputs import RecordingInput
+from fieldcomb.coverage.outings.walks import WalkedChain, own_fixes, walk_recordings
+from fieldcomb.coverage.site.folder import AREAS_FILE, Site, shown
+from fieldcomb.coverage.site.naming import ID_WITHOUT_DATE
+from fieldcomb.coverage.site.settings import Settings, Typed, spacings_typed, swing_of, top_pace_of, window_of
+from fieldcomb.coverage.survey.inputs import check_distance, check_search, check_walked_cells
+from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
+from fieldcomb.tracks.formats.read import read_recording
+from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.motion.cleaning import Fixes
+from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.motion.states import no_search_notes
+from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.units import local_date
+
+CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long before the middle of it has a wrong clock
+
+
+@dataclass(frozen=True, slots=True)
+class ReadIn:
+    """What was read from one file: fixes in it, those left out by reason, how it was swung, and what there is to say.
+
+    coil_assumed : nobody named a coil, neither now nor as the site's default.
+    """
+
+    file: str
+    swing: Swing
+    coil_assumed: bool
+    fixes: int
+    dropped: dict[str, int]
+    notes: tuple[str, ...]
+
+    @property
+    def counts(self) -> str:
+        """How many fixes there are, and how many were left out and why, in words."""
+        out = ", ".join(f"{many} {reason}" for reason, many in sorted(self.dropped.items()) if many)
+        return f"{self.fixes} fixes" + (f"; left out: {out}" if out else ", none left out")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LoadedWalk:
+    """A walk that has been read, before it is decided where it goes; ``fixes`` are its own, once it is walked."""
+
+    walk: WalkToAdd
+    data: bytes
+    sha256: str
+    item: RecordingInput
+    read_in: ReadIn
+    fixes: Fixes | None = None
+    first_s: float = math.inf  # of the first usable fix; infinite without a clock
+
+    @property
+    def name(self) -> str:
+        """The name that it was given under, without folders."""
+        return shown(Path(self.walk.path).name)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LoadedOuting:
+    """Files that make one outing, in order of time, and their walks."""
+
+    files: tuple[LoadedWalk, ...]
+    pieces: tuple[RecordingInput, ...]
+    chains: tuple[WalkedChain, ...]
+
+
+def load_walk(settings: Settings, walk: WalkToAdd, typed: Typed, data: bytes, *, member: bool = False) -> LoadedWalk:
+    """Read a walk, which may be a member of an archive; TrackError or UsageError when it cannot be used as typed."""
+    try:
+        window = window_of(walk.start, walk.end, settings.zone)
+        swing = swing_of(settings, walk.typed, typed)
+    except UsageError as error:
+        raise in_roster(error, walk) from error
+    recording = read_recording(data, shown(walk.path), member=member)
+    pace = top_pace_of(settings, walk.typed, typed)
+    named = replace(recording, file=shown(Path(walk.path).name))
+    item = RecordingInput(named.file, named, swing, walk.searcher, window, pace, given_as=recording.file)
+    item = replace(item, spacings=spacings_typed(walk.typed, typed))
+    item = with_marks(settings, (walk.typed, typed), item)
+    assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
+    read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, ())
+    return LoadedWalk(walk, data, hashlib.sha256(data).hexdigest(), item, read_in)
+
+
+def in_roster(error: UsageError, walk: WalkToAdd) -> FieldcombError:
+    """Return an error with the line of the roster that it comes from, if there is one."""
+    if walk.place is None:
+        return error
+    file, line = walk.place
+    return SiteError(error.problem, file=file, where=f"line {line}", hint=error.hint)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SitePlace:
+    """Where walks are to be added: the site with its pegs and areas in metres, and what was typed for all of them."""
+
+    site: Site
+    typed: Typed
+    frame: SiteFrame
+    pegs: tuple[Peg, ...]
+    areas: Sequence[AreaShape]
+
+    def walked(self, files: Sequence[LoadedWalk]) -> LoadedOuting:
+        """Walk the files of one outing as a survey does; TrackError when they are no search, or not of this site."""
+        settings = self.site.settings
+        cut = [by_coil(settings, (one.walk.typed, self.typed), replace(one.item, pegs=self.pegs)) for one in files]
+        pieces = tuple(piece for parts in cut for piece in parts)
+        of_file = np.repeat(np.arange(len(files)), [len(parts) for parts in cut])
+        chains = walk_recordings(pieces, self.frame)
+        check_search([chain.walk for chain in chains], files[0].item.file, self.areas)
+        for chain in chains:
+            first = settings.frame is None
+            check_distance(chain.walk, chain.chain[0].shown_as, self.areas, self.frame, first)
+        check_walked_cells([(chain.walk, chain.chain[0].shown_as) for chain in chains], settings.cell_m, self.areas)
+        seen = [_looked_at(one, chains, np.flatnonzero(of_file == n).tolist()) for n, one in enumerate(files)]
+        return LoadedOuting(tuple(sorted(seen, key=lambda one: one.first_s)), pieces, chains)
+
+
+def site_place(site: Site, typed: Typed, frame: SiteFrame) -> SitePlace:
+    """Return where walks are to be added, in a frame."""
+    return SitePlace(site, typed, frame, site.pegs_in(frame), place_areas(site.areas, frame, AREAS_FILE)[0])
+
+
+def _looked_at(one: LoadedWalk, chains: Sequence[WalkedChain], numbers: Sequence[int]) -> LoadedWalk:
+    """Gather what was met in the pieces of one file, and when its walk began."""
+    fixes, dropped = own_fixes(chains, numbers)
+    mine = [chain for chain in chains if set(chain.numbers) & set(numbers)]
+    met = (
+        note
+        for chain in mine
+        for note in (*chain.cleaned.notes, *chain.walk.notes, *no_search_notes(chain.walk.no_search))
+    )
+    notes = tuple(dict.fromkeys((*one.item.recording.notes, *met)))
+    read_in = replace(one.read_in, dropped=dropped, notes=notes)
+    return replace(one, read_in=read_in, fixes=fixes, first_s=_begin_s(fixes.t_s))
+
+
+def _begin_s(t_s: Floats) -> float:
+    """Return the time of the first fix, those aside whose clock is days before the rest: it was not set yet."""
+    if t_s.size == 0 or not np.isfinite(t_s).all():
+        return math.inf
+    return float(t_s[t_s >= np.median(t_s) - CLOCK_UNSET_S][0])
+
+
+def outing_day(first_s: float, zone: ZoneInfo) -> str:
+    """Return the day of a moment as ids of outings have it."""
+    day = local_date(first_s, zone)
+    return day.isoformat() if day else ID_WITHOUT_DATE
