@@ -8,9 +8,9 @@ carries out what is left of a ``.commit`` and throws away what never came so far
 import json
 import os
 import re
+import threading
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from itertools import count
 from pathlib import Path
 
 from filelock import BaseFileLock, FileLock, Timeout
@@ -27,7 +27,6 @@ _DONE = PENDING + "done"
 _MANIFEST = "manifest.json"
 _PART = re.compile(r"\.(?P<name>.+)\.(?P<pid>[1-9]\d{0,18})\.part")  # as replace_files makes them
 _HALF_MADE = re.compile(rf"\..+\.(?P<pid>[1-9]\d{{0,18}})\.\d{{1,18}}{PENDING}new")  # as new_folder makes them
-_NUMBER = count(1)  # of folders made by this process
 _BINARY = getattr(os, "O_BINARY", 0)
 
 # Folders that a site has from the beginning, and the only ones that a journal may write to.
@@ -229,9 +228,9 @@ def new_folder(folder: Path, files: Mapping[str, bytes]) -> None:
 
     ``folder`` is absent or empty, and the folder that it lies in is there.
     """
-    # A name of its own: of several that make the same folder at once, in this process or others, one puts its own in
+    # With the numbers of this process and thread: of several that make the same folder at once, one puts its own in
     # place whole.
-    stage = folder.parent / f".{folder.name}.{os.getpid()}.{next(_NUMBER)}{PENDING}new"
+    stage = folder.parent / f".{folder.name}.{os.getpid()}.{threading.get_native_id()}{PENDING}new"
     _remove(stage)
     try:
         stage.mkdir()

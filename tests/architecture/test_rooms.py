@@ -73,7 +73,7 @@ STANDARD = {
     "http": {"web.access"},
     "urllib": set[str](),
     "subprocess": {"web.job_queue"},
-    "threading": {"web.job_queue", "web.uploads"},
+    "threading": {"site.journal", "web.job_queue", "web.uploads"},
     "secrets": {"web.access"},
     "signal": {"commands.serve"},
     "random": set[str](),

@@ -6,6 +6,7 @@ import errno
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -114,8 +115,14 @@ def test_of_two_that_make_one_site_at_once_in_one_process_one_makes_it_whole(tmp
     """Who makes a site while another thread is at it gets a whole one, and the other is told that it is there."""
     files = {"site.toml": b"mine", "outings.toml": b"mine"}
     theirs = dict.fromkeys(files, b"theirs")
+
+    def make() -> None:
+        other = threading.Thread(target=new_folder, args=(tmp_path / "field", theirs))
+        other.start()
+        other.join()
+
     with pytest.raises(OSError) as refused:
-        new_folder(tmp_path / "field", Meanwhile(files, lambda: new_folder(tmp_path / "field", theirs)))
+        new_folder(tmp_path / "field", Meanwhile(files, make))
     assert refused.value.errno in (errno.EEXIST, errno.ENOTEMPTY)
     assert snapshot(tmp_path / "field") == {**theirs, "tracks": None} and [
         path.name for path in tmp_path.iterdir()
