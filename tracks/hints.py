@@ -12,26 +12,29 @@ from enum import Enum
 class HintKind(Enum):
     """Every such hint: its words on the command line, then on the local page."""
 
-    ADD_A_WALK = ("Add a walk with: fieldcomb add {site} walk.gpx", "Drop a recording on the page of the site")
-    TAKE_BACK = ("Use fieldcomb edit SITE {outing} --take-back", "Take it back on the page of outing {outing}")
-    TAKE_ONE_BACK = ("Take one back with fieldcomb edit", "Take one back on its page")
+    ADD_A_WALK = ("Add a walk with: fieldcomb add {site} walk.gpx", "Drop a recording on the site's page")
+    TAKE_BACK = ("Use fieldcomb edit SITE {outing} --take-back", "Include it again on the page of outing {outing}")
+    TAKE_ONE_BACK = ("Include one again with fieldcomb edit SITE OUTING --take-back", "Include one again on its page")
     CORRECT = (
-        "To correct what was typed for it, use fieldcomb edit SITE {outing}",
-        "To correct what was typed for it, open the page of outing {outing}",
+        "To correct what you typed for it, use fieldcomb edit SITE {outing}",
+        "To correct what you typed for it, open the page of outing {outing}",
     )
     CORRECT_OR_CUT = (
-        "To correct what was typed for it, use fieldcomb edit SITE {outing}. For two coils in one file, give each its "
-        "own times with --from and --to",
-        "To correct what was typed for it, open the page of outing {outing}. For two coils in one file, add it once "
-        "for each, with its own times in From and To",
+        "To correct what you typed for it, use fieldcomb edit SITE {outing}. For two coils in one file, give each "
+        "its own times with --from and --to",
+        "To correct what you typed for it, open the page of outing {outing}. For two coils in one file, add it "
+        "once for each coil, with that coil's times in From and To",
     )
     GIVE_ONCE_OR_CUT = (
         "Name it once. For two coils in one file, give each its own times with --from and --to",
-        "Choose it once. For two coils in one file, add it once for each, with its own times in From and To",
+        "Choose it once. For two coils in one file, add it once for each coil, with that coil's times in From and To",
     )
     HOLDS_MORE = (
-        "It holds more of it: to use this one, first leave {outing} out with fieldcomb edit",
-        "It holds more of it: to use this one, first leave {outing} out on its page",
+        (
+            "It holds more of the walk than the earlier file: to use it, first leave outing {outing} out with "
+            "fieldcomb edit"
+        ),
+        "It holds more of the walk than the earlier file: to use it, first leave outing {outing} out on its page",
     )
     FILE_IS_MISSING = (
         "Put it back (it was added as {name}), or leave outing {outing} out with fieldcomb edit",
@@ -42,57 +45,66 @@ class HintKind(Enum):
         "Outing {outing} is left out of every number: {fault}. {on_page}.{rest}",
     )
     ONE_PERSON = (
-        "note: {file} went the same way at the same time as {other}: if both are of one person, leave one of the "
-        "outings out with fieldcomb edit, or it counts twice",
-        "{file} went the same way at the same time as {other}: if both are of one person, leave one of the outings out "
-        "on its page, or it counts twice",
+        "note: {file} went the same way at the same time as {other}: if one person carried both, leave one of the "
+        "outings out with fieldcomb edit, or the walk counts twice",
+        "{file} went the same way at the same time as {other}: if one person carried both, leave one of the "
+        "outings out on its page, or the walk counts twice",
     )
     SEVERAL_DAYS = (
-        "note: files of {count} days ({days}) become one outing; --each makes each file an outing of its own",
-        "files of {count} days ({days}) become one outing; to separate them, make each its own outing",
+        "note: files from {count} days ({days}) become one outing; use --each to make each file its own outing",
+        (
+            "files from {count} days ({days}) become one outing; to separate them, choose that several files are "
+            "separate outings"
+        ),
     )
     SEVERAL_RECORDINGS = (
         "Unpack it and use one of them, or add each one to a site: fieldcomb add SITE ARCHIVE --each",
-        "Unpack it and use one of them, or choose that several files are each their own outing",
+        "Unpack it and use one of them, or choose that several files are separate outings",
     )
     NO_PLACE_YET = (
-        "Start the site with --boundary, or first add one recording of it by itself",
-        "Make the site with an edge, or first add one recording of it by itself",
+        "Start the site with --boundary, or first add a single recording of it",
+        "Make the site with an edge, or first add a single recording of it",
     )
     NO_BOUNDARY = ("Use --boundary FILE", "Make the site with an edge, and add the walks to it")
     POLYGON_IS_BOUNDARY = (
-        "A polygon is a boundary: use it with --boundary, and the recording of the walk as the track",
-        "A polygon is a boundary: use it when you make a site, and add the recording of the walk",
+        "A polygon is a boundary: use it with --boundary, and name the recording of the walk as TRACK",
+        "A polygon is a boundary: use it when you make a site, then add the recording of the walk",
     )
     CROSSES_ITSELF = (
-        "Move its corners so that it runs round the ground once; a recorded walk round the edge goes with --edge",
-        "Move its corners so that it runs round the ground once; for a recorded walk round the edge, choose so above",
+        "Move its corners so that it runs round the ground once; for a recorded walk round the edge, use --edge",
+        (
+            "Move its corners so that it runs round the ground once; for a recorded walk round the edge, choose "
+            "that instead"
+        ),
     )
     NO_TIMES = (
         "Leave out --from and --to, or export the walk with its times",
         "Leave From and To empty, or export the walk with its times",
     )
     SEARCHED_PART = (
-        "If you searched on a part of it, give that part with --from and --to",
-        "If you searched on a part of it, give the times of that part in From and To",
+        "If you searched during only part of it, set --from and --to to that part",
+        "If you searched during only part of it, enter the times of that part in From and To",
     )
     NO_SEARCH = (
-        "If you searched on a part of it, give that part with --from and --to. If you really searched so fast, give "
-        "--top-pace",
-        "If you searched on a part of it, give the times of that part in From and To. If you really searched so fast, "
-        "give a top pace",
+        "If you searched during only part of it, set --from and --to to that part. If you really searched that "
+        "fast, set --top-pace",
+        "If you searched during only part of it, enter the times of that part in From and To. If you really "
+        "searched that fast, enter a top pace",
     )
     TOO_WIDE = (
-        "If you searched on a part of it, give that part with --from and --to, or draw the site and give it with "
-        "--boundary",
-        "If you searched on a part of it, give the times of that part in From and To, or make the site with an edge",
+        "If you searched during only part of it, set --from and --to to that part, or draw the site and use it "
+        "with --boundary",
+        (
+            "If you searched during only part of it, enter the times of that part in From and To, or make the site "
+            "with an edge"
+        ),
     )
     LARGER_CELLS = (
         "Use larger cells, {fit} or more, with --cell or cell in site.toml; or split the ground into several sites",
         "Use larger cells, {fit} or more; or split the ground into several sites",
     )
     LESS_GROUND = (
-        "Split the ground into several sites, or give a --boundary round the part that was searched",
+        "Split the ground into several sites, or use --boundary with an outline of the part that was searched",
         "Split the ground into several sites, or make the site with an edge round the part that was searched",
     )
     CHECK_TIMES = ("Check the --from and --to times", "Check the times in From and To")
@@ -127,6 +139,6 @@ class Hint:
         """The words for somebody in front of the page, who has fields and no command line.
 
         >>> HintKind.TAKE_BACK(outing="2026-03-07a").on_page
-        'Take it back on the page of outing 2026-03-07a'
+        'Include it again on the page of outing 2026-03-07a'
         """
         return self.kind.value[1].format(**dict(self.values))

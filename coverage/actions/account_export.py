@@ -135,7 +135,7 @@ class Account:
             try:
                 out.append(one if one.outing is not None else _checked(place, one))
             except TooFarError as error:
-                problem = "holds recordings that lie far apart, and the site has no place yet"
+                problem = "holds recordings that lie far apart, and the site has no location yet"
                 raise TrackError(problem, file=error.file, hint=HintKind.NO_PLACE_YET()) from error
             except TrackError as error:
                 self._skipped.append(_Skipped(one.archive, one.name, error.problem))

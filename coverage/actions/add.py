@@ -239,7 +239,7 @@ def _write(site: Site, addition: Addition) -> None:
     written = read_outings(text.encode(), site.outings_file.name, settings.zone)[1]
     if read_settings(content.encode(), settings.file.name).frame != addition.frame or written != addition.site.outings:
         hint = f"Write outings in it as [[outing]], as in a fresh {OUTINGS_FILE}"
-        raise SiteError("its layout leaves no place for one more outing", file=site.outings_file.name, hint=hint)
+        raise SiteError("its layout leaves no room for another outing", file=site.outings_file.name, hint=hint)
     if content.encode() != read_file(site.folder / SITE_FILE, SiteError):
         files[SITE_FILE] = content.encode()
     files[OUTINGS_FILE] = text.encode()

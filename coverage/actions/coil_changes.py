@@ -36,7 +36,7 @@ def presses_of(settings: Settings, *typed: Typed) -> Presses | None:
     known = sorted(settings.coils)
     others = [coil for coil in known if coil != first]
     if len(known) != 2 or len(others) != 1:
-        problem = f"laps 'coil' needs a site with two coils by name, and one of them in use; coils here: {_list(known)}"
+        problem = f"laps 'coil' needs a site with two named coils, one of them in use; coils here: {_list(known)}"
         raise UsageError(problem, hint=f"Coil in use: {first}. Name the other one, such as coil:small")
     return Presses("coil", first, swing_with(settings, typed, others[0]).coil.name)
 

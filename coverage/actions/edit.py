@@ -85,7 +85,7 @@ def _tell_kept(outing: OutingEntry, changes: Mapping[str, object], say: Say) -> 
 
 def _say_change(key: str, old: object, new: object) -> str:
     if key == "left_out":
-        return "left out of every report from now on; its files stay" if new else "taken back into the reports"
+        return "left out of every report from now on; its files stay" if new else "included in the reports again"
     name = key.replace("_", " ")
     said = ["nothing typed" if value in (None, "") else str(value) for value in (old, new)]
     return f"{name}: {said[0]} -> {said[1]}"

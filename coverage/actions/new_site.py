@@ -54,7 +54,7 @@ def new_site(
         if error.errno in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):  # somebody else was quicker
             _check_free(folder)
         problem = f"the site cannot be written ({reason(error)}); nothing was changed"
-        hint = "Make room, or choose a folder that you may write to"
+        hint = "Free some disk space, or choose a folder that you can write to"
         raise SiteError(problem, file=shown(folder), hint=hint) from error
     return walked
 
@@ -83,7 +83,7 @@ def _check_free(folder: Path) -> None:
     try:
         if not folder.absolute().parent.is_dir():
             hint = "Make that folder first, or check the name"
-            raise SiteError("the folder around it does not exist", file=file, hint=hint)
+            raise SiteError("the folder that should contain it does not exist", file=file, hint=hint)
         if not (folder.exists() or folder.is_symlink()):
             return
         if not folder.is_dir():

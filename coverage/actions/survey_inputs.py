@@ -103,13 +103,13 @@ def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str
     if since is not None:
         undated = [outing.id for outing in chosen if _day(outing) is None]
         if undated:
-            notes.append(f"Without a date, so not in a report since {since}: {', '.join(undated)}")
+            notes.append(f"Left out of a report since {since}, for lack of a date: {', '.join(undated)}")
         dated = [outing for outing in chosen if _day(outing) is not None]
         chosen = [outing for outing in dated if (day := _day(outing)) is not None and day >= since]
         if len(dated) > len(chosen):
             earlier = len(dated) - len(chosen)
             which = format_count(earlier, "earlier outing")
-            notes.append(f"Only outings since {since}: {which} left out, which may have swept what is missed")
+            notes.append(f"Only outings since {since}: {which} left out, which may have swept ground shown as missed")
         if not chosen:
             raise SiteError(f"has no outings since {since}", file=file, hint="Choose an earlier date")
     return chosen, notes
@@ -126,7 +126,7 @@ def _check_between(site: Site, chosen: Sequence[OutingEntry], between: tuple[str
     for outing_id in between:
         outing = site.outings[site.outing_number(outing_id)]
         if outing not in chosen:
-            hint = "Take it back, or choose another date"
+            hint = "Include it again with fieldcomb edit, or choose another date"
             raise UsageError(f"outing {outing_id!r} is left out of this report", hint=hint)
     if between[0] == between[1]:
         raise UsageError("--between was given the same outing twice", hint="Name two different outings")

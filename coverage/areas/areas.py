@@ -129,7 +129,7 @@ def _depth_cm(typed: Mapping[str, Any], check: AreaCheck) -> float | None:
 
 
 def _per_m2(typed: Mapping[str, Any], check: AreaCheck) -> float | None:
-    return _amount(typed, "per_m2", MOST_PER_M2, ("junk", "a number of pieces on a square metre", "8"), check)
+    return _amount(typed, "per_m2", MOST_PER_M2, ("junk", "a number of pieces per square metre", "8"), check)
 
 
 def _amount(

@@ -27,7 +27,7 @@ ENDS_M = 10.0
 ENDS_SHARE = 0.05  # of the length of a line: ends nearer than this, or than ENDS_M, are meant to meet
 
 _DRAW_AGAIN = HintKind.CROSSES_ITSELF()
-_SMALLER = "A site is the ground of one search: draw its boundary closer, or make several sites"
+_SMALLER = "A site is the ground of one search: draw a tighter boundary, or make several sites"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ def closed(ring: RingPoints, walked: bool, check: AreaCheck) -> RingPoints:
         raise check.fault(f"has only {many} different points: that is a line, not an area", "Draw it as a polygon")
     if not np.array_equal(ring[0], ring[-1]):
         if abs(ring[-1, 0] - ring[0, 0]) > 180:
-            raise check.fault("goes round a pole, which is not supported", "Draw ground away from the poles")
+            raise check.fault("goes round a pole, which is not supported", "Choose ground away from the poles")
         if walked:
             check_ends(ring, check)
         else:
@@ -89,7 +89,7 @@ def _check_range(ring: RingPoints, check: AreaCheck) -> None:
     at = ring[int(np.argmax((np.abs(ring[:, 0]) > 360) | (np.abs(ring[:, 1]) > 90)))]
     found = f"{at[0]:.10g}, {at[1]:.10g}"
     if lon > 1000 or lat > 1000:
-        problem = f"has positions such as {found}, metres of a map grid by their size; degrees are needed"
+        problem = f"has positions such as {found}, which look like metres on a map grid; degrees are needed"
         raise check.fault(problem, EXPORT_IN_DEGREES)
     if lon <= 90 and lat <= 360:
         problem = f"has latitudes beyond 90 degrees, such as in {found}: longitude and latitude seem to be swapped"
@@ -127,7 +127,7 @@ def check_area(area_m2: float, check: AreaCheck) -> None:
 
 
 def _too_large(area_m2: float, check: AreaCheck, more: str = "") -> AreaError:
-    problem = f"is {area_m2 / 1e6:,.0f} km2 large{more}; at most {MOST_SITE_M2 / 1e6:.0f} km2 were expected of a site"
+    problem = f"is {area_m2 / 1e6:,.0f} km2 large{more}; at most {MOST_SITE_M2 / 1e6:.0f} km2 was expected for a site"
     if check.kind != "site":
         problem = f"is {area_m2 / 1e6:,.0f} km2 large{more}, too large for a plan"
         return check.fault(problem, "Cut it down to what lies on the site and near it")

@@ -39,7 +39,7 @@ CLOSED, OVERLAP, ROUNDS, GAP, STOP, STUB, STRAYED = (
     "closed", "overlap", "rounds", "gap", "stop", "stub", "strayed",
 )  # fmt: skip
 ROUND_AGAIN = (
-    "Walk round the ground once, without crossing your own way, or draw its edge and give it as a boundary file"
+    "Walk round the ground once, without crossing your own path, or draw its edge and use that as a boundary file"
 )
 
 
@@ -132,7 +132,7 @@ def _path(fixes: Fixes, frame: SiteFrame) -> tuple[RingPoints, list[Mend]]:
         inside = (t >= stop.start_s) & (t <= stop.start_s + stop.seconds)
         xy = np.vstack([xy[~inside], [[stop.x_m, stop.y_m]]])
         t = np.append(t[~inside], stop.start_s + stop.seconds / 2)
-        said = f"A stop of {format_duration(stop.seconds)} was drawn together, near "
+        said = f"A stop of {format_duration(stop.seconds)} was reduced to one point, near "
         mends.append(Mend(STOP, stop.x_m, stop.y_m, said + format_place((stop.x_m, stop.y_m), frame)))
     path = xy[np.argsort(t, kind="stable")]
     return path[np.append(True, np.any(np.diff(path, axis=0) != 0, axis=1))], mends
@@ -168,7 +168,7 @@ def _doubtful(read: Readings, edge: Polygon, times: int, frame: SiteFrame, check
     at = shapely.get_coordinates(shapely.shortest_line(read.worst, edge.exterior))[1]
     share = f"{100 * read.doubt_m2 / edge.area:.0f} %"
     if times > 1:
-        problem = f"goes round {times} times, and {format_area(read.doubt_m2)} ({share}) lie between the times"
+        problem = f"goes round {times} times, and {format_area(read.doubt_m2)} ({share}) lie between the rounds"
         return check.fault(f"{problem}, most near {format_place((at[0], at[1]), frame)}", ROUND_AGAIN)
     near = format_place((at[0], at[1]), frame)
     problem = f"is a walk that crosses itself near {near}, so that {format_area(read.doubt_m2)}"
@@ -199,7 +199,7 @@ def _closing(path: RingPoints, loop: Loop, times: int, edge: Polygon, frame: Sit
         x, y = ((first + last) / 2).tolist()
         out.append(Mend(CLOSED, x, y, said))
     if times > 1:
-        said = f"The walk goes round {times} times; one of them was taken, of the middle area, begun near {near}"
+        said = f"The walk goes round {times} times; the round with the middle area was used, begun near {near}"
         return [*out, Mend(ROUNDS, float(first[0]), float(first[1]), said)]
     beside = _beside_m(path[: loop.first + 1], edge) + _beside_m(path[loop.last :], edge)
     if beside >= OVERLAP_M:
@@ -223,9 +223,9 @@ def _strays(path: RingPoints, edge: Polygon, frame: SiteFrame) -> list[Mend]:
         x, y = (float(v) for v in path[one.last if one.first == 0 else one.first])
         near = format_place((x, y), frame)
         if one.stub:
-            said = f"A stub of {format_length(one.length_m)} was cut off near {near}: a way out or back, no edge"
+            said = f"A stub of {format_length(one.length_m)} was cut off near {near}: a way in or out, not the edge"
             out.append(Mend(STUB, x, y, said))
         else:
-            said = f"The walk strays up to {format_length(one.reach_m)} from the edge taken, from {near} on"
+            said = f"The walk strays up to {format_length(one.reach_m)} from the edge used, from {near} on"
             out.append(Mend(STRAYED, x, y, said))
     return out

@@ -83,4 +83,6 @@ def marked_notes(walked: Sequence[Marked]) -> tuple[str, ...]:
     if not pressed:
         return ()
     presses = format_count(pressed, "press")
-    return (f"{presses} of the lap button without words: set what they meant, laps off, lanes, finds or coil:NAME",)
+    return (
+        f"{presses} of the lap button without words: say what they meant with laps: off, lanes, finds or coil:NAME",
+    )

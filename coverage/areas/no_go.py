@@ -55,8 +55,8 @@ def without_ended(areas: Sequence[AreaShape], latest: date | None) -> tuple[tupl
         if area.kind in ("no-go", "blocked") and latest and area.until and area.until < latest:
             name = f" {harmless(area.reason)[:60]!r}" if area.reason else ""
             notes.append(
-                f"The {area.kind} area{name} ended on {area.until}, before the latest outing of {latest}: it is not "
-                "taken off the site any more"
+                f"The {area.kind} area{name} ended on {area.until}, before the latest outing of {latest}: it is no "
+                "longer taken off the site"
             )
             out.append(replace(area, kind=ENDED, reason=f"{area.kind}: {area.reason}" if area.reason else area.kind))
         else:

@@ -14,6 +14,7 @@ from fieldcomb.coverage.raster.polygons import RingPoints
 from fieldcomb.tracks.errors import AreaError, TrackError
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.archive import unpack
+from fieldcomb.tracks.files.collector import ALSO_HOLDS
 from fieldcomb.tracks.files.json_text import json_text, other_system, parse_json
 from fieldcomb.tracks.files.sniffing import DAMAGED, looks_like
 from fieldcomb.tracks.formats.gpx import read_gpx
@@ -45,7 +46,7 @@ def read_drawn(data: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
     try:
         content, notes = unpack(data, file, most=limits.MAX_AREA_BYTES)
         if len(content) > limits.MAX_AREA_BYTES:
-            problem = f"is {len(content) / 1e6:.0f} MB large, far more than a boundary"
+            problem = f"is {len(content) / 1e6:.0f} MB, far more than a boundary"
             raise AreaError(problem, file=file, hint="Use a file with the areas of this site only")
         form = looks_like(content)
         if form in ("GPX", DAMAGED):
@@ -82,9 +83,9 @@ def _gpx(content: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
         if len(ring):
             out.append(DrawnArea(where, ((ring,),), {}, walked=True))
     # The reader's remarks on routes and waypoints are meant for walks, where they do not count.
-    notes = [note for note in recording.notes if "beside the track" not in note]
+    notes = [note for note in recording.notes if not note.startswith(ALSO_HOLDS)]
     if recording.waypoints:
-        notes.append(f"{len(recording.waypoints)} waypoints are no part of a boundary, and are not used")
+        notes.append(f"{len(recording.waypoints)} waypoints are not part of a boundary, and are not used")
     if not out:
         found = f", only {len(recording.waypoints)} waypoints" if recording.waypoints else ""
         raise AreaError(f"holds no track and no route{found}", file=file, hint=_GIVE)
@@ -117,7 +118,7 @@ def _geojson(content: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
     document = parse_json(text, file)
     drawn = list(_Walk(file).document(document))
     if not drawn:
-        raise AreaError("holds no feature at all", file=file, hint="Draw the boundary as a polygon, and export it")
+        raise AreaError("holds no features", file=file, hint="Draw the boundary as a polygon, and export it")
     return drawn, notes
 
 

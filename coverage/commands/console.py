@@ -66,9 +66,9 @@ def tell_assumed(added: Sequence[Added]) -> None:
     widths = {one.swing.coil.name: one.swing.swath_m for one in read_in if not one.swing.swath_measured}
     for coil, width_m in widths.items():
         say(
-            f"Swing width {format_length(width_m)} for coil {coil} is a guess, not measured: lay a tape on the ground, "
-            "swing over it as usual, read off from the coil's outer rim at the left end to its outer rim at the right, "
-            "and give it with --swath"
+            f"Swing width {format_length(width_m)} for coil {coil} is a guess, not measured: lay a tape on the "
+            "ground, swing over it as usual, measure from the coil's outer rim at the left end to its outer rim at "
+            "the right, and set it with --swath"
         )
 
 

@@ -17,7 +17,7 @@ from fieldcomb.tracks.errors import UsageError
 @typed_options(TypedAt.OUTING | TypedAt.RECORDING)
 @click.option("--recording", type=words, metavar="FILE", help="Correct only this file of the outing.")
 @click.option("--leave-out", is_flag=True, help="Leave the outing out of every report; its files stay.")
-@click.option("--take-back", is_flag=True, help="Take a left-out outing back.")
+@click.option("--take-back", is_flag=True, help="Include a left-out outing again.")
 def edit_command(site: str, outing: str, recording: str | None, leave_out: bool, take_back: bool, **given: Any) -> None:
     """Correct what was typed for an outing.
 
@@ -51,7 +51,7 @@ def _changes(leave_out: bool, take_back: bool, given: Mapping[str, str | None]) 
     if leave_out or take_back:
         changes["left_out"] = leave_out or None
     if not changes:
-        hint = "Name what to change, for example --coil small or --leave-out; fieldcomb edit --help lists all"
+        hint = "Name what to change, for example --coil small or --leave-out; fieldcomb edit --help lists everything"
         raise UsageError("no change was named", hint=hint)
     return changes
 

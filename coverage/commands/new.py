@@ -38,4 +38,4 @@ def new_command(
         write_edge(Path(site), made, name or shown(Path(site).absolute().name), say)
     say(f"Site {shown(site)} is ready. Add a walk with: fieldcomb add {shown(site)} walk.gpx")
     if zone is None:
-        say("Dates and typed times are UTC. For another zone change the line zone in its site.toml")
+        say("Dates and typed times are UTC. For another zone, change zone in its site.toml")

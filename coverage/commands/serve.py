@@ -12,7 +12,7 @@ from fieldcomb.tracks.errors import UsageError
 
 @click.command("serve")
 @click.argument("folder", type=path, metavar="[SITE]", default=".")
-@click.option("--share", is_flag=True, help="Let a phone on the home network in too; prints a QR code for it.")
+@click.option("--share", is_flag=True, help="Also let in a phone on the home network; prints a QR code for it.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="Default: any free port.")
 def serve_command(folder: str, share: bool, port: int) -> None:
     """Do all of this on a page in your browser.
@@ -41,7 +41,10 @@ def serve_command(folder: str, share: bool, port: int) -> None:
         say("On a phone in the same network, point its camera here or type the address below:")
         service.addresses.qr_terminal(sys.stderr)
         say(service.addresses.shared)
-        say("Who has this address can see and change these sites, and the network can read what is sent: only at home!")
+        say(
+            "Anyone with this address can see and change these sites, and anyone on the network can read what is "
+            "sent. Use it only at home"
+        )
     say("Stop it with Ctrl+C")
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # ended by the system, it still clears its uploads away
     service.run()

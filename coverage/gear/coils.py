@@ -81,7 +81,7 @@ def split_naming(text: str) -> tuple[str | None, str]:
     if not name.strip() or not size.strip():
         raise UsageError(f"coil {text!r} is not understood", hint="Write name=size, for example small=13x20cm")
     if re.match(r"[\d.,]", name.strip()):
-        raise UsageError(f"coil name {name.strip()!r} looks like a size", hint="Let a coil's name begin with a letter")
+        raise UsageError(f"coil name {name.strip()!r} looks like a size", hint="Begin a coil's name with a letter")
     return name.strip(), size
 
 

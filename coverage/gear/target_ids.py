@@ -33,7 +33,7 @@ def parse_numbers(text: str, what: str = "dug") -> Numbers:
         low, high = int(match[1]), int(match[2] or match[1])
         if low > high or high > MOST_NUMBER:
             hint = f"Write the smaller number first; numbers go from 0 to {MOST_NUMBER}"
-            raise UsageError(f"{what} {text!r} has a range that cannot be, {part.strip()!r}", hint=hint)
+            raise UsageError(f"{what} {text!r} has an impossible range, {part.strip()!r}", hint=hint)
         numbers.update(range(low, high + 1))
     return frozenset(numbers)
 

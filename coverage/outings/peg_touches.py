@@ -134,20 +134,20 @@ def _names(names: Sequence[str]) -> str:
 def _told(strange: Sequence[str], nowhere: Sequence[str], by_place: int) -> list[str]:
     said = []
     if strange:
-        said.append(f"Marks of pegs that are not in pegs.csv, not used: {_names(strange)}")
+        said.append(f"Peg marks that are not in pegs.csv, not used: {_names(strange)}")
     if by_place:
-        said.append(f"Marks of pegs without a time, taken when the walk came by their places: {by_place}")
+        said.append(f"Peg marks without a time, used where the walk passed their places: {by_place}")
     if nowhere:
-        why = "the walk comes by their places more than once or not at all, or they lie on the peg itself"
-        said.append(f"Marks of pegs without a time, not used because {why}: {_names(nowhere)}")
+        why = "the walk passes their places more than once or never, or they lie on the peg itself"
+        said.append(f"Peg marks without a time, not used because {why}: {_names(nowhere)}")
     return said
 
 
 _WHY = {
-    UNTIMED: "Touches of pegs, not used because the recording has no times",
-    NO_FIX: "Touches of pegs, not used because no fix is kept from that time",
-    TWICE: "Touches of pegs that were marked twice, counted once",
-    MANY: "More touches of pegs than a walk can have, none of them used",
+    UNTIMED: "Peg touches not used, because the recording has no times",
+    NO_FIX: "Peg touches not used, because no fix remains from that time",
+    TWICE: "Peg touches marked twice, counted once",
+    MANY: "More peg touches than a walk can have, none of them used",
 }
 
 
@@ -159,7 +159,7 @@ def _unused(unused: Sequence[Unused]) -> list[str]:
             said.append(f"{words}: {_names(names) if why != MANY else len(names)}")
     for one in unused:
         if one.why == WRONG:
-            off = f"is {format_length(one.off_m)} off, farther than such a receiver strays"
+            off = f"is {format_length(one.off_m)} off, farther than such a receiver drifts"
             said.append(f"A touch of peg {one.touch.peg.name} {off}, and was not used: was it another peg?")
     return said
 
@@ -172,4 +172,4 @@ def _sparse(tied: Tied) -> list[str]:
     if every_s <= SPARSE_S:
         return []
     often = format_count(count, "touch of a peg", "touches of pegs")
-    return [f"{often} in {every_s * count / 60:.0f} min of recording: pegs pay when touched every 5 min or so"]
+    return [f"{often} in {every_s * count / 60:.0f} min of recording: pegs help most when touched about every 5 min"]

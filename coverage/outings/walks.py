@@ -29,8 +29,8 @@ JOIN_M = 25.0
 BEFORE_WINDOW = frozenset({NO_POSITION, OUT_OF_RANGE, TOO_FAR})  # why a fix is left out in every piece of its file
 
 NO_ZIGZAG = (
-    "Typed as carried on the shaft, but it has no zig-zag of a coil: that takes three fixes or more a sweep, such as "
-    "five a second. It was taken as carried on the body, with the swing width as typed or usual"
+    "Typed as carried on the shaft, but it shows no zigzag of a coil, which takes at least three fixes per sweep, "
+    "such as five a second. It was treated as carried on the body, with the typed or usual swing width"
 )
 
 
@@ -238,7 +238,7 @@ def _only_here(one: WalkedChain, counted: WalkedChain, frame: SiteFrame) -> list
 
 def _told_as_double(result: RecordingResult, counted: WalkedChain, rest: Sequence[WalkedChain]) -> RecordingResult:
     file = counted.chain[0].file
-    said = f"The same person at the same time as {file}, which counts in its place; this one is kept"
+    said = f"The same person at the same time as {file}, which counts instead; this one is kept"
     lasting_s = sum(part.walk.times.searching_s for part in rest if part.walk.times)
     if lasting_s:
         said += f", and counts for the {format_duration(lasting_s)} of searching that only it recorded"
@@ -382,5 +382,5 @@ class TooFarError(TrackError):
 
 def too_far(file: str, away_m: float, what: str = "the site") -> TooFarError:
     """The error for a walk that is another site's."""
-    hint = "Is this the right file, or another site?"
+    hint = "Is this the right file and the right site?"
     return TooFarError(f"the walk is {format_length(away_m)} away from {what}", file=file, hint=hint)

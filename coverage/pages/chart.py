@@ -42,7 +42,7 @@ def comb(shares_pct: Sequence[float]) -> Markup:
             box = f'x="{x + 1}" y="7" width="4" height="14"'
             marks.append(f'<rect {box} fill="#fff" stroke="{MISSED}" stroke-width="2"/>')
     back = f'<rect x="0" y="0" width="{_TEETH * 8}" height="6" fill="{INK}"/>'
-    head = f"<title>Passes over the ground, one tooth for 2 %</title><desc>{escape(words)}</desc>"
+    head = f"<title>Passes over the ground, one tooth per 2 %</title><desc>{escape(words)}</desc>"
     return Markup(f'<svg class="comb" role="img" viewBox="0 0 {_TEETH * 8} 42">{head}{back}{"".join(marks)}</svg>')
 
 

@@ -34,7 +34,7 @@ MEND_NAMES = {
     edge.OVERLAP: "start and end overlap",
     edge.ROUNDS: "more than once round",
     edge.GAP: "gap bridged",
-    edge.STOP: "stop drawn together",
+    edge.STOP: "stop reduced to one point",
     edge.STUB: "stub cut off",
     edge.STRAYED: "walk strays from the edge",
 }

@@ -35,7 +35,7 @@ SEARCHED_NAMES = (
     "passed over, all of the class dug",
     "passed over, part of the class dug",
     "heard, not dug: its numbers were left",
-    "passed over, not stated what was dug",
+    "passed over, what was dug not stated",
 )
 STRIPED = 3  # of SEARCHED_NAMES
 
@@ -84,8 +84,8 @@ AREA_NAMES = {
     "blocked": "blocked: cannot be searched",
     "filled": "filled ground",
     "junk": "junk",
-    "walked": "said to be walked: no recording",
-    "ended": "no-go or blocked before, now over",
+    "walked": "said to have been walked: no recording",
+    "ended": "once no-go or blocked, no longer",
 }
 
 # Signs for stops, as paths of M and L around 0, 0 in pixels: three shapes and three sizes.

@@ -99,7 +99,7 @@ class _Composer:
         grid, passes = self.layers.grid, legend.PASS_COLOURS
         if self.layers.difference is not None:  # what was asked for is shown first
             self._picture("difference", grid, self.layers.difference, legend.DIFFERENCE_COLOURS)
-            self.ground.append(Choice("difference", "Difference of two outings", "Compared"))
+            self.ground.append(Choice("difference", "Difference between two outings", "Compared"))
         self._picture("passes", grid, self.layers.passes, passes)
         self.ground.append(Choice("passes", "Passes of all outings", "All together"))
         for n, (coil, cells) in enumerate(self.layers.by_coil.items()):
@@ -264,7 +264,7 @@ class _Composer:
         rows = [("Why", format_piece_reason(piece)), ("Area", size), ("Junk", format_piece_junk(piece))]
         if piece.minutes is not None:
             rows.insert(2, ("Time", typeset(format_duration(piece.minutes * 60))))
-        rows.append(("Would find", f"{100 * piece.gain_per_100_m2:.0f} of 100 targets, by the model"))
+        rows.append(("Would find", f"{100 * piece.gain_per_100_m2:.0f} in 100 targets, by the model"))
         if piece.heard_not_dug:
             rows.append(("Heard, not dug", typeset(format_number(piece.heard_not_dug))))
         rows.append(("Lat, lon", format_lat_lon(piece.centre)))

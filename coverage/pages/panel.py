@@ -51,7 +51,7 @@ def strip_rows(strip: Strip) -> list[tuple[str, str]]:
         ("Widest", typeset(format_length(strip.widest_m))),
         ("Runs", wording.format_bearing(strip.bearing_deg)),
         ("Lat, lon", wording.format_lat_lon(strip.centre)),
-        *([("How sure", f"{strip.tier}: {100 * (strip.confidence or 0):.0f} of 100")] if strip.tier else []),
+        *([("How sure", f"{strip.tier}: {100 * (strip.confidence or 0):.0f} in 100")] if strip.tier else []),
     ]
 
 

@@ -110,7 +110,7 @@ def tell_marks(marks: Sequence[Mark], notes: Sequence[str], zone: str) -> Iterat
         more = f", and {len(telling) - len(said)} more" if len(telling) > len(said) else ""
         yield f"marked ({zone}): {', '.join(said)}{more}"
     if any(mark.kind == PRESS for mark in marks):
-        yield "set what presses of the lap button meant (laps), now or when you correct the outing"
+        yield "say what presses of the lap button meant (laps), now or when you correct the outing"
     yield from notes
 
 

@@ -113,10 +113,10 @@ def _head(report: Report) -> Iterator[str]:
     yield from _line("Crosswise", f"{format_area(total.crosswise_m2)} were walked in two directions")
     if total.not_recorded_m2 > 0:
         yield from _line(
-            "Not recorded", f"{format_area(total.not_recorded_m2)}, counted neither as walked over nor as missed"
+            "Not recorded", f"{format_area(total.not_recorded_m2)}, counted as neither walked over nor missed"
         )
     if total.said_walked_m2 > 0:
-        words = "that people say they walked without a recording: counted neither as walked over nor as missed"
+        words = "that people say they walked without a recording: counted as neither walked over nor missed"
         yield from _line("Said walked", f"{format_area(total.said_walked_m2)} {words}")
 
 
@@ -124,7 +124,7 @@ def _estimate(report: Report) -> Iterator[str]:
     total = report.total
     if total.estimate.pct is None:
         if total.estimate.reason:
-            yield from _line("Estimate", f"none of the true share: {total.estimate.reason}")
+            yield from _line("Estimate", f"none: {total.estimate.reason}")
         return
     recorded = format_share(total.swept_pct, total.swept_m2, report.site.area_m2)
     yield from _line("Estimate", format_estimate(total.estimate, recorded))
@@ -156,7 +156,7 @@ def _outings(report: Report) -> Iterator[str]:
     for outing in report.outings:
         yield from _outing(outing, report)
     if any(outing.times.searching_s is None for outing in report.outings):
-        yield "  - stands where the recording has no times"
+        yield "  A dash (-) means that the recording has no times"
 
 
 def _outing(outing: OutingResult, report: Report) -> Iterator[str]:
@@ -212,7 +212,7 @@ def _walking(outing: OutingResult) -> str:
     said += [f"{format_area(m2)} {words}" for m2, words in grounds if m2 > 0]
     if under := format_under_coil(outing.under):
         said.append(under)
-    said.append(f"all so far {format_percent(ground.total_pct)}")
+    said.append(f"total so far {format_percent(ground.total_pct)}")
     if times.total_hours is not None:
         said[-1] += f" in {format_duration(times.total_hours * 3600)} of searching"
     return "; ".join(said)
@@ -259,7 +259,7 @@ def _missed(report: Report) -> Iterator[str]:
         said = f"certain or likely: {said}"
         untold = len(report.strips) - len(told)
         pieces = format_count(untold, "more piece")
-        yield from _sentence(f"{pieces} cannot be told from the receiver's error, not listed", 2)
+        yield from _sentence(f"{pieces} may only be receiver error: not listed", 2)
     largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
     largest.sort(key=lambda strip: strip.tier or "")
     more = len(told) - len(largest)
@@ -284,7 +284,7 @@ def _strip(strip: Strip) -> str:
 
 
 def _between(between: Comparison) -> Iterator[str]:
-    yield from wrapped(f"{harmless(between.first)} beside {harmless(between.second)}", WIDTH)
+    yield from wrapped(f"{harmless(between.first)} compared with {harmless(between.second)}", WIDTH)
     rows = (
         ("swept in both", between.both_m2),
         (f"only in {harmless(between.first)}", between.first_only_m2),
@@ -353,14 +353,19 @@ def _cautions(report: Report) -> Iterator[str]:
     guessed = sum(not recording.swath_measured for recording in recordings)
     if guessed:
         of = f"{format_number(guessed)} of {format_count(len(recordings), 'recording')}"
-        yield f"The swing width was not measured for {of}: every area is as wrong as that guess. Measure it first."
+        yield f"The swing width was not measured for {of}: every area is only as good as that guess. Measure it first."
     poor = [recording.file for recording in recordings if recording.verdict == "poor"]
     if poor:
-        yield f"Poor recordings put all of this in doubt: {', '.join(poor)}. Recordings, above, says what to change."
+        yield f"Poor recordings put all of this in doubt: {', '.join(poor)}. See Recordings, above, for what to change."
     yield (
         "The percentage is ground that the swing passed over, as recorded: not what the coil itself covered between "
         "two sweeps, and not what was heard or dug."
     )
-    yield "A receiver may be some metres off, so a single narrow strip can lie elsewhere, or not be missed."
+    yield (
+        "A receiver may be several metres off, so a single narrow strip may lie elsewhere, or may not have been "
+        "missed at all."
+    )
     if report.site.boundary != "given":
-        yield "There is no boundary: the percentage is of the ground between your walks, and says nothing of the rest."
+        yield (
+            "There is no boundary: the percentage is of the ground between your walks, and says nothing about the rest."
+        )

@@ -10,8 +10,8 @@ from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil,
 from fieldcomb.tracks.units import format_area, format_count, format_duration, format_percent
 
 PROMISE = (
-    "This ranks ground by where one more pass might find most. It is a model and promises nothing: how many targets "
-    "there are, how deep and how loud, is not known."
+    "This ranks ground by where one more pass might find most. It is a model and promises nothing: how many "
+    "targets there are, how deep and how loud they are, is not known."
 )
 SURE_PCT = 99.5  # more is all of it
 NOT_MEASURED = "iron not measured here"
@@ -123,4 +123,7 @@ def junk_lines(junk: JunkResult | None) -> Iterator[str]:
         share = format_percent(junk.not_measured_pct, 0)
         yield f"{NOT_MEASURED}: {share} of the site. A count square (mark count 14) helps most"
     if junk.heard_not_dug:
-        yield f"heard, not dug: {format_count(junk.heard_not_dug, 'mark')}, {format_area(junk.heard_m2)} round them"
+        yield (
+            f"heard, not dug: {format_count(junk.heard_not_dug, 'mark')}, {format_area(junk.heard_m2)} round those "
+            "marks"
+        )

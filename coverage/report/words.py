@@ -144,14 +144,14 @@ def format_total_under_coil(pct: float, under: Under, depth_m: float | None) -> 
     """Walked over and under the coil in one line, with what the second number hangs on. Empty without a clock.
 
     >>> format_total_under_coil(71.3, Under(45.2, 25.4, 45.2), None)
-    'walked over 71 %, the coil itself about 25 to 45 %; the time of a sweep is a guess (1 to 2 s): count your sweeps'
+    'walked over 71 %, the coil itself about 25 to 45 %; sweep time is a guess (1 to 2 s): count your sweeps'
     >>> format_total_under_coil(71.3, Under(45.2), 0.15)
-    'walked over 71 %, the coil itself about 45 % at 15 cm deep, as a model has it'
+    'walked over 71 %, the coil itself about 45 % at 15 cm deep, according to a model'
     """
     if under.pct is None:
         return ""
-    deep = "" if depth_m is None else f" at {format_length(depth_m)} deep, as a model has it"
-    guess = "" if under.low is None else "; the time of a sweep is a guess (1 to 2 s): count your sweeps"
+    deep = "" if depth_m is None else f" at {format_length(depth_m)} deep, according to a model"
+    guess = "" if under.low is None else "; sweep time is a guess (1 to 2 s): count your sweeps"
     return f"walked over {pct:.0f} %, {_about(under)}{deep}{_left_out(under)}{guess}"
 
 
@@ -183,8 +183,8 @@ def format_least_width(width_m: float | None, placed: bool | None) -> str:
         return "Missed strips from about 1 m wide are found where they are."
     if width_m is None:
         return (
-            "With a receiver this poor no missed strip can be told from its error. There may be some even if none is "
-            "shown."
+            "This receiver is too poor to tell a missed strip from its own error. There may be some even if none "
+            "is shown."
         )
     return (
         f"This receiver mostly finds only strips wider than about {format_length(width_m)}. "

@@ -103,7 +103,7 @@ def read_file(
     except FileNotFoundError as error:
         raise error_type("is not there", file=file, hint="Check the name and the folder") from error
     except PermissionError as error:
-        raise error_type("may not be read", file=file, hint="Change its permissions, or copy it") from error
+        raise error_type("you do not have permission to read it", file=file, hint="Change its permissions, or copy it") from error
     except (OSError, ValueError) as error:
         words = reason(error) if isinstance(error, OSError) else str(error)
         raise error_type(f"cannot be read ({words})", file=file, hint="Copy it again from the recorder") from error
@@ -167,7 +167,7 @@ def keep_coil(
     if known is not None:
         if known.coil != coil:
             hint = f"Correct its size in {SITE_FILE}, or choose another name"
-            raise UsageError(f"coil {name!r} is already known with another size", hint=hint)
+            raise UsageError(f"coil {name!r} already has another size", hint=hint)
         return site, name
     make_swing(coil, None if swath is None else parse_length_m(swath, "swing width"), sweep, None)
     file = site.settings.file
@@ -175,5 +175,5 @@ def keep_coil(
         settings = read_settings(with_coil(file.text, coil, size, swath, sweep).encode(), file.name)
     except SiteError as error:
         hint = f'Write it there yourself: size = "{size}"'
-        raise SiteError(f"coil {name!r} does not fit into how coils are written", file=file.name, hint=hint) from error
+        raise SiteError(f"coil {name!r} does not fit the way coils are written", file=file.name, hint=hint) from error
     return replace(site, settings=settings), name

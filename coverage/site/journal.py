@@ -105,7 +105,7 @@ def _can_lock(folder: Path, reading: bool) -> bool:
 
 def _cannot_write(folder: Path, error: OSError) -> SiteError:
     problem = f"cannot be written to ({reason(error)}); nothing was changed"
-    return SiteError(problem, file=str(folder), hint="Make room or make the folder writable, and try again")
+    return SiteError(problem, file=str(folder), hint="Free some disk space or make the folder writable, and try again")
 
 
 def reason(error: OSError) -> str:
@@ -139,7 +139,7 @@ def write_all(folder: Path, files: Mapping[str, bytes]) -> None:
             raise _cannot_write(folder, error) from error
         problem = f"the change is kept, but could not be put in place yet ({reason(error)})"
         raise SiteError(
-            problem, file=str(folder), hint="Make room; the next command on this site finishes it"
+            problem, file=str(folder), hint="Free some disk space; the next command on this site finishes it"
         ) from error
 
 
@@ -178,7 +178,7 @@ def recover(folder: Path) -> None:
             _roll_forward(folder)
         except OSError as error:
             problem = f"an interrupted change cannot be finished ({reason(error)})"
-            hint = "Make room, make the folder writable, and try again; nothing is lost"
+            hint = "Free some disk space, make the folder writable, and try again; nothing is lost"
             raise SiteError(problem, file=str(folder), hint=hint) from error
 
 

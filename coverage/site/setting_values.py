@@ -39,7 +39,7 @@ def plain_number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise UsageError(f"a number without quotes was expected, not {value!r}", hint="Write it like 1.2")
     if isinstance(value, int) and abs(value) > LARGEST_NUMBER:
-        raise UsageError(f"a number of {len(str(abs(value)))} digits is too large", hint="Write it like 1.2")
+        raise UsageError(f"a number with {len(str(abs(value)))} digits is too large", hint="Write it like 1.2")
     return float(value)
 
 

@@ -15,7 +15,7 @@ _T = TypeVar("_T")
 def new_site_text(name: str, zone: str, cell: str, frame: SiteFrame | None, areas: bool = False) -> str:
     """Write a fresh site.toml."""
     text = f"""\
-# One site of fieldcomb. Change this file as you like: it is looked up again at each report.
+# One fieldcomb site. Change this file as you like: every report reads it again.
 name = {quoted(name)}
 zone = {quoted(zone)}  # time zone of dates and of times you type, such as Europe/Oslo
 cell = {quoted(cell)}  # side of the squares in which ground is counted
@@ -27,30 +27,30 @@ cell = {quoted(cell)}  # side of the squares in which ground is counted
 # swath = "1.35m"       # swing width, edge to edge
 # sweep = 1.0           # seconds from one side to the other
 
-# What holds for an outing when nothing else was typed. For example:
+# Defaults for outings where nothing else was typed. For example:
 # [defaults]
 # coil = "small"
 # gps = "typical"
 
-# Your own words for the marks that you set on the way, besides the English ones. For example:
+# Your own words for the marks that you set on the way, in addition to the English ones. For example:
 # [marks]
 # off = ["pause", "aus"]
 """
     if areas:
-        line = "areas = true  # there is an areas.geojson; a report says so when it is gone\n"
+        line = "areas = true  # there is an areas.geojson; every report warns if it is gone\n"
         text = text.replace("\n# Coils by name", f"{line}\n# Coils by name", 1)
     return text if frame is None else with_frame(text, frame)
 
 
 NEW_OUTINGS = """\
-# One entry for each outing, with only what was typed for it; the rest is looked up in site.toml at each report.
+# One entry for each outing, with only what was typed for it; every report takes the rest from site.toml.
 # Correct it here or with: fieldcomb edit
 """
 
 
 def with_frame(text: str, frame: SiteFrame) -> str:
     """Write the frame at the end of a site.toml that has none."""
-    remark = "Where metres are counted from. Leave it as it is: all outings are placed by it."
+    remark = "The point that metres are measured from. Leave it as it is: all outings are placed by it."
     return append_table(text, "[frame]", {"lon": frame.lon_deg, "lat": frame.lat_deg}, remark)
 
 

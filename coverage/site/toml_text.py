@@ -80,7 +80,7 @@ def read_toml(raw: bytes, name: str, form: Form) -> TomlFile:
     except ValueError as error:  # Python reads no integer of more digits, whatever the file is
         long = re.search(r"\d[\d_]{4000,}", text)
         where = None if long is None else f"line {text.count(chr(10), 0, long.start()) + 1}"
-        raise SiteError("holds a number of thousands of digits", file=name, where=where, hint=_PUT_RIGHT) from error
+        raise SiteError("holds a number with thousands of digits", file=name, where=where, hint=_PUT_RIGHT) from error
     file = TomlFile(name, text, _without_orders(data))
     _check_table(file, file.data, form, ())
     return file
@@ -100,7 +100,7 @@ def _not_toml(message: str, text: str, name: str) -> SiteError:
     problem = message[: match.start()] if match else message
     line, column = (match.group(1), match.group(2)) if match else (None, None)
     where = f"line {line}, column {column}" if line else f"line {text.rstrip().count(chr(10)) + 1}, the end of the file"
-    hint = 'Text stands in quotes, and each line reads like: cell = "10cm"'
+    hint = 'Put text in quotes, and write each line like: cell = "10cm"'
     return SiteError(f"is not understood: {problem[:1].lower()}{problem[1:]}", file=name, where=where, hint=hint)
 
 

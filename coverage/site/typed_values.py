@@ -86,8 +86,8 @@ class Field:
         """
         clean = harmless(text)
         if len(clean) > MOST_TYPED_LETTERS:
-            problem = f"{len(clean)} letters are more than the {MOST_TYPED_LETTERS} that are kept"
-            raise UsageError(problem, hint="Write less")
+            problem = f"{len(clean)} characters are more than the {MOST_TYPED_LETTERS} that are kept"
+            raise UsageError(problem, hint="Shorten it")
         value = self.read(clean)
         return float(value) if self.is_number and isinstance(value, float) else clean
 
@@ -161,7 +161,7 @@ FIELDS = (
     Field(
         "swath",
         "Swing width",
-        "How wide you swing, such as 1.4m. Swing as usual over a tape on the ground, and read off from the coil's "
+        "How wide you swing, such as 1.4m. Swing as usual over a tape on the ground, and measure from the coil's "
         "outer rim at the left end to its outer rim at the right end.",
         lambda text: parse_length_m(text, "swing width"),
         _ONE_RECORDER | TypedAt.COIL,
@@ -171,7 +171,7 @@ FIELDS = (
     Field(
         "sweeps",
         "Sweeps in 30 seconds",
-        "How many sweeps you count in 30 seconds, each side to side as one.",
+        "How many sweeps you count in 30 seconds. Each movement from one side to the other is one sweep.",
         _read_sweeps,
         TypedAt.ADDED | TypedAt.OUTING,
         "N",
@@ -191,8 +191,8 @@ FIELDS = (
     Field(
         "gps",
         "Receiver accuracy",
-        "How well the receiver places you: good, typical (the default), poor, or a length that two thirds of fixes are "
-        "within.",
+        "How well the receiver places you: good, typical (the default), poor, or the distance within which two "
+        "thirds of fixes lie.",
         parse_gps,
         _ONE_RECORDER,
         "HOW",
@@ -231,7 +231,7 @@ FIELDS = (
     Field(
         "top_pace",
         "Top pace",
-        "Faster than this is walking, not searching, such as 0.9m/s or 3km/h.",
+        "The fastest pace at which you search, such as 0.9m/s or 3km/h. Faster counts as walking.",
         lambda text: parse_speed_m_s(text, "top pace"),
         _WALK,
         "SPEED",
@@ -241,7 +241,7 @@ FIELDS = (
         "laps",
         "Lap button",
         "What a press of the lap button meant: off (not searching; the next press: searching again), lanes (each "
-        "begins the next lane), finds (each is a find that was kept), or coil:NAME (to and fro between two coils).",
+        "begins the next lane), finds (each is a find that was kept), or coil:NAME (switches between two coils).",
         read_laps,
         _WALK,
         "WHAT",
@@ -271,7 +271,7 @@ FIELDS = (
     Field(
         "lift",
         "Coil above the soil",
-        "How high you carried the coil above the soil. Default: 5cm. It counts when a depth is asked for.",
+        "How high you carried the coil above the soil. Default: 5cm. It is used only with a depth.",
         parse_lift_m,
         _WALK,
         "LENGTH",

@@ -160,7 +160,7 @@ def _partly(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> 
     if between is None or rest == 0:
         return ()
     others = "one other outing is" if rest == 1 else f"{rest} other outings are"
-    return (f"Only {' and '.join(between)} are counted here; {others} not, and may have swept what is missed",)
+    return (f"Only {' and '.join(between)} are counted here; {others} not, and may have swept ground shown as missed",)
 
 
 def _chosen(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> list[OutingInput]:

@@ -77,7 +77,9 @@ def _odd(error: HTTPException) -> Response:
 
 def _system(error: OSError) -> Response:
     reason = (error.strerror or str(error)).lower()
-    return message(f"The system refused ({reason}). Nothing of this was kept.", 500, hint="Make room, and try again.")
+    return message(
+        f"The system refused ({reason}). Nothing of this was kept.", 500, hint="Free some disk space, and try again."
+    )
 
 
 def _fault(error: FieldcombError) -> Response:

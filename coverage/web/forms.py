@@ -88,7 +88,7 @@ def corners_of(text: str) -> list[tuple[float, float]]:
     if len(corners) > 1 and corners[0] == corners[-1]:
         corners.pop()
     if len(corners) < 3:
-        hint = "Type at least three corners, one a line, in the order of a walk round the edge"
+        hint = "Type at least three corners, one per line, in the order of a walk round the edge"
         raise UsageError(f"the edge has {len(corners)} corners", hint=hint)
     return corners
 
@@ -103,7 +103,7 @@ def _corner(number: int, line: str) -> tuple[float, float]:
     turned = (-1 if north.upper() == "S" else 1, -1 if east.upper() == "W" else 1)
     latitude, longitude = (value * turn for value, turn in zip(values, turned, strict=True))
     if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
-        raise UsageError(f"line {number} of the edge is no place on Earth: {harmless(line)[:60]!r}", hint=hint)
+        raise UsageError(f"line {number} of the edge is not a place on Earth: {harmless(line)[:60]!r}", hint=hint)
     return longitude, latitude
 
 

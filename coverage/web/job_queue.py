@@ -202,7 +202,9 @@ class JobQueue:
             with self._changed:
                 self._process = None
         if code and self._is_working(job_id):
-            problem = "The work ended by itself, perhaps for lack of memory. Use a larger cell, or fewer files at once"
+            problem = (
+                "The work stopped unexpectedly, perhaps for lack of memory. Use a larger cell, or fewer files at once"
+            )
             self._fail(job_id, problem)
         return code == 0
 

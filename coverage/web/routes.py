@@ -172,7 +172,7 @@ def _edge_given(desk: Desk, way: str) -> HeldFile | None:
         return None
     files = _files(way)
     if len(files) != 1:
-        raise UsageError("no file was chosen for the edge", hint="Choose one, or begin without an edge")
+        raise UsageError("no file was chosen for the edge", hint="Choose one, or make the site without an edge")
     return desk.uploads.take(files[0])
 
 

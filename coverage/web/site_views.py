@@ -30,7 +30,7 @@ FILE_WORDS = {
     "todo.geojson": "ground still to do, by coil, for map programs",
     "places.geojson": "places to go to, best first, for map programs",
     "places.gpx": "places to go to, to load into a watch or phone",
-    "chance.tif": "how likely the coil passed each place, for map programs",
+    "chance.tif": "how likely it is that the coil passed each place, for map programs",
 }
 
 
@@ -132,14 +132,14 @@ class SiteRoot:
     def place_for(self, name: str) -> Path:
         """Return the folder for a new site of this name; UsageError when there is no place for it."""
         if self.is_single:
-            hint = "Start fieldcomb serve with the folder around it to make another"
+            hint = "To make another, start fieldcomb serve with the folder that contains this one"
             raise UsageError("only one site is served here", hint=hint)
         folder = safe_name(name.strip()).replace(" ", "-")
         if not folder.strip("._-"):
             raise UsageError("the name has no letters", hint="Write a name such as North field")
         folder = folder.lstrip(".")
         if (self.root / folder).exists() or (self.root / folder).is_symlink():
-            raise UsageError(f"there is a folder {folder!r} already", hint="Choose another name for the site")
+            raise UsageError(f"there is already a folder {folder!r}", hint="Choose another name for the site")
         return self.root / folder
 
     def _folders(self) -> list[Path]:

@@ -142,7 +142,7 @@ def _laps() -> Case:
     fit = fixes(start(), 0, 9)
     for first, trigger in ((0, 2), (2, 0), (4, 1), (6, 0), (7, None), (8, 7)):
         lap(fit, first, first + 1, trigger)
-    says = ("6 laps beside the track, 2 of them ended by hand",)
+    says = ("The file also holds 6 laps, 2 of them ended by hand",)
     return Case(fit.done(), 9, (False, True, False, True, None, False), says)
 
 
@@ -224,7 +224,7 @@ def _padded_inside() -> Case:
     """The power went: the length is that of the whole file, and its last part was never written."""
     fit = fixes(start(), 0, 5)
     fit.body += bytes(600)
-    return Case(fit.done(end_crc=0)[:-2], 5, (), ("are all zero, as when the power went",))
+    return Case(fit.done(end_crc=0)[:-2], 5, (), ("are all zero, as happens when the power fails",))
 
 
 _WALK = walk().done()
@@ -258,7 +258,7 @@ _MADE: dict[str, Callable[[], Case]] = {
     "cut off in a definition": lambda: Case(_SHORT[:40], None, (), (_STOPS, "holds no track points")),
     "cut off in the header": lambda: Case(_SHORT[:13], None, (), (_STOPS,)),
     "length of 0, as if never closed": lambda: Case(walk().done(size=0)[:-2], 10, says=("does not say how long",)),
-    "length too small": lambda: Case(walk().done(size=70, end_crc=7), 10, says=("The header tells 70 bytes",)),
+    "length too small": lambda: Case(walk().done(size=70, end_crc=7), 10, says=("The header announces 70 bytes",)),
     "zeros behind the end": lambda: Case(_WALK + bytes(300), 10),
     "zeros in place of the end": _padded_inside,
     "words behind the end": lambda: Case(_WALK + b"hello", 10, says=("5 bytes after the end",)),
@@ -268,7 +268,7 @@ _MADE: dict[str, Callable[[], Case]] = {
         fixes(start(), 0, 4).done(end_crc=1), fixes(start(big=True), 9, 4).done(header=12), _CRC
     ),
     "chained with a course": lambda: Case(
-        _COURSE + _LATER, 4, (), ("A planned course with 4 points beside the track",)
+        _COURSE + _LATER, 4, (), ("The file also holds a planned course with 4 points",)
     ),
     "chained with settings": lambda: Case(_SETTINGS + _LATER, 4, (), ("2 FIT files",)),
     "unknown messages": _unknown_messages,

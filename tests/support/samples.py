@@ -50,7 +50,7 @@ MARKS = tuple(
             ("keep", "silver coin", None, None, "keep silver coin", ""),
             ("count", "", 14, None, "count 14", ""),
             ("stop", "metal case", None, None, "stop metal case", ""),
-            ("note", "lane x", None, None, "lane x", "'x' is no number that a lane can have"),
+            ("note", "lane x", None, None, "lane x", "'x' is not a number that a lane can have"),
         )
     )
 )

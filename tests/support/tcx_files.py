@@ -81,7 +81,7 @@ def _laps() -> Case:
     kinds = ["Distance", "Manual", "Time", "Manual", None, "Location", "HeartRate", "Manual"]
     laps = [lap(2 * i, 2, kind, points(2 * i, 2)) for i, kind in enumerate(kinds)]
     by_hand = (False, True, False, True, None, False, False, False)
-    return _case(document(activity(*laps)), 16, by_hand, ("8 laps beside the track, 2 of them ended by hand",))
+    return _case(document(activity(*laps)), 16, by_hand, ("The file also holds 8 laps, 2 of them ended by hand",))
 
 
 def _multisport() -> Case:
@@ -206,7 +206,7 @@ _MADE: dict[str, Callable[[], Case]] = {
     "course beside the activity": lambda: _case(
         document(activity(lap(0, 2, None, points(0, 2))), beside=course(3, MARK)),
         2,
-        says=("1 course beside the track: a plan, not a walk", "1 waypoint beside the track"),
+        says=("The file also holds 1 course: a plan, not a walk", "The file also holds 1 waypoint"),
     ),
     "cut off in a point": lambda: _case(
         _plain().partition(f"<Time>{stamp(3)}")[0], 3, says=("The file stops in the middle", "unfinished")
@@ -215,7 +215,7 @@ _MADE: dict[str, Callable[[], Case]] = {
         document(activity(lap(0, 2, "Manual", points(0, 2)), "CUT")).partition("CUT")[0], 2, (True,), ("stops in the",)
     ),
     "damaged in the middle": lambda: _case(
-        _plain().replace(f"<Time>{stamp(3)}", "<Time"), 3, says=("is damaged in line", "with 1 <Trackpoint>")
+        _plain().replace(f"<Time>{stamp(3)}", "<Time"), 3, says=("is damaged on line", "with 1 <Trackpoint>")
     ),
     "zeros at the end": lambda: Case(_plain().encode() + bytes(99), 5, says=("99 bytes of the file are all zero",)),
     "course": lambda: _case(

@@ -54,7 +54,7 @@ def searching(walk: TrueWalk, dropouts: Sequence[Window] = ()) -> Bools:
 
 
 def standing_still(walk: TrueWalk) -> tuple[Floats, Floats]:
-    """Give the path (x_m, y_m) with every stop drawn together into its one true place."""
+    """Give the path (x_m, y_m) with every stop reduced to one point into its one true place."""
     x, y = walk.x_m.copy(), walk.y_m.copy()
     for stop in walk.stops:
         here = (walk.t_s >= stop.start_s) & (walk.t_s <= stop.end_s)

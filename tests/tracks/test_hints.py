@@ -32,6 +32,6 @@ def test_a_message_says_file_fault_place_and_what_to_do() -> None:
     """Both wordings of a message have the same fault, and each its own way out; a value with braces stays as it is."""
     error = TrackError("was added before", file="a{b}.gpx", where="line 2", hint=HintKind.TAKE_BACK(outing="{x}"))
     assert str(error) == "a{b}.gpx: was added before (line 2). Use fieldcomb edit SITE {x} --take-back"
-    assert error.on_page == "a{b}.gpx: was added before (line 2). Take it back on the page of outing {x}"
+    assert error.on_page == "a{b}.gpx: was added before (line 2). Include it again on the page of outing {x}"
     assert TrackError("is empty", hint="Copy it again").on_page == "is empty. Copy it again"
     assert TrackError("is empty").on_page == "is empty"

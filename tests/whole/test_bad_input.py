@@ -74,7 +74,7 @@ BAD_TRACKS = {
     "empty": ("", "is an empty file"),
     "doctype": (HEAD + '<!DOCTYPE gpx [<!ENTITY a "b">]>' + walk().split("\n", 1)[1], "has a DOCTYPE"),
     "nested tags": (HEAD + "<gpx>" + "<a>" * 200_000, "x.gpx"),
-    "xmlns 240 kB": (HEAD + "<gpx" + " xmlns" * 40_000 + ">", "is not a sound GPX file"),
+    "xmlns 240 kB": (HEAD + "<gpx" + " xmlns" * 40_000 + ">", "is not a valid GPX file"),
     "latitude 91": (gpx(f'<trkpt lat="91" lon="3.{k}"/>' for k in range(50)), "x.gpx"),
     "not numbers": (gpx('<trkpt lat="NaN" lon="NaN"/>' for _ in range(50)), "x.gpx"),
     "no points": (gpx([], '<wpt lat="55" lon="3"/><rte><rtept lat="55" lon="3"/></rte>'), "1 route with 1 point"),
@@ -133,7 +133,7 @@ def test_file_that_may_not_be_read(monkeypatch: pytest.MonkeyPatch, capsys: pyte
     with monkeypatch.context() as patch:  # the superuser may read everything, so permissions alone would not do
         patch.setattr(Path, "read_bytes", deny)
         assert main(["map", "secret.gpx"]) == 1
-    assert "fieldcomb: secret.gpx: may not be read" in capsys.readouterr().err
+    assert "fieldcomb: secret.gpx: you do not have permission to read it" in capsys.readouterr().err
     assert not Path("secret-map").exists()
 
 
@@ -221,7 +221,7 @@ def test_places_that_are_no_site(refused: Callable[[Typed, int, str], None]) -> 
         refused([*command, "plain", *rest], 1, "plain: is not a site folder: it has no site.toml")
     refused(["new", "plain"], 1, "plain: already exists and is not empty")
     refused(["new", "w.gpx"], 1, "w.gpx: is a file, not a folder")
-    refused(["new", "a/b/c"], 1, "a/b/c: the folder around it does not exist")
+    refused(["new", "a/b/c"], 1, "a/b/c: the folder that should contain it does not exist")
     assert main(["new", "bare"]) == 0 and Path("bare/site.toml").exists()
     refused(["report", "bare"], 1, "bare: has no outings yet")
 
@@ -394,7 +394,7 @@ def test_across_180_degrees(told: Callable[[Typed, str], dict[str, object]]) -> 
 def test_truncated_end(told: Callable[[Typed, str], dict[str, object]]) -> None:
     """A file that breaks off is read up to there, and it is said."""
     text = walk()
-    report = told(["map", put("w.gpx", text[: len(text) // 2])], "All before that was read")
+    report = told(["map", put("w.gpx", text[: len(text) // 2])], "Everything before that was read")
     assert 80 < int(str(track_of(report)["fixes"])) < 130
 
 
@@ -448,7 +448,7 @@ def test_clock_that_was_wrong_at_first(told: Callable[[Typed, str], dict[str, ob
 
 
 def test_routes_and_waypoints_beside_a_track(told: Callable[[Typed, str], dict[str, object]]) -> None:
-    """What was planned or marked beside the track is told and never counts as walked."""
+    """Plans and marks in the file are reported and never count as walked."""
     plain = told(["map", put("w.gpx", walk())], "fixes")
     beside = '<wpt lat="55.5" lon="3.2"/><rte><rtept lat="55.5" lon="3.2"/><rtept lat="55.6" lon="3.3"/></rte>'
     put("w.gpx", gpx(stamped(lanes()), beside))

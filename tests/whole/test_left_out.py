@@ -91,7 +91,7 @@ FAULTS = {
     changed: ("tracks/2026-03-07a-first.gpx: has changed since it was added", "Put the file back"),
     a_folder: ("tracks/2026-03-07a-first.gpx: is a folder, not a file", ""),
     no_recording: ("first.gpx: is not a GPX", ""),
-    far: ("first.gpx: the walk is 500 km away from the site", "Is this the right file, or another site?"),
+    far: ("first.gpx: the walk is 500 km away from the site", "Is this the right file and the right site?"),
     empty_window: ("first.gpx: no usable fix is left", "Check the --from and --to times"),
     unset_clock: ("first.gpx: this file has no times", "Leave out --from and --to"),
 }

@@ -200,7 +200,7 @@ def test_an_outing_is_corrected_left_out_and_taken_back(browser: Any, service: S
     send(browser)
     assert finished(browser) == "Corrected"
     assert "coil: 28cm -> small" in browser.find_element(By.TAG_NAME, "main").text
-    for words in ("Leave it out", "Take it back"):
+    for words in ("Leave it out", "Include it again"):
         browser.get(place)
         browser.find_element(By.XPATH, f"//button[text()='{words}']").click()
         assert finished(browser) == "Corrected"

@@ -50,7 +50,7 @@ class Archive:
         # Each entry begins so, and the whole list of them is built in memory: count before opening.
         if data.count(_ENTRY) > limits.MAX_MEMBERS:
             problem = f"is a zip archive with more than {limits.MAX_MEMBERS:,} files in it, which is refused"
-            raise TrackError(problem, file=file, hint="Unpack it, and give the files of this site")
+            raise TrackError(problem, file=file, hint="Unpack it, and use only the files of this site")
         try:
             self._zip = zipfile.ZipFile(io.BytesIO(data))
         except _FAULTS as error:
@@ -86,7 +86,7 @@ class Member:
         content = self._read(limit + 1)
         if len(content) > self.archive.left:
             problem = "is a zip archive that unpacks to more than a few gigabytes; the rest of it was not read"
-            raise TrackError(problem, file=self.archive.file, hint="Unpack it, and give the files of this site")
+            raise TrackError(problem, file=self.archive.file, hint="Unpack it, and use only the files of this site")
         if len(content) > limit:
             raise too_big(self.archive.file, limit)
         self.archive.left -= len(content)
@@ -122,7 +122,7 @@ def only_named(archive: Archive, endings: tuple[str, ...]) -> Member:
         return main or named[0]
     kinds = " or ".join(ending[1:].upper() for ending in endings)
     problem = f"is a zip archive with {len(named)} {kinds} files in it where one was expected ({member_names(named)})"
-    raise TrackError(problem, file=archive.file, hint="Unpack it, and give the files one by one")
+    raise TrackError(problem, file=archive.file, hint="Unpack it, and use the files one at a time")
 
 
 def member_names(members: list[Member]) -> str:
@@ -143,7 +143,7 @@ def unpack(data: bytes, file: str, *, most: int = limits.MAX_UNPACKED_BYTES) -> 
         return _gunzip(data, file, most)
     if data[:4] == ZIP:
         member = only_named(Archive(data, file, most=most), (".gpx", ".kml"))
-        return member.content(), (f"Read {member.name!r} out of the archive",)
+        return member.content(), (f"Read {member.name!r} from the archive",)
     return data, ()
 
 
@@ -187,4 +187,4 @@ def _packed_part(out: io.BytesIO, file: str, limit: int, problem: str) -> tuple[
     if not out.tell():
         problem = problem[0].lower() + problem[1:]
         raise TrackError(f"cannot be unpacked: {problem}", file=file, hint="Copy or export it again")
-    return out.getvalue(), (f"{problem}. What came before was read",)
+    return out.getvalue(), (f"{problem}. Everything before that was read",)

@@ -17,6 +17,9 @@ from fieldcomb.tracks.files.timestamps import Clock
 from fieldcomb.tracks.recording import Floats, Lap, Route, Track, Waypoint
 from fieldcomb.tracks.units import format_count
 
+# Begins every note on what a file holds that is not the walk, so that readers of other things can leave it out.
+ALSO_HOLDS = "The file also holds"
+
 
 class Gather:
     """Takes fixes in file order and gives a track; ``clock`` reads the file's times."""
@@ -77,7 +80,7 @@ class Gather:
         """Say how many coordinates were written with a comma."""
         if not self._commas:
             return []
-        return [f"{format_count(self._commas, 'coordinate')} with a decimal comma, read as with a point"]
+        return [f"{format_count(self._commas, 'coordinate')} with a decimal comma, read as a decimal point"]
 
     def place_notes(self) -> list[str]:
         """Say how many fixes have no position."""
@@ -163,6 +166,4 @@ def floats(values: array[float]) -> Floats:
 def lap_notes(laps: Sequence[Lap]) -> list[str]:
     """Say how many laps a recording has, if it has more than one, and how many of them were ended by hand."""
     by_hand = sum(lap.by_hand is True for lap in laps)
-    return (
-        [f"{format_count(len(laps), 'lap')} beside the track, {by_hand} of them ended by hand"] if len(laps) > 1 else []
-    )
+    return [f"{ALSO_HOLDS} {format_count(len(laps), 'lap')}, {by_hand} of them ended by hand"] if len(laps) > 1 else []

@@ -21,8 +21,8 @@ _WIDE_LE, _WIDE_BE = re.compile(rb"<\0|(?:[\t\r\n -~]\0){2}"), re.compile(rb"\0<
 _CHARSETS = ("cp", "iso8859", "koi8", "mac-", "shift_jis", "euc_", "gb", "big5", "tis-620")
 
 WRONG_UTF8 = (
-    "The letters in the file are not UTF-8 as they should be, and were read as windows-1252: "
-    "names may show wrong letters; positions and times are not affected"
+    "The text in the file is not UTF-8 as it should be, and was read as windows-1252: names may look wrong; "
+    "positions and times are not affected"
 )
 
 
@@ -59,7 +59,7 @@ def coding_of(data: bytes) -> Coding:
         return Coding(codec, 0)
     note = ""
     if not codec.startswith(("utf", "ascii")):
-        note = f"The file names a character set that is not known here, {declared!r}. "
+        note = f"The file names an unknown character set, {declared!r}. "
     if is_utf8(data):
         return Coding("utf-8", 0, note + "It was read as UTF-8" if note else "")
     return Coding("cp1252", 0, note + WRONG_UTF8)
@@ -89,7 +89,7 @@ def trailing_zeros(data: bytes, coding: Coding) -> int:
 
 def zeros_note(zeros: int) -> str:
     """Tell of zero bytes at the end."""
-    return f"The last {zeros} bytes of the file are all zero, as when the power went; they hold nothing"
+    return f"The last {zeros} bytes of the file are all zero, as happens when the power fails; they hold nothing"
 
 
 def decode_text(data: bytes) -> tuple[str, list[str]]:

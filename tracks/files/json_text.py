@@ -39,10 +39,10 @@ def parse_json(text: str, file: str, lines_before: int = 0) -> Any:
         raise TrackError("is nested far deeper than any GeoJSON", file=file, hint=COPY_AGAIN) from None
     except json.JSONDecodeError as error:
         where = f"line {error.lineno + lines_before}, column {error.colno}: {error.msg}"
-        raise TrackError("is not sound JSON", file=file, where=where, hint=COPY_AGAIN) from None
+        raise TrackError("is not valid JSON", file=file, where=where, hint=COPY_AGAIN) from None
     except ValueError:
         # Python refuses whole numbers of thousands of digits.
-        raise TrackError("holds a number of thousands of digits", file=file, hint=COPY_AGAIN) from None
+        raise TrackError("holds a number with thousands of digits", file=file, hint=COPY_AGAIN) from None
 
 
 def other_system(node: Any) -> Any:

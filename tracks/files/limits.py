@@ -48,12 +48,12 @@ def too_many(file: str, limit: int, things: str, hint: str = "Split it into seve
 
 def too_large(file: str, found: int, limit: int, what: str) -> TrackError:
     """Return the error for a file with more bytes than the limit."""
-    problem = f"is {found / 1e6:.0f} MB of {what}; more than {limit / 1e6:.0f} MB are refused"
+    problem = f"is {found / 1e6:.0f} MB of {what}; the limit is {limit / 1e6:.0f} MB"
     return TrackError(problem, file=file, hint="Split it into several files, or export the walk as GPX")
 
 
 def check_marks(file: str, count: int) -> None:
     """Refuse a file with too many marked places."""
     if count > MAX_MARKS:
-        hint = "Take out the places that are not of this walk, or export the recording without them"
+        hint = "Delete the places that do not belong to this walk, or export the recording without them"
         raise too_many(file, MAX_MARKS, "marked places", hint)

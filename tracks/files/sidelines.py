@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.tracks.files import limits
-from fieldcomb.tracks.files.collector import Asides, Gather, lap_notes
+from fieldcomb.tracks.files.collector import ALSO_HOLDS, Asides, Gather, lap_notes
 from fieldcomb.tracks.files.xml import Ending, break_notes
 from fieldcomb.tracks.recording import Floats, Lap, Route, Waypoint
 from fieldcomb.tracks.units import format_count
@@ -57,12 +57,13 @@ def take_lines(fixes: Gather, lines: Sequence[TimedLine]) -> tuple[tuple[Route, 
     notes = []
     if copies:
         copied = format_count(copies, "line")
-        notes.append(f"{copied} without times beside the track: a copy of it, so the timed one was taken")
+        notes.append(f"{ALSO_HOLDS} {copied} without times: a copy of the track, so the timed one was used")
     if plans:
         points = sum(plan.lon_deg.size for plan in plans)
         planned, places = format_count(len(plans), "line"), format_count(points, "point")
-        said = f"{planned} without times, with {places}, beside the timed track"
-        notes.append(f"{said}: taken for a plan, not a walk, and not counted")
+        notes.append(
+            f"{ALSO_HOLDS} {planned} without times, with {places}: taken for a plan, not a walk, and not counted"
+        )
     return tuple(plans), tuple(line.name for line in timed or lines if line.name), notes
 
 
@@ -146,13 +147,13 @@ def reading_notes(
         notes.append(f"{format_count(asides.left_out, 'point')} of {marks} without a readable position, left out")
     notes += fixes.clock.notes() + lap_notes(laps)
     if len(fixes) and asides.routes:
-        notes.append(f"{format_count(len(asides.routes), plan)} beside the track: a plan, not a walk, and not counted")
+        notes.append(f"{ALSO_HOLDS} {format_count(len(asides.routes), plan)}: a plan, not a walk, and not counted")
     return notes + (mark_notes(len(asides.marks), 0) if len(fixes) else [])
 
 
 def mark_notes(waypoints: int, lost: int) -> list[str]:
     """Say how many marks there are, and how many had no place."""
-    notes = [f"{format_count(waypoints, 'waypoint')} beside the track"] if waypoints else []
+    notes = [f"{ALSO_HOLDS} {format_count(waypoints, 'waypoint')}"] if waypoints else []
     if lost:
         notes.append(f"{format_count(lost, 'waypoint')} without a readable position, left out")
     return notes

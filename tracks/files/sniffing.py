@@ -16,8 +16,8 @@ _MAGIC = (
     (SHAPEFILE, "a shapefile"),
     (b"SQLite format 3", "a database"),
 )
-_EMPTY, _BLANK, DAMAGED = "an empty file", "a file of blanks", "damaged XML"
-_WEB_PAGE = "a web page, perhaps a login page, saved under the name of a track"
+_EMPTY, _BLANK, DAMAGED = "an empty file", "a blank file", "damaged XML"
+_WEB_PAGE = "a web page, perhaps a login page, saved as if it were a track"
 _ROOTS = {"gpx": "GPX", "kml": "KML", "trainingcenterdatabase": "TCX", "html": _WEB_PAGE, "osm": "map data"}
 _FIRST_TAG = re.compile(r"<(?:[\w.-]{1,40}:)?([A-Za-z_][\w.-]{0,80})")
 # \x1e begins each record of a JSON text sequence (RFC 7464).
@@ -82,6 +82,6 @@ def not_this(data: bytes, file: str, wanted: str, other_root: str = "", broken: 
         return TrackError(f"is {words}", file=file, hint=f"Log in, download the {wanted} file again, and use that")
     if words in (wanted, DAMAGED):
         hint = "Copy or export it again from the recorder"
-        return TrackError(f"is not a sound {wanted} file", file=file, where=broken or None, hint=hint)
+        return TrackError(f"is not a valid {wanted} file", file=file, where=broken or None, hint=hint)
     hint = "Export the walk as GPX and use that file" if "GPX" in wanted else f"Give a {wanted} file"
     return TrackError(f"is not a {wanted} file: it looks like {words}", file=file, hint=hint)

@@ -141,7 +141,7 @@ def _check_header(
 
 def _values(header: list[str], cells: list[str], file: str, line: int) -> dict[str, str]:
     if any(cell.strip() for cell in cells[len(header) :]):
-        problem = f"has {len(cells)} values in a row where the header names {len(header)}"
-        hint = "Put a value that holds a comma in quotes, or separate the columns with semicolons"
+        problem = f"has {len(cells)} values in a row, but the header names {len(header)}"
+        hint = "Put quotes round a value that contains a comma, or separate the columns with semicolons"
         raise SiteError(problem, file=file, where=f"line {line}", hint=hint)
     return {name: cell.strip() for name, cell in zip(header, cells, strict=False)}

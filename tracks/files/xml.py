@@ -145,7 +145,7 @@ class _Walker:
             problem = f"has a tag with {attributes} attributes; more than {limits.MAX_ATTRIBUTES} are refused"
         else:
             problem = f"has tags nested more than {limits.MAX_DEPTH} deep, which is refused"
-        self.refuse(problem, "No recorder writes this: the file is damaged or made to do harm. Export it again")
+        self.refuse(problem, "No recorder writes this: the file is damaged, or was made to do harm. Export it again")
 
 
 class _OtherRootError(Exception):
@@ -197,20 +197,22 @@ def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:
         # The parser scans an unfinished tag anew with every chunk: without this limit, time grows with its square.
         if fed - parser.CurrentByteIndex > limits.MAX_TAG_BYTES:
             problem = f"has a single tag of more than {limits.MAX_TAG_BYTES // 1000} kB, which is refused"
-            walker.refuse(problem, "No recorder writes this: the file is damaged or made to do harm. Export it again")
+            walker.refuse(
+                problem, "No recorder writes this: the file is damaged, or was made to do harm. Export it again"
+            )
     try:
         parser.Parse(b"", True)
     except expat.ExpatError as error:
         line = error.lineno + walker.lines_before
-        return Ending(broken=f"the file stops in the middle, in line {line}, as when a battery dies")
+        return Ending(broken=f"the file stops in the middle, on line {line}, as happens when a battery dies")
     return Ending()
 
 
 _REASONS = {
-    expat.errors.codes[expat.errors.XML_ERROR_TAG_MISMATCH]: "a closing tag does not fit the one that was opened",
+    expat.errors.codes[expat.errors.XML_ERROR_TAG_MISMATCH]: "a closing tag does not match its opening tag",
     expat.errors.codes[expat.errors.XML_ERROR_INVALID_TOKEN]: "there is a character that XML does not allow",
     expat.errors.codes[expat.errors.XML_ERROR_UNDEFINED_ENTITY]: "an & begins a name that XML does not know",
-    expat.errors.codes[expat.errors.XML_ERROR_DUPLICATE_ATTRIBUTE]: "a tag gives the same attribute twice",
+    expat.errors.codes[expat.errors.XML_ERROR_DUPLICATE_ATTRIBUTE]: "a tag has the same attribute twice",
 }
 
 
@@ -221,11 +223,11 @@ def _break(walker: _Walker, error: expat.ExpatError, rest: bytes, counted: str) 
     if points:
         unread += f", with {points} <{counted}>,"
     if walker.found_root and len(walker.stack) == 1:
-        return Ending(broken=f"the document ends in line {line}, but the file goes on", unread=unread)
+        return Ending(broken=f"the document ends on line {line}, but the file goes on", unread=unread)
     reason = _REASONS.get(error.code, expat.ErrorString(error.code))
     if b"&" in rest[:2]:
         reason = "there is a bare &, which should be &amp;"
-    return Ending(broken=f"the file is damaged in line {line}: {reason}", unread=unread)
+    return Ending(broken=f"the file is damaged on line {line}: {reason}", unread=unread)
 
 
 # ------------------------------------------------------------------------------------------------ what readers share
@@ -253,11 +255,11 @@ def mend_words(data: bytes) -> tuple[bytes, tuple[str, ...]]:
     mended, controls = _FORBIDDEN.subn(b" ", mended)
     notes = []
     if ampersands:
-        alone = "an & stands alone, as in a name like A & B, where it should be &amp;; read as meant"
+        alone = "a bare &, as in a name like A & B, should have been &amp;, and was read as meant"
         notes.append(f"{ampersands} times {alone}")
     if controls:
         notes.append(
-            f"{format_count(controls, 'character')} that XML does not allow, in a name or a note: read as blanks"
+            f"{format_count(controls, 'character')} that XML does not allow, in a name or a note: read as spaces"
         )
     return mended, tuple(notes)
 
@@ -292,7 +294,7 @@ def break_notes(ending: Ending) -> list[str]:
     """Say where a document broke off, and how much of it was not read."""
     notes = []
     if ending.broken:
-        notes.append(f"{ending.broken[0].upper()}{ending.broken[1:]}. All before that was read")
+        notes.append(f"{ending.broken[0].upper()}{ending.broken[1:]}. Everything before that was read")
     if ending.unread:
         notes.append(f"{ending.unread} after that place were not read")
     return notes

@@ -277,9 +277,7 @@ def _ends_open(data: bytes) -> bool:
 def _form_notes(header_line: int, stray_quotes: int, unfinished: bool) -> list[str]:
     notes = [f"The header is in line {header_line}; what is above it was not read"] if header_line > 1 else []
     if stray_quotes:
-        notes.append(
-            f"{format_count(stray_quotes, 'row')} with a quotation mark that does not close, read as they stand"
-        )
+        notes.append(f"{format_count(stray_quotes, 'row')} with a quotation mark that does not close, read as they are")
     if unfinished:
         notes.append("The last row is unfinished and was left out")
     return notes
@@ -292,7 +290,7 @@ def _check_plane(builder: _Builder) -> None:
         return
     for lon, lat in zip(fixes.lon, fixes.lat, strict=True):
         if abs(lon) > 180 or abs(lat) > 90:
-            problem = f"has columns x and y that are no degrees, such as {lon:.10g}, {lat:.10g}"
+            problem = f"has columns x and y that are not degrees, such as {lon:.10g}, {lat:.10g}"
             hint = "Export it in WGS 84 longitude and latitude, with columns called lon and lat"
             raise TrackError(problem, file=fixes.file, hint=hint)
 
@@ -300,4 +298,4 @@ def _check_plane(builder: _Builder) -> None:
 def _no_columns(file: str, found: list[str]) -> TrackError:
     names = ", ".join(name[:40] for name in found[:12]) or "no header"
     problem = f"is a table, but not of a walk: it needs a header with the columns {_NEEDED}; found: {names}"
-    return TrackError(problem, file=file, hint="Name the columns so in its first line, or export the walk as GPX")
+    return TrackError(problem, file=file, hint="Add these column names as its first line, or export the walk as GPX")

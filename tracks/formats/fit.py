@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.files.collector import Gather, lap_notes
+from fieldcomb.tracks.files.collector import ALSO_HOLDS, Gather, lap_notes
 from fieldcomb.tracks.formats.fit_messages import TIMESTAMP, read_messages, split
 from fieldcomb.tracks.recording import Lap, Recording
 from fieldcomb.tracks.units import format_count
@@ -48,10 +48,10 @@ _KINDS = {
     10: "totals",
     11: "goals",
     14: "blood pressure",
-    15: "monitoring of a day",
+    15: "daily monitoring",
     20: "a summary",
-    28: "monitoring of a day",
-    32: "monitoring of a day",
+    28: "daily monitoring",
+    32: "daily monitoring",
     34: "a planned segment",
     35: "a list of segments",
 }
@@ -156,6 +156,6 @@ def _notes(builder: _Builder) -> list[str]:
         notes.append(f"{count} counted from when the recorder was switched on, not from a date: the day is wrong")
     if builder.planned:
         notes.append(
-            f"A planned course with {format_count(builder.planned, 'point')} beside the track: a plan, not counted"
+            f"{ALSO_HOLDS} a planned course with {format_count(builder.planned, 'point')}: a plan, not counted"
         )
     return notes

@@ -85,7 +85,7 @@ def split(data: bytes, file: str) -> tuple[list[Part], list[str]]:
     while _is_header(data, at):
         claimed += _claimed(data, at)
         if len(parts) == limits.MAX_PARTS or claimed > _MAX_ROUNDS * len(data):
-            problem = "holds far too many FIT files one after another or in one another, which is refused"
+            problem = "holds far too many FIT files one after another or inside each other, which is refused"
             raise TrackError(problem, file=file, hint="Use one file for each recording")
         parts.append(_part(data, at))
         at = parts[-1].after
@@ -145,11 +145,11 @@ def _part_without_end(at: int, start: int, end: int, limit: int) -> Part:
         return Part(start, end, limit, ("The file stops before its checksum: damage would not be noticed",))
     if end > limit:
         have = f"{limit - at} of {end + _CRC_BYTES - at} bytes are there"
-        note = f"The file stops in the middle, as when a battery dies: {have}. All before that was read"
+        note = f"The file stops in the middle, as happens when a battery dies: {have}. Everything before that was read"
         return Part(start, limit, limit, (note,))
     note = (
-        f"The header tells {end - start} bytes of messages, but {limit - start} are there, and the checksum does not "
-        "fit: all were read, and positions and times may be wrong"
+        f"The header announces {end - start} bytes of messages, but there are {limit - start}, and the checksum "
+        "does not match: all were read, and positions and times may be wrong"
     )
     return Part(start, limit, limit, (note,))
 
@@ -211,7 +211,9 @@ def read_messages(data: bytes, part: Part, file: str, wanted: Mapping[int, froze
     except _StoppedError as stopped:
         notes.append(str(stopped))
     if walk.blank_bytes >= _BLANK_BYTES:
-        notes.append(f"{walk.blank_bytes} bytes of the file are all zero, as when the power went; they hold nothing")
+        notes.append(
+            f"{walk.blank_bytes} bytes of the file are all zero, as happens when the power fails; they hold nothing"
+        )
     return notes
 
 
@@ -239,7 +241,7 @@ class _Walk:
             layout = layouts.get(head >> 5 & 3 if head & 0x80 else head & 0x0F)
             if layout is None:
                 unread = f"{format_count(end - at, 'byte')} from there on were not read"
-                raise _StoppedError(f"{self._damaged(at)}: a message of an unknown kind stands there. {unread}")
+                raise _StoppedError(f"{self._damaged(at)}: there is a message of an unknown kind there. {unread}")
             begin, at = at + 1, at + 1 + layout.size
             if at > end:
                 if part.notes:
@@ -285,7 +287,7 @@ class _Walk:
         layout = self._known.get(text)
         if layout is None:
             if len(self._known) == limits.MAX_DEFINITIONS:
-                hint = "No recorder does so: export the file again"
+                hint = "No recorder does this: export the file again"
                 raise limits.too_many(self.file, limits.MAX_DEFINITIONS, "kinds of message", hint)
             layout = self._known[text] = self._layout(at, more_at if has_more else after, after)
         self.layouts[data[at] & 0x0F] = layout

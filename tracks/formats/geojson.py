@@ -12,7 +12,7 @@ from typing import Any
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
-from fieldcomb.tracks.files.collector import Gather, floats
+from fieldcomb.tracks.files.collector import ALSO_HOLDS, Gather, floats
 from fieldcomb.tracks.files.json_text import json_text, other_system, parse_json
 from fieldcomb.tracks.files.sidelines import FixWords, TimedLine, mark_notes, take_lines
 from fieldcomb.tracks.hints import HintKind
@@ -86,7 +86,7 @@ class _Builder:
             self._add_line(places, _times(given), given)
         elif kind == "MultiLineString" and isinstance(places, list):
             parts = [part for part in places if isinstance(part, list)]
-            self.others["part that is no line"] += len(places) - len(parts)
+            self.others["part that is not a line"] += len(places) - len(parts)
             for part, times in zip(parts, _dealt(_times(given), [len(part) for part in parts]), strict=True):
                 self._add_line(part, times, given)
         else:
@@ -127,7 +127,7 @@ class _Builder:
             marks.add(name, note)
         if marks.is_list():
             problem = (
-                f"holds no line, only {format_count(len(self.points), 'point')}, most with a name or note of their own"
+                f"has no line, only {format_count(len(self.points), 'point')}, most with a name or note of their own"
             )
             hint = "Those are marked places: export the recording of the walk itself"
             raise TrackError(problem, file=self.file, hint=hint)
@@ -215,9 +215,7 @@ def read_geojson(data: bytes, file: str) -> Recording:
     if builder.extra_times:
         notes.append(f"{format_count(builder.extra_times, 'time')} of the track without a place: not used")
     notes += [
-        f"{format_count(count, kind)} beside the track, not used"
-        for kind, count in sorted(builder.others.items())
-        if count
+        f"{ALSO_HOLDS} {format_count(count, kind)}, not used" for kind, count in sorted(builder.others.items()) if count
     ]
     notes += builder.fixes.clock.notes() + mark_notes(len(waypoints), builder.left_out)
     return Recording(file, builder.fixes.track(), waypoints, routes, names, notes=tuple(notes))
@@ -255,7 +253,7 @@ def _no_walk(builder: _Builder) -> TrackError:
     found = [format_count(count, kind) for kind, count in sorted(builder.others.items()) if count]
     if builder.points:
         found.insert(0, f"{format_count(len(builder.points), 'point')}, most of them without a time")
-    only = f"only {' and '.join(found)}" if found else "and no feature at all"
+    only = f"only {' and '.join(found)}" if found else "and no features"
     problem = f"holds no walk in GeoJSON, {only}"
     hint = HintKind.POLYGON_IS_BOUNDARY() if builder.others["polygon"] else _HINT
     return TrackError(problem, file=builder.file, hint=hint)

@@ -15,7 +15,7 @@ from html import unescape
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
-from fieldcomb.tracks.files.collector import Gather, floats
+from fieldcomb.tracks.files.collector import ALSO_HOLDS, Gather, floats
 from fieldcomb.tracks.files.sidelines import TimedLine, mark_notes, take_lines
 from fieldcomb.tracks.files.xml import Actions, Ending, Place, break_notes, read_mending
 from fieldcomb.tracks.hints import Hint, HintKind
@@ -246,5 +246,5 @@ def _notes(builder: _Builder, ending: Ending) -> list[str]:
     if builder.spans:
         notes.append("A line has a time span, which does not time its points, and was not used")
     if polygons := builder.others["polygon"]:
-        notes.append(f"{format_count(polygons, 'polygon')} beside the track: an area, not a walk, and not counted")
+        notes.append(f"{ALSO_HOLDS} {format_count(polygons, 'polygon')}: an area, not a walk, and not counted")
     return notes + fixes.clock.notes()

@@ -132,7 +132,7 @@ class _Builder:
             except (ValueError, IndexError):
                 raise self._fault(f"has a coordinate that cannot be read, {group[:60]!r}") from None
             if not (math.isfinite(lon[-1]) and math.isfinite(lat[-1])) or "_" in group:
-                raise self._fault(f"has a coordinate that is no number, {group[:60]!r}")
+                raise self._fault(f"has a coordinate that is not a number, {group[:60]!r}")
         self.points += len(lon)
         if self.points > limits.MAX_POINTS:
             raise self._fault(f"holds more than {limits.MAX_POINTS:,} points, which is refused")
@@ -140,7 +140,7 @@ class _Builder:
 
     def _end_polygon(self) -> None:
         if len(self._outers) != 1:
-            raise self._fault(f"has a polygon with {len(self._outers)} outer rings in place of one")
+            raise self._fault(f"has a polygon with {len(self._outers)} outer rings instead of one")
         self._shapes.append((self._outers, self._inners))
         self._into = None
 
@@ -171,8 +171,8 @@ def read_kml_polygons(data: bytes, file: str) -> tuple[tuple[KmlPolygon, ...], t
         builder = _Builder(file)
         ending = read_xml(mended, file, "kml", builder.actions())
     if ending.broken:
-        hint = "A boundary must be whole: export it again"
-        raise TrackError("is not a whole KML file", file=file, where=ending.broken, hint=hint)
+        hint = "A boundary must be complete: export it again"
+        raise TrackError("is not a complete KML file", file=file, where=ending.broken, hint=hint)
     if not builder.polygons:
         found = ", ".join(f"{many} x {words}" for words, many in sorted(builder.others.items()))
         problem = f"holds no polygon, only {found}" if found else "holds no polygon, and no other shape"

@@ -113,7 +113,7 @@ def may_be_recording(name: str, head: bytes) -> bool:
 def _read_kmz(data: bytes, file: str) -> Recording:
     main = only_named(Archive(data, file), (".kml",))
     recording = _read_plain(main.content(), file)
-    return replace(recording, notes=(f"Read {main.name!r} out of the archive", *recording.notes))
+    return replace(recording, notes=(f"Read {main.name!r} from the archive", *recording.notes))
 
 
 def _read_archive(data: bytes, file: str) -> Recording:
@@ -137,7 +137,7 @@ def _read_archive(data: bytes, file: str) -> Recording:
     if not found:
         raise _no_recording(file, members, failed)
     chosen, recording = found[0]
-    notes = [f"Read {chosen.name!r} out of the archive"]
+    notes = [f"Read {chosen.name!r} from the archive"]
     notes += [f"{other.name!r} in the same archive was not read: {error.problem}" for other, error in failed]
     return replace(recording, notes=(*notes, *recording.notes))
 

@@ -100,7 +100,7 @@ def _waypoint(waypoint: Waypoint, words: Words) -> Mark:
     lon, lat = waypoint.lon_deg, waypoint.lat_deg
     on_earth = abs(lon) <= 180 and abs(lat) <= 90  # false for NaN too
     place: tuple[float | None, float | None] = (lon, lat) if on_earth else (None, None)
-    why = meaning.why or ("" if on_earth else "its place is not on the globe")
+    why = meaning.why or ("" if on_earth else "its position is not on the globe")
     time_s = _moment(waypoint.time_s)
     text = mark_text(waypoint.name, waypoint.note)
     return Mark(
@@ -233,10 +233,10 @@ class _State:
                 return f"{error.problem}, so the coil was not changed. {error.hint or ''}".strip()
         elif mark.kind == "off":
             if self.off_since is not None:
-                return "the search was off already"
+                return "searching was already off"
             self.off_since = time_s
         elif self.off_since is None:
-            return "the search was not off"
+            return "searching was not off"
         else:
             self.off.append((self.off_since, time_s))
             self.off_since = None
@@ -256,7 +256,7 @@ class _State:
 def _odd(marks: Sequence[Mark]) -> list[str]:
     odd = [mark for mark in marks if mark.why]
     said = [f"Mark {mark.text or 'of the lap button'!r}: {mark.why}" for mark in odd[:TOLD]]
-    return said if len(odd) <= TOLD else [*said, f"{len(odd) - TOLD} more marks could not be taken as meant"]
+    return said if len(odd) <= TOLD else [*said, f"{len(odd) - TOLD} more marks could not be used as written"]
 
 
 def _far(marks: Sequence[Mark], track: Track) -> list[str]:

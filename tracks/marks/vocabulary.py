@@ -131,7 +131,7 @@ def _words_only(kind: str, rest: str) -> Meaning:
 
 
 def _named(kind: str, rest: str) -> Meaning:
-    return Meaning(kind, rest) if rest else Meaning(NOTE, "", why=f"the word for a {kind} has no name after it")
+    return Meaning(kind, rest) if rest else Meaning(NOTE, "", why=f"a {kind} mark needs a name after the word")
 
 
 def _numbered(kind: str, rest: str) -> Meaning:
@@ -140,9 +140,9 @@ def _numbered(kind: str, rest: str) -> Meaning:
     digits = first.strip(".,:;#()\"'")
     if digits.isdecimal() and len(digits) <= MOST_DIGITS and int(digits) >= (kind == "lane"):
         return Meaning(kind, name, number=int(digits))
-    found = f"{first!r} is no number" if first else "there is no number"
+    found = f"{first!r} is not a number" if first else "there is no number"
     least = "1" if kind == "lane" else "0"
-    return Meaning(NOTE, "", why=f"{found} that a {kind} can have: a whole number from {least} on was expected")
+    return Meaning(NOTE, "", why=f"{found} that a {kind} can have: a whole number of {least} or more was expected")
 
 
 def _sized(kind: str, rest: str) -> Meaning:

@@ -127,14 +127,14 @@ def _fill_times(work: _Work) -> None:
     known = np.isfinite(work.t)
     missing = int((~known).sum())
     if known.sum() > 2 and np.ptp(work.t[known]) == 0:
-        work.notes.append("All fixes have the same time, so no time was used")
+        work.notes.append("All fixes have the same time, so times were not used")
         work.t = np.full(work.t.size, np.nan)
         return
     if missing == 0 or work.t.size == 0:
         return
     if known.sum() < max(2, work.t.size / 2):
         if known.any():
-            work.notes.append(f"Only {int(known.sum())} of {work.t.size} fixes have a time, so no time was used")
+            work.notes.append(f"Only {int(known.sum())} of {work.t.size} fixes have a time, so times were not used")
         work.t = np.full(work.t.size, np.nan)
         return
     index = np.arange(work.t.size)
@@ -168,7 +168,7 @@ def _order(work: _Work) -> None:
     pieces = np.split(np.arange(work.t.size), back)
     order = np.concatenate([pieces[k] for k in np.argsort(work.t[starts], kind="stable")])
     work.take(order)
-    work.notes.append(f"Time runs backwards at {back.size} places; the pieces were sorted by time")
+    work.notes.append(f"Time runs backwards in {back.size} places; the pieces were sorted by time")
     if (np.diff(work.t) < 0).any():  # pieces that overlap in time: two devices in one file
         order = np.argsort(work.t, kind="stable")
         work.take(order)

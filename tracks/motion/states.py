@@ -97,7 +97,12 @@ def _notes(limit_m_s: float, mostly_way: bool) -> tuple[str, ...]:
             f"{limit_m_s:g} m/s counts as searching here; {choice}",
         )
     if mostly_way:
-        return (f"More than half of this walk is faster than {limit_m_s:g} m/s and counts as the way; {choice}",)
+        return (
+            (
+                f"More than half of this walk is faster than {limit_m_s:g} m/s and counts as walking, not searching; "
+                f"{choice}"
+            ),
+        )
     return ()
 
 

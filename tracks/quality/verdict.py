@@ -70,7 +70,7 @@ def _by_share(share: float) -> int:
 
 def _begin(track: Track, fixes: Fixes) -> list[Fault]:
     """Walked before the receiver had found its place."""
-    remedy = "wait for a good fix, standing in the open, before you start"
+    remedy = "stand in the open and wait for a good fix before you start"
     lasting = max(float(np.ptp(fixes.t_s)), 1.0) if fixes.timed else 1.0
     faults: list[Fault] = []
     empty_s, wrong_s = without_position_s(track), unsettled_s(fixes)
@@ -78,7 +78,9 @@ def _begin(track: Track, fixes: Fixes) -> list[Fault]:
         share = empty_s / (empty_s + lasting)
         faults.append((_by_share(share), f"The first {empty_s:.0f} s have no position: {remedy}"))
     if wrong_s:
-        faults.append((_by_share(wrong_s / lasting), f"The first {wrong_s:.0f} s were not settled: {remedy}"))
+        faults.append(
+            (_by_share(wrong_s / lasting), f"Positions had not settled in the first {wrong_s:.0f} s: {remedy}")
+        )
     return faults
 
 
@@ -96,7 +98,8 @@ def _rhythm(fixes: Fixes) -> list[Fault]:
     short, long = np.quantile(step_s, [0.1, 0.9])
     if _uneven(fixes):
         text = (
-            f"Fixes at uneven times, {short:.0f} to {long:.0f} s apart: switch smart recording off, to one every second"
+            f"Fixes at uneven times, {short:.0f} to {long:.0f} s apart: switch smart recording off and record "
+            "one every second"
         )
         return [(max(weight, 1), text)]
     if weight:
@@ -182,7 +185,7 @@ def _places(track: Track, fixes: Fixes) -> list[Fault]:
         return [(1 if grain_m < 3 else 2, text)]  # whatever else shows may come of that
     held_s = _held_s(fixes)
     if held_s:
-        text = f"The position stays put for about {held_s:.0f} s again and again, then jumps: switch power saving off"
+        text = f"The position repeatedly stays put for about {held_s:.0f} s, then jumps: switch power saving off"
         faults.append((1, text))
     snapped = snapped_share(fixes, grain_m)
     if snapped > SNAPPED_SHARE:
@@ -227,5 +230,5 @@ def _wild(track: Track, dropped: dict[str, int]) -> list[Fault]:
     if wild == 0:
         return []
     share = wild / max(len(track), 1)
-    text = f"Fixes that jumped away and were left out: {wild}; wait for a good fix before you start, in the open"
+    text = f"Fixes that jumped away and were left out: {wild}; wait in the open for a good fix before you start"
     return [(_by_share(share), text)]

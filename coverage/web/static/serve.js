@@ -49,7 +49,7 @@
       const sum = files.reduce(function (total, file) { return total + file.size; }, 0);
       const most = Number(form.dataset.most), mostFiles = Number(form.dataset.mostFiles);
       if (most && sum > most) {
-        return "These files have " + size(sum) + ", and at most " + size(most) + " can be sent at once. Send fewer at a time.";
+        return "These files are " + size(sum) + "; at most " + size(most) + " can be sent at once. Send fewer at a time.";
       }
       return mostFiles > 1 && files.length > mostFiles ? "At most " + mostFiles + " files can be sent at once." : "";
     }
@@ -101,8 +101,8 @@
     const show = function (state) {
       lost = 0;
       if (state.over) { location.reload(); return; }
-      let text = state.step || "Beginning";
-      if (state.state === "waiting") { text = "Waiting for " + state.before + " before it"; }
+      let text = state.step || "Starting";
+      if (state.state === "waiting") { text = "Waiting, with " + state.before + " ahead of it"; }
       if (state.whole > 1) { text += ", " + (state.done + 1) + " of " + state.whole; }
       if (state.kept.length) { text = "Kept. " + text; }
       if (step.textContent !== text + " …") { step.textContent = text + " …"; }
@@ -115,7 +115,7 @@
         .then(show)
         .catch(function () {
           lost += 1;
-          if (lost > 3) { step.textContent = "The server does not answer. Start fieldcomb serve again, and check the outings of the site to see what was kept."; }
+          if (lost > 3) { step.textContent = "The server does not answer. Start fieldcomb serve again, and check the site's outings to see what was kept."; }
           setTimeout(look, 1000);
         });
     };

@@ -240,7 +240,7 @@ def test_presses_without_a_meaning_are_told_once() -> None:
     report = surveyed(*marked(fixes(LANES), *laps(200, 300))).report
     assert [m.kind for m in report.outings[0].marks] == ["press", "press"]
     [note] = [note for note in report.notes if "lap button" in note]
-    assert note.startswith("2 presses of the lap button without words: set what they meant, laps off")
+    assert note.startswith("2 presses of the lap button without words: say what they meant with laps: off")
 
 
 def test_a_plain_coil_needs_two_coils_by_name() -> None:
@@ -252,7 +252,7 @@ def test_a_plain_coil_needs_two_coils_by_name() -> None:
         (settings(), "28cm"),
         (settings(COILS + '[coils.third]\nsize = "20cm"\n'), "small"),
     ):
-        with pytest.raises(UsageError, match="needs a site with two coils by name") as caught:
+        with pytest.raises(UsageError, match="needs a site with two named coils") as caught:
             presses_of(known, Typed(coil=coil, laps="coil"))
         assert "coil:small" in str(caught.value.hint)
     with pytest.raises(UsageError, match="coil 'huge' is not known"):
@@ -465,7 +465,7 @@ def test_the_card_has_the_words_and_coils_of_its_site(here: Path) -> None:
             "ordnance, bones or a hoard: stop, leave it",
             "Fill every hole",
             "Report your finds",
-            "Local law goes first",
+            "Local law comes first",
         ):
             assert said in text, said
         assert "http:" not in text and "https:" not in text and "<script" not in text

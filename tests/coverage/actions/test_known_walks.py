@@ -62,7 +62,10 @@ def test_a_whole_copy_can_take_the_place_of_a_broken_one(tmp_path: Path) -> None
     new_site(tmp_path / "s", say=print)
     site = tmp_path / "s"
     put(site, "cut.gpx", gpx(stamped(lanes(4))[:100]).encode())
-    with pytest.raises(TrackError, match="It holds more of it: to use this one, first leave 2026-03-07a out"):
+    with pytest.raises(
+        TrackError,
+        match="It holds more of the walk than the earlier file: to use it, first leave outing 2026-03-07a out",
+    ):
         put(site, "whole.gpx", walk().encode())
     edit(site, "2026-03-07a", {"left_out": True}, say=print)
     put(site, "whole.gpx", walk().encode())

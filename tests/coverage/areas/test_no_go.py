@@ -383,7 +383,7 @@ def test_walked_ground_is_told_and_drawn() -> None:
     result = with_said(box(5.5, -3, 9.5, 20))
     assert "Said walked" in table(result.report) and "people say they walked" in table(result.report)
     page = map_html(result)
-    assert "said to be walked: no recording" in page and '"area-walked"' in page
+    assert "said to have been walked: no recording" in page and '"area-walked"' in page
     assert '["Who","B. Gull, without a watch"]' in page and '["From","2026-02-02"]' in page
 
 

@@ -492,7 +492,7 @@ def test_files_of_several_days_and_times_beside_the_recording_are_told(run: Run)
     put("a.gpx", walk())
     put("b.gpx", walk(MORNING + timedelta(days=2)))
     assert run("new", "s") == 0 and run("add", "s", "a.gpx", "b.gpx") == 0
-    assert "files of 2 days (2026-03-07, 2026-03-09) become one outing; --each" in run.err
+    assert "files from 2 days (2026-03-07, 2026-03-09) become one outing; use --each" in run.err
     put("c.gpx", walk(MORNING + timedelta(days=4)))
     assert run("add", "s", "c.gpx", "--to", "2026-03-11T23:00") == 0
     assert "recorded 2026-03-11 09:" in run.err and "is the zone right?" in run.err

@@ -231,7 +231,7 @@ def test_depth_changes_only_what_is_told_under_the_coil() -> None:
     assert json.loads(report_json(deep.report))["depth_m"] == 0.21
     assert json.loads(report_json(above.report))["depth_m"] is None
     assert (deep.report.total.under.pct or 0) < (above.report.total.under.pct or 0)
-    assert "at 21 cm deep, as a model has it" in " ".join(table(deep.report).split())
+    assert "at 21 cm deep, according to a model" in " ".join(table(deep.report).split())
 
 
 def test_deeper_is_never_more_and_below_the_reach_nothing() -> None:

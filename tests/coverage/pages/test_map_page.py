@@ -233,7 +233,7 @@ def test_marks_are_listed_and_drawn(text: str) -> None:
     words = Reader(text).words
     assert "Ground to leave alone was marked: stop metal case (2026-03-07a;" in words
     assert "1 kept, 1 count square (14), 1 to leave alone, 1 note" in words
-    assert "lane x ('x' is no number that a lane can have)" in words
+    assert "lane x ('x' is not a number that a lane can have)" in words
     items = data_of(text)["groups"]["marks"]  # type: ignore[index]
     assert [item["brief"] for item in items] == ["keep silver coin", "count 14", "stop metal case", "lane x"]
     assert [item["id"] for item in items] == [f"mark-{n}" for n in range(1, 5)]
@@ -306,7 +306,7 @@ def test_panel_hides_nothing(text: str) -> None:
         "A. Tern",
         "rain from noon",
         "7 Mar 2026, 09:12",
-        "Have the landowner's permission",
+        "Get the landowner's permission",
         "Suspected ordnance, bones or a hoard: stop, leave it, call",
         "A receiver may be metres off",
     ):

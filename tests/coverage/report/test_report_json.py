@@ -213,7 +213,7 @@ def test_without_times_there_are_dashes_and_a_word_why() -> None:
     """What needs a clock is a dash, and the dash is explained."""
     out = lines(without_clock(REPORT))
     assert any(re.search(r"no time in the file\s.*-\s+-\s+-$", line) for line in out)
-    assert "  - stands where the recording has no times" in out
+    assert "  A dash (-) means that the recording has no times" in out
 
 
 def test_columns_stand_under_their_heads() -> None:

@@ -619,7 +619,7 @@ def test_naming_a_coil_again(site: Path) -> None:
     """A coil may be named again with the same size; another size under a known name is refused."""
     add_one(site, walk(), "a.gpx", Typed(coil="small=13x20cm"))
     add_one(site, walk(MORNING + timedelta(days=1)), "b.gpx", Typed(coil="small=13x20cm"))
-    with pytest.raises(UsageError, match="'small' is already known with another size"):
+    with pytest.raises(UsageError, match="'small' already has another size"):
         add_one(site, walk(MORNING + timedelta(days=2)), "c.gpx", Typed(coil="small=20cm"))
 
 
@@ -744,7 +744,7 @@ def test_roster_brings_people_and_coils_to_files(site: Path) -> None:
         ("file\n", "has a header but no rows"),
         ("file,swath\n\na.gpx,1.4\n", r"swath: swing width '1.4' has no unit \(line 3\)"),
         ("file,from\na.gpx,noon\n", r"time 'noon' is not a date and time \(line 2\)"),
-        ("file,coil\na.gpx,28cm,x\n", r"3 values in a row where the header names 2 \(line 2\)"),
+        ("file,coil\na.gpx,28cm,x\n", r"3 values in a row, but the header names 2 \(line 2\)"),
         ("file,coil\n,28cm\n", r"a row without a file and without a searcher \(line 2\)"),
         ('file\n"a.gpx\n', "is not a table of values"),
     ],

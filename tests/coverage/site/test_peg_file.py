@@ -93,7 +93,7 @@ def test_a_table_without_pegs_is_as_good_as_none(raw: bytes) -> None:
         (b"name,lat,lon\nA,90.01,3\n", "the lat '90.01'"),
         (b"name,lat,lon\nA,46,181\n", "the lon '181'; degrees from -180 to 180 were expected (line 2)"),
         (b"name,lat,lon\nA,46\n", "the lon ''"),
-        (b"name,lat,lon\nA,46,5,3,2\n", "has 5 values in a row where the header names 3 (line 2)"),
+        (b"name,lat,lon\nA,46,5,3,2\n", "has 5 values in a row, but the header names 3 (line 2)"),
         (b"name,lat,lon\nA,46,3\nB,46,3\npeg  a,46,3\n", "the peg 'peg a' twice, first in line 2 (line 4)"),
         (b'name,lat,lon\n"A,46,3\n', "is not a table of values"),
         (b"name,lat,lon\nA\0,46,3\n", "is not a table of text"),
@@ -155,15 +155,13 @@ def test_names_match_whatever_their_letters() -> None:
     """Letter case, blanks and the word peg make no difference; a name that pegs.csv lacks is told."""
     names, notes = tied([PegMark(" b ", START_S + 40, None, None), PegMark("Oak", START_S + 50, None, None)])
     assert names == ["peg B"]
-    assert notes == ("Marks of pegs that are not in pegs.csv, not used: Oak",)
+    assert notes == ("Peg marks that are not in pegs.csv, not used: Oak",)
 
 
 def test_a_mark_without_a_time_takes_that_of_its_place() -> None:
     """Where the walk comes by once, the nearest fix gives the time, and a note says so."""
     names, notes = tied([at("B", None, 6.0, 1.0)])
-    assert names == ["peg B"] and notes == (
-        "Marks of pegs without a time, taken when the walk came by their places: 1",
-    )
+    assert names == ["peg B"] and notes == ("Peg marks without a time, used where the walk passed their places: 1",)
 
 
 def test_a_mark_without_a_time_is_never_guessed() -> None:
@@ -192,9 +190,9 @@ def test_what_is_not_used_is_told() -> None:
     names, notes = tied([*marks, PegMark("A", START_S + 75, None, None)])  # 9.3 to 12 m east of A, and 1 m north
     assert names == ["peg B"]
     assert notes == (
-        "Touches of pegs, not used because no fix is kept from that time: peg B",
-        "Touches of pegs that were marked twice, counted once: peg B",
-        "A touch of peg A is 10.7 m off, farther than such a receiver strays, and was not used: was it another peg?",
+        "Peg touches not used, because no fix remains from that time: peg B",
+        "Peg touches marked twice, counted once: peg B",
+        "A touch of peg A is 10.7 m off, farther than such a receiver drifts, and was not used: was it another peg?",
     )
 
 
@@ -204,7 +202,7 @@ def test_without_times_or_pegs_nothing_is_done() -> None:
     blind = Fixes(np.full(80, np.nan), walked.x_m, walked.y_m, walked.source, walked.piece)
     assert tied([at("B", None, 6.0, 1.0)], blind) == (
         [],
-        ("Touches of pegs, not used because the recording has no times: peg B",),
+        ("Peg touches not used, because the recording has no times: peg B",),
     )
     result, notes = tie_to_pegs([[at("B", START_S + 40)]], (), walked, FRAME, "typical")
     assert result.fixes is walked and notes == ()
@@ -213,7 +211,7 @@ def test_without_times_or_pegs_nothing_is_done() -> None:
 def test_more_touches_than_a_walk_can_have_are_not_used() -> None:
     """A thousand marks of pegs are no walk; they are told by their number, and the walk stays as recorded."""
     names, notes = tied([PegMark("B", START_S + k / 20, None, None) for k in range(1000)])
-    assert names == [] and notes == ("More touches of pegs than a walk can have, none of them used: 1000",)
+    assert names == [] and notes == ("More peg touches than a walk can have, none of them used: 1000",)
 
 
 def test_an_error_length_is_split_as_for_a_typical_receiver() -> None:
@@ -310,4 +308,4 @@ def test_sparse_touches_are_told() -> None:
     pegs = (Peg("A", 0.5, 0.5), Peg("C", 480.0, 0.5))
     result, notes = tie_to_pegs([marks], pegs, walked, SiteFrame(-30.0, 40.0), "typical")
     assert len(result.residuals) == 2
-    assert notes == ("2 touches of pegs in 30 min of recording: pegs pay when touched every 5 min or so",)
+    assert notes == ("2 touches of pegs in 30 min of recording: pegs help most when touched about every 5 min",)

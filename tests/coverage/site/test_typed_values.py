@@ -75,7 +75,7 @@ def test_a_text_is_kept_without_what_could_do_harm() -> None:
     kept = check_typed({"label": "west\x1b[2J", "note": " "}, empty_takes_back=True)
     assert kept == {"label": "west [2J", "note": ""}
     assert check_typed({"coil": ""}, empty_takes_back=True) == {"coil": None}
-    with pytest.raises(UsageError, match="--note: 2001 letters are more than the 2000") as refused:
+    with pytest.raises(UsageError, match="--note: 2001 characters are more than the 2000") as refused:
         check_typed({"note": "x" * 2001})
     assert refused.value.hint
     with pytest.raises(UsageError, match="--sweeps and --sweep were both given"):

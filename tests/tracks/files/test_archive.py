@@ -50,7 +50,7 @@ def test_the_one_recording_in_an_archive_is_found_by_content(kind: str, name: st
     recording = read_recording(packed, "a.zip")
     np.testing.assert_array_equal(recording.track.lon_deg, alone.track.lon_deg)
     np.testing.assert_array_equal(recording.track.time_s, alone.track.time_s)
-    assert f"Read {name!r} out of the archive" in recording.notes
+    assert f"Read {name!r} from the archive" in recording.notes
     assert any("'plan.gpx' in the same archive was not read: holds no track points" in n for n in recording.notes)
 
 
@@ -219,7 +219,7 @@ def test_a_site_without_a_place_takes_walks_that_lie_together(here: Path, capsys
     new_site(Path("new"), say=str)
     Path("mixed.zip").write_bytes(zipped(("a.gpx", gpx(2)), ("b.gpx", gpx(3, -20))))
     assert main(["add", "new", "mixed.zip", "--each"]) == 1
-    assert "lie far apart, and the site has no place yet. Start the site with --boundary" in capsys.readouterr().err
+    assert "lie far apart, and the site has no location yet. Start the site with --boundary" in capsys.readouterr().err
     Path("one.zip").write_bytes(zipped(("b.gpx", gpx(3)), ("a.gpx", gpx(2)), ("c.gpx", gpx(4, fixes=1))))
     assert main(["add", "new", "one.zip", "--each"]) == 0
     assert outings("new") == {"2026-03-02a": "a.gpx", "2026-03-03a": "b.gpx"}

@@ -82,7 +82,7 @@ def test_any_walk_comes_back_fix_by_fix(
 
 # what: bytes, fixes, of these with a time, waypoints, words in the notes
 CASES: dict[str, tuple[bytes, int, int, int, str]] = {
-    "plain": (WALK, 5, 5, 1, "1 waypoint beside the track"),
+    "plain": (WALK, 5, 5, 1, "The file also holds 1 waypoint"),
     "swapped columns, long names": (walk("Longitude,LATITUDE,Timestamp", "3.20{d},55.50{d},{iso}"), 5, 5, 0, ""),
     "units in the names": (walk("lat (deg),lon [deg],time_ms", "55.50{d},3.20{d},{ms}"), 5, 5, 0, ""),
     "semicolons, decimal comma": (
@@ -237,7 +237,7 @@ REFUSED = {
     ),
     "metres": (
         walk("x,y,time", "68707{d},6210141,{iso}"),
-        "columns x and y that are no degrees, such as 687070, 6210141",
+        "columns x and y that are not degrees, such as 687070, 6210141",
     ),
     "degrees with letters": (
         walk("lat,lon,time", "N55 30,E3 12,{iso}"),

@@ -128,15 +128,15 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
     "points with times": (geojson(*POINTS), 5, 5, 0, ""),
     "points with marks among them": (
         geojson(*POINTS[:4], feature("Point", PLACES[4], timestamp=TIMES[4], name="peg A")),
-        *(5, 5, 1, "1 waypoint beside the track"),
+        *(5, 5, 1, "The file also holds 1 waypoint"),
     ),
     "points with the name of the walk": (
         geojson(*(feature("Point", place, time=t, name="w") for place, t in zip(PLACES, UNIX, strict=True))),
         *(5, 5, 0, ""),
     ),
-    "points beside a line": (geojson(LINE, *POINTS[:2]), 5, 5, 2, "2 waypoints beside the track"),
+    "points beside a line": (geojson(LINE, *POINTS[:2]), 5, 5, 2, "The file also holds 2 waypoints"),
     "a copy without times": (geojson(LINE, feature("LineString", PLACES)), 5, 5, 0, "a copy of it"),
-    "a polygon beside": (geojson(LINE, feature("Polygon", RING)), 5, 5, 0, "1 polygon beside the track, not used"),
+    "a polygon beside": (geojson(LINE, feature("Polygon", RING)), 5, 5, 0, "The file also holds 1 polygon, not used"),
     "a feature without a shape": (
         geojson(LINE, {"type": "Feature", "geometry": None}),
         5,
@@ -188,19 +188,19 @@ REFUSED = {
         geojson(*(feature("Point", at, time=t, name=t[-3:]) for at, t in zip(PLACES, TIMES, strict=True))),
         "only 5 points, most with a name or note of their own. Those are marked places",
     ),
-    "no feature": (geojson(), "and no feature at all"),
+    "no feature": (geojson(), "and no features"),
     "a line without places": (geojson(feature("LineString", [])), "holds no walk in GeoJSON"),
     "features that are no list": (b'{"type": "FeatureCollection", "features": 5}', "has no list of features"),
     "JSON of another kind": (b'{"walk": [1, 2]}', "is JSON, but not GeoJSON"),
     "a list": (b"[1, 2]", "is JSON, but not GeoJSON"),
     "lines of JSON of another kind": (b'{"lat": 1}\n{"lat": 2}\n', "record 1 of 2 is JSON, but not GeoJSON"),
-    "cut off": (geojson(LINE)[:-20], "is not sound JSON"),
+    "cut off": (geojson(LINE)[:-20], "is not valid JSON"),
     "another map grid": (
         geojson(LINE, crs={"type": "name", "properties": {"name": "EPSG:25832"}}),
         "in the coordinate system 'EPSG:25832', not in WGS 84",
     ),
     "nested too deep": (b'{"type": "Feature", "a": ' + b"[" * 100_000, "is nested far deeper than any GeoJSON"),
-    "thousands of digits": (swap(f"[{'9' * 5000}, 55]", geojson(LINE)), "holds a number of thousands of digits"),
+    "thousands of digits": (swap(f"[{'9' * 5000}, 55]", geojson(LINE)), "holds a number with thousands of digits"),
     "collections in collections": (geojson({"type": "Feature", "geometry": nested(30)}), "holds no walk in GeoJSON"),
 }
 

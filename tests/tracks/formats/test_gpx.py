@@ -197,7 +197,7 @@ def test_decimal_commas_are_read_and_told() -> None:
     """A recorder that writes 55,5 for 55.5 is understood, and one note says so."""
     recording = read_gpx(document('<trkpt lat="55,5" lon="3,25"/><trkpt lat="55,6" lon="3"/>').encode(), "t.gpx")
     assert recording.track.lat_deg.tolist() == [55.5, 55.6] and recording.track.lon_deg.tolist() == [3.25, 3]
-    assert recording.notes == ("3 coordinates with a decimal comma, read as with a point",)
+    assert recording.notes == ("3 coordinates with a decimal comma, read as a decimal point",)
 
 
 @pytest.mark.parametrize("lat", ["", "north", "nan", "inf", "-1e999", "5_5", "1,234.5", "1,2,3", "55 30"])
@@ -266,15 +266,15 @@ def test_segments_count_on_through_all_tracks() -> None:
 
 
 def test_routes_and_waypoints_beside_a_track() -> None:
-    """What lies beside the track is read with its names, and told: a route does not count as walked."""
+    """What a file holds besides the track is read with its names and reported: a route does not count as walked."""
     recording = read_gpx((DATA / "two-tracks.gpx").read_bytes(), "t.gpx")
     peg, count = recording.waypoints
     assert (peg.name, peg.note, peg.time_s) == ("peg 1", "NE corner; oak", NINE.timestamp() + 2400)
     assert (count.name, count.note, count.time_s) == ("count", "", None)
     assert recording.routes[0].name == "plan" and recording.routes[0].lat_deg.tolist() == [55.5, 55.501, 55.5]
     assert recording.notes == (
-        "1 route beside the track: a plan, not a walk, and not counted",
-        "2 waypoints beside the track",
+        "The file also holds 1 route: a plan, not a walk, and not counted",
+        "The file also holds 2 waypoints",
     )
 
 
@@ -346,7 +346,7 @@ def test_blank_lines_before_the_declaration() -> None:
     assert read_gpx(text.encode(), "t.gpx").notes == ()
     with pytest.raises(TrackError, match="line 4"):
         read_gpx(text.replace("<gpx", "<!DOCTYPE gpx><gpx").encode(), "t.gpx")
-    assert "damaged in line 7:" in read_gpx(text.replace("</trkseg>", "</x>").encode(), "t.gpx").notes[0]
+    assert "damaged on line 7:" in read_gpx(text.replace("</trkseg>", "</x>").encode(), "t.gpx").notes[0]
     assert "in line 7, as when" in read_gpx(text[: text.index("</trkseg>")].encode(), "t.gpx").notes[0]
 
 
@@ -395,7 +395,7 @@ def test_damage_in_the_middle_is_told_with_place_and_size() -> None:
     recording = read_gpx(broken.encode(), "t.gpx")
     assert len(recording.track) == 50
     first, second = recording.notes
-    assert first.startswith(f"The file is damaged in line {broken[: broken.index('<trk<seg')].count(chr(10)) + 1}:")
+    assert first.startswith(f"The file is damaged on line {broken[: broken.index('<trk<seg')].count(chr(10)) + 1}:")
     assert "with 2950 <trkpt>, after that place were not read" in second
 
 
@@ -457,7 +457,7 @@ def many(count: int) -> str:
 @pytest.mark.parametrize(
     ("attributes", "says"),
     [
-        (" xmlns" * 40_000, "not a sound GPX file"),
+        (" xmlns" * 40_000, "not a valid GPX file"),
         (' xmlns="u"' * 24_000, "single tag of more than 100 kB"),
         (' version="' + "9" * 5_000_000 + '"', "single tag of more than 100 kB"),
         (many(15_000), "single tag of more than 100 kB"),
@@ -488,8 +488,8 @@ def test_too_many_points_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     ("data", "says"),
     [
         (b"", "is an empty file"),
-        (b" \r\n\t", "is a file of blanks"),
-        (bytes(4096), "is a file of blanks"),
+        (b" \r\n\t", "is a blank file"),
+        (bytes(4096), "is a blank file"),
         (b"<!DOCTYPE html>\n<html><body><form>Log in</form></body></html>", "is a web page"),
         (b"\xef\xbb\xbf<HTML><body>", "is a web page"),
         (b'<?xml version="1.0"?><!DOCTYPE html PUBLIC "a" "b"><html/>', "is a web page"),
@@ -504,15 +504,15 @@ def test_too_many_points_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
         (b"<rss/>", "looks like XML with <rss>"),
         (bytes(range(256)), "looks like a binary file"),
         (b"%PDF-1.7", "looks like a PDF"),
-        (b"<?xml ver", "is not a sound GPX file"),
-        (b"<gpx version=", "is not a sound GPX file"),
+        (b"<?xml ver", "is not a valid GPX file"),
+        (b"<gpx version=", "is not a valid GPX file"),
         (HEAD.encode() + b"</gpx>", "holds no track points, and no routes or waypoints"),
         (HEAD.encode() + b"<trk><trkseg/></trk></gpx>", "holds no track points"),
         (
             HEAD.encode() + b'<rte><rtept lat="1" lon="2"/><rtept lat="1" lon="2"/></rte><wpt lat="1" lon="2"/></gpx>',
             "only 1 route with 2 points and 1 waypoint",
         ),
-        (HEAD.encode() + b"<metadata><</metadata>" + document(point(0)).encode(), "the file is damaged in line 3"),
+        (HEAD.encode() + b"<metadata><</metadata>" + document(point(0)).encode(), "the file is damaged on line 3"),
     ],
 )
 def test_what_is_no_track_is_named(data: bytes, says: str) -> None:

@@ -91,9 +91,9 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
     "commas between": (SAMPLE.replace(b"3.2000100 55.5000200 1.5", b"3.20001,55.50002,1.5"), 5, 1, 1, ""),
     "a line copy of the track": (SAMPLE, 5, 1, 1, "a copy of it, so the timed one was taken"),
     "a thinned copy": (kml(placemark(gx_track()), placemark(line_string(PLACES[::4]))), 5, 1, 0, "a copy of it"),
-    "a plan beside the track": (
+    "a plan as well as the track": (
         kml(placemark(gx_track()), placemark(line_string([(3.3, 55.6), (3.31, 55.6)]))),
-        *(5, 1, 0, "1 line without times, with 2 points, beside the timed track: taken for a plan"),
+        *(5, 1, 0, "The file also holds 1 line without times, with 2 points: taken for a plan"),
     ),
     "lines": (kml(placemark(TWO)), 7, 2, 0, ""),
     "a line with a time span": (
@@ -108,7 +108,7 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
         0,
         "1 track point",
     ),
-    "a polygon beside": (kml(placemark(gx_track()), placemark(POLYGON)), 5, 1, 0, "1 polygon beside the track"),
+    "a polygon beside": (kml(placemark(gx_track()), placemark(POLYGON)), 5, 1, 0, "The file also holds 1 polygon"),
     "byte order mark, CRLF": (b"\xef\xbb\xbf" + SAMPLE.replace(b"\n", b"\r\n"), 5, 1, 1, ""),
     "UTF-16": (SAMPLE.decode().replace("UTF-8", "UTF-16").encode("utf-16"), 5, 1, 1, ""),
     "windows-1252": (SAMPLE.decode().replace("peg A", "peg Å").encode("cp1252"), 5, 1, 1, "read as windows-1252"),
@@ -119,7 +119,7 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
         *(3, 1, 0, "The last point is unfinished and was left out"),
     ),
     "a bare & in a name": (SAMPLE.replace(b"<name>", b"<name>by A & B ", 1), 5, 1, 1, "1 times an & stands alone"),
-    "packed": (zipped(("doc.kml", SAMPLE), ("files/a.png", b"x")), 5, 1, 1, "Read 'doc.kml' out of the archive"),
+    "packed": (zipped(("doc.kml", SAMPLE), ("files/a.png", b"x")), 5, 1, 1, "Read 'doc.kml' from the archive"),
 }
 
 
@@ -173,7 +173,7 @@ def test_waypoints_have_their_words_without_tags_and_their_time() -> None:
         "by the wall",
         NINE_S + 1,
     )
-    assert recording.names == ("walk",) and "1 waypoint beside the track" in recording.notes
+    assert recording.names == ("walk",) and "The file also holds 1 waypoint" in recording.notes
 
 
 def test_html_becomes_plain_text() -> None:

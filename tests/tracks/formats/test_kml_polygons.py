@@ -117,7 +117,7 @@ def test_cut_off_at_every_byte() -> None:
     for cut in range(0, whole, 3):
         with pytest.raises(TrackError):
             polygons_of(FIELDS[:cut], "t.kml")
-    with pytest.raises(TrackError, match="not a whole KML file"):
+    with pytest.raises(TrackError, match="not a complete KML file"):
         polygons_of(FIELDS[: whole - 1], "t.kml")
     assert len(polygons_of(FIELDS[:whole], "t.kml")) == 3
 
@@ -166,5 +166,5 @@ def test_bare_ampersand_in_a_name_is_read_as_meant_and_told() -> None:
 def test_bare_ampersand_does_not_make_a_file_whole_that_is_cut_off() -> None:
     """A boundary that is cut off behind such a name is refused all the same."""
     text = placemark(polygon("3,55 4,55 4,56"), "Hill & Dale")
-    with pytest.raises(TrackError, match="not a whole KML file"):
+    with pytest.raises(TrackError, match="not a complete KML file"):
         read_kml_polygons(text[: text.index(b"</coordinates>")], "t.kml")

@@ -156,7 +156,7 @@ def test_limit_is_exact() -> None:
 
 def test_archives_with_one_file_that_is_meant() -> None:
     """An archive is read if there is one file in it that can be meant: a KMZ's main part, or the only track."""
-    assert unpack(zipped(doc__kml=FIELDS, icon__png=b"x"), "a.kmz") == (FIELDS, ("Read 'doc.kml' out of the archive",))
+    assert unpack(zipped(doc__kml=FIELDS, icon__png=b"x"), "a.kmz") == (FIELDS, ("Read 'doc.kml' from the archive",))
     assert unpack(zipped(doc__kml=FIELDS, other__kml=b""), "a.kmz")[0] == FIELDS
     assert unpack(zipped(readme__txt=b"", Walk__GPX=WALK), "a.zip")[0] == WALK
     for archive, says in (

@@ -183,7 +183,7 @@ def test_other_xml_is_no_tcx() -> None:
     """XML of another kind is named, and what was expected as well."""
     with pytest.raises(TrackError, match="is not a TCX file: it looks like GPX"):
         read_tcx(b"<gpx/>", "a.tcx")
-    with pytest.raises(TrackError, match="is not a sound TCX file"):
+    with pytest.raises(TrackError, match="is not a valid TCX file"):
         read_tcx(b"<?xml version='1.0'?><", "a.tcx")
 
 

@@ -107,15 +107,15 @@ def test_what_a_name_means(name: str, note: str, meaning: Meaning) -> None:
 @pytest.mark.parametrize(
     ("name", "said"),
     [
-        ("count x", "'x' is no number that a count can have"),
-        ("count -3", "'-3' is no number that a count can have"),
-        ("count 1.5", "'1.5' is no number"),
-        ("count 123456", "'123456' is no number"),
-        ("lane", "there is no number that a lane can have"),
-        ("lane 0", "'0' is no number that a lane can have"),
-        ("lane north", "'north' is no number"),
-        ("coil", "the word for a coil has no name after it"),
-        ("peg", "the word for a peg has no name after it"),
+        ("count x", "'x' is not a number that a count can have"),
+        ("count -3", "'-3' is not a number that a count can have"),
+        ("count 1.5", "'1.5' is not a number"),
+        ("count 123456", "'123456' is not a number"),
+        ("lane", "there is not a number that a lane can have"),
+        ("lane 0", "'0' is not a number that a lane can have"),
+        ("lane north", "'north' is not a number"),
+        ("coil", "a coil mark needs a name after the word"),
+        ("peg", "a peg mark needs a name after the word"),
     ],
 )
 def test_a_value_that_cannot_be_is_a_note_that_says_why(name: str, said: str) -> None:
@@ -197,8 +197,8 @@ def test_off_and_on_make_spans() -> None:
 @pytest.mark.parametrize(
     ("things", "said"),
     [
-        ((waypoint("on", 50),), "the search was not off"),
-        ((waypoint("off", 50), waypoint("off", 60), waypoint("on", 70)), "the search was off already"),
+        ((waypoint("on", 50),), "searching was not off"),
+        ((waypoint("off", 50), waypoint("off", 60), waypoint("on", 70)), "searching was already off"),
         ((waypoint("off", None),), "it has no time"),
         ((waypoint("off", -90),), "its time is outside this recording"),
         ((waypoint("coil small", 400),), "its time is outside this recording"),

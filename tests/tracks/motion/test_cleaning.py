@@ -233,7 +233,7 @@ def test_a_clock_on_few_fixes_is_no_clock() -> None:
     assert len(cleaned.fixes) == 100
     assert not cleaned.fixes.timed
     assert np.isnan(cleaned.fixes.t_s).all()
-    assert cleaned.notes == ("Only 40 of 100 fixes have a time, so no time was used",)
+    assert cleaned.notes == ("Only 40 of 100 fixes have a time, so times were not used",)
 
 
 def test_no_times_at_all() -> None:

@@ -114,7 +114,7 @@ def test_a_walk_recorded_twice_counts_once() -> None:
     (now,), (then,) = both.report.outings, alone.report.outings
     assert now.ground == then.ground and now.times == then.times
     assert [(r.file, r.twin_of) for r in now.recordings] == [("watch.gpx", None), ("phone.gpx", "watch.gpx")]
-    assert "which counts in its place" in now.recordings[1].notes[-1] and now.head.recorded == 1
+    assert "which counts instead" in now.recordings[1].notes[-1] and now.head.recorded == 1
 
 
 def test_what_only_one_of_two_recorders_has_is_not_lost() -> None:
