@@ -103,7 +103,9 @@ def read_file(
     except FileNotFoundError as error:
         raise error_type("is not there", file=file, hint="Check the name and the folder") from error
     except PermissionError as error:
-        raise error_type("you do not have permission to read it", file=file, hint="Change its permissions, or copy it") from error
+        raise error_type(
+            "you do not have permission to read it", file=file, hint="Change its permissions, or copy it"
+        ) from error
     except (OSError, ValueError) as error:
         words = reason(error) if isinstance(error, OSError) else str(error)
         raise error_type(f"cannot be read ({words})", file=file, hint="Copy it again from the recorder") from error

@@ -140,9 +140,9 @@ def _numbered(kind: str, rest: str) -> Meaning:
     digits = first.strip(".,:;#()\"'")
     if digits.isdecimal() and len(digits) <= MOST_DIGITS and int(digits) >= (kind == "lane"):
         return Meaning(kind, name, number=int(digits))
-    found = f"{first!r} is not a number" if first else "there is no number"
+    fault = f"{first!r} is not a number that a {kind} can have" if first else f"a {kind} mark needs a number"
     least = "1" if kind == "lane" else "0"
-    return Meaning(NOTE, "", why=f"{found} that a {kind} can have: a whole number of {least} or more was expected")
+    return Meaning(NOTE, "", why=f"{fault}: a whole number of {least} or more was expected")
 
 
 def _sized(kind: str, rest: str) -> Meaning:

@@ -731,7 +731,11 @@ def test_a_folder_that_cannot_be_read_hides_no_other(root: Path) -> None:
         with looking():
             cards = {card.key: card.fault for card in SiteRoot(sites).sites()}
             assert list(cards) == ["closed", "field", "half"]
-            assert cards["field"] == "" and "you do not have permission to read it" in cards["closed"] and "you do not have permission to read it" in cards["half"]
+            assert (
+                cards["field"] == ""
+                and "you do not have permission to read it" in cards["closed"]
+                and "you do not have permission to read it" in cards["half"]
+            )
             with pytest.raises(SiteError, match="you do not have permission to read it"):
                 view(sites / "closed")
 

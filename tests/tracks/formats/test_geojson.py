@@ -135,7 +135,7 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
         *(5, 5, 0, ""),
     ),
     "points beside a line": (geojson(LINE, *POINTS[:2]), 5, 5, 2, "The file also holds 2 waypoints"),
-    "a copy without times": (geojson(LINE, feature("LineString", PLACES)), 5, 5, 0, "a copy of it"),
+    "a copy without times": (geojson(LINE, feature("LineString", PLACES)), 5, 5, 0, "a copy of the track"),
     "a polygon beside": (geojson(LINE, feature("Polygon", RING)), 5, 5, 0, "The file also holds 1 polygon, not used"),
     "a feature without a shape": (
         geojson(LINE, {"type": "Feature", "geometry": None}),
@@ -238,7 +238,7 @@ def test_other_systems_are_not_wgs_84(name: str) -> None:
 def test_too_much_json_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """A file over the limit is refused before it is unpacked in memory."""
     monkeypatch.setattr(limits, "MAX_JSON_BYTES", 100)
-    with pytest.raises(TrackError, match="MB of JSON; more than"):
+    with pytest.raises(TrackError, match="MB of JSON; the limit is"):
         read_geojson(geojson(LINE), "a")
 
 

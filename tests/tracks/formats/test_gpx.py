@@ -347,7 +347,7 @@ def test_blank_lines_before_the_declaration() -> None:
     with pytest.raises(TrackError, match="line 4"):
         read_gpx(text.replace("<gpx", "<!DOCTYPE gpx><gpx").encode(), "t.gpx")
     assert "damaged on line 7:" in read_gpx(text.replace("</trkseg>", "</x>").encode(), "t.gpx").notes[0]
-    assert "in line 7, as when" in read_gpx(text[: text.index("</trkseg>")].encode(), "t.gpx").notes[0]
+    assert "on line 7, as happens when" in read_gpx(text[: text.index("</trkseg>")].encode(), "t.gpx").notes[0]
 
 
 # ------------------------------------------------------------------------------------------ broken-off files

@@ -89,8 +89,8 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
     "latitude 91": (SAMPLE.replace(b"<gx:coord>3.2000100 55.5000200", b"<gx:coord>3.2 91"), 5, 1, 1, ""),
     "decimal comma": (SAMPLE.replace(b"3.2000100 55.5000200 1.5", b"3,20001 55,50002 1,5"), 5, 1, 1, "decimal comma"),
     "commas between": (SAMPLE.replace(b"3.2000100 55.5000200 1.5", b"3.20001,55.50002,1.5"), 5, 1, 1, ""),
-    "a line copy of the track": (SAMPLE, 5, 1, 1, "a copy of it, so the timed one was taken"),
-    "a thinned copy": (kml(placemark(gx_track()), placemark(line_string(PLACES[::4]))), 5, 1, 0, "a copy of it"),
+    "a line copy of the track": (SAMPLE, 5, 1, 1, "a copy of the track, so the timed one was used"),
+    "a thinned copy": (kml(placemark(gx_track()), placemark(line_string(PLACES[::4]))), 5, 1, 0, "a copy of the track"),
     "a plan as well as the track": (
         kml(placemark(gx_track()), placemark(line_string([(3.3, 55.6), (3.31, 55.6)]))),
         *(5, 1, 0, "The file also holds 1 line without times, with 2 points: taken for a plan"),

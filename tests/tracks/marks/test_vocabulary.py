@@ -111,7 +111,7 @@ def test_what_a_name_means(name: str, note: str, meaning: Meaning) -> None:
         ("count -3", "'-3' is not a number that a count can have"),
         ("count 1.5", "'1.5' is not a number"),
         ("count 123456", "'123456' is not a number"),
-        ("lane", "there is not a number that a lane can have"),
+        ("lane", "a lane mark needs a number: a whole number of 1 or more was expected"),
         ("lane 0", "'0' is not a number that a lane can have"),
         ("lane north", "'north' is not a number"),
         ("coil", "a coil mark needs a name after the word"),

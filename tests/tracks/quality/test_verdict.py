@@ -26,7 +26,7 @@ START_S = 1_770_000_000.0
 INTERVAL, DROPOUT, PAUSE = "A fix every", "Drop-outs", "auto-pause"
 ROUNDED, HELD, WILD, TIMELESS = "rounded", "power saving", "jumped away", "No times"
 SNAPPED = "lock on road"
-EMPTY, UNSETTLED = "have no position", "were not settled"
+EMPTY, UNSETTLED = "have no position", "Positions had not settled"
 DISTANCE, SMART = "by distance", "smart recording"
 ALL = (INTERVAL, DROPOUT, PAUSE, ROUNDED, HELD, WILD, TIMELESS, SNAPPED, EMPTY, UNSETTLED, DISTANCE, SMART)
 
