@@ -114,7 +114,10 @@ class HintKind(Enum):
     )
     OUT_IS_A_LINK = ("Put a folder there, or choose another one with -o", "Put the folder itself there")
     OUT_IS_A_FILE = ("Choose another folder with -o", "Move the file out of the site")
-    OUT_CANNOT_BE_WRITTEN = ("Make room, or choose another folder with -o", "Make room, and draw the map again")
+    OUT_CANNOT_BE_WRITTEN = (
+        "Free some disk space, or choose another folder with -o",
+        "Free some disk space, and draw the map again",
+    )
     NO_SUCH_SITE = ("Start it with: fieldcomb new {site}", "It may have been renamed: look at the list of sites")
     NOT_A_FOLDER = ("Name the folder that fieldcomb new made", "Look at the list of sites")
     NOT_A_SITE = ("Start one with: fieldcomb new, or put site.toml back", "Make a new site, or put site.toml back")
