@@ -99,7 +99,7 @@ def walks_of_roster(rows: Sequence[RosterRow], roster: str, given: Sequence[Walk
     if gone:
         names = ", ".join(f"{row.file} (line {row.line})" for row in gone)
         hint = "Put them in the roster's folder, or leave the file empty in rows of people who did not record"
-        raise SiteError(f"these of its files are missing: {names}", file=file, hint=hint)
+        raise SiteError(f"some of its files are missing: {names}", file=file, hint=hint)
     left = [shown(walk.path) for walk in given if walk.path not in {used.path for used in walks}]
     if left:
         raise SiteError(f"has no row for {', '.join(left)}", file=file, hint="Add a row, or leave the file out")
