@@ -126,7 +126,7 @@ def _check_between(site: Site, chosen: Sequence[OutingEntry], between: tuple[str
     for outing_id in between:
         outing = site.outings[site.outing_number(outing_id)]
         if outing not in chosen:
-            hint = "Include it again with fieldcomb edit, or choose another date"
+            hint = "Include it again, or choose another date"
             raise UsageError(f"outing {outing_id!r} is left out of this report", hint=hint)
     if between[0] == between[1]:
         raise UsageError("--between was given the same outing twice", hint="Name two different outings")
