@@ -38,7 +38,7 @@ class FieldcombError(Exception):
 
     @property
     def on_page(self) -> str:
-        """The message for somebody in front of the page, who has fields and no command line."""
+        """The message for someone at the page, who has fields and no command line."""
         hint = self.hint.on_page if isinstance(self.hint, Hint) else self.hint
         return f"{self.fault}. {hint}" if hint else self.fault
 

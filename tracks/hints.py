@@ -139,7 +139,7 @@ class Hint:
 
     @property
     def on_page(self) -> str:
-        """The words for somebody in front of the page, who has fields and no command line.
+        """The words for someone at the page, who has fields and no command line.
 
         >>> HintKind.TAKE_BACK(outing="2026-03-07a").on_page
         'Include it again on the page of outing 2026-03-07a'

@@ -90,7 +90,7 @@ def addition_to(site: Site, given: WalksToAdd, say: Say) -> Addition:
     """Read and check walks as ``add`` does, and return what would be written; each is read, cleaned and walked once."""
     typed = given.typed
     known, coil = keep_coil(site, typed.coil, typed.swath, typed.sweep)
-    # The swing typed beside a new name belongs to the coil, so that correcting it there corrects all its outings.
+    # The swing typed with a new name belongs to the coil, so that correcting it there corrects all its outings.
     typed = replace(typed, coil=coil) if known is site else replace(typed, coil=coil, swath=None, sweep=None)
     site, walks = _own_coils(known, given.walks)
     swing_of(site.settings, typed)

@@ -90,8 +90,8 @@ def by_coil(settings: Settings, typed: Sequence[Typed], item: RecordingInput) ->
     for number, (window, (_, name)) in enumerate(zip(windows, pieces, strict=True)):
         swing = item.swing if name == item.swing.coil.name else swing_with(settings, typed, name)
         marks = _made_in(item.marks, number, starts)
-        told = () if number else (*item.mark_notes, *notes)  # once for the file
-        cut.append(replace(item, window=window, swing=swing, marks=marks, mark_notes=told))
+        mark_notes = () if number else (*item.mark_notes, *notes)  # once for the file
+        cut.append(replace(item, window=window, swing=swing, marks=marks, mark_notes=mark_notes))
     return tuple(cut)
 
 
@@ -129,7 +129,7 @@ def _made_in(marks: Sequence[Mark], number: int, starts: Sequence[float | None])
 
 
 def has_clock(track: Track) -> bool:
-    """Tell whether so many fixes have times that cleaning keeps them."""
+    """Whether enough fixes have times for cleaning to keep the times."""
     placed = np.isfinite(track.lon_deg) & np.isfinite(track.lat_deg)
     known = int((placed & np.isfinite(track.time_s)).sum())
     return known >= max(2, int(placed.sum()) / 2)

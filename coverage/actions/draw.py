@@ -28,7 +28,7 @@ def draw_site(
 
     out : the output folder; the site's own if not given. Only in the site's own are results kept for the next time.
     since : only outings from this day on.
-    between : (id, id), two outings to set beside each other.
+    between : (id, id), two outings to compare.
     depth_m : how deep below the soil it is asked what the coil itself covered.
     added : outings that were just added, whose walks need not be read again.
     say, progress : take notes for the user, and how far the work is.

@@ -1,4 +1,4 @@
-"""Searchers as they are shown: by initials, so that a map that is passed on names nobody."""
+"""Searchers as they are shown: by initials, so that a map that is passed on names no one."""
 
 import re
 from collections.abc import Iterable

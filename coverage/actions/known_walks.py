@@ -75,12 +75,12 @@ def _near_in_time(site: Site, days: set[str]) -> Iterator[_Old]:
                 path = site.folder / TRACKS / entry.stored
                 data = read_file(path)
                 if hashlib.sha256(data).hexdigest() != entry.sha256:
-                    continue  # the report tells of it
+                    continue  # the report says so
                 window = window_of(entry.start, entry.end, site.settings.zone)
                 swing = swing_of(site.settings, entry.typed, outing.typed)
                 recording = read_recording(data, shown(entry.name))
             except FieldcombError:
-                continue  # a fault of the site is for the report to tell; it must not stop a new walk
+                continue  # the report names faults of the site; they must not stop a new walk
             yield _Old(outing, entry, RecordingInput(entry.name, recording, swing, entry.searcher, window))
 
 

@@ -36,7 +36,7 @@ CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long befor
 class ReadIn:
     """What was read from one file: fixes in it, those left out by reason, how it was swung, and what there is to say.
 
-    coil_assumed : nobody named a coil, neither now nor as the site's default.
+    coil_assumed : no coil was named, neither now nor as the site's default.
     """
 
     file: str

@@ -51,7 +51,7 @@ def new_site(
     try:
         new_folder(folder, files | {LOCK: b""})
     except OSError as error:
-        if error.errno in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):  # somebody else was quicker
+        if error.errno in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):  # someone else was quicker
             _check_free(folder)
         problem = f"the site cannot be written ({reason(error)}); nothing was changed"
         hint = "Free some disk space, or choose a folder that you can write to"

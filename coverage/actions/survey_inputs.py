@@ -78,7 +78,7 @@ def survey_inputs(
 def _others(
     site: Site, chosen: Sequence[OutingEntry], short: Mapping[str, str], pegs: tuple[Peg, ...]
 ) -> tuple[tuple[OutingInput, ...], list[str]]:
-    """Outings that are not in the report, for the ground that they marked; one that is at fault is told, not fatal."""
+    """Outings that are not in the report, for the ground that they marked; a faulty one is reported, not fatal."""
     others: list[OutingInput] = []
     notes = []
     for number, outing in enumerate(site.outings):

@@ -32,7 +32,7 @@ class AreaShape:
     """One of the user's areas in site metres; kind is site, no-go, blocked, filled, junk or walked.
 
     since, until : the first and last day that it holds, in the site's zone, or None. depth_cm : of filled ground.
-    per_m2 : of junk, how many pieces lie on a square metre, as somebody says.
+    per_m2 : of junk, how many pieces lie on a square metre, as the user estimates.
     marked_in : id of the outing in which a mark made it; empty for an area that the user drew.
     A no-go or blocked area that is over by the latest outing has the kind ``ended`` where it is drawn.
     """

@@ -229,7 +229,7 @@ def _largest(shape: Shape) -> Polygon:
 
 
 def astray(path: RingPoints, edge: Polygon) -> list[Astray]:
-    """Find the pieces of a walk that lead 5 m or more away from the edge, and tell stubs from second times round."""
+    """Find the pieces of a walk that lead 5 m or more away from the edge: stubs, or a second time round."""
     away = shapely.distance(edge.exterior, shapely.points(path))
     way = along_m(path)
     out = []

@@ -31,7 +31,7 @@ from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import format_area, format_duration, format_length
 
 MOST_DOUBT = 0.10  # of the ground inside
-TOLD_DOUBT_M2 = 0.5
+NOTED_DOUBT_M2 = 0.5
 OVERLAP_M = 5.0  # a shorter walk along the edge is not worth a word
 NO_TRANSIT_M_S = 1000.0  # round an edge people walk as fast as they like
 
@@ -181,7 +181,7 @@ def _doubtful(read: Readings, edge: Polygon, times: int, frame: SiteFrame, check
 def _summary(edge: Polygon, read: Readings) -> tuple[str, str]:
     """Say how large the ground is, and how much of it is in doubt."""
     size = f"The edge encloses {format_area(edge.area)} and is {format_length(edge.length)} long"
-    if read.doubt_m2 < TOLD_DOUBT_M2:
+    if read.doubt_m2 < NOTED_DOUBT_M2:
         return size, "The walk leaves none of it in doubt; the receiver's own error is not counted here"
     share = f"{100 * read.doubt_m2 / edge.area:.1f}"
     share = "under 0.1" if share == "0.0" else share

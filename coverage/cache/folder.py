@@ -67,7 +67,7 @@ class Shelf:
     def tidy(self) -> None:
         """Throw away what was not used, the oldest first, until all is no more than twice what was used.
 
-        Only what the list names is counted and thrown away: files that somebody else put there stay.
+        Only what the list names is counted and deleted: files that someone else put there stay.
         """
         if self.closed:
             return

@@ -25,7 +25,7 @@ def say(note: str | Hint) -> None:
 
 
 class Progress:
-    """A line that tells how far the work is; only on a terminal, and only when the work takes over a second."""
+    """A progress line; only on a terminal, and only when the work takes over a second."""
 
     def __init__(self) -> None:
         self._wanted = sys.stderr.isatty()

@@ -40,7 +40,7 @@ class Coil:
 
     @property
     def default_swath_m(self) -> float:
-        """Swing width taken when nobody measured it."""
+        """Swing width assumed when none was measured."""
         return round(DEFAULT_TRAVEL_M + self.width_m, 6)
 
 

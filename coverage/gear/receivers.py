@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from fieldcomb.tracks.units import parse_length_m
 
-# 95 % of fixes lie within so many sigma of the true place, by the Rayleigh distribution: P = 1 - exp(-r^2 / 2 sigma^2).
+# 95 % of fixes lie within this many sigma of the true place, by the Rayleigh distribution: P = 1 - exp(-r^2 / 2
+# sigma^2).
 R95_SIGMAS = math.sqrt(-2 * math.log(0.05))  # 2.44775
 
 

@@ -87,7 +87,7 @@ def make_swing(
 
 
 def check_sweep_s(sweep_s: float) -> float:
-    """Return the seconds of one sweep; UsageError when nobody swings like that."""
+    """Return the seconds of one sweep; UsageError when that is not possible."""
     low, high = SWEEP_LIMITS_S
     if not low <= sweep_s <= high:
         hint = f"One sweep, from one side to the other, takes {low:g} to {high:g} s"

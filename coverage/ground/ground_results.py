@@ -30,4 +30,4 @@ class Strip:
     centre: tuple[float, float]  # lon, lat in degrees
     shape: Polygon | MultiPolygon
     confidence: float | None = None  # chance that at least half of it is unswept at that place; None: not estimated
-    tier: str | None = None  # certain | likely; None: cannot be told, or was not estimated
+    tier: str | None = None  # certain | likely; None: may only be receiver error, or was not estimated

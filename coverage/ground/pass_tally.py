@@ -110,7 +110,7 @@ class PassTally:
         self.not_recorded = np.zeros(shape, bool)
 
     def add(self, swept: OutingPasses) -> OutingGround:
-        """Add one outing and tell what it brought; outings must come in order of time."""
+        """Add one outing and return what it contributed; outings must come in order of time."""
         here = swept.here
         inside = self.inside[here]
         now = (swept.passes[swept.there] > 0) & inside

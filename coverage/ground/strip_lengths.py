@@ -19,8 +19,8 @@ Labels = NDArray[np.int32]  # (rows, cols), the number of the piece that a cell 
 NODE_M = 0.5  # cells are put together into nodes of about this size to measure along a strip
 BENT = 1.15  # times the distance of its ends: a way over nodes is up to 1.08 times as long as it is
 LABELS_AT_ONCE = 500_000  # a large site may be missed nearly whole
-OPEN_CELLS = 300_000  # open ground is wide, so its length is measured on so many cells of the site at most
-REACH_CELLS = 3_000_000  # and its width on so many
+OPEN_CELLS = 300_000  # open ground is wide, so its length is measured on at most this many cells of the site
+REACH_CELLS = 3_000_000  # and its width on at most this many
 
 
 def row_blocks(shape: tuple[int, ...], per: int = 1) -> Iterator[slice]:
@@ -194,7 +194,7 @@ def _straight(labels: Labels, cell_m: float, count: int) -> tuple[Floats, Floats
     xx, yy, xy = np.zeros(count), np.zeros(count), np.zeros(count)
     for k, x, y, long in _piece_runs(labels):
         x, y = x - x0[k], y - y0[k]
-        own = (long * long - 1) / 12  # mean square of whole steps about the middle of so many
+        own = (long * long - 1) / 12  # mean square of that many whole steps about their middle
         for total, value in ((xx, x * x + own), (yy, y * y), (xy, x * y)):
             total += np.bincount(k, weights=value * long, minlength=count)
     turn = 0.5 * np.arctan2(2 * xy, xx - yy)

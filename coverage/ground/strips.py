@@ -91,7 +91,7 @@ def _join_stubs(labels: Labels, count: int, most_cells: float) -> None:
     """Join strips no longer than half of open ground's least width to the piece that they touch most.
 
     Such are the end of a strip where it meets the edge of the site, and the corners of open ground, into which no disc
-    fits; nobody walks them by themselves.
+    fits; they are not worth a walk of their own.
     """
     from scipy.ndimage import find_objects
 

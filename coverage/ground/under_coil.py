@@ -35,7 +35,7 @@ from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
 
 PIECE_S = 30  # long enough to smooth a receiver's error at walking pace, short enough to see a change of pace
-LOST_STEPS = 2048  # of -log(left) are kept to so many parts of one
+LOST_STEPS = 2048  # parts of one in which -log(left) is kept
 CELLS_AT_ONCE = 1_000_000
 ALL = 20.0  # -log(left) from which on nothing is left: two billionths
 _LEFT = np.exp(-np.arange(65536) / LOST_STEPS).astype(np.float32)
@@ -146,7 +146,7 @@ class UnderCoil:
     swings: dict[str, set[Swing]] = field(default_factory=dict)
 
     def add(self, walks: Sequence[SwungWalk], swept: OutingPasses) -> Under:
-        """Add one outing and tell its own share; some rows at a time, since several numbers are needed of each cell."""
+        """Add one outing and return its own share; a few rows at a time, since each cell needs several numbers."""
         rows, cols = swept.here
         known: dict[str, _Pieces] = {}
         complete = True
@@ -168,7 +168,7 @@ class UnderCoil:
             band = slice(first, min(first + step, rows.stop - rows.start))
             under += self._add_rows(known, swept, band)
         guessed = any(not w.swing.sweep_measured for w in walks)
-        return self._told(under, guessed) if complete else Under(None)
+        return self._under(under, guessed) if complete else Under(None)
 
     def _leave_out(self, name: str, passed: Mask, here: Slices) -> None:
         """Remember ground that was swept without a clock: how much of it lay under the coil is not known."""
@@ -221,14 +221,14 @@ class UnderCoil:
         if name not in self.by_coil:
             return Under(None, left_out=left_out)
         guessed = any(not swing.sweep_measured for swing in self.swings[name])
-        return replace(self._told(self._sum([self.by_coil[name]]), guessed), left_out=left_out)
+        return replace(self._under(self._sum([self.by_coil[name]]), guessed), left_out=left_out)
 
     def together(self) -> Under:
         """All outings together that have times."""
         if not self.by_coil:
             return Under(None, left_out=self.left_out)
         guessed = any(not swing.sweep_measured for name in self.by_coil for swing in self.swings[name])
-        return replace(self._told(self._sum(list(self.by_coil.values())), guessed), left_out=self.left_out)
+        return replace(self._under(self._sum(list(self.by_coil.values())), guessed), left_out=self.left_out)
 
     def _sum(self, layers: Sequence[Lost]) -> Floats:
         """How many cells all layers together have under the coil, (1 or 2,); some rows at a time."""
@@ -240,7 +240,7 @@ class UnderCoil:
             under += (1 - left).sum(axis=(1, 2), dtype=np.float64)
         return under
 
-    def _told(self, under: Floats, guessed: bool) -> Under:
+    def _under(self, under: Floats, guessed: bool) -> Under:
         """Make percent of the site of numbers of cells."""
         pct = 100 * under / np.count_nonzero(self.inside)
         return Under(float(pct[0]), float(pct[-1]), float(pct[0])) if guessed else Under(float(pct[0]))
@@ -252,8 +252,8 @@ class UnderCoil:
             for swing in self.swings.get(name, ())
             for sweep_s in set(sweeps_s(swing))
         ]
-        told = [pace for pace in found if pace is not None]
-        return (min(told), max(told)) if told else (None, None)
+        paces = [pace for pace in found if pace is not None]
+        return (min(paces), max(paces)) if paces else (None, None)
 
     def filled(self, areas: Sequence[AreaShape]) -> tuple[FilledResult, ...]:
         """Tell of each filled area of known depth which coils could hear down to the old surface."""

@@ -15,7 +15,7 @@ class RecordingInput:
     """One recording and what was typed for it; ``window`` is (from, to) in Unix seconds, half open.
 
     marks : those made in the window. off : spans without searching. mark_notes : sentences on the marks.
-    pegs : those of the site. spacings : between lanes, as typed for it; marks may tell more of them.
+    pegs : those of the site. spacings : between lanes, as typed for it; marks may add more.
     given_as : what messages call the file, where that is not ``file``.
     """
 

@@ -66,7 +66,7 @@ def tie_to_pegs(
     """Match marks to pegs by their names, and take the drift off that the touches show.
 
     marks : those of each file of the walk.
-    pegs : the site's pegs; without any nothing is done and nothing told.
+    pegs : the site's pegs; without any, nothing is done and nothing reported.
     fixes : cleaned fixes of all files.
     frame : the site's, for the places of marks.
     gps : class of the receiver, or a length as typed.
@@ -75,10 +75,10 @@ def tie_to_pegs(
     """
     if not pegs or not any(marks):
         return Tied(fixes), ()
-    touches, told = _matched(marks, pegs, fixes, frame)
+    touches, notes = _matched(marks, pegs, fixes, frame)
     placed = receiver(gps)
     tied = tie(fixes, touches, placed.slow_m, placed.fast_m)
-    return tied, (*told, *_unused(tied.unused), *_sparse(tied))
+    return tied, (*notes, *_unused(tied.unused), *_sparse(tied))
 
 
 def _matched(
@@ -101,7 +101,7 @@ def _matched(
             nowhere.append(mark.name)
         else:
             touches.append(Touch(peg, math.nan if time_s is None else time_s, source))
-    return touches, _told(strange, nowhere, by_place)
+    return touches, _match_notes(strange, nowhere, by_place)
 
 
 def _by_place(mark: PegMark, peg: Peg, fixes: Fixes, source: int, frame: SiteFrame) -> float | None:
@@ -131,7 +131,7 @@ def _names(names: Sequence[str]) -> str:
     return ", ".join(dict.fromkeys(names))
 
 
-def _told(strange: Sequence[str], nowhere: Sequence[str], by_place: int) -> list[str]:
+def _match_notes(strange: Sequence[str], nowhere: Sequence[str], by_place: int) -> list[str]:
     said = []
     if strange:
         said.append(f"Peg marks that are not in pegs.csv, not used: {_names(strange)}")

@@ -121,7 +121,7 @@ class WalkedChain:
 
     @property
     def seen(self) -> Seen:
-        """What tells whether another recording is of the same person."""
+        """What shows whether another recording is of the same person."""
         first = self.chain[0]
         best = -min(VERDICTS.index(result.verdict) for result in self.results)
         rank = (best, self.walk.search_m, len(self.cleaned.fixes))
@@ -163,7 +163,7 @@ def join_walks(outing: OutingInput, walked: Sequence[WalkedChain], frame: SiteFr
         else:
             rest = _only_here(one, walked[number], frame)
             walks += [part.swung for part in rest]
-            results += [_told_as_double(result, walked[number], rest) for result in one.results]
+            results += [_marked_as_double(result, walked[number], rest) for result in one.results]
     nameless = sum(one.chain[0].searcher is None and n is None for one, n in zip(walked, instead, strict=True))
     recorded = len({one.chain[0].searcher for one in walked} - {None}) + nameless
     return WalkedOuting(
@@ -236,7 +236,7 @@ def _only_here(one: WalkedChain, counted: WalkedChain, frame: SiteFrame) -> list
     return rest
 
 
-def _told_as_double(result: RecordingResult, counted: WalkedChain, rest: Sequence[WalkedChain]) -> RecordingResult:
+def _marked_as_double(result: RecordingResult, counted: WalkedChain, rest: Sequence[WalkedChain]) -> RecordingResult:
     file = counted.chain[0].file
     said = f"The same person at the same time as {file}, which counts instead; this one is kept"
     lasting_s = sum(part.walk.times.searching_s for part in rest if part.walk.times)

@@ -15,7 +15,7 @@ MOST_WORD_LETTERS = 20
 MOST_OF_NAME = 100
 
 # What each mark does, and an example, by the kind of mark.
-_TOLD = {
+_MEANINGS = {
     "off": ("from here you are not searching", "off"),
     "on": ("you are searching again", "on"),
     "coil": ("from here on with another coil: its name, or its size", "coil small"),
@@ -69,7 +69,7 @@ def _mark(kind: str, words: Mapping[str, str], coils: Sequence[CoilRow]) -> Mark
     own = [word for word, meant in words.items() if meant == kind and word != fold(kind)]
     shown = [_short(word) for word in own[:MOST_WORDS]]
     more = [f"{len(own) - len(shown)} more"] if len(own) > len(shown) else []
-    does, example = _TOLD[kind]
+    does, example = _MEANINGS[kind]
     if kind == "coil" and coils:
         example = f"coil {coils[-1].name}"
     return MarkRow((kind, *shown, *more), does, example)

@@ -47,13 +47,13 @@ _HATCH = (
 def edge_html(walked: WalkedEdge, name: str) -> str:
     """Return the page; the same walk gives the same text. ``name`` is the site's."""
     notes = walked.area.notes
-    told = {mend.text for mend in walked.mends}
+    mended = {mend.text for mend in walked.mends}
     kinds = [kind for kind in MEND_SIGNS if any(mend.kind == kind for mend in walked.mends)]
     return fill(
         "pages/templates/edge.html",
         name=name,
         summary=notes[:2],
-        notes=[note for note in notes[2:] if note not in told],
+        notes=[note for note in notes[2:] if note not in mended],
         mends=[(Markup(_sample(mend.kind)), mend.text) for mend in walked.mends],
         key=[(Markup(_sample(kind)), MEND_NAMES[kind]) for kind in kinds],
         lines=[(Markup(_line_sample(kind)), text) for kind, text in _lines(walked)],

@@ -1,7 +1,8 @@
 """Colours, patterns and signs of the map, and the board on which layers are chosen.
 
 Passes are one hue from light to dark, so that they also part in grey; what was missed is vermilion, which people who
-mix up red and green still tell from indigo; and every area has a pattern of its own, so that nothing hangs on colour.
+confuse red and green can still distinguish from indigo; and every area has its own pattern, so that nothing depends
+on colour.
 """
 
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ PACE_NAMES = (
 )
 
 # Searched for, by class of target: one hue from dark to light; ground where the class was heard and left is striped,
-# so that it can be told from both by its pattern. The last is the other half of the stripes.
+# so that its pattern distinguishes it from both. The last is the other half of the stripes.
 SEARCHED_COLOURS = ("#ffffff", "#5e0b40", "#b4558f", "#5e0b40", "#bdbdbd", "#f0d5e6")
 SEARCHED_NAMES = (
     "not passed over",
@@ -93,7 +94,8 @@ STOP_SIGNS = {"dig": "M-6 -5L6 -5L0 6z", "pause": "M-4 -4L4 -4L4 4L-4 4z", "brea
 STOP_NAMES = {"dig": "dig", "pause": "pause", "break": "break (over 10 minutes)"}
 
 
-# Signs for marks, drawn likewise and told apart by shape; what to leave alone is the largest, and the only one in red.
+# Signs for marks, drawn likewise and distinguished by shape; what to leave alone is the largest, and the only one in
+# red.
 MARK_SIGNS = {
     "stop": "M-5 -13L5 -13L13 -5L13 5L5 13L-5 13L-13 5L-13 -5zM-9 -2L9 -2L9 2L-9 2z",
     "keep": "M0 -11L3 -4L10 -3L5 2L6 9L0 6L-6 9L-5 2L-10 -3L-3 -4z",

@@ -35,7 +35,7 @@ from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.units import format_area, format_count, format_duration, format_length, format_number
 
 SHARE_TILE_M = 10.0  # ground shown as one where single strips cannot be placed
-STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and at most so many across the site: 3 pixels of a phone
+STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and the most stripes across the site: 3 pixels of a phone
 
 Json = dict[str, Any]
 

@@ -62,10 +62,10 @@ def strip_title(strip: Strip) -> str:
 
 def panel_html(report: Report, board: Board) -> str:
     """Return the whole panel as HTML."""
-    told = reportable(report.strips)
-    strips = [strip for strip in told if strip.kind == "strip"]
-    wide = [strip for strip in told if strip.kind != "strip"]
-    largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:MOST_LISTED]
+    listed = reportable(report.strips)
+    strips = [strip for strip in listed if strip.kind == "strip"]
+    wide = [strip for strip in listed if strip.kind != "strip"]
+    largest = sorted(listed, key=lambda strip: (-strip.area_m2, strip.id))[:MOST_LISTED]
     return fill(
         "pages/templates/panel.html",
         report=report,
@@ -76,7 +76,7 @@ def panel_html(report: Report, board: Board) -> str:
         shares=_shares(report),
         comb=comb([share for _, _, share in _shares(report)]),
         strips=strips,
-        told=told,
+        listed=listed,
         estimate=wording.format_estimate(report.total.estimate, _share(report.total, report)),
         under=wording.format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m),
         found_from=wording.format_least_width(report.total.found_from_m, report.total.estimate.strips_placed),

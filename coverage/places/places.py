@@ -19,10 +19,10 @@ from fieldcomb.tracks.frame import SiteFrame
 
 LANE, GAP, NOT_REACHED = "missed lane", "missed between passes", "not reached yet"
 # Chosen for this project.
-LANE_LENGTHS = 4.0  # a strip so many times as long as wide is a lane that was forgotten
+LANE_LENGTHS = 4.0  # a strip this many times as long as wide is a forgotten lane
 SAME_SHARE = 0.5  # ground that two pieces share by half is one place
 LIKELIER_UNSWEPT_PCT = 50.0  # ground never swept by less than this chance cannot be told
-LEAST_PLACE_M2 = 3.0  # a few swings; less is drawn, but nobody is sent there
+LEAST_PLACE_M2 = 3.0  # a few swings; anything smaller is drawn, but not listed as a place to go
 GO_MIN = 0.5  # common practice, no source: to walk to a place and find where it begins
 
 
@@ -78,7 +78,7 @@ def places_to_go(
     Parameters
     ----------
     strips : sequence of Strip
-        Missed ground that can be told; what cannot be told from the receiver's error must not be in it.
+        Missed ground that is certain or likely; what may only be receiver error must not be in it.
     pieces : sequence of TodoPiece
         Ground to do, of all coils.
     gains : sequence of CoilGains
@@ -126,7 +126,7 @@ def letter_of(number: int) -> str:
 
 
 def _rate(per_hour: float | None, per_100_m2: float) -> float:
-    # Without times nobody knows a pace; ground is then compared by its gain alone.
+    # Without times there is no pace; ground is then compared by its gain alone.
     return round(per_100_m2 if per_hour is None else per_hour, 9)
 
 

@@ -21,9 +21,9 @@ COMPASS = tuple(word for pair in zip(CARDINAL, BETWEEN, strict=True) for word in
 # Chosen for this project, so that a site of any outline has at most four sides and a person finds them.
 CORNER_SHARE = 0.05  # of the square root of the site's area: smaller bends are no corners
 NEAR_PEG_M = 25.0  # farther away, a peg helps less than a side does
-AT_SIDE_M = 3.0  # so near a side, nobody measures how far in it is
+AT_SIDE_M = 3.0  # this close to a side, how far in it is does not matter
 AT_END_M = 5.0
-MOST_SHARE, PART_SHARE = 0.5, 0.1  # so large, a place is a part of the site and nobody measures to it
+MOST_SHARE, PART_SHARE = 0.5, 0.1  # a place this large is a part of the site, not a distance from something
 MIDDLE_SHARE = 0.1  # of the square root of the site's area
 
 
@@ -40,7 +40,7 @@ class Side:
 class Landmarks:
     """What a person can find on the ground: sides and pegs, in site metres.
 
-    middle : to tell from where there is neither. whole : what it is the middle of, in words.
+    middle : where to measure from if there is neither. whole : what it is the middle of, in words.
     """
 
     area_m2: float
@@ -53,7 +53,8 @@ class Landmarks:
 def landmarks(shape: BaseGeometry, given: bool, pegs: Sequence[Peg] = ()) -> Landmarks:
     """Return the landmarks of a site.
 
-    shape : the site in metres. given : whether somebody drew its edge; no one finds the edge of ground between walks.
+    shape : the site in metres. given : whether its edge was drawn; the edge of ground between walks cannot be found
+    on site.
     """
     parts = [part for part in shapely.get_parts(shape) if isinstance(part, Polygon) and not part.is_empty]
     largest = max(parts, key=lambda part: part.area, default=None)
@@ -115,7 +116,7 @@ def _from_point(at: Point, x_m: float, y_m: float, name: str) -> str:
 
 
 def _metres(length_m: float) -> str:
-    """Whole metres below 10, fives below 100, tens from there on: as far as paces and a receiver can tell."""
+    """Whole metres below 10, fives below 100, tens from there on: as precise as paces and a receiver allow."""
     step = 1 if length_m < 9.5 else 5 if length_m < 97.5 else 10
     return f"{max(step, round(length_m / step) * step)} m"
 
@@ -169,7 +170,7 @@ def _runs_round(faces: NDArray[np.intp]) -> list[list[int]]:
 
 
 def _end_words(line: LineString, middle: Point, words: Sequence[str]) -> tuple[str, str]:
-    """Name both ends of a side by the cardinal words that tell them apart: along it, or from the site's middle."""
+    """Name both ends of a side by the cardinal words that distinguish them: along it, or from the site's middle."""
     start, end = Point(line.coords[0]), Point(line.coords[-1])
     if words is BETWEEN:
         return _compass(start.x - middle.x, start.y - middle.y, CARDINAL), _compass(

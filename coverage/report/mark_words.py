@@ -10,9 +10,9 @@ from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.tracks.marks.vocabulary import NOTE, PRESS, Mark
 from fieldcomb.tracks.units import format_count, format_length, iso_utc, parse_zone
 
-MOST_TOLD = 12
+MOST_MARKS_NAMED = 12
 
-# One and several of each kind, in the order in which they are told.
+# Singular and plural of each kind, in the order in which they are listed.
 _COUNTED = {
     "keep": ("kept", "kept"),
     "junk": ("junk", "junk"),
@@ -105,7 +105,7 @@ def tell_marks(marks: Sequence[Mark], notes: Sequence[str], zone: str) -> Iterat
     if marks:
         yield f"{format_count(len(marks), 'mark')}: {format_marks(marks)}"
     telling = [mark for mark in marks if mark.kind in ("off", "on", "coil", "blocked", "stop")]
-    said = [f"{format_mark(mark)} at {clock(mark.time_s, zone)}" for mark in telling[:MOST_TOLD]]
+    said = [f"{format_mark(mark)} at {clock(mark.time_s, zone)}" for mark in telling[:MOST_MARKS_NAMED]]
     if said:
         more = f", and {len(telling) - len(said)} more" if len(telling) > len(said) else ""
         yield f"marked ({zone}): {', '.join(said)}{more}"

@@ -246,25 +246,25 @@ _STRIP_WIDTHS = (13, 9, 9)
 
 
 def _missed(report: Report) -> Iterator[str]:
-    told = reportable(report.strips)
-    strips = [strip for strip in told if strip.kind != "open"]
-    ground = [strip for strip in told if strip.kind == "open"]
+    listed = reportable(report.strips)
+    strips = [strip for strip in listed if strip.kind != "open"]
+    ground = [strip for strip in listed if strip.kind == "open"]
     yield "Missed ground"
     if not report.strips:
         yield "  no strip or open ground of 0.5 m2 or more"
         return
     said = f"{format_count(len(strips), 'strip')}, {format_area(sum(s.area_m2 for s in strips))}"
     said += f"; {format_count(len(ground), 'piece')} of open ground, {format_area(sum(s.area_m2 for s in ground))}"
-    if len(told) < len(report.strips):
+    if len(listed) < len(report.strips):
         said = f"certain or likely: {said}"
-        untold = len(report.strips) - len(told)
-        pieces = format_count(untold, "more piece")
+        unlisted = len(report.strips) - len(listed)
+        pieces = format_count(unlisted, "more piece")
         yield from _sentence(f"{pieces} may only be receiver error: not listed", 2)
-    largest = sorted(told, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
+    largest = sorted(listed, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
     largest.sort(key=lambda strip: strip.tier or "")
-    more = len(told) - len(largest)
-    yield from _sentence(f"{said}{'. The largest:' if more else ':' if told else ''}", 2)
-    if not told:
+    more = len(listed) - len(largest)
+    yield from _sentence(f"{said}{'. The largest:' if more else ':' if listed else ''}", 2)
+    if not listed:
         return
     heads = _right(("area", "length", "width"), _STRIP_WIDTHS)
     yield f"{'':9}{heads}  {'runs':<36} latitude, longitude"

@@ -83,7 +83,7 @@ def format_piece_junk(piece: TodoPiece) -> str:
 
 
 def searched_lines(report: Report) -> Iterator[str]:
-    """What was searched for, by class of target; one line where nobody said what was dug."""
+    """What was searched for, by class of target; one line if what was dug is not stated."""
     if not report.searched_for:
         return
     if all(one.whole_pct == one.part_pct == one.none_pct == 0 for one in report.searched_for):
@@ -107,18 +107,18 @@ def junk_lines(junk: JunkResult | None) -> Iterator[str]:
     """What is known of junk, and how well."""
     if junk is None:
         return
-    told = []
+    parts = []
     if junk.squares:
-        told.append(f"{format_count(junk.signals, 'signal')} in {format_count(junk.squares, 'count square')}")
+        parts.append(f"{format_count(junk.signals, 'signal')} in {format_count(junk.squares, 'count square')}")
     if junk.dug:
-        told.append(f"{format_count(junk.dug, 'piece')} dug: a lower bound, since nails are left in the ground")
-    if told and junk.then_per_m2 is not None and junk.now_per_m2 is not None:
+        parts.append(f"{format_count(junk.dug, 'piece')} dug: a lower bound, since nails are left in the ground")
+    if parts and junk.then_per_m2 is not None and junk.now_per_m2 is not None:
         where = f"on the {format_percent(100 - junk.not_measured_pct, 0)} of the site where anything is known"
         bound = junk.counted_pct == junk.drawn_pct == junk.assumed_pct == 0
         now = "what is left is not known" if bound else f"{junk.now_per_m2:.2g} now"
         dense = f"{'at least ' if bound else ''}{junk.then_per_m2:.2g} per m2 before digging, {now}"
         error = f", a rough guess (± {format_percent(junk.error_pct, 0)})" if junk.error_pct else ""
-        yield f"{'; '.join(told)}. {where[:1].upper()}{where[1:]}: {dense}{error}"
+        yield f"{'; '.join(parts)}. {where[:1].upper()}{where[1:]}: {dense}{error}"
     if junk.not_measured_pct >= 0.05:
         share = format_percent(junk.not_measured_pct, 0)
         yield f"{NOT_MEASURED}: {share} of the site. A count square (mark count 14) helps most"

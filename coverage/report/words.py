@@ -66,7 +66,7 @@ def format_lat_lon(lon_lat_deg: tuple[float, float]) -> str:
 
 
 def format_pegs(count: int, before_m: float, after_m: float) -> str:
-    """How far off a receiver was at the pegs; what one touch alone is worth cannot be told.
+    """How far off a receiver was at the pegs; with a single touch there is no *after*.
 
     >>> format_pegs(6, 1.81, 0.74), format_pegs(1, 1.81, 1.81), format_pegs(2, 0.03, 0.02)
     ('6 touches, 1.8 m off before, 70 cm after', '1 touch, 1.8 m off', '2 touches, 3 cm off before, 2 cm after')
@@ -95,7 +95,7 @@ def format_spacings(spacings: Sequence[LaneSpacing]) -> str:
 def format_team(recorded: int, unrecorded: Sequence[str]) -> str:
     """How many of the people of an outing there is a recording of, and who recorded nothing.
 
-    Ground that is not recorded is not ground missed, so this belongs beside every percentage.
+    Ground that is not recorded is not ground missed, so this belongs next to every percentage.
     """
     said = f"{recorded} of {recorded + len(unrecorded)} recorded"
     return said + (f" (not {', '.join(unrecorded)})" if unrecorded else "")

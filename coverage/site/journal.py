@@ -1,6 +1,6 @@
 """Write several files of a site folder as one: all of them or none, wherever the machine stops.
 
-New contents are first written to a hidden folder beside the old ones and forced to the disk. One rename of that folder
+New contents are first written to a hidden folder next to the old ones and forced to the disk. One rename of that folder
 to ``.commit`` decides: before it nothing has happened, after it everything will, because whoever opens the site next
 carries out what is left of a ``.commit`` and throws away what never came so far.
 """
@@ -39,8 +39,8 @@ def locked(folder: Path, say: Callable[[str], None], *, reading: bool = False) -
     """Hold a site folder for oneself, with whatever an interrupted command left there finished or thrown away.
 
     folder : the site folder.
-    say : told when another command has to be waited for. The system frees the lock of a command that died.
-    reading : true goes on without a lock where nobody can write, such as on a read-only disk.
+    say : called when another command has to be waited for. The system frees the lock of a command that died.
+    reading : true goes on without a lock where no one can write, such as on a read-only disk.
 
     Raises SiteError: the folder cannot be written to, or what was left there cannot be finished.
     """
@@ -78,7 +78,7 @@ def _refuse_links(folder: Path, names: Iterable[str]) -> None:
 
 
 def held_lock(folder: Path) -> BaseFileLock:
-    """Hold the lock of any folder, without waiting; TimeoutError when somebody else has it."""
+    """Hold the lock of any folder, without waiting; TimeoutError when another process has it."""
     lock = FileLock(str(folder / LOCK))
     lock.acquire(timeout=0)
     return lock

@@ -13,7 +13,7 @@ _EXAMPLE = "file,searcher,coil / walk1.gpx,Ann,28cm"
 
 @dataclass(frozen=True, slots=True)
 class RosterRow:
-    """One row; ``line`` is its line in the file, for messages. Without a file: somebody searched unrecorded."""
+    """One row; ``line`` is its line in the file, for messages. Without a file: someone searched unrecorded."""
 
     line: int
     file: str | None
@@ -26,7 +26,7 @@ class RosterRow:
 def read_roster(raw: bytes, file: str) -> tuple[tuple[RosterRow, ...], tuple[str, ...]]:
     """Read a roster: a table of values with a header, in any order of columns; only ``file`` is needed.
 
-    A row with a searcher and no file is somebody who searched without a recording.
+    A row with a searcher and no file is someone who searched without a recording.
 
     raw : the file as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab.
 

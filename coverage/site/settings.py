@@ -27,7 +27,7 @@ _T = TypeVar("_T")
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """What somebody typed about how a walk was searched, as typed; None where nothing was.
+    """What was typed about how a walk was searched, as typed; None where nothing was.
 
     Each attribute has its row in the table of fields, under the same key.
     """
@@ -158,7 +158,7 @@ def top_pace_of(settings: Settings, *typed: Typed) -> float | None:
 
 
 def spacings_typed(*typed: Typed) -> tuple[LaneSpacing, ...]:
-    """Spacings between lanes as typed, first the recording's, then the outing's; none where nobody typed any."""
+    """Spacings between lanes as typed, first the recording's, then the outing's; none where none were typed."""
     text = first_typed([level.spacing for level in typed])
     return () if text is None else parse_spacings(text)
 

@@ -147,7 +147,7 @@ def check_distance(
         away = np.hypot(x, y)
         limit = FAR_FROM_START_M
     k = int(away.argmin())
-    if away[k] > limit:  # the frame stretches far from its origin: tell the distance on the ellipsoid
+    if away[k] > limit:  # the frame stretches far from its origin: report the distance on the ellipsoid
         lon, lat = frame.to_lonlat([x[k]], [y[k]])
         raise too_far(
             file,

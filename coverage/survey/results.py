@@ -200,7 +200,7 @@ class Layers:
     chance: Chance | None = None
     heard: MultiPolygon | None = None  # ground where something was heard and left
     pace: Cells | None = None  # 0 not swept, PACE_SHARES from slow to fast, no times; 255 not part of the site
-    searched: Cells | None = None  # what was dug by class of target, packed as in ``searched``; None: nobody said
+    searched: Cells | None = None  # what was dug by class of target, packed as in ``searched``; None: not stated
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -70,7 +70,7 @@ class SurveyGround:
             cut_m += cut * w.walk.search_m
         dropouts = [(w.swing.swath_m, d) for w in outing.walks for d in w.walk.dropouts]
         days = days_of(outing.start_s, outing.end_s, parse_zone(self.site.zone))
-        # Whoever marks ground stands on it; who comes after has been told.
+        # Whoever marks ground stands on it; anyone who comes later was warned.
         areas = [area for area in self.areas if area.marked_in != outing.id]
         into = no_go_entered(areas, days, swaths, self.site.cell_m)
         return sweep_outing(swinging, dropouts, self.ground), cut_m / lengths if lengths else 0.0, into
@@ -112,7 +112,7 @@ class SurveySums:
             self.searched.add(swept.here, passed & tally.inside[swept.here], w.swing.rule)
         return swept
 
-    def told(self) -> tuple[Report, Cells | None, MultiPolygon]:
+    def finished(self) -> tuple[Report, Cells | None, MultiPolygon]:
         """Return the report but for its strips; the ground by pace; and where something was heard and left."""
         of, tally, under, ledger = self.of, self.tally, self.under, self.ledger
         site_m2, inside = of.ground.m2(SITE), tally.inside

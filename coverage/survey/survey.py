@@ -110,8 +110,8 @@ def survey(
     )
     ground = rasterise_site(standing, _swung(walked), site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
-    told = (*site.notes, *notes, *_partly(outings, between))
-    on = SurveyGround(site, ground, areas, told, depth_m, memory)
+    all_notes = (*site.notes, *notes, *_partly(outings, between))
+    on = SurveyGround(site, ground, areas, all_notes, depth_m, memory)
     result = _add_up(on, walked, widest_m, between, tell)
     return replace(result, report=replace(result.report, left_out=_left_out(faults, {one.id for one in of_faults})))
 
@@ -203,7 +203,7 @@ def _add_up(
     del outing, swept  # the last one's walks may be a whole team's
     tally, chances, worst, searched = sums.tally, sums.chances, sums.worst, sums.searched.packed
     ledger, bare = sums.ledger, bare_ground(sums.ledger, sums.tally)
-    report, pace, heard = sums.told()
+    report, pace, heard = sums.finished()
     left_out, left_out_around = sums.estimates.left_out(chances.coarse.grid)
     tally.forget_bearings()
     del sums  # finding strips needs the room

@@ -10,7 +10,7 @@ from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.todo.results import SearchedClass
 
 NOT_SWEPT, ALL_DUG, PART_DUG, LEFT, UNSAID = range(5)  # values of a cell as drawn
-# By rank: nothing of the class was dug, nobody said, part, all of it.
+# By rank: nothing of the class was dug, not stated, part, all of it.
 _DRAWN = np.array([LEFT, UNSAID, PART_DUG, ALL_DUG], np.uint8)
 
 # The most that any outing did on a cell counts; not stated goes before not dug.

@@ -1,7 +1,7 @@
 """How much junk lies in the ground, from what was counted, dug and drawn; with how sure that is, and where nothing is.
 
 Best is a count square: 1 m x 1 m with all its signals counted. Dug junk is a lower bound, and upside down where nails
-are left in the ground. A number drawn with an area is somebody's word. Elsewhere junk was not measured.
+are left in the ground. A number given with a drawn area is the user's own estimate. Elsewhere junk was not measured.
 """
 
 from collections.abc import Sequence
@@ -18,14 +18,14 @@ from fieldcomb.tracks.recording import Floats
 NOT_MEASURED, COUNTED, DUG, DRAWN, ASSUMED = range(5)
 # Chosen for this project, and tried on simulated junk.
 JUNK_KERNEL_M = 2.5  # junk is averaged so far round a place: less follows edges closer and is less sure
-SQUARE_KERNELS = 2.5  # a count square speaks for ground within so many kernels
-ENOUGH_DIGS = 10.0  # so many within a kernel of the squares show where the junk ends
+SQUARE_KERNELS = 2.5  # a count square represents ground within this many kernels
+ENOUGH_DIGS = 10.0  # this many within a kernel of the squares show where the junk ends
 GOES_ON_SHARE = 0.5  # where half as much was dug as round the squares, the same junk goes on: a blurred edge lies there
 SHARPER = 2.0  # the kernel blurs the edge of junk: a quarter above that share all of it is there, a quarter below none
-DIG_KERNELS = 2.0  # round a square the digs tell what is usual: wider than the kernel, so that a square at the edge of
+DIG_KERNELS = 2.0  # round a square the digs show what is usual: wider than the kernel, so that a square at the edge of
 # the junk is not taken to lie on ground where less was dug
 TWO_SIGMA = 1.96
-LEAST_SWEPT = 0.1  # of the kernel's weight: on less ground nobody can say how much was dug per swept m2
+LEAST_SWEPT = 0.1  # of the kernel's weight: on less ground the digs per swept m2 cannot be estimated
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +176,7 @@ def cell_at(grid: Grid, x_m: float, y_m: float) -> tuple[int, int]:
 
 
 def error_pct(count: int) -> float | None:
-    """How well a density from so many signals or digs is known, in percent (95 %, Poisson); None without any.
+    """How well a density from this many signals or digs is known, in percent (95 %, Poisson); None without any.
 
     >>> round(error_pct(25)), round(error_pct(14))
     (39, 52)

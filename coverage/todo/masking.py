@@ -62,7 +62,7 @@ class Remaining:
         self.terms[area_m2][part] += taken
 
     def dig(self, fewer_per_m2: Values) -> None:
-        """Take junk out: so many per m2 that all passes so far met, and that none after it will meet."""
+        """Take junk out: this many per m2, which all passes so far met and no later one will meet."""
         for area, term in self.terms.items():
             if area:
                 term *= alone(fewer_per_m2, area)

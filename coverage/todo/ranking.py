@@ -37,7 +37,7 @@ from fieldcomb.coverage.todo.remaining import RemainingTargets
 from fieldcomb.coverage.todo.results import TodoCoil, TodoPiece
 from fieldcomb.tracks.recording import Floats
 
-LOST_SHARE = 0.5  # chance that ground across a drop-out was swept: nobody knows
+LOST_SHARE = 0.5  # chance that ground across a drop-out was swept: a coin toss, since it is not known
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,7 +67,7 @@ class BareGround:
 def bare_ground(targets: RemainingTargets, tally: PassTally) -> BareGround:
     """Return the ground not swept, or swept in one direction only; call it while the tally still has its bearings."""
     whole = targets.coarse.whole
-    # Strips that a receiver cannot place are not taken as drawn: what counts is the chance that nobody passed there.
+    # Strips that a receiver cannot place are not taken as drawn: what counts is the chance that no one passed there.
     bare = targets.bare if targets.any_drawn else whole(tally.passes == 0)
     one_way = whole(_one_way(tally)) if targets.settings.crosswise else np.zeros_like(bare)
     gone = np.minimum(whole(tally.not_recorded & (tally.passes == 0)), bare)

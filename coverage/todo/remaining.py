@@ -43,7 +43,7 @@ GOOD_PASS_SHARE = 0.25  # a good pass is like the better walked quarter of the u
 HEARD_M = 2.5  # a mark left is set within a swing of what was heard, by a receiver that is metres off
 MOST_TOLD_APART = 6  # passes of one outing over one cell
 LEVELS = 200
-LEAST_NEAR = 1e-6  # of a pass round about: on less nobody can say how many there were
+LEAST_NEAR = 1e-6  # of a pass in the neighbourhood: with less, the number of passes cannot be estimated
 
 
 class RemainingTargets:
@@ -76,7 +76,7 @@ class RemainingTargets:
         shape = (grid.rows, grid.cols)
         rules = [w.swing.rule for o in walked for w in o.walks]
         not_all_dug = any(rule.share(settings.target) < 1 for rule in rules)
-        # What would be left had everything heard been dug; had all been deep enough; had nobody walked too fast.
+        # What would be left had everything heard been dug; had all been deep enough; had no one walked too fast.
         self.left = Remaining(shape)
         self.had_dug = Remaining(shape) if not_all_dug else self.left
         self.had_reached = Remaining(shape) if self.depths_m else self.had_dug
@@ -156,7 +156,7 @@ class RemainingTargets:
     def _redrawn(
         self, where: Slices, passes: Floats, chance: Floats, walks: Sequence[SwungWalk]
     ) -> tuple[Slices, Floats]:
-        """Passes on all coarse cells as far as a receiver that is metres off can tell.
+        """Passes on all coarse cells, as well as a receiver that is metres off can show them.
 
         Whether there was any pass is the chance of the cell; how many there were then, as recorded round about.
         """

@@ -27,9 +27,9 @@ class JunkResult:
     signals: int  # in all squares
     dug: int  # pieces of junk that were dug
     counted_pct: float  # of the site, near a count square
-    dug_pct: float  # where only digs tell, a lower bound
-    drawn_pct: float  # where only a drawn area tells
-    assumed_pct: float  # where only a setting tells
+    dug_pct: float  # where digs are the only evidence, a lower bound
+    drawn_pct: float  # where a drawn area is the only evidence
+    assumed_pct: float  # where a setting is the only evidence
     not_measured_pct: float
     then_per_m2: float | None  # mean over measured ground, before anything was dug
     now_per_m2: float | None

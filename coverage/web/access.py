@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 
-# Pages of this program: nothing but their own files, never inside a page of somebody else.
+# Pages of this program: nothing but their own files, never inside someone else's page.
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "frame-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -45,7 +45,7 @@ class Gate:
 
     hosts : what may stand in ``Host``, such as ``127.0.0.1:5000``.
     token : the secret in the address.
-    session : the value of the cookie. It is not the token, so that a cookie does not tell the address.
+    session : the value of the cookie. It is not the token, so that a cookie does not give away the address.
     prefix : what every address but the entry begins with, and the path of the cookie. A browser sends a cookie to every
     port of a machine, but only to addresses below its path: so no other program here is sent this one.
     """

@@ -35,7 +35,7 @@ class Order:
     name, zone, cell : of a new site.
     outing, recording, changes : what to correct, as ``site.edit`` takes it.
     draw : whether to draw the map afterwards.
-    depth : how deep below the soil the map is to tell what the coil covered, as ``report`` takes it.
+    depth : how deep below the soil the map is to show what the coil covered, as ``report`` takes it.
     """
 
     do: str
@@ -101,15 +101,15 @@ class JobProgress:
     fault: str = ""
 
 
-def with_line(told: JobProgress, line: str) -> JobProgress:
+def with_line(progress: JobProgress, line: str) -> JobProgress:
     """Take in one more line; a line that is none of ours, such as what a library prints, is passed over."""
     try:
         more = json.loads(line)
     except ValueError:
-        return told
+        return progress
     if not isinstance(more, Mapping):
-        return told
-    values = asdict(told)
+        return progress
+    values = asdict(progress)
     for key in ("notes", "kept"):
         values[key] = (*values[key], *map(str, more.get(key, ())))
     for key, kind in (("step", str), ("done", int), ("whole", int), ("drawn", bool), ("fault", str)):

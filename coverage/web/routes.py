@@ -248,7 +248,7 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
             try:
                 site = view(folder)
             except FieldcombError:
-                site = None  # its own page tells the fault
+                site = None  # its own page shows the fault
         return _page(
             desk,
             "job",

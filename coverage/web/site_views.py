@@ -49,7 +49,7 @@ class Change:
     """What the latest outing brought: percentages of the site before and after it, and square metres.
 
     before_pct : None when it was the first outing.
-    missed, missed_m2 : of the pieces that the map lists, without those that cannot be told from the receiver's error.
+    missed, missed_m2 : of the pieces that the map lists, without those that may only be receiver error.
     """
 
     outing: str

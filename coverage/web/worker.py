@@ -1,6 +1,6 @@
 """Carries out one order in a process of its own, by the same calls as the commands make.
 
-It is started by ``jobs`` with the order on its standard input, and tells what it does on its standard output. It may be
+It is started by ``job_queue`` with the order on its standard input and reports on its standard output. It may be
 killed at any moment: a change to a site is made whole or not at all, and an output folder keeps what was there before.
 """
 
@@ -36,7 +36,7 @@ def run_order() -> int:
 
 
 def _teller() -> Tell:
-    """Return the function that tells; whatever a library prints goes to stderr from here on."""
+    """Return the function that reports progress; whatever a library prints goes to stderr from here on."""
     out = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)
 
@@ -53,7 +53,7 @@ def carry_out(order: Order, tell: Tell) -> None:
     order : what to do.
     tell : takes keyword arguments as ``job_protocol.with_line`` reads them.
 
-    Raises FieldcombError: the order cannot be carried out; what was told as kept is on the disk all the same.
+    Raises FieldcombError: the order cannot be carried out; what was reported as kept is on the disk all the same.
     """
     if order.do == NEW:
         _new(order, tell)

@@ -92,7 +92,7 @@ class Gather:
 
 
 class Asides:
-    """Takes plans (routes, courses) and marks that stand beside the fixes; those without a place are counted.
+    """Takes plans (routes, courses) and marks, which come besides the fixes; those without a place are counted.
 
     routes, marks : what was taken so far, in file order.
     points : points of plans taken.

@@ -1,4 +1,4 @@
-"""What a file holds besides a walk: copies of it, plans, and marks; and how they are told from the walk itself."""
+"""What a file holds besides a walk: copies of it, plans, and marks; and how to know them from the walk."""
 
 import math
 from collections.abc import Sequence
@@ -36,7 +36,7 @@ class TimedLine:
 def take_lines(fixes: Gather, lines: Sequence[TimedLine]) -> tuple[tuple[Route, ...], tuple[str, ...], list[str]]:
     """Put the lines that are the walk into ``fixes``, each as a run; returns plans, names of the runs, and notes.
 
-    Where some lines have times, those are the walk. A line without times beside them is a copy of it, or else a plan.
+    Where some lines have times, those are the walk. Another line, without times, is a copy of it or a plan.
     """
     lines = [line for line in lines if line.lon_deg.size]
     if len(lines) > limits.MAX_LINES:
@@ -88,7 +88,7 @@ def _is_copy(line: TimedLine, known: NDArray[np.int64]) -> bool:
 
 
 class FixWords:
-    """Takes the words that stand at single fixes, and tells marks from a name that the whole walk bears.
+    """Takes the words written with single fixes, and separates marks from a name that the whole walk has.
 
     Words that stay the same from one fix to the next are one mark, at the first.
     """

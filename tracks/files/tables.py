@@ -83,7 +83,7 @@ class TableText:
 
 @dataclass(frozen=True, slots=True)
 class TypedTable:
-    """A small table that somebody typed.
+    """A small table that a user typed.
 
     header : whether there is one; an empty file has none. rows : line, and the values by column, blank if left out.
     notes : sentences for the user.

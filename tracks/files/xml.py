@@ -158,7 +158,7 @@ def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str =
     data : the whole file, in UTF-8, UTF-16 or any character set that it declares.
     root : name that the outermost element must have, without prefix.
     actions : what to call where.
-    counted : element whose number in the unread rest is told if the file breaks off in the middle.
+    counted : element that is counted in the unread rest if the file breaks off in the middle.
 
     Raises TrackError: nothing could be read, the document is of another kind, or it goes beyond the limits of this
     module.
@@ -268,7 +268,7 @@ class Builder(Protocol):
     """Grows what the XML reader meets into something."""
 
     def actions(self) -> Actions:
-        """Tell what to do in which element."""
+        """Return what to do in which element."""
         ...
 
 
@@ -278,7 +278,7 @@ B = TypeVar("B", bound=Builder)
 def read_mending(data: bytes, file: str, root: str, builder: Callable[[], B], counted: str) -> tuple[B, Ending]:
     """Walk through a document with a new builder, and once more with another if a letter that XML forbids broke it off.
 
-    Parameters and errors are those of :func:`read_xml`. Gives the builder that met the most, and the ending.
+    Parameters and errors are those of :func:`read_xml`. Returns the builder that met the most, and the ending.
     """
     built = builder()
     ending = read_xml(data, file, root, built.actions(), counted)

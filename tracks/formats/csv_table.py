@@ -1,6 +1,6 @@
 """Walks in a table of values (CSV): one fix a row, under a header.
 
-What has no header, or not the columns of a walk, is refused: a wrong guess would put a walk where nobody was. There is
+What has no header, or not the columns of a walk, is refused: a wrong guess would put a walk where no one was. There is
 no standard for such tables beyond RFC 4180, which is about commas and quotes.
 """
 
@@ -82,7 +82,7 @@ def _columns(cells: list[str]) -> _Columns:
     unused = tuple(cell.strip() for at, cell in enumerate(cells) if at not in used and cell.strip())
     plane = lat >= 0 and lon >= 0 and names[lat] == "y"
     if plane != (lon >= 0 and names[lon] == "x"):
-        lat = -1  # one of each kind: nobody knows what they mean
+        lat = -1  # one of each kind: what they mean is not clear
     return _Columns(len(cells), lat, lon, letters, times, date, name, note, run, unused, plane)
 
 

@@ -1,7 +1,7 @@
 """FIT files taken apart into their messages, of which only the few fields that a walk needs are decoded.
 
 A file in this format is a header, messages, and a checksum; several such files may follow one another. A definition
-message tells how the data messages of a number are laid out. Fields that applications made up, and messages of other
+message says how the data messages of a number are laid out. Fields that applications made up, and messages of other
 purposes, are passed over by their lengths.
 
 Source of the format: FIT protocol, revision 1.8 (headers, definition and data messages, compressed timestamps, CRC).
@@ -120,18 +120,18 @@ def _part(data: bytes, at: int) -> Part:
     end = start + body_bytes
     after = end + _CRC_BYTES
     if after <= len(data):
-        told = int.from_bytes(data[end:after], "little")
-        if checksum(memoryview(data)[at:end]) == told:
+        stored = int.from_bytes(data[end:after], "little")
+        if checksum(memoryview(data)[at:end]) == stored:
             return Part(start, end, after)
         if after == len(data) or _is_header(data, after) or not _SOMETHING.search(data, after):
-            return Part(start, end, after, (_wrong_crc(told),))
+            return Part(start, end, after, (_wrong_crc(stored),))
     # The length in the header leads to nowhere: the file breaks off, or it was never closed, or it is damaged.
     limit = _next_header(data, min(start, len(data)))
     return _part_without_end(at, start, end, limit)
 
 
-def _wrong_crc(told: int) -> str:
-    if told == 0:
+def _wrong_crc(stored: int) -> str:
+    if stored == 0:
         return "The checksum of the file is 0, as if it was never computed: damage would not be noticed"
     return "The checksum of the file does not match: part of it is damaged, and positions and times may be wrong"
 

@@ -1,7 +1,7 @@
 """Walks in GeoJSON: lines with or without times, points with times, and marks besides.
 
 Sources of the format: RFC 7946, and RFC 8142 for one feature after another. Times are no part of either: ``coordTimes``
-and ``times`` beside a line, and ``time`` or ``timestamp`` beside a point, are what converters and loggers write.
+and ``times`` next to a line, and ``time`` or ``timestamp`` next to a point, are what converters and loggers write.
 """
 
 import math
@@ -195,7 +195,7 @@ def _name_of(kind: str) -> str:
 def read_geojson(data: bytes, file: str) -> Recording:
     """Read the walks of a GeoJSON file as they stand.
 
-    Each LineString, and each part of a MultiLineString, is a run; points beside it are waypoints. In a file without a
+    Each LineString, and each part of a MultiLineString, is a run; other points are waypoints. In a file without a
     line, points with times are the walk, in the order of the file, and those with words of their own are waypoints
     too.
 

@@ -32,7 +32,7 @@ class _Builder:
         self._lon = self._lat = self._time = math.nan
 
     def actions(self) -> Actions:
-        """Tell what to do in which element."""
+        """Return what to do in which element."""
         times: dict[Place, Callable[[str], None]] = {
             (tag, "time"): self._read_time for _, tag in _POINTS if tag != "rtept"
         }

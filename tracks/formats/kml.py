@@ -50,7 +50,7 @@ class _Builder:
         self._start_placemark({})
 
     def actions(self) -> Actions:
-        """Tell what to do in which element."""
+        """Return what to do in which element."""
         opens: dict[Place, Callable[[dict[str, str]], None]] = {}
         closes: dict[Place, Callable[[], None]] = {}
         for around in _AROUND:

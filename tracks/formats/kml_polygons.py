@@ -60,7 +60,7 @@ class _Builder:
         self._start_placemark({})
 
     def actions(self) -> Actions:
-        """Tell what to do in which element."""
+        """Return what to do in which element."""
         opens: dict[Place, Callable[[dict[str, str]], None]] = {("ExtendedData", "Data"): self._start_value}
         opens["SchemaData", "SimpleData"] = self._start_value
         closes: dict[Place, Callable[[], None]] = {}

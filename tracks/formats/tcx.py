@@ -1,4 +1,4 @@
-"""Training Center XML (TCX): every recorded trackpoint as it stands, with laps, courses and their marks beside it.
+"""Training Center XML (TCX): every recorded trackpoint as it is, with laps, courses and their marks.
 
 Nothing is cleaned here. A trackpoint without a readable position or time is kept with NaN in its place, so that later
 steps can count it. Elements are known by name and parent, whatever their namespace, with or without a prefix.
@@ -62,7 +62,7 @@ class _Builder:
         self._lon = self._lat = self._time = math.nan
 
     def actions(self) -> Actions:
-        """Tell what to do in which element."""
+        """Return what to do in which element."""
         in_laps = {"TotalTimeSeconds": self._lap_total, "TriggerMethod": self._lap_trigger, "Notes": self._lap_notes}
         return Actions(
             opens={

@@ -16,10 +16,10 @@ from fieldcomb.tracks.recording import Floats, Lap, Recording, Span, Track, Wayp
 from fieldcomb.tracks.units import format_count, format_length
 
 MARK_SLACK_S = 60.0  # marks of a moment count so long before the first fix and after the last one
-GAP_S, GAP_M = 30.0, 25.0  # over a silence longer than both, nobody knows where a press was made
+GAP_S, GAP_M = 30.0, 25.0  # over a silence longer than both, the place of a press is not known
 FAR_MARK_M = 200.0
 CALENDAR_S = (-62_135_510_400.0, 253_402_214_400.0)  # the years 1 to 9999, less a day for time zones
-TOLD = 5  # sentences on single marks; the rest is counted
+MOST_QUOTED = 5  # sentences on single marks; the rest is counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +112,7 @@ def _waypoint(waypoint: Waypoint, words: Words) -> Mark:
 
 
 def _presses(recording: Recording, words: Words) -> tuple[list[Mark], list[str]]:
-    """Laps that somebody ended by hand, as marks; words kept with other laps stay as notes."""
+    """Laps that were ended by hand, as marks; words kept with other laps stay as notes."""
     laps = sorted(recording.laps, key=lambda lap: (np.isnan(lap.start_s), lap.start_s))
     fixes = _timed(recording.track)
     marks: list[Mark] = []
@@ -161,7 +161,7 @@ def _timed(track: Track) -> tuple[Floats, Floats, Floats]:
 
 
 def _place(time_s: float | None, fixes: tuple[Floats, Floats, Floats]) -> tuple[float | None, float | None]:
-    """Where the walker was at a moment; None where the recording does not tell."""
+    """Where the walker was at a moment; None where the recording does not show it."""
     times, lon, lat = fixes
     if time_s is None or times.size == 0 or not times[0] - MARK_SLACK_S <= time_s <= times[-1] + MARK_SLACK_S:
         return None, None
@@ -255,8 +255,12 @@ class _State:
 
 def _odd(marks: Sequence[Mark]) -> list[str]:
     odd = [mark for mark in marks if mark.why]
-    said = [f"Mark {mark.text or 'of the lap button'!r}: {mark.why}" for mark in odd[:TOLD]]
-    return said if len(odd) <= TOLD else [*said, f"{len(odd) - TOLD} more marks could not be used as written"]
+    said = [f"Mark {mark.text or 'of the lap button'!r}: {mark.why}" for mark in odd[:MOST_QUOTED]]
+    return (
+        said
+        if len(odd) <= MOST_QUOTED
+        else [*said, f"{len(odd) - MOST_QUOTED} more marks could not be used as written"]
+    )
 
 
 def _far(marks: Sequence[Mark], track: Track) -> list[str]:

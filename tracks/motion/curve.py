@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from fieldcomb.tracks.recording import Floats
 
 STEP_M = 0.5  # fixes closer than this are joined by straight lines
-LONGEST = 2.0  # a tangent is at most so many times the way between two fixes, so that a lost fix makes no loop
+LONGEST = 2.0  # a tangent is at most this many times the distance between two fixes, so that a lost fix makes no loop
 
 
 def bend(t_s: Floats, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:

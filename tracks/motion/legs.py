@@ -129,7 +129,7 @@ def make_walk(
 
     ``coil``: where the coil itself was at the same times, when the recorder was on the shaft.
 
-    ``top_pace_m_s``: faster than this is transit; None tells them apart by the walk's own paces (``states.divide``).
+    ``top_pace_m_s``: faster than this is transit; None separates them by the walk's own paces (``states.divide``).
     ``off``: spans in Unix seconds, half open, without searching; walking in them is transit, and standing is no
     dig.
     """

@@ -88,7 +88,7 @@ def chord_pace_m_s(x_m: Floats, y_m: Floats, reach: int) -> Floats:
 
 
 def stop_limit_m_s(pace_m_s: Floats) -> float:
-    """Pace below which somebody stands: 0.15 m/s, less when the searching itself is slow."""
+    """Pace below which a walker counts as standing: 0.15 m/s, less when the searching itself is slow."""
     for slowest in (0.12, 0.04):
         walking = pace_m_s[(pace_m_s >= slowest) & (pace_m_s <= 0.9)]
         if walking.size >= 60:
@@ -185,7 +185,7 @@ def _turns_joined(runs: list[tuple[int, int]], step_m: Floats, top_pace_m_s: flo
 def _turning_point(step_m: Floats, near: int, fast_m_s: float, top_pace_m_s: float) -> int:
     """Sample within 8 s of ``near`` at which slow steps turn into fast ones: the lowest point of their running sum.
 
-    Slow and fast are told apart half-way between the usual pace just before and that of the transit, or at the top pace
+    Slow and fast are separated halfway between the usual pace just before and that of the transit, or at the top pace
     where that is lower.
     """
     low, high = max(near - 8, 0), min(near + 8, step_m.size)

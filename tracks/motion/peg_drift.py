@@ -16,7 +16,7 @@ from fieldcomb.tracks.recording import Floats
 
 # Seconds after which drift is alike by 1/e. Receivers on known walks showed 60 to 250 s. Chosen for this project.
 TAU_S = (100.0, 900.0)
-PEG_TAU_S = 200.0  # where there are too few touches to tell
+PEG_TAU_S = 200.0  # where there are too few touches to estimate it
 TAU_SPREAD = 0.9  # of the logarithm: two receivers in three lie within 2.5 times the usual, before any touch is seen
 FEWEST_TO_FIT = 4
 _TRIED = 45  # time constants tried, evenly by their ratio: 5 % from one to the next
@@ -205,7 +205,7 @@ def krige(at_s: Floats, off_m: Floats, when_s: Floats, tau_s: float, slow_m: flo
 
     at_s : (n,), times of the touches.
     off_m : (n, 2), how far off the receiver was, to the east and north.
-    when_s : (m,), times to tell the drift for.
+    when_s : (m,), times at which to estimate the drift.
     tau_s, slow_m, nugget_m : covariance of drift slow_m^2 exp(-dt / tau_s); error of a single touch.
 
     Returns (m, 2), metres to the east and north.
@@ -229,7 +229,7 @@ def residuals_m(at_s: Floats, off_m: Floats, tau_s: float, slow_m: float, nugget
 def fit_tau_s(at_s: Floats, off_m: Floats, slow_m: float, nugget_m: float) -> float:
     """Return the time constant that makes the touches of both axes likeliest; 200 s for fewer than 4 touches.
 
-    How large the errors are is left open, since a class tells it only roughly: only their shape over time counts. A few
+    How large the errors are is left open, since a class gives it only roughly: only their shape over time counts. A few
     touches fit any time constant by chance, and too long a one does harm, so what is usual counts as well.
     """
     if at_s.size < FEWEST_TO_FIT or not off_m.any():

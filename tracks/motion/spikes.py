@@ -24,7 +24,7 @@ DROPOUT_S = 30.0
 
 
 def find_spikes(t_s: Floats, x_m: Floats, y_m: Floats) -> Flags:
-    """Fixes that nobody walked to.
+    """Fixes where no one walked.
 
     Two rules, with ``room`` = 3 m + 0.5 m/s times the step at hand. Out and back: a fast step out, at most three fixes
     or 5 s there, a fast step back to where plain walking would have led, and more than ``room`` from that walk; next to
@@ -73,7 +73,7 @@ class _Steps:
         return _Steps(t, x_m, y_m, step_s, usual_s, limit, (pace > limit) | wild, wild, step_s > DROPOUT_S)
 
     def count(self, least: int) -> int:
-        """Number of fixes in 5 s, at least so many."""
+        """Number of fixes in 5 s: ``least`` or more, 50 or fewer."""
         return min(max(int(SPIKE_WINDOW_S / self.usual_s), least), 50)
 
 

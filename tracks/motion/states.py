@@ -36,7 +36,7 @@ STILL_CROWDING = 3.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DividedWalk:
-    """States of each piece by second, sentences on how they were told apart, and what the recording is if no search."""
+    """States of each piece by second, notes on how they were separated, and what the recording is if not a search."""
 
     states: list[State]
     notes: tuple[str, ...] = ()

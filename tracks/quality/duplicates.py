@@ -1,6 +1,7 @@
 """Two recordings of one person: watch and phone on the same walk, which must not count as two passes.
 
-Receivers are metres off, and people walk side by side, so nearness alone tells nothing. What a person does tells: two
+Receivers are metres off, and people walk side by side, so nearness alone proves nothing. What a person does proves
+it: two
 recorders on one person stand still at the same moments, while neighbours stop for finds of their own.
 """
 
@@ -16,7 +17,7 @@ from fieldcomb.tracks.recording import Flags, Floats, Span, Track, runs_of
 SAME_DEG = 2e-6
 SAME_FIXES = 0.95
 SHORTEST_S = 30.0  # recorded by both, to be compared at all
-BOTH_LEAST_S = 300.0  # and to be told from what both did
+BOTH_LEAST_S = 300.0  # and to be judged by what both did
 LEAST_SHARE = 0.5  # of the shorter one
 GAP_S = 60.0  # a longer silence is not recorded, unless the walker stayed where they were
 MOST_S = 36 * 3600.0
@@ -26,7 +27,7 @@ SAME = 0.8  # share of stops that both must have
 MINUTE_S = 60
 ENOUGH_STOPS = 4  # of both together
 MEDIAN_M = 3.0  # times the usual error of the two receivers
-# How far two walks with few stops, or none, may lie apart on average: then only nearness tells.
+# How far two walks with few stops, or none, may lie apart on average: then only nearness can show it.
 FEW_STOPS_M = 2.0
 NO_STOPS_M = 0.7
 STRAYED_M = 3.0  # by which two receivers on one person drift apart in a minute; neighbours part much farther
@@ -106,7 +107,7 @@ def compare(a: Trace, b: Trace) -> Likeness | None:
     ours, theirs = a.standing[in_a] & both, b.standing[in_b] & both
     pairs = [_shared(ours, theirs), _shared(theirs, ours)]
     stops, shared = sum(p[0] for p in pairs), sum(p[1] for p in pairs)
-    # A receiver may be worse than its class: how the distance between the two wanders tells.
+    # A receiver may be worse than its class: how the distance between the two wanders shows it.
     error_m = max(math.hypot(a.slow_m, b.slow_m), math.sqrt((float(dx.var()) + float(dy.var())) / 2))
     near_m = RADIUS * error_m * _mean_error(together_s)
     if stops < ENOUGH_STOPS:

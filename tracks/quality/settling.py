@@ -16,7 +16,7 @@ BLOCK_RATIO = 3.0  # to what nine in ten later blocks stay below
 JUMP_S = 120.0
 JUMP_M = 10.0
 JUMP_RATIO = 4.0  # to the steps around it: a drive to the site is no jump
-DRIFT_M_S = 2.5  # nobody walks so fast with a coil
+DRIFT_M_S = 2.5  # no one walks this fast with a coil
 DRIFT_S = 10.0
 DRIFT_M = (10.0, 100.0)  # farther is a drive
 
@@ -37,7 +37,7 @@ def unsettled_s(fixes: Fixes) -> float:
 
     Three signs, each held against the rest of the recording: places that swerve far more from fix to fix; a single jump
     of 10 m and more; a drift too fast for a walker, too short for a drive. A slow drift looks like walking, and cannot
-    be told. The limits were chosen for this project.
+    be judged. The limits were chosen for this project.
     """
     if not fixes.timed or len(fixes) < 60 or float(np.ptp(fixes.t_s)) < EARLY_S + LATER_S:
         return 0.0

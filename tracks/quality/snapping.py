@@ -26,7 +26,7 @@ RUN_STRIDES = 5  # two lines that cross at a small angle lie on each other for l
 LEAST_STRIDES = 60
 MOST_STRIDES = 20_000
 BLOCK_STRIDES = 100
-MOST_PAIRS = 200_000  # looked at; more would cost time and memory and tell nothing new
+MOST_PAIRS = 200_000  # looked at; more would cost time and memory and show nothing new
 GOLDEN = 0.6180339887498949
 
 
@@ -37,7 +37,7 @@ def snapped_share(fixes: Fixes, grain_m: float = 0.0) -> float:
     more than 60 s earlier or later, either way, and these are more than half of those within 12 cm: on ground that is
     walked very often some line is always near, but then others are as near. It counts in runs of five and more.
     Neither a receiver nor a walker repeats a line so closely; a map does. ``grain_m``: the grid that positions are
-    rounded to; it widens the 3 cm. Lines walked once cannot be told. The limits were chosen for this project.
+    rounded to; it widens the 3 cm. Lines walked once cannot be judged. The limits were chosen for this project.
     """
     step = strides(fixes)
     if step.size <= LEAST_STRIDES:

@@ -11,7 +11,7 @@
   document.querySelectorAll("[data-drop]").forEach(function (zone) {
     const input = zone.querySelector("input[type=file]");
     const list = zone.querySelector(".chosen");
-    function told() {
+    function showChosen() {
       if (!list) { return; }
       list.replaceChildren();
       Array.from(input.files).forEach(function (file) {
@@ -29,8 +29,8 @@
       input.files = event.dataTransfer.files;
       input.dispatchEvent(new Event("change", { bubbles: true }));
     });
-    input.addEventListener("change", told);
-    told();
+    input.addEventListener("change", showChosen);
+    showChosen();
   });
   // A file that misses the field must not take the place of the page.
   ["dragover", "drop"].forEach(function (name) {
