@@ -40,22 +40,12 @@ _STEEP = 40.0  # logits beyond this are 0 and 1
 def redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid: Grid) -> Mask:
     """Sweep a walk 24 times, each time with another error of its receiver.
 
-    Parameters
-    ----------
-    ways : sequence of SearchPath
-        Searching, in order of time. The same ways give the same draws.
-    swath_m : float
-        Full width swept.
-    receiver : Receiver
-        Its errors on each axis.
-    grid : Grid
-        Cells of about 0.5 m.
+    ways : searching, in order of time. The same ways give the same draws.
+    swath_m : full width swept.
+    receiver : its errors on each axis.
+    grid : cells of about 0.5 m.
 
-    Returns
-    -------
-    bool (REDRAWS, rows, cols)
-        Ground swept in each draw.
-
+    Returns the ground swept in each draw, bool (REDRAWS, rows, cols).
     """
     masks = np.zeros((REDRAWS, grid.rows, grid.cols), bool)
     lines = [way for way in ways if way.t_s.size > 1]
@@ -124,16 +114,10 @@ def _gauss_markov(t_s: Floats, tau_s: Floats, kick: Floats, before: Floats | Non
 def calibrated(share: Floats, expected: Floats, weight: Floats, mean: float) -> Floats:
     """Chances from what the draws sweep of each cell and what is expected round it, with a given weighted mean.
 
-    Parameters
-    ----------
-    share : float
-        Share of the draws that sweep each cell, 0 to 1.
-    expected : float
-        Share of the ground round each cell that the estimate takes for swept, 0 to 1; of the same shape.
-    weight : float
-        What each cell counts in the mean.
-    mean : float
-        The mean wanted, 0 to 1.
+    share : of the draws that sweep each cell, 0 to 1.
+    expected : share of the ground round each cell that the estimate takes for swept, 0 to 1; of the same shape.
+    weight : what each cell counts in the mean.
+    mean : the mean wanted, 0 to 1.
 
     Both are mixed on the logit scale, and shifted by one constant. Where the estimate is far above what the draws
     sweep, lanes are even, and the draws tell less of single places: they count for less then.
@@ -191,13 +175,8 @@ class ChanceMap:
     def of_outing(self, drawn: Mapping[str, Mask], pct: float | None) -> dict[str, Floats]:
         """Chance of each coarse cell that each coil of one outing passed it; 0 where no draw comes near.
 
-        Parameters
-        ----------
-        drawn : mapping of coil to bool (REDRAWS, rows, cols)
-            What its walks swept in each draw.
-        pct : float, optional
-            The outing's estimate, to which the ground that any draw swept is shifted; shares of draws without one.
-
+        drawn : by coil, what its walks swept in each draw, bool (REDRAWS, rows, cols).
+        pct : the outing's estimate, to which the ground that any draw swept is shifted; shares of draws without one.
         """
         cells = self.coarse.cells
         count = np.any(list(drawn.values()), axis=0).sum(axis=0)

@@ -47,19 +47,11 @@ LEAST_FOUND_M = 1.0
 def rated(strips: Sequence[Strip], swept: Mask, left_out: Floats, grid: Grid, worst: Receiver) -> tuple[Strip, ...]:
     """Give strips with ``confidence`` and ``tier``.
 
-    Parameters
-    ----------
-    strips : sequence of Strip
-        Pieces of missed ground, as recorded.
-    swept : bool (draws, rows, cols)
-        Ground swept by any walk, in each draw.
-    left_out : float (rows, cols)
-        Share of the ground round each cell that the estimate expects to be left out.
-    grid : Grid
-        Its cells, of 0.5 m.
-    worst : Receiver
-        The worst of the receivers.
-
+    strips : pieces of missed ground, as recorded.
+    swept : ground swept by any walk, in each draw, bool (draws, rows, cols).
+    left_out : share of the ground round each cell that the estimate expects to be left out, float (rows, cols).
+    grid : its cells, of 0.5 m.
+    worst : the worst of the receivers.
     """
     odds = _log_odds(strips, swept, left_out, grid, worst.sigma_m)
     return tuple(

@@ -183,12 +183,9 @@ class Estimates:
     def add(self, walks: Sequence[tuple[str, Walked]], swept: Mask, swept_by_coil: dict[str, Mask]) -> Estimate:
         """Add one outing and estimate it.
 
-        Parameters
-        ----------
-        walks : sequence of (coil, Walked)
-            Its walks.
-        swept, swept_by_coil : bool (rows, cols) on the site's grid
-            What it swept as recorded, which counts where single strips can be trusted.
+        walks : its walks, each with its coil.
+        swept, swept_by_coil : bool (rows, cols) on the site's grid, what it swept as recorded, which counts where
+            single strips can be trusted.
         """
         untimed = {coil for coil, walked in walks if not walked.ways}
         self.untimed |= untimed | ({None} if untimed else set())

@@ -48,13 +48,8 @@ def shown_name(given: str | None) -> str:
 class Uploads:
     """The folder that uploads wait in; it goes when the server does.
 
-    Parameters
-    ----------
-    parent : str, optional
-        Where that folder is made; the system's folder for temporary files by default.
-    most_bytes : int, optional
-        How much may wait in it altogether.
-
+    parent : where that folder is made; the system's folder for temporary files by default.
+    most_bytes : how much may wait in it altogether.
     """
 
     def __init__(self, parent: str | None = None, most_bytes: int = MOST_HELD_BYTES) -> None:
