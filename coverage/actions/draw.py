@@ -1,7 +1,8 @@
 """Drawing a map: surveying, and writing the output folder."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from fieldcomb.coverage.actions.add import Added, Addition
@@ -9,7 +10,7 @@ from fieldcomb.coverage.actions.outputs import make_outputs, own_out, write_outp
 from fieldcomb.coverage.actions.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.site.folder import OUT, Say
-from fieldcomb.coverage.survey.results import Report
+from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.coverage.survey.survey import ProgressCallback, survey
 
 
@@ -39,7 +40,8 @@ def draw_site(
     given = survey_inputs(folder, since=since, between=between, say=say)
     shelf = Shelf(folder / OUT / KEPT, closed=out != folder / OUT)
     store = None if shelf.closed and not shelf.folder.is_dir() else shelf
-    report = _draw(given, out, between, depth_m, added, store, say, progress)
+    run = partial(survey, between=between, depth_m=depth_m, store=store)
+    report = _draw(given, out, added, run, say, progress)
     shelf.tidy()
     return report
 
@@ -49,30 +51,20 @@ def draw_addition(
 ) -> Report:
     """Survey the walks of an addition, as if its site had no others, and write the output folder."""
     given = SurveyInputs(addition.site.as_input(addition.frame), addition.inputs, addition.site.notes)
-    return _draw(given, out, None, depth_m, addition.added, None, say, progress)
+    return _draw(given, out, addition.added, partial(survey, depth_m=depth_m), say, progress)
 
 
 def _draw(
     given: SurveyInputs,
     out: Path,
-    between: tuple[str, str] | None,
-    depth_m: float | None,
     added: Sequence[Added],
-    store: Shelf | None,
+    run: Callable[..., Result],
     say: Say,
     progress: ProgressCallback,
 ) -> Report:
     for note in given.notes:
         say(f"note: {note}")
-    result = survey(
-        given.site,
-        given.outings,
-        between=between,
-        depth_m=depth_m,
-        progress=progress,
-        store=store,
-        checked={one.id: one.checked for one in added},
-    )
+    result = run(given.site, given.outings, progress=progress, checked={one.id: one.checked for one in added})
     for one in result.report.left_out:
         say(one.sentence)
     progress("drawing the map", 0, 1)
