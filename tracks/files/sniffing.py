@@ -17,6 +17,7 @@ _MAGIC = (
     (b"SQLite format 3", "a database"),
 )
 _EMPTY, _BLANK, DAMAGED = "an empty file", "a blank file", "damaged XML"
+_NO_VALUE = "a file of separators and quotation marks alone"
 _WEB_PAGE = "a web page, perhaps a login page, saved as if it were a track"
 _ROOTS = {"gpx": "GPX", "kml": "KML", "trainingcenterdatabase": "TCX", "html": _WEB_PAGE, "osm": "map data"}
 _FIRST_TAG = re.compile(r"<(?:[\w.-]{1,40}:)?([A-Za-z_][\w.-]{0,80})")
@@ -36,6 +37,8 @@ def looks_like(data: bytes) -> str:
     """
     if not data.strip(b"\0 \t\r\n"):
         return _BLANK if data else _EMPTY
+    if not data.strip(b"\0 \t\r\n,;\"'"):
+        return _NO_VALUE
     if data[8:12] == b".FIT":
         return "FIT"
     for magic, words in _MAGIC:
@@ -76,7 +79,7 @@ def of_root(tag: str) -> str:
 def not_this(data: bytes, file: str, wanted: str, other_root: str = "", broken: str = "") -> TrackError:
     """Make the error for a file of another kind: what it looks like, and what to do."""
     words = of_root(other_root) if other_root else looks_like(data)
-    if words in (_EMPTY, _BLANK):
+    if words in (_EMPTY, _BLANK, _NO_VALUE):
         return TrackError(f"is {words}", file=file, hint="Copy or export it again from the recorder")
     if words == _WEB_PAGE:
         return TrackError(f"is {words}", file=file, hint=f"Log in, download the {wanted} file again, and use that")

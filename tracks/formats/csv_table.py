@@ -13,7 +13,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.collector import Gather
 from fieldcomb.tracks.files.sidelines import FixWords, mark_notes
-from fieldcomb.tracks.files.tables import TableText
+from fieldcomb.tracks.files.tables import SEPARATORS, TableText
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import format_count
 
@@ -86,13 +86,15 @@ def _columns(cells: list[str]) -> _Columns:
     return _Columns(len(cells), lat, lon, letters, times, date, name, note, run, unused, plane)
 
 
-def _find_header(table: TableText) -> tuple[int, str, _Columns, list[str]]:
+def _find_header(table: TableText, file: str) -> tuple[int, str, _Columns, list[str]]:
     """Return the header: its line, what separates its cells, and its columns; with the cells of the likeliest one."""
     best: tuple[int, str, _Columns, list[str]] | None = None
     for number, mark, cells in table.headers(_HEADER_WITHIN):
         header = (number, mark, _columns(cells), [cell.strip() for cell in cells if cell.strip()])
         if header[2].whole:
             return header
+        if _is_row_in_quotes(cells) and any(_columns(cells[0].split(mark)).whole for mark in SEPARATORS):
+            raise _rows_in_quotes(file, cells[0])
         if best is None and len(cells) > 1:
             best = header
     return best or (1, ",", _columns([]), [])
@@ -106,14 +108,17 @@ class _Builder:
         self.fixes = Gather(file)
         self.marks = FixWords()
         self.runs: list[str] = []
-        self.too_long = self.unknown_order = 0
-        self.first_unknown = self.first_bad = ""
+        self.too_long = self.unknown_order = self.in_quotes = 0
+        self.first_unknown = self.first_bad = self.first_in_quotes = ""
         self._run = ""
 
     def row(self, cells: list[str]) -> None:
         """Take one row; a place that cannot be read is NaN."""
         at = self.columns
         self.fixes.count()
+        if _is_row_in_quotes(cells):
+            self.in_quotes += 1
+            self.first_in_quotes = self.first_in_quotes or cells[0]
         if any(cell.strip() for cell in cells[at.width :]):
             self.too_long += 1
             lon = lat = math.nan
@@ -226,14 +231,17 @@ def read_csv(data: bytes, file: str) -> Recording:
     if len(data) > limits.MAX_TABLE_BYTES:
         raise limits.too_large(file, len(data), limits.MAX_TABLE_BYTES, "a table")
     table = TableText(data)
-    line, mark, columns, found = _find_header(table)
+    line, mark, columns, found = _find_header(table, file)
     if not columns.whole:
         raise _no_columns(file, found)
     builder = _Builder(file, columns)
     unfinished = _take_rows(builder, table.rows(line, mark), _ends_open(data))
     fixes = builder.fixes
     if not len(fixes):
-        raise TrackError("has a header but no rows", file=file, hint="Export the recording itself, with its points")
+        problem = "has a header, but no row with a value below it"
+        raise TrackError(problem, file=file, hint="Export the recording itself, with its points")
+    if builder.in_quotes == len(fixes):
+        raise _rows_in_quotes(file, builder.first_in_quotes)
     if all(lon != lon or lat != lat for lon, lat in zip(fixes.lon, fixes.lat, strict=True)):
         problem = f"has no row with a readable place; the first has {builder.first_bad}"
         hint = "Places are decimal degrees such as 55.5012; with decimal commas, use semicolons or tabs between columns"
@@ -293,6 +301,16 @@ def _check_plane(builder: _Builder) -> None:
             problem = f"has columns x and y that are not degrees, such as {lon:.10g}, {lat:.10g}"
             hint = "Export it in WGS 84 longitude and latitude, with columns called lon and lat"
             raise TrackError(problem, file=fixes.file, hint=hint)
+
+
+def _is_row_in_quotes(cells: list[str]) -> bool:
+    """Whether a single value holds what separates three, as a spreadsheet writes a row that it took for one text."""
+    return len(cells) == 1 and sum(map(cells[0].count, SEPARATORS)) >= 2
+
+
+def _rows_in_quotes(file: str, row: str) -> TrackError:
+    problem = f"is a table with whole rows in quotes, each a single value, such as {row[:30]!r}"
+    return TrackError(problem, file=file, hint="Save it again without quotes around rows, or export the walk as GPX")
 
 
 def _no_columns(file: str, found: list[str]) -> TrackError:

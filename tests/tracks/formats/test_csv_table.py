@@ -247,7 +247,16 @@ REFUSED = {
         walk("lat,lon,time", "55,5,3,2,{iso}"),
         "with decimal commas, use semicolons or tabs",
     ),
-    "only a header": (table(header="lat,lon,time"), "has a header but no rows"),
+    "only a header": (table(header="lat,lon,time"), "has a header, but no row with a value below it"),
+    "a header and empty quotes": (b'lat,lon,time\n"",""\n"",""\n', "has a header, but no row with a value below it"),
+    "all rows in quotes": (
+        b'"lat,lon,time"\n"55.5,3.2,2026-03-07T09:00:00Z"\n',
+        "is a table with whole rows in quotes, each a single value, such as 'lat,lon,time'",
+    ),
+    "rows in quotes below a header": (
+        b'lat;lon;time\n"55.5;3.2;2026-03-07T09:00:00Z"\n"55.6;3.2;2026-03-07T09:00:05Z"\n',
+        "is a table with whole rows in quotes, each a single value, such as '55.5;3.2;2026-03-07T09:00:0",
+    ),
     "text": (b"Dear Ann, see you on Saturday.\n", "needs a header"),
     "a giant line": (b"a," * 100_000, "needs a header"),
 }

@@ -67,6 +67,8 @@ def test_content_decides_and_not_the_ending(file: str, packed: bytes) -> None:
         (b"$GPGGA,092750.000,5321.6802,N", "looks like NMEA"),
         (b"<html><body>Please log in", "is a web page, perhaps a login page"),
         (b"", "is an empty file"),
+        (b'"",""\n"",""\n', "is a file of separators and quotation marks alone. Copy or export it again"),
+        (b'"\n"\n', "is a file of separators and quotation marks alone. Copy or export it again"),
         (gzip.compress(b"", mtime=0), "cannot be unpacked|is an empty file"),
         (gzip.compress(gzip.compress(WALK)), "looks like a gzip file"),
         (b'<?xml version="1.0"?><!DOCTYPE gpx><gpx/>', "has a DOCTYPE"),
