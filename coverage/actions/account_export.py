@@ -24,7 +24,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.archive import ZIP, Archive, Member, is_kmz
 from fieldcomb.tracks.files.sniffing import looks_like
 from fieldcomb.tracks.formats.read import may_be_recording
-from fieldcomb.tracks.hints import Hint, HintKind
+from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.quality.duplicates import same_fixes
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import format_count
@@ -134,9 +134,8 @@ class Account:
         for one in self._found:
             try:
                 out.append(one if one.outing is not None else _checked(place, one))
-            except TooFarError as error:
-                problem = "holds recordings that lie far apart, and the site has no location yet"
-                raise TrackError(problem, file=error.file, hint=HintKind.NO_PLACE_YET()) from error
+            except TooFarError:  # of the first ones nobody can tell which is of another site
+                raise
             except TrackError as error:
                 self._skipped.append(_Skipped(one.archive, one.name, error.problem))
         self._found = out

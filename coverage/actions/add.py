@@ -24,7 +24,7 @@ from fieldcomb.coverage.actions.loaded_walks import (
 )
 from fieldcomb.coverage.actions.survey_inputs import made_from
 from fieldcomb.coverage.outings.inputs import OutingInput
-from fieldcomb.coverage.outings.walks import CheckedOuting, join_walks
+from fieldcomb.coverage.outings.walks import CheckedOuting, TooFarError, join_walks
 from fieldcomb.coverage.report.mark_words import tell_marks
 from fieldcomb.coverage.site.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.journal import write_all
@@ -41,7 +41,7 @@ from fieldcomb.coverage.site.settings import (
 )
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.site.settings_text import with_frame, with_outing
-from fieldcomb.coverage.survey.inputs import choose_frame
+from fieldcomb.coverage.survey.inputs import choose_frame, far_apart
 from fieldcomb.tracks.errors import SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
@@ -135,10 +135,14 @@ def _checked_outings(site: Site, given: WalksToAdd, say: Say) -> tuple[SiteFrame
     if place is None and recordings:
         place = site_place(site, given.typed, choose_frame((), recordings))
     groups: list[LoadedOuting] = []
-    if place is not None and loaded:
-        groups = [place.walked(files) for files in ([loaded] if given.split is Split.TOGETHER else zip(loaded))]
-        look_for_again(site, place.frame, [one for group in groups for one in group.files], say)
-    groups += [] if place is None else account.outings(place)
+    try:
+        if place is not None and loaded:
+            groups = [place.walked(files) for files in ([loaded] if given.split is Split.TOGETHER else zip(loaded))]
+            look_for_again(site, place.frame, [one for group in groups for one in group.files], say)
+        groups += [] if place is None else account.outings(place)
+    except TooFarError as error:
+        apart = far_apart(recordings, [shown(walk.path) for walk in given.walks]) if frame is None else None
+        raise apart or error from error
     account.tell(say)
     if place is None or not groups:
         file = ", ".join(shown(walk.path) for walk in archives)

@@ -21,6 +21,7 @@ from fieldcomb.tracks.motion.legs import Walk
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.motion.stale import find_stale
 from fieldcomb.tracks.recording import Recording
+from fieldcomb.tracks.units import format_count, format_length
 
 FAR_M = 1000.0  # a walk that comes no nearer than this to a given boundary is another site's
 FAR_FROM_START_M = 5000.0  # where no boundary is given
@@ -79,6 +80,46 @@ def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> Site
         mine = np.flatnonzero(good & (of == number))
         good[mine] = ~find_stale(time[mine], x[mine], y[mine])
     return middle_frame(lon[good], lat[good])
+
+
+def far_apart(recordings: Sequence[Recording], files: Sequence[str]) -> TrackError | None:
+    """The error for the first recordings of a site that lie far apart; None where they lie together.
+
+    Of several places nobody can tell which one is the site, so none is called the wrong one: it is told which lies how
+    far from which.
+
+    recordings : each with a usable position. files : in which they came.
+    """
+    groups: list[tuple[SiteFrame, list[str]]] = []
+    for recording in sorted(recordings, key=lambda one: one.file):
+        here = _middle(recording)
+        for middle, names in groups:
+            if _between_m(here, middle) <= FAR_FROM_START_M:
+                names.append(recording.file)
+                break
+        else:
+            groups.append((here, [recording.file]))
+    if len(groups) < 2:
+        return None
+    (middle, most), *others = sorted(groups, key=lambda group: -len(group[1]))
+    told = [f"{_few(one)} {format_length(_between_m(here, middle))} from {_few(most)}" for here, one in others[:3]]
+    more = f", and {format_count(len(others) - 3, 'place')} more" if len(others) > 3 else ""
+    problem = f"recordings lie far apart, and the site has no location yet: {', '.join(told)}{more}"
+    return TrackError(problem, file=_few(files), hint=HintKind.NO_PLACE_YET())
+
+
+def _middle(recording: Recording) -> SiteFrame:
+    lon, lat = recording.track.lon_deg, recording.track.lat_deg
+    good = (np.abs(lon) <= 180) & (np.abs(lat) <= 90)  # false for NaN
+    return middle_frame(lon[good], lat[good])
+
+
+def _between_m(one: SiteFrame, other: SiteFrame) -> float:
+    return distance_m(one.lon_deg, one.lat_deg, other.lon_deg, other.lat_deg)
+
+
+def _few(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
 
 
 def check_search(walks: Sequence[Walk], file: str, areas: Sequence[AreaShape]) -> None:

@@ -147,9 +147,14 @@ def test_walk_far_from_the_site(refused: Callable[[Typed, int, str], None]) -> N
 
 
 def test_walks_too_far_apart_for_a_first_site(refused: Callable[[Typed, int, str], None]) -> None:
-    """Where there is no site yet, a walk is not called far from it: its way from the other walks is told."""
+    """Where there is no site yet, no walk is called the wrong one: it is told which lie how far from which."""
     files = [put("a.gpx", walk()), put("b.gpx", walk(MORNING + timedelta(days=1))), put("far.gpx", gpx(stamped(FAR)))]
-    refused(["map", *files], 1, "far.gpx: the walk is 500 km away from the middle of the walks given")
+    apart = "recordings lie far apart, and the site has no location yet: "
+    for given in (files, files[::-1]):
+        refused(["map", *given], 1, f"{apart}far.gpx 500 km from a.gpx and 1 more")
+    refused(["map", "far.gpx", "a.gpx"], 1, f"far.gpx and 1 more: {apart}far.gpx 500 km from a.gpx")
+    longer = put("long.gpx", gpx(stamped([*FAR, *FAR, *FAR, *FAR], MORNING + timedelta(days=2))))
+    refused(["map", *files[:2], longer], 1, f"{apart}long.gpx 500 km from a.gpx and 1 more")
 
 
 def test_single_fixes_far_apart(refused: Callable[[Typed, int, str], None]) -> None:

@@ -217,9 +217,12 @@ def test_adding_the_export_again_adds_only_what_is_new(here: Path) -> None:
 def test_a_site_without_a_place_takes_walks_that_lie_together(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The first walks of a site may come out of an archive, but not when nobody could tell which field is meant."""
     new_site(Path("new"), say=str)
-    Path("mixed.zip").write_bytes(zipped(("a.gpx", gpx(2)), ("b.gpx", gpx(3, -20))))
-    assert main(["add", "new", "mixed.zip", "--each"]) == 1
-    assert "lie far apart, and the site has no location yet. Start the site with --boundary" in capsys.readouterr().err
+    far = ("far.gpx", gpx(3, -20, fixes=900))
+    for others, said in (((("a.gpx", gpx(2)),), "a.gpx"), ((("a.gpx", gpx(2)), ("b.gpx", gpx(4))), "a.gpx and 1 more")):
+        Path("mixed.zip").write_bytes(zipped(*others, far))
+        assert main(["add", "new", "mixed.zip", "--each"]) == 1
+        apart = f"mixed.zip: recordings lie far apart, and the site has no location yet: far.gpx 853 km from {said}."
+        assert f"{apart} Start the site with --boundary" in capsys.readouterr().err
     Path("one.zip").write_bytes(zipped(("b.gpx", gpx(3)), ("a.gpx", gpx(2)), ("c.gpx", gpx(4, fixes=1))))
     assert main(["add", "new", "one.zip", "--each"]) == 0
     assert outings("new") == {"2026-03-02a": "a.gpx", "2026-03-03a": "b.gpx"}
