@@ -54,7 +54,9 @@ def map_command(
     from fieldcomb.coverage.actions.new_site import new_site_files
     from fieldcomb.coverage.commands.console import say, show_report, tell_added, tell_assumed
     from fieldcomb.coverage.site.folder import site_of
+    from fieldcomb.coverage.site.old_copies import clear_old_copies
 
+    clear_old_copies()
     stem = _stem(tracks[0])
     name = words(stem) if len(tracks) == 1 else f"{words(stem)} and {len(tracks) - 1} more"
     files, _ = new_site_files(name, "UTC", cell, boundary, say=say)

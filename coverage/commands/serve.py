@@ -32,7 +32,9 @@ def serve_command(folder: str, share: bool, port: int) -> None:
         hint = "Install fieldcomb with them: pip install '.[web]'"
         raise UsageError(f"the page needs packages that are not installed ({error.name})", hint=hint) from error
     from fieldcomb.coverage.commands.console import say
+    from fieldcomb.coverage.site.old_copies import clear_old_copies
 
+    clear_old_copies()
     service = Service(Path(folder), share=share, port=port)
     say("Open this address in your browser. The key in it is yours alone:")
     click.echo(service.addresses.here)

@@ -26,7 +26,8 @@ _STAGE = PENDING + "new"
 _DONE = PENDING + "done"
 _MANIFEST = "manifest.json"
 _PART = re.compile(r"\.(?P<name>.+)\.(?P<pid>[1-9]\d{0,18})\.part")  # as replace_files makes them
-_HALF_MADE = re.compile(rf"\..+\.(?P<pid>[1-9]\d{{0,18}})\.\d{{1,18}}{PENDING}new")  # as new_folder makes them
+# As new_folder makes them, and as it did before it numbered them.
+_HALF_MADE = re.compile(rf"\..+?\.(?P<pid>[1-9]\d{{0,18}})(?:\.\d{{1,18}})?{PENDING}new")
 _BINARY = getattr(os, "O_BINARY", 0)
 
 # Folders that a site has from the beginning, and the only ones that a journal may write to.
@@ -180,6 +181,19 @@ def recover(folder: Path) -> None:
             problem = f"an interrupted change cannot be finished ({reason(error)})"
             hint = "Free some disk space, make the folder writable, and try again; nothing is lost"
             raise SiteError(problem, file=str(folder), hint=hint) from error
+
+
+def staged(folder: Path) -> set[Path]:
+    """Return what an unfinished change may have put into a site folder, by its own list; ValueError if that is odd."""
+    found: set[Path] = set()
+    for stage in (folder / _STAGE, folder / COMMIT, folder / _DONE):
+        with suppress(FileNotFoundError):
+            names = json.loads((stage / _MANIFEST).read_bytes())
+            if not isinstance(names, list) or not all(isinstance(name, str) and _is_ours(name) for name in names):
+                raise ValueError(f"{stage} is not something that fieldcomb left there")
+            found |= {stage, stage / _MANIFEST, *(stage / str(number) for number in range(len(names)))}
+            found |= {folder / name for name in names}
+    return found
 
 
 def _roll_forward(folder: Path) -> None:

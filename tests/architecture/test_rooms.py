@@ -66,7 +66,7 @@ STANDARD = {
     "zipfile": {"files.archive"},
     "zlib": {"files.archive", "cache.memo"},
     "gzip": set[str](),
-    "tomllib": {"site.toml_text"},
+    "tomllib": {"site.toml_text", "site.old_copies"},
     "argparse": set[str](),
     "socket": {"web.server"},
     "ipaddress": {"web.server"},
@@ -77,10 +77,10 @@ STANDARD = {
     "secrets": {"web.access"},
     "signal": {"commands.serve"},
     "random": set[str](),
-    "time": {"commands.console", "web.server", "web.uploads"},
+    "time": {"commands.console", "web.server", "web.uploads", "site.old_copies"},
     "sys": {"web.worker", "web.job_queue", "commands"},
     "os": {"site", "cache.folder", "web.worker", "commands"},
-    "tempfile": {"web.uploads"},
+    "tempfile": {"web.uploads", "site.old_copies"},
     "pathlib": {"site", "actions", "cache.folder", "report.geotiff", "web", "commands"},
 }
 # Without a clock, an environment or a printer the same input gives the same output.

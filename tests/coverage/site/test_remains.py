@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import subprocess
 import sys
+import tempfile
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -94,6 +97,85 @@ def test_of_several_that_make_one_site_at_once_one_makes_it_whole(tmp_path: Path
     inside = {path.name for path in (tmp_path / "field").iterdir()}
     assert inside == {"site.toml", "outings.toml", "areas.geojson", "tracks", ".lock"}
     assert {path.name for path in tmp_path.iterdir()} == {"field", "edge.geojson"}
+
+
+@pytest.fixture
+def old_copy(site: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Make a folder for temporary files in which an earlier version's map was killed two days ago; returns its own."""
+    folder = site.parent / "temporary" / "fieldcomb-ab_c12x9"
+    folder.parent.mkdir()
+    folder.mkdir(0o700)
+    shutil.rmtree(site / "out")
+    site.rename(folder / "site")
+    (folder / "site" / ".lock").touch()
+    monkeypatch.setattr(tempfile, "tempdir", str(folder.parent))
+    return folder
+
+
+def aged(folder: Path, days: float = 2) -> Path:
+    """Give everything in a folder, and itself, an age."""
+    for path in (*folder.rglob("*"), folder):
+        os.utime(path, (time.time() - days * 86_400,) * 2, follow_symlinks=False)
+    return folder
+
+
+@pytest.mark.parametrize("state", ["whole", "empty", "half made", "staged", "decided"])
+def test_copies_of_walks_that_an_earlier_version_left_go_when_a_map_is_drawn(
+    old_copy: Path, dead_pid: int, state: str
+) -> None:
+    """What a killed map of an earlier version left in the folder for temporary files is cleared by the next one."""
+    site = old_copy / "site"
+    if state == "half made":
+        site.rename(old_copy / f".site.{dead_pid}.pending-new")
+        (old_copy / f".site.{dead_pid}.pending-new" / "outings.toml").unlink()
+        shutil.rmtree(old_copy / f".site.{dead_pid}.pending-new" / "tracks")
+        (old_copy / f".site.{dead_pid}.pending-new" / "tracks").mkdir()
+    elif state == "empty":
+        shutil.rmtree(site)
+    elif state != "whole":
+        stage = site / (COMMIT if state == "decided" else ".pending-new")
+        stage.mkdir()
+        (stage / "manifest.json").write_text('["tracks/2026-03-08a-w.gpx", "outings.toml"]')
+        (stage / "1").write_text("")
+        (site / "tracks" / "2026-03-08a-w.gpx" if state == "decided" else stage / "0").write_text(walk())
+    aged(old_copy)
+    assert main(["map", "walk.gpx"]) == 0
+    assert list(old_copy.parent.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "doubt",
+    ["young", "readable", "named otherwise", "link", "own file", "own walk", "own folder", "link inside", "no site",
+     "odd list", "another list"],
+)  # fmt: skip
+def test_a_folder_that_is_not_surely_such_a_copy_stays(old_copy: Path, doubt: str) -> None:
+    """Whatever has another name, age, owner's mode or one thing more in it than such a copy has is left as it is."""
+    site, folder = old_copy / "site", old_copy
+    if doubt == "readable":
+        folder.chmod(0o755)
+    elif doubt == "named otherwise":
+        folder = folder.rename(folder.with_name("fieldcomb-walks2026"))
+    elif doubt == "link":
+        folder.rename(folder.with_name("mine"))
+        folder.symlink_to("mine")
+    elif doubt in ("own file", "own walk", "own folder", "link inside"):
+        own = {"own file": folder / "photo.jpg", "own walk": site / "tracks/w.gpx", "own folder": site / "out/a.txt"}
+        path = own.get(doubt, site / "areas.geojson")
+        path.parent.mkdir(exist_ok=True)
+        path.unlink(missing_ok=True)
+        if doubt == "link inside":
+            path.symlink_to(folder.parent.parent / "edge.geojson")
+        else:
+            path.write_text("mine")
+    elif doubt == "no site":
+        (site / "site.toml").unlink()
+    elif doubt in ("odd list", "another list"):
+        (site / COMMIT).mkdir()
+        (site / COMMIT / "manifest.json").write_text('["../../x"]' if doubt == "odd list" else '{"a": 1}')
+    aged(folder, 0.5 if doubt == "young" else 2)
+    before = snapshot(folder.parent)
+    assert main(["map", "walk.gpx"]) == 0
+    assert snapshot(folder.parent) == before and folder.exists()
 
 
 class Meanwhile(dict[str, bytes]):
