@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from fieldcomb.tracks.motion import cleaning
+
 ROOT = Path(__file__).resolve().parents[2]
 DEVELOPERS = ROOT / "DEVELOPERS.md"
 PAGES = [ROOT / "README.md", DEVELOPERS, ROOT / "demo/README.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -47,6 +49,19 @@ def anchors(text: str) -> set[str]:
     """The parts after # under which the headings of a page can be linked to."""
     headings = re.findall(r"^#+ (.+)$", text, re.MULTILINE)
     return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+def reasons() -> set[str]:
+    """Why fixes are left out: what the code that cleans recordings counts them by."""
+    calls = re.findall(r"\.leave_out\(.*, ([A-Z_]+)\)", Path(cleaning.__file__).read_text(encoding="utf-8"))
+    return {getattr(cleaning, name) for name in calls}
+
+
+@pytest.mark.parametrize("page", ["measures.md", "errors.md"])
+def test_every_reason_for_leaving_a_fix_out_is_explained(page: str) -> None:
+    """Who sees in a report why fixes were left out finds the same words in the pages on measures and on messages."""
+    text = (ROOT / "docs" / page).read_text(encoding="utf-8").lower()
+    assert len(reasons()) == 8 and [reason for reason in sorted(reasons()) if reason not in text] == []
 
 
 def test_the_page_for_developers_is_short() -> None:
