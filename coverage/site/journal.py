@@ -5,6 +5,7 @@ to ``.commit`` decides: before it nothing has happened, after it everything will
 carries out what is left of a ``.commit`` and throws away what never came so far.
 """
 
+import errno
 import json
 import os
 import re
@@ -146,13 +147,21 @@ def write_all(folder: Path, files: Mapping[str, bytes]) -> None:
 
 def _stage(folder: Path, stage: Path, files: Mapping[str, bytes]) -> None:
     for name in FOLDERS:
-        if any(file.startswith(name + "/") for file in files) and not (folder / name).is_dir():
-            (folder / name).mkdir()
+        if any(file.startswith(name + "/") for file in files):
+            if not (folder / name).is_dir():
+                (folder / name).mkdir()
+            _check_writable(folder / name)
     stage.mkdir()
     write_new(stage / _MANIFEST, json.dumps(list(files)).encode())  # first: it lists what is ours to clear
     for number, data in enumerate(files.values()):
         write_new(stage / str(number), data)
     _sync_folder(stage)
+
+
+def _check_writable(folder: Path) -> None:
+    """Raise PermissionError where nothing can be put into a folder: what is decided must be possible to carry out."""
+    if not os.access(folder, os.W_OK | os.X_OK, effective_ids=os.access in os.supports_effective_ids):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(folder))
 
 
 def _take_back(commit: Path, stage: Path, count: int) -> bool:

@@ -65,3 +65,10 @@ def test_links_own_files_and_read_only_parts_are_safe_from_a_command_that_is_kil
     faults = (Fault("kill", scene.steps * 2 // 3), Fault("kill", scene.steps // 3))
     assert suffer(scene, faults)[0] == []
     assert suffer(scene, (Fault("on", scene.steps // 2),))[0] == []
+
+
+def test_a_change_that_a_read_only_folder_does_not_allow_is_not_begun(plain: Path, tmp_path: Path) -> None:
+    """Where recordings may not be written to, adding one is refused, and a kill at any step leaves nothing behind."""
+    scene = make_scene(plain, tmp_path / "scene", "read-only site/tracks", "add --each")
+    for at in range(scene.steps):
+        assert suffer(scene, (Fault("kill", at),))[0] == [], at
