@@ -11,6 +11,7 @@ from pyproj import CRS, Geod, Transformer
 from fieldcomb.tracks.recording import Floats
 
 WGS84 = Geod(ellps="WGS84")
+MOST_LAT_DEG = 85.0  # of a site: the Mercator map of browsers (EPSG:3857) ends at 85.05 degrees
 
 
 Degrees = TypeVar("Degrees", float, Floats)

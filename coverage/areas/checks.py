@@ -13,7 +13,7 @@ from shapely.geometry import Polygon
 from fieldcomb.coverage.areas.reading import EXPORT_IN_DEGREES
 from fieldcomb.coverage.raster.polygons import Knot, RingPoints, Shape, to_degrees, to_metres, unite, untie, unwrap_ring
 from fieldcomb.tracks.errors import AreaError
-from fieldcomb.tracks.frame import WGS84, SiteFrame, distance_m
+from fieldcomb.tracks.frame import MOST_LAT_DEG, WGS84, SiteFrame, distance_m
 from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.units import format_area, format_length
 
@@ -103,6 +103,9 @@ def _check_range(ring: RingPoints, check: AreaCheck) -> None:
 def check_span(shape: Shape, check: AreaCheck) -> None:
     """Refuse what is so large that a plane is no picture of it, before anything is worked out on a plane."""
     left, bottom, right, top = shape.bounds
+    if max(-bottom, top) > MOST_LAT_DEG:
+        problem = f"lies at latitude {max(-bottom, top):.4g}; maps are drawn to {MOST_LAT_DEG:.0f} degrees"
+        raise check.fault(f"{problem}, not to the poles", "Check its latitudes")
     # Across the poles the way round is shorter than along the parallel, so both are looked at.
     across_m = distance_m(left, (bottom + top) / 2, min(right, left + 180), (bottom + top) / 2)
     span_m = max(distance_m(left, bottom, left, top), across_m)

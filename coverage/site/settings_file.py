@@ -23,7 +23,7 @@ from fieldcomb.coverage.site.toml_text import Form, Named, Several, TomlFile, re
 from fieldcomb.coverage.site.typed_values import FIELD, TypedAt, keys_of, read_cell_m
 from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.tracks.errors import SiteError, UsageError
-from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.frame import MOST_LAT_DEG, SiteFrame
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, MARK_KINDS, fold
 from fieldcomb.tracks.units import parse_length_m, parse_zone
 
@@ -62,7 +62,10 @@ _COIL_FORM: Form = {
 _SITE_FORM: Form = {
     **_typed_form(TypedAt.SITE),
     "areas": values.yes_or_no,
-    "frame": {"lon": values.between(-180, 180, " degrees"), "lat": values.between(-90, 90, " degrees")},
+    "frame": {
+        "lon": values.between(-180, 180, " degrees"),
+        "lat": values.between(-MOST_LAT_DEG, MOST_LAT_DEG, " degrees"),
+    },
     "coils": Named(_COIL_FORM),
     "defaults": _typed_form(TypedAt.DEFAULT),
     "marks": dict.fromkeys(MARK_KINDS, values.mark_words),

@@ -15,7 +15,7 @@ from fieldcomb.coverage.outings.walks import too_far
 from fieldcomb.coverage.raster.grid import bounds_of, check_cells
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import TrackError
-from fieldcomb.tracks.frame import SiteFrame, centre_frame, distance_m, middle_frame
+from fieldcomb.tracks.frame import MOST_LAT_DEG, SiteFrame, centre_frame, distance_m, middle_frame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Walk
 from fieldcomb.tracks.motion.peg_drift import Peg
@@ -57,6 +57,8 @@ def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> Site
     """Return the frame centred on the boundary, or else on the middle of the walks.
 
     Stray fixes do not pull it there, and stale ones do not count.
+
+    Raises TrackError: no usable place, or one too near a pole.
     """
     site = [a.shape for a in areas if a.kind == "site"] or [a.shape for a in areas]
     if site:
@@ -79,7 +81,12 @@ def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> Site
     for number in range(len(recordings)):
         mine = np.flatnonzero(good & (of == number))
         good[mine] = ~find_stale(time[mine], x[mine], y[mine])
-    return middle_frame(lon[good], lat[good])
+    frame = middle_frame(lon[good], lat[good])
+    if abs(frame.lat_deg) > MOST_LAT_DEG:
+        problem = f"lies at latitude {frame.lat_deg:.4g}; maps are drawn to {MOST_LAT_DEG:.0f} degrees"
+        files = ", ".join(r.file for r in recordings)
+        raise TrackError(f"{problem}, not to the poles", file=files, hint="Check its latitudes")
+    return frame
 
 
 def far_apart(recordings: Sequence[Recording], files: Sequence[str]) -> TrackError | None:

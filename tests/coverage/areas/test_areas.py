@@ -248,6 +248,8 @@ def test_what_is_no_polygon_is_refused(geometry: Any, words: str) -> None:
         ([[44.2, -121.5], [44.3, -121.5], [44.3, -121.4], [44.2, -121.5]], ["swapped"]),
         ([[400, 10], [401, 10], [401, 11], [400, 10]], ["not on the globe", "400, 10"]),
         ([[-170, 88], [-50, 88], [70, 88], [-170, 88]], ["pole"]),
+        ([[3, 90], [3.001, 89.999], [3.002, 90], [3, 90]], ["maps are drawn to 85 degrees"]),
+        ([[3, -85.002], [3.001, -85.003], [3.002, -85.002], [3, -85.002]], ["maps are drawn to 85 degrees"]),
     ],
 )
 def test_places_that_are_not_degrees(ring: Any, words: list[str]) -> None:

@@ -328,6 +328,10 @@ def test_the_frame_lies_on_the_boundary_or_on_the_middle_of_the_walks() -> None:
     nowhere = Track(np.array([np.nan]), np.array([1.0]), np.zeros(1), np.zeros(1, np.int32))
     with pytest.raises(TrackError, match="no fix has a usable position"):
         choose_frame([], [Recording("none.gpx", nowhere)])
+    for lat_deg in (90.0, -85.1):
+        pole = Track(np.linspace(-180, 180, 9), np.full(9, lat_deg), np.arange(9.0), np.zeros(9, np.int32))
+        with pytest.raises(TrackError, match=r"pole.fit: lies at latitude -?\d+.*maps are drawn to 85"):
+            choose_frame([], [Recording("pole.fit", pole)])
     indoors = Track(np.full(9, np.nan), np.full(9, np.nan), np.arange(9.0), np.zeros(9, np.int32))
     with pytest.raises(TrackError, match=r"was recorded without positions.*none of 9 fixes has one"):
         choose_frame([], [Recording("indoors.fit", indoors)])
