@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from small_walks import MORNING, square, walk
 
-from fieldcomb.coverage.actions.outputs import MAP_FILE, RASTER_FILE, REPORT_FILE, TODO_FILE, TODO_GPX_FILE
+from fieldcomb.coverage.actions.outputs import MAP_FILE, PLACES_GPX_FILE, RASTER_FILE, REPORT_FILE, TODO_FILE
 from fieldcomb.coverage.commands.cli import main
 
 # Two of the walks lie on the same ground, one is another person's; the days make the ids, not the order of adding.
@@ -82,7 +82,7 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, dict[str, str]
     """Make the site here and now, its outings added day by day."""
     printed, files = run(commands("abc"), tmp_path_factory.mktemp("plain") / "here")
     assert (
-        files.keys() >= {MAP_FILE, REPORT_FILE, RASTER_FILE, TODO_FILE, TODO_GPX_FILE}
+        files.keys() >= {MAP_FILE, REPORT_FILE, RASTER_FILE, TODO_FILE, PLACES_GPX_FILE}
         and len(json.loads(printed)["outings"]) == 3
     )
     return printed, files
