@@ -25,9 +25,9 @@ _MEANINGS = {
     "junk": ("dug, and junk", "junk"),
     "left": ("heard, and not dug", "left iron"),
     "count": ("a count square of 1 m x 1 m: how many signals", "count 14"),
-    "blocked": ("nobody can search here: what it is, how wide", "blocked tree 3m"),
+    "blocked": ("no one can search here: what it is, how wide", "blocked tree 3m"),
     "stop": ("leave this ground alone: 5 m all round are taken out", "stop metal case"),
-    "spacing": ("from the lane you are in to the next one; ten of these sharpen the percentage", "spacing 1.4m"),
+    "spacing": ("how far it is from this lane to the next; ten of these sharpen the percentage", "spacing 1.4m"),
 }
 
 

@@ -230,7 +230,8 @@ def _coils(report: Report) -> Iterator[str]:
         said = f"{pct} {_of_what(report)}, {format_area(coil.swept_m2)}, in {format_count(coil.outings, 'outing')}"
         if under := format_under_coil(coil.under):
             pace = format_pace_95(coil.pace_95_low_m_s, coil.pace_95_high_m_s)
-            said += f"; {under}; 95 % of the swing under it up to {pace}"
+            slower = "" if coil.pace_95_low_m_s is None else " or slower"
+            said += f"; {under}; it covers 95 % of the swing at {pace}{slower}"
         yield from _sentence(f"{coil.coil}: {said}", 2)
 
 

@@ -117,7 +117,7 @@ def junk_lines(junk: JunkResult | None) -> Iterator[str]:
         bound = junk.counted_pct == junk.drawn_pct == junk.assumed_pct == 0
         now = "what is left is not known" if bound else f"{junk.now_per_m2:.2g} now"
         dense = f"{'at least ' if bound else ''}{junk.then_per_m2:.2g} per m2 before digging, {now}"
-        error = f", a rough guess (± {format_percent(junk.error_pct, 0)})" if junk.error_pct else ""
+        error = f"; a rough guess (± {format_percent(junk.error_pct, 0)})" if junk.error_pct else ""
         yield f"{'; '.join(parts)}. {where[:1].upper()}{where[1:]}: {dense}{error}"
     if junk.not_measured_pct >= 0.05:
         share = format_percent(junk.not_measured_pct, 0)

@@ -46,7 +46,7 @@ class OutFile:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What the latest outing brought: percentages of the site before and after it, and square metres.
+    """What the latest outing added: percentages of the site before and after it, and square metres.
 
     before_pct : None when it was the first outing.
     missed, missed_m2 : of the pieces that the map lists, without those that may only be receiver error.

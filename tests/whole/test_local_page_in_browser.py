@@ -174,7 +174,7 @@ def test_the_whole_job_is_done_on_the_page(browser: Any, service: Service, root:
     assert finished(browser) == "Added"
     text = browser.find_element(By.TAG_NAME, "main").text
     assert (
-        "Outing 2026-03-07a" in text and "What the latest outing brought" in text and "This is the first outing" in text
+        "Outing 2026-03-07a" in text and "What the latest outing added" in text and "This is the first outing" in text
     )
     into_map(browser)
     assert browser.find_elements(By.CSS_SELECTOR, ".leaflet-map-pane img")
