@@ -17,6 +17,7 @@ from shapely import STRtree
 from shapely.geometry import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.ground.distances import squared_distances
 from fieldcomb.coverage.raster.grid import Grid, aligned_grid, bounds_of
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.tracks.errors import AreaError
@@ -111,18 +112,15 @@ def _outlines(tile: Grid, lines: _Lines) -> list[BaseGeometry]:
     """Polygons, in whole cells from the frame's origin, so that they join exactly, of the ground between the walks."""
     from rasterio.features import shapes
     from rasterio.transform import Affine
-    from scipy.ndimage import distance_transform_edt
 
-    rim = math.ceil(CLOSING_M / tile.cell_m) + 2  # ground beyond it changes nothing within
-    around = Grid(tile.cell_m, tile.west - rim, tile.north + rim, tile.rows + 2 * rim, tile.cols + 2 * rim)
-    here = tile.part_of(around)
+    rim = math.ceil(CLOSING_M / tile.cell_m) + 2  # what is swept beyond two of it changes nothing within
+    around = Grid(tile.cell_m, tile.west - 2 * rim, tile.north + 2 * rim, tile.rows + 4 * rim, tile.cols + 4 * rim)
     near = lines.near(around)
-    legs, reach = [lines.legs[k] for k in near], lines.reach_m[near]
-    wide = cover(legs, reach + CLOSING_M, around)
-    closed = cover(legs, reach, tile)
-    if wide.all():  # the transform needs a cell to measure from
-        closed[:] = True
-    else:
-        closed |= distance_transform_edt(wide)[here] * tile.cell_m > CLOSING_M + tile.cell_m / 2
+    swept = cover([lines.legs[k] for k in near], lines.reach_m[near], around)
+    # From centre to centre, of which one is half a cell inside the rim on average, or half a cell outside of it.
+    closing = (CLOSING_M / tile.cell_m + 0.5) ** 2
+    wide = squared_distances(~swept, rim)[rim:-rim, rim:-rim] <= closing
+    closed = swept[2 * rim : -2 * rim, 2 * rim : -2 * rim]
+    closed |= squared_distances(wide, rim)[rim:-rim, rim:-rim] > closing
     found = shapes(closed.astype(np.uint8), mask=closed, transform=Affine(1, 0, tile.west, 0, -1, tile.north))
     return [shapely.geometry.shape(geometry) for geometry, _ in found]
