@@ -32,7 +32,7 @@ from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import MOST_GRID_CELLS, Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
-from fieldcomb.coverage.survey.layers import MOST_RASTERS, draw_outing
+from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
 from fieldcomb.coverage.todo.ranking import Ranking, bare_ground, rank_ground

@@ -12,7 +12,7 @@ from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, 
 from fieldcomb.coverage.outings.times import OutingTimes
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.survey.inputs import choose_frame
-from fieldcomb.coverage.survey.layers import MOST_RASTERS
+from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.errors import SiteError, TrackError
