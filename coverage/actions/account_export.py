@@ -145,7 +145,7 @@ class Account:
     def tell(self, say: Say) -> None:
         """Say of each archive how much is added, and why all else is not."""
         for file in self._archives:
-            skipped = [one for one in self._skipped if one.archive == file]
+            skipped = [entry for entry in self._skipped if entry.archive == file]
             taken = format_count(sum(one.archive == file for one in self._found), "recording")
             say(f"{file}: {taken} to add, {format_count(len(skipped), 'file')} not added")
             for one in skipped:

@@ -158,7 +158,10 @@ def _as_input(entry: OutingEntry, group: LoadedOuting, short: Mapping[str, str])
 
 def _added(outing: OutingInput, group: LoadedOuting, frame: SiteFrame, short: Mapping[str, str]) -> Added:
     walked = join_walks(outing, group.chains, frame)
-    recordings = [replace(one, searcher=short[one.searcher] if one.searcher else None) for one in walked.recordings]
+    recordings = [
+        replace(recording, searcher=short[recording.searcher] if recording.searcher else None)
+        for recording in walked.recordings
+    ]
     checked = CheckedOuting(frame, None, replace(walked, recordings=tuple(recordings)))
     return Added(outing.id, tuple(one.read_in for one in group.files), checked)
 

@@ -154,7 +154,7 @@ _WHY = {
 def _unused(unused: Sequence[Unused]) -> list[str]:
     said = []
     for why, words in _WHY.items():
-        names = [one.touch.peg.name for one in unused if one.why == why]
+        names = [case.touch.peg.name for case in unused if case.why == why]
         if names:
             said.append(f"{words}: {_names(names) if why != MANY else len(names)}")
     for one in unused:

@@ -114,7 +114,7 @@ def _under(under: Under, swept_pct: float | None) -> dict[str, float | None]:
 
 def _recording(recording: RecordingResult) -> dict[str, Any]:
     pegs = [_peg(peg) for peg in recording.pegs]
-    spacings = [as_fields(one, {"across_m": 3}) for one in recording.spacings]
+    spacings = [as_fields(spacing, {"across_m": 3}) for spacing in recording.spacings]
     return as_fields(recording, _RECORDING) | {"pegs": pegs, "ground": recording.ground or None, "spacings": spacings}
 
 

@@ -86,7 +86,10 @@ def searched_lines(report: Report) -> Iterator[str]:
     """What was searched for, by class of target; one line if what was dug is not stated."""
     if not report.searched_for:
         return
-    if all(one.whole_pct == one.part_pct == one.none_pct == 0 for one in report.searched_for):
+    if all(
+        target_class.whole_pct == target_class.part_pct == target_class.none_pct == 0
+        for target_class in report.searched_for
+    ):
         yield "not stated: write which target numbers you dig, and what they mean, for each coil in site.toml"
         return
     for one in report.searched_for:

@@ -84,8 +84,8 @@ def format_spacings(spacings: Sequence[LaneSpacing]) -> str:
     >>> format_spacings([LaneSpacing(1.4, False), LaneSpacing(1.7, False), LaneSpacing(1.5, True)])
     '3 measured spacings, 1.5 m on average (1.4 to 1.7 m), 1 of them in paces'
     """
-    lengths = [one.across_m for one in spacings]
-    mean_m, paced = round(sum(lengths) / len(lengths), 1), sum(one.paced for one in spacings)
+    lengths = [spacing.across_m for spacing in spacings]
+    mean_m, paced = round(sum(lengths) / len(lengths), 1), sum(spacing.paced for spacing in spacings)
     said = f"{format_count(len(lengths), 'measured spacing')}, {format_length(mean_m)}"
     if len(lengths) > 1:
         said += f" on average ({min(lengths):.1f} to {max(lengths):.1f} m)"

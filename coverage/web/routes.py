@@ -70,7 +70,7 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
 
     @pages.get("/site/<key>/file/<name>")
     def file(key: str, name: str) -> AnyResponse:
-        found = next((one for one in _site(desk, key).files if one.name == name), None)
+        found = next((file for file in _site(desk, key).files if file.name == name), None)
         if found is None:
             abort(404)
         is_page = name.endswith(".html") and "save" not in request.args
@@ -196,7 +196,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
     @pages.get("/site/<key>/outing/<outing_id>")
     def outing(key: str, outing_id: str) -> AnyResponse:
         site, found = _outing(desk, key, outing_id)
-        recordings = [(one, forms.recording_texts(one)) for one in found.recordings]
+        recordings = [(recording, forms.recording_texts(recording)) for recording in found.recordings]
         fields = {"fields": forms.form_fields(TypedAt.OUTING), "own_fields": forms.form_fields(TypedAt.RECORDING)}
         texts = {"texts": forms.outing_texts(found), "recordings": recordings}
         return _page(desk, "outing", f"Outing {outing_id}", site=site, outing=found, **texts, **fields)
@@ -211,7 +211,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
     def correct_one(key: str, outing_id: str) -> AnyResponse:
         site, found = _outing(desk, key, outing_id)
         stored = request.form.get("stored")
-        entry = next((one for one in found.recordings if one.stored == stored), None)
+        entry = next((recording for recording in found.recordings if recording.stored == stored), None)
         if entry is None:
             abort(404)
         changes = forms.changes_of(request.form, forms.recording_texts(entry))
@@ -222,7 +222,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
     def leave_out(key: str, outing_id: str) -> AnyResponse:
         site, _ = _outing(desk, key, outing_id)
         left_out = request.form.get("left_out") == "yes"
-        remain = any(not one.left_out for one in site.outings if one.id != outing_id) or not left_out
+        remain = any(not outing.left_out for outing in site.outings if outing.id != outing_id) or not left_out
         changes: Changes = {"left_out": left_out or None}
         return _answer(desk.jobs.submit(Order(EDIT, str(site.folder), outing=outing_id, changes=changes, draw=remain)))
 

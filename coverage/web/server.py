@@ -57,7 +57,7 @@ class Service:
     def __init__(self, root: Path, *, share: bool = False, port: int = 0) -> None:
         served = SiteRoot(root)
         sockets = _sockets(share, port)
-        hosts = ["{}:{}".format(*one.getsockname()[:2]) for one in sockets]
+        hosts = ["{}:{}".format(*sock.getsockname()[:2]) for sock in sockets]
         number = hosts[0].rpartition(":")[2]
         self.gate = Gate(frozenset({*hosts, f"localhost:{number}"}))
         self.addresses = Addresses(self._address(hosts[0]), self._address(hosts[1]) if share else None)
