@@ -1,5 +1,6 @@
 """The walk as it stands in a file: fixes, waypoints, and what the reader had to say about them."""
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -8,8 +9,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Int32s = NDArray[np.int32]
 Flags = NDArray[np.bool_]
-Span = tuple[float, float]  # begin and end in seconds
-Window = tuple[float | None, float | None]  # Unix seconds, half open; None leaves an end open
+Span = tuple[float, float]  # begin and end in seconds, half open
+EVER: Span = (-math.inf, math.inf)  # an open end is infinite
 
 
 @dataclass(frozen=True, slots=True, eq=False)

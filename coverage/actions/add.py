@@ -1,5 +1,6 @@
 """Adding walks to a site: all of them are read and looked at before anything is written."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -45,6 +46,7 @@ from fieldcomb.coverage.survey.inputs import choose_frame, far_apart
 from fieldcomb.tracks.errors import SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
+from fieldcomb.tracks.recording import EVER
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -189,10 +191,10 @@ def _tell_days(group: Sequence[LoadedWalk], zone: ZoneInfo, say: Say) -> None:
     for one in group:
         times = one.item.recording.track.time_s
         times = times[np.isfinite(times)]
-        if one.item.window != (None, None) and times.size:
+        if one.item.window != EVER and times.size:
             begin, end = (datetime.fromtimestamp(t, UTC).astimezone(zone) for t in (times.min(), times.max()))
             low, high = one.item.window
-            outside = (low is not None and low < times.min()) or (high is not None and high > times.max())
+            outside = -math.inf < low < times.min() or times.max() < high < math.inf
             beyond = "; a typed time lies outside it: is the zone right?" if outside else ""
             said = f"recorded {begin:%Y-%m-%d %H:%M} to {end:%H:%M} ({zone.key})"
             say(f"note: {shown(one.walk.path)}: {said}{beyond}")

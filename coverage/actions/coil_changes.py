@@ -14,8 +14,8 @@ from fieldcomb.coverage.site.settings import Settings, Typed, first_typed, swing
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import wrap_lon
 from fieldcomb.tracks.marks.timeline import Presses, read_marks
-from fieldcomb.tracks.marks.vocabulary import Mark, fold
-from fieldcomb.tracks.recording import Track, Window
+from fieldcomb.tracks.marks.vocabulary import fold
+from fieldcomb.tracks.recording import Span, Track
 
 LEAST_WALK_M = 0.5  # a piece of a recording that leads no farther is no walk: the coil was changed where it began
 LEAST_FIXES = 5
@@ -36,13 +36,10 @@ def presses_of(settings: Settings, *typed: Typed) -> Presses | None:
     known = sorted(settings.coils)
     others = [coil for coil in known if coil != first]
     if len(known) != 2 or len(others) != 1:
-        problem = f"laps 'coil' needs a site with two named coils, one of them in use; coils here: {_list(known)}"
+        names = ", ".join(known) or "none"
+        problem = f"laps 'coil' needs a site with two named coils, one of them in use; coils here: {names}"
         raise UsageError(problem, hint=f"Coil in use: {first}. Name the other one, such as coil:small")
     return Presses("coil", first, swing_with(settings, typed, others[0]).coil.name)
-
-
-def _list(names: Sequence[str]) -> str:
-    return ", ".join(names) or "none"
 
 
 def coil_named(settings: Settings, typed: Sequence[Typed], text: str) -> str:
@@ -85,11 +82,12 @@ def by_coil(settings: Settings, typed: Sequence[Typed], item: RecordingInput) ->
         return (item,)
     pieces, notes = _walked_pieces(_pieces(item), item)
     starts = [item.window[0], *(start for start, _ in pieces[1:])]
-    windows: list[Window] = list(zip(starts, [*starts[1:], item.window[1]], strict=True))
+    windows: list[Span] = list(zip(starts, [*starts[1:], item.window[1]], strict=True))
     cut = []
     for number, (window, (_, name)) in enumerate(zip(windows, pieces, strict=True)):
         swing = item.swing if name == item.swing.coil.name else swing_with(settings, typed, name)
-        marks = _made_in(item.marks, number, starts)
+        later = (sum(mark.time_s is not None and mark.time_s >= start for start in starts[1:]) for mark in item.marks)
+        marks = tuple(mark for mark, count in zip(item.marks, later, strict=True) if count == number)
         mark_notes = () if number else (*item.mark_notes, *notes)  # once for the file
         cut.append(replace(item, window=window, swing=swing, marks=marks, mark_notes=mark_notes))
     return tuple(cut)
@@ -99,7 +97,7 @@ Piece = tuple[float, str]  # begins at, in Unix seconds; name of the coil
 
 
 def _pieces(item: RecordingInput) -> list[Piece]:
-    pieces = [(-math.inf if item.window[0] is None else item.window[0], item.swing.coil.name)]
+    pieces = [(item.window[0], item.swing.coil.name)]
     for mark in item.marks:
         if mark.kind == "coil" and mark.time_s is not None and mark.name != pieces[-1][1]:
             pieces.append((mark.time_s, mark.name))
@@ -108,8 +106,7 @@ def _pieces(item: RecordingInput) -> list[Piece]:
 
 def _walked_pieces(pieces: list[Piece], item: RecordingInput) -> tuple[list[Piece], list[str]]:
     """Leave out pieces without a walk, as when a coil is named at the very start; the next takes their time."""
-    high = math.inf if item.window[1] is None else item.window[1]
-    ends = [*(start for start, _ in pieces[1:]), high]
+    ends = [*(start for start, _ in pieces[1:]), item.window[1]]
     walked = [_walked(item.recording.track, start, end) for (start, _), end in zip(pieces, ends, strict=True)]
     if len(pieces) == 1 or not any(walked):
         return pieces[:1], []
@@ -121,11 +118,6 @@ def _walked_pieces(pieces: list[Piece], item: RecordingInput) -> tuple[list[Piec
     used = {name for _, name in kept}
     notes = [f"Coil {name} was named, but no walk was recorded with it" for name in gone if name not in used]
     return kept, notes
-
-
-def _made_in(marks: Sequence[Mark], number: int, starts: Sequence[float | None]) -> tuple[Mark, ...]:
-    later = [start for start in starts[1:] if start is not None]
-    return tuple(m for m in marks if sum(m.time_s is not None and m.time_s >= start for start in later) == number)
 
 
 def has_clock(track: Track) -> bool:

@@ -30,7 +30,7 @@ from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.peg_drift import Peg
-from fieldcomb.tracks.recording import Window
+from fieldcomb.tracks.recording import Span
 from fieldcomb.tracks.units import format_count
 
 
@@ -141,7 +141,7 @@ class _Planned:
     entry: RecordingEntry
     searcher: str | None
     swing: Swing
-    window: Window
+    window: Span
     top_pace_m_s: float | None
     typed: tuple[Typed, Typed]  # for the recording, and for its outing
 

@@ -96,7 +96,9 @@ def _area(item: DrawnArea, file: str, notes: list[str]) -> Area:
     whole = [sound(part, frame, check) for part in parts]
     shape = whole[0] if len(whole) == 1 else unite(whole)
     check_area(to_metres(shape, frame).area, check)
-    depth_cm, per_m2 = _depth_cm(item.typed, check), _per_m2(item.typed, check)
+    expected = ("filled", "a number of centimetres", "40, without a unit")
+    depth_cm = _amount(item.typed, "depth_cm", MOST_DEPTH_CM, expected, check)
+    per_m2 = _amount(item.typed, "per_m2", MOST_PER_M2, ("junk", "a number of pieces per square metre", "8"), check)
     said = "" if reason is None else str(reason).strip()
     return Area(check.kind, said, since, until, shape, depth_cm=depth_cm, per_m2=per_m2)
 
@@ -122,14 +124,6 @@ def _day(typed: Mapping[str, Any], key: str, check: AreaCheck) -> date | None:
     except ValueError:
         pass
     raise check.fault(f"has a {key} that is not a date, {harmless(str(value)[:40])!r}", "Write it like 2026-03-07")
-
-
-def _depth_cm(typed: Mapping[str, Any], check: AreaCheck) -> float | None:
-    return _amount(typed, "depth_cm", MOST_DEPTH_CM, ("filled", "a number of centimetres", "40, without a unit"), check)
-
-
-def _per_m2(typed: Mapping[str, Any], check: AreaCheck) -> float | None:
-    return _amount(typed, "per_m2", MOST_PER_M2, ("junk", "a number of pieces per square metre", "8"), check)
 
 
 def _amount(

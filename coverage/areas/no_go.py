@@ -14,7 +14,6 @@ from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.gear.receivers import receiver
-from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.coverage.raster.polygons import Shape
@@ -103,16 +102,13 @@ def no_go_entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath
         touched = np.logical_or.reduce(masks)
         deep = [entry_depth_m(area.shape, swath) for swath in into]
         could = all(depth <= receiver(swath.gps).r95_m + SLACK_M for depth, swath in zip(deep, into, strict=True))
-        found.append(NoGoEntry(area.reason or None, _m2(touched, cell_m), max(deep), could))
+        touched_m2 = float(np.count_nonzero(touched)) * cell_m * cell_m
+        found.append(NoGoEntry(area.reason or None, touched_m2, max(deep), could))
         for shape in shapes:
             touched &= ~cells_inside([shape], grid)
         shapes.append(area.shape)
         total += int(np.count_nonzero(touched))
     return NoGoEntered(tuple(found), total * cell_m * cell_m)
-
-
-def _m2(mask: Mask, cell_m: float) -> float:
-    return float(np.count_nonzero(mask)) * cell_m * cell_m
 
 
 def _near(shape: Shape, swath: Swath) -> Swath:

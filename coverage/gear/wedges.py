@@ -75,11 +75,6 @@ def pace_for(
     return low
 
 
-def _print_over_step(width_m: float, length_m: float, half_m: float, step_m: Floats) -> Floats:
-    """Return q = L_eff / (v T), for steps v T above 0."""
-    return np.asarray(np.hypot(length_m / step_m, width_m / (2 * half_m)))
-
-
 def _gaps_m(a: float, length_m: float, half_m: float, step_m: Floats) -> Floats:
     """Integral over the swath of the share that no sweep covers, in metres.
 
@@ -91,7 +86,7 @@ def _gaps_m(a: float, length_m: float, half_m: float, step_m: Floats) -> Floats:
     q0 = length_m / step_m
     slope = step_m / (2 * half_m)
     w0 = slope * a / np.hypot(slope * a, length_m / 2)
-    q = _print_over_step(2 * a, length_m, half_m, step_m)
+    q = np.hypot(length_m / step_m, a / half_m)  # L_eff / (v T)
     free = 2 * half_m * np.maximum(0.0, 1 - (q - a * w0 / half_m) / 2) ** 2
     w1 = np.maximum(w0, np.sqrt(np.maximum(0.0, 1 - (2 / q0) ** 2)))
     turn = a * (2 * (1 - w1) - q0 * (math.pi / 4 - _arc(w1)))

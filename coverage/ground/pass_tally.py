@@ -146,8 +146,9 @@ class PassTally:
 
     def _turn(self, swept: OutingPasses) -> None:
         for sector, runs in swept.runs.items():
-            given = (runs, self.ground.grid)
-            part, mask = self.memory.get_or_compute("straight runs", given, partial(_covered_by, *given))
+            grid = self.ground.grid
+            covered = partial(_covered, runs.swath_legs, grid)
+            part, mask = self.memory.get_or_compute("straight runs", (runs, grid), covered)
             self.bearings[part] |= np.where(mask & (self.passes[part] > 0), np.uint16(1 << sector), np.uint16(0))
 
     def _lose(self, swept: OutingPasses) -> int:
@@ -249,7 +250,3 @@ def _covered(swung: Sequence[SwathLeg], site: Grid) -> tuple[Slices, Mask]:
     y0, y1 = (min(max(y, south), north) for y in (bottom, top))
     part = grid_over((x0, y0, x1, y1), site.cell_m).part_of(site)
     return part, cover(lines, reach, site.window(part))
-
-
-def _covered_by(runs: Runs, site: Grid) -> tuple[Slices, Mask]:
-    return _covered(runs.swath_legs, site)

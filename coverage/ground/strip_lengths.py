@@ -110,7 +110,7 @@ class Nodes:
         Returns the way of each node from there; and by part the whole way, and the distance of its two ends as the
         crow flies. Half a node is added to both at either end.
         """
-        ways = self.far(_first_of(part), part)
+        ways = self.far(np.unique(part, return_index=True)[1], part)
         ways[~np.isfinite(ways)] = 0.0
         start = _highest_of(part, ways)
         ways = self.far(start, part)
@@ -149,10 +149,6 @@ def _neighbours(keys: Indices, step: int) -> tuple[Indices, Indices]:
     at[at == keys.size] = 0
     hit = np.flatnonzero(keys[at] == keys + step)
     return hit, at[hit]
-
-
-def _first_of(part: Indices) -> Indices:
-    return np.asarray(np.unique(part, return_index=True)[1], np.int64)
 
 
 def _highest_of(part: Indices, value: Floats) -> Indices:

@@ -7,7 +7,7 @@ from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.peg_drift import Peg
-from fieldcomb.tracks.recording import Recording, Span, Window
+from fieldcomb.tracks.recording import EVER, Recording, Span
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class RecordingInput:
     recording: Recording
     swing: Swing
     searcher: str | None = None
-    window: Window = (None, None)
+    window: Span = EVER
     top_pace_m_s: float | None = None
     marks: tuple[Mark, ...] = ()
     off: tuple[Span, ...] = ()

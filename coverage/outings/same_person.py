@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.tracks.motion.cleaning import Fixes
-from fieldcomb.tracks.quality.duplicates import Likeness, Trace, compare, spans_without, trace
+from fieldcomb.tracks.quality.duplicates import Trace, compare, spans_without, trace
 from fieldcomb.tracks.recording import Span
 
 ONE_PERSON_M = 25.0  # recordings that bear one name are of one person when they usually lie nearer than this
@@ -46,11 +46,7 @@ def one_person(a: Seen, b: Seen) -> bool:
     likeness = compare(a.trace, b.trace)
     if likeness is None:
         return False
-    return likeness.twins or (a.searcher is not None and a.searcher == b.searcher and _near(likeness))
-
-
-def _near(likeness: Likeness) -> bool:
-    return likeness.apart_m <= ONE_PERSON_M
+    return likeness.twins or (a.searcher is not None and a.searcher == b.searcher and likeness.apart_m <= ONE_PERSON_M)
 
 
 def lacking(fixes: Fixes, window: Span) -> list[Span]:

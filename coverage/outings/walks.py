@@ -20,7 +20,7 @@ from fieldcomb.tracks.motion.cleaning import NO_POSITION, OUT_OF_RANGE, OUTSIDE_
 from fieldcomb.tracks.motion.coil_path import find_zigzag
 from fieldcomb.tracks.motion.legs import Walk, make_walk
 from fieldcomb.tracks.quality.verdict import VERDICTS, judge
-from fieldcomb.tracks.recording import Span, Track
+from fieldcomb.tracks.recording import EVER, Span, Track
 from fieldcomb.tracks.units import format_duration, format_length
 
 JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one
@@ -226,9 +226,7 @@ def _only_here(one: WalkedChain, counted: WalkedChain, frame: SiteFrame) -> list
     """Walk what only this recording has: the time before, after and in the drop-outs of the one that counts."""
     rest = []
     for item in one.chain:
-        low, high = item.window
-        window = (-np.inf if low is None else low, np.inf if high is None else high)
-        for span in lacking(counted.cleaned.fixes, window):
+        for span in lacking(counted.cleaned.fixes, item.window):
             try:
                 rest.append(_walked([replace(item, window=span)], frame))
             except TrackError:  # it has nothing in that time either
@@ -276,7 +274,7 @@ def _make(fixes: Fixes, first: RecordingInput, off: Sequence[Span]) -> Walk:
 
 
 def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
-    if item.window != (None, None) and not np.isfinite(item.recording.track.time_s).any():
+    if item.window != EVER and not np.isfinite(item.recording.track.time_s).any():
         problem = "this file has no times, so no part of it can be chosen by time"
         raise TrackError(problem, file=item.shown_as, hint=HintKind.NO_TIMES())
     mine = cleaned.fixes.source == number
@@ -289,7 +287,7 @@ def _check_usable(item: RecordingInput, number: int, cleaned: Cleaned) -> None:
         problem = f"the walk has fewer than two places; {why}" if lost else "the walk has fewer than two places"
     else:
         problem = f"no usable fix is left; {why}"
-    cut = item.window != (None, None)
+    cut = item.window != EVER
     hint = HintKind.CHECK_TIMES() if cut else "Export the recording again as GPX"
     raise TrackError(problem, file=item.shown_as, hint=hint)
 
@@ -307,7 +305,7 @@ def _first_last(item: RecordingInput) -> tuple[Moment | None, Moment | None]:
     track = item.recording.track
     low, high = item.window
     usable = np.isfinite(track.time_s) & np.isfinite(track.lon_deg) & (np.abs(track.lat_deg) <= 90)
-    usable &= (track.time_s >= (-np.inf if low is None else low)) & (track.time_s < (np.inf if high is None else high))
+    usable &= (track.time_s >= low) & (track.time_s < high)
     index = np.flatnonzero(usable)
     if index.size == 0:
         return None, None
@@ -371,8 +369,7 @@ def _result(item: RecordingInput, number: int, cleaned: Cleaned, walk: Walk) -> 
 def _windowed(item: RecordingInput) -> Track:
     """The track, or only its part inside the time window: the rest is not what is judged."""
     track = item.recording.track
-    low, high = (-np.inf if item.window[0] is None else item.window[0]), item.window[1]
-    inside = ~((track.time_s < low) | (track.time_s >= (np.inf if high is None else high)))
+    inside = ~((track.time_s < item.window[0]) | (track.time_s >= item.window[1]))
     return Track(track.lon_deg[inside], track.lat_deg[inside], track.time_s[inside], track.segment[inside])
 
 

@@ -48,6 +48,7 @@ _PASSES = {"0": "never", "1": "once", "2": "twice", "3+": "three times or more"}
 
 def table(report: Report) -> str:
     """Return what ``map`` and ``report`` print; a newline at the end."""
+    filled = (format_filled(one.area, one.depth_m, one.coils) for one in report.filled)
     sections = [
         _sentence(warning(report), 0) if warning(report) else [],
         [line for one in report.left_out for line in _sentence(str(one.sentence), 0)],
@@ -56,7 +57,7 @@ def table(report: Report) -> str:
         list(_coils(report)),
         list(_passes(report)),
         list(_missed(report)),
-        list(_bullets("The old surface under filled ground", _filled(report))),
+        list(_bullets("The old surface under filled ground", filled)),
         list(_between(report.between)) if report.between else [],
         list(_bullets("Searched for", searched_lines(report))),
         list(_bullets("Junk", junk_lines(report.junk))),
@@ -109,7 +110,8 @@ def _head(report: Report) -> Iterator[str]:
     times = f"in {format_count(len(report.outings), 'outing')}"
     yield from _line("Walked over", f"{swept}, {times}; {format_percent(total.twice_pct)} of that twice or more")
     yield from _estimate(report)
-    yield from _under(report)
+    if under := format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m):
+        yield from _line("Under the coil", under)
     yield from _line("Crosswise", f"{format_area(total.crosswise_m2)} were walked in two directions")
     if total.not_recorded_m2 > 0:
         yield from _line(
@@ -129,11 +131,6 @@ def _estimate(report: Report) -> Iterator[str]:
     recorded = format_share(total.swept_pct, total.swept_m2, report.site.area_m2)
     yield from _line("Estimate", format_estimate(total.estimate, recorded))
     yield from _line("", format_least_width(total.found_from_m, total.estimate.strips_placed))
-
-
-def _under(report: Report) -> Iterator[str]:
-    if under := format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m):
-        yield from _line("Under the coil", under)
 
 
 def _line(title: str, text: str) -> list[str]:
@@ -342,11 +339,6 @@ def _recording(recording: RecordingResult) -> Iterator[str]:
         )
     for text in (*recording.advice, *recording.notes):
         yield from wrapped(harmless(text), WIDTH, "    - ", "      ")
-
-
-def _filled(report: Report) -> Iterator[str]:
-    for one in report.filled:
-        yield format_filled(one.area, one.depth_m, one.coils)
 
 
 def _cautions(report: Report) -> Iterator[str]:

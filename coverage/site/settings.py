@@ -15,7 +15,7 @@ from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.spacings import LaneSpacing, parse_spacings
-from fieldcomb.tracks.recording import Window
+from fieldcomb.tracks.recording import Span
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s
 
 SITE_FILE = "site.toml"
@@ -106,20 +106,18 @@ class OutingEntry:
 # ------------------------------------------------------------------------------------------------- looking up
 
 
-def window_of(start: str | None, end: str | None, zone: ZoneInfo) -> Window:
+def window_of(start: str | None, end: str | None, zone: ZoneInfo) -> Span:
     """Return typed times as Unix seconds, half open; without an offset they are in the site's zone."""
-    low = None if start is None else parse_time_s(start, zone, "from")
-    high = None if end is None else parse_time_s(end, zone, "to")
-    if low is not None and high is not None and low >= high:
+    low = -math.inf if start is None else parse_time_s(start, zone, "from")
+    high = math.inf if end is None else parse_time_s(end, zone, "to")
+    if low >= high:
         raise UsageError(f"the time from {start!r} is not before the time to {end!r}", hint="Swap or correct them")
     return low, high
 
 
-def overlap(one: Window, other: Window) -> bool:
-    """Whether two windows of time share a moment; None leaves an end open."""
-    low = max(-math.inf if window[0] is None else window[0] for window in (one, other))
-    high = min(math.inf if window[1] is None else window[1] for window in (one, other))
-    return low < high
+def overlap(one: Span, other: Span) -> bool:
+    """Whether two windows of time share a moment."""
+    return max(one[0], other[0]) < min(one[1], other[1])
 
 
 def swing_of(settings: Settings, *typed: Typed) -> Swing:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import TypeVar
 
 from fieldcomb.coverage.gear.coils import Coil
-from fieldcomb.coverage.site.settings import OWN_KEYS, TYPED_KEYS, OutingEntry, Typed
+from fieldcomb.coverage.site.settings import OWN_KEYS, TYPED_KEYS, OutingEntry
 from fieldcomb.coverage.site.toml_text import append_table, quoted
 from fieldcomb.tracks.frame import SiteFrame
 
@@ -58,16 +58,14 @@ def with_coil(text: str, coil: Coil, size: str, swath: str | None, sweep: float 
     """Write one more named coil at the end of a site.toml, with the swing that was measured for it."""
     values: dict[str, str | float] = {"size": size.partition(":")[0].strip(), "winding": coil.winding}
     values |= {key: value for key, value in (("swath", swath), ("sweep", sweep)) if value is not None}
-    return append_table(text, f"[coils.{_key(coil.name)}]", values)
-
-
-def _key(name: str) -> str:
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else quoted(name)
+    key = coil.name if re.fullmatch(r"[A-Za-z0-9_-]+", coil.name) else quoted(coil.name)
+    return append_table(text, f"[coils.{key}]", values)
 
 
 def with_outing(text: str, outing: OutingEntry) -> str:
     """Write one more outing at the end of an outings.toml; only what was typed."""
-    head = {"id": outing.id, "label": outing.label, "note": outing.note, **_plain(outing.typed)}
+    head = {"id": outing.id, "label": outing.label, "note": outing.note}
+    head |= {key: getattr(outing.typed, key) for key in TYPED_KEYS}
     people: dict[str, list[str]] = {"unrecorded": list(outing.unrecorded)} if outing.unrecorded else {}
     text = append_table(text, "[[outing]]", {**_given(head), **people})
     for item in outing.recordings:
@@ -75,10 +73,6 @@ def with_outing(text: str, outing: OutingEntry) -> str:
         values |= {key: getattr(item.typed, key) for key in OWN_KEYS} | {"searcher": item.searcher}
         text = append_table(text, "[[outing.recording]]", _given(values))
     return text
-
-
-def _plain(typed: Typed) -> dict[str, str | float | None]:
-    return {key: getattr(typed, key) for key in TYPED_KEYS}
 
 
 def _given(values: Mapping[str, _T | None]) -> dict[str, _T]:

@@ -1,13 +1,11 @@
 """What is drawn of each outing: its passes in a window, its outline, its walk and its stops."""
 
-from collections.abc import Sequence
-
 import numpy as np
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
-from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
+from fieldcomb.coverage.outings.walks import WalkedOuting
 from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Mask
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.coverage.raster.vectorise import vectorise
@@ -32,12 +30,8 @@ def draw_outing(outing: WalkedOuting, swept: OutingPasses, ground: Ground, raste
         outline=None if raster else outline((counts > 0) & inside, grid),
         lines=tuple(np.column_stack([leg.x_m, leg.y_m]) for w in outing.walks for leg in w.walk.legs),
         transits=tuple(np.column_stack([leg.x_m, leg.y_m]) for w in outing.walks for leg in w.walk.transits),
-        stops=tuple(_marks(outing.walks)),
+        stops=tuple(StopMark(s.x_m, s.y_m, s.seconds, s.kind) for w in outing.walks for s in w.walk.stops),
     )
-
-
-def _marks(walks: Sequence[SwungWalk]) -> list[StopMark]:
-    return [StopMark(s.x_m, s.y_m, s.seconds, s.kind) for w in walks for s in w.walk.stops]
 
 
 def outline(mask: Mask, grid: Grid) -> MultiPolygon:

@@ -1,6 +1,6 @@
 """The whole survey in memory: a site and its recordings in, one result out; no files, no printing, no clock."""
 
-from collections.abc import Callable, Collection, MutableMapping, Sequence
+from collections.abc import Callable, MutableMapping, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -105,19 +105,16 @@ def survey(
     latest = max((w.start_s for w in walked if w.start_s is not None), default=None)
     standing, ended = without_ended(areas, local_date(latest, parse_zone(site.zone)))
     notes = (*notes, *ended, *marked_notes(marked), *unread)
-    check_walked_cells(
-        [(w.walk, w.file) for outing in walked for w in outing.walks], site.cell_m, standing, MOST_GRID_CELLS
-    )
-    ground = rasterise_site(standing, _swung(walked), site.cell_m, site.areas_file)
-    widest_m = max(w.swing.swath_m for outing in walked for w in outing.walks)
+    walks = [w for outing in walked for w in outing.walks]
+    check_walked_cells([(w.walk, w.file) for w in walks], site.cell_m, standing, MOST_GRID_CELLS)
+    swung = [(leg, w.swing.swath_m) for w in walks for leg in w.walk.legs]
+    ground = rasterise_site(standing, swung, site.cell_m, site.areas_file)
+    widest_m = max(w.swing.swath_m for w in walks)
     all_notes = (*site.notes, *notes, *_partly(outings, between))
-    on = SurveyGround(site, ground, areas, all_notes, depth_m, memory)
-    result = _add_up(on, walked, widest_m, between, tell)
-    return replace(result, report=replace(result.report, left_out=_left_out(faults, {one.id for one in of_faults})))
-
-
-def _left_out(faults: Sequence[tuple[OutingInput, FieldcombError]], marks_read: Collection[str]) -> tuple[LeftOut, ...]:
-    return tuple(LeftOut(one.id, error.fault, error.hint, one.id in marks_read) for one, error in faults)
+    result = _add_up(SurveyGround(site, ground, areas, all_notes, depth_m, memory), walked, widest_m, between, tell)
+    read = {one.id for one in of_faults}
+    left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
+    return replace(result, report=replace(result.report, left_out=left_out))
 
 
 def _walk(outing: OutingInput, frame: SiteFrame, memory: Memo, before: CheckedOuting | None) -> WalkedOuting:
@@ -149,10 +146,6 @@ def _marks(outing: OutingInput, frame: SiteFrame, memory: Memo) -> tuple[Mark, .
     given = _given(outing, frame, outing.known_by())
     walked = memory.get("walk", given)
     return walked.marks if isinstance(walked, WalkedOuting) else memory.get_or_compute("marks", given, work)
-
-
-def _swung(walked: Sequence[WalkedOuting]) -> list[tuple[Leg, float]]:
-    return [(leg, w.swing.swath_m) for outing in walked for w in outing.walks for leg in w.walk.legs]
 
 
 def _partly(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> tuple[str, ...]:

@@ -35,7 +35,7 @@ def make_app(desk: Desk, gate: Gate) -> Flask:
     app.before_request(lambda: _refused(gate))
     app.after_request(_dressed)
     app.register_error_handler(HTTPException, _odd)
-    app.register_error_handler(FieldcombError, _fault)
+    app.register_error_handler(FieldcombError, lambda error: message(error.on_page, 400))
     app.register_error_handler(OSError, _system)
 
     @app.get(f"{ENTRY}<token>")
@@ -80,7 +80,3 @@ def _system(error: OSError) -> Response:
     return message(
         f"The system refused ({reason}). Nothing of this was kept.", 500, hint="Free some disk space, and try again."
     )
-
-
-def _fault(error: FieldcombError) -> Response:
-    return message(error.on_page, 400)

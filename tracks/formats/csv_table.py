@@ -235,7 +235,8 @@ def read_csv(data: bytes, file: str) -> Recording:
     if not columns.whole:
         raise _no_columns(file, found)
     builder = _Builder(file, columns)
-    unfinished = _take_rows(builder, table.rows(line, mark), _ends_open(data))
+    ends_open = data.rstrip(b"\0")[-1:] not in (b"\r", b"\n")
+    unfinished = _take_rows(builder, table.rows(line, mark), ends_open)
     fixes = builder.fixes
     if not len(fixes):
         problem = "has a header, but no row with a value below it"
@@ -276,10 +277,6 @@ def _take_rows(builder: _Builder, rows: Iterator[list[str]], ends_open: bool) ->
         builder.choose_columns(before)
     builder.row(before)
     return False
-
-
-def _ends_open(data: bytes) -> bool:
-    return data.rstrip(b"\0")[-1:] not in (b"\r", b"\n")
 
 
 def _form_notes(header_line: int, stray_quotes: int, unfinished: bool) -> list[str]:

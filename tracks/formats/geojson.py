@@ -90,7 +90,7 @@ class _Builder:
             for part, times in zip(parts, _dealt(_times(given), [len(part) for part in parts]), strict=True):
                 self._add_line(part, times, given)
         else:
-            self.others[_name_of(kind)] += 1
+            self.others["polygon" if "Polygon" in kind else kind[:40] or "feature without a shape"] += 1
 
     def _add_line(self, places: list[Any], times: list[Any], given: dict[str, Any]) -> None:
         self.fixes.count(len(places))
@@ -184,12 +184,6 @@ def _word(given: dict[str, Any], keys: tuple[str, ...]) -> str:
         if isinstance(value, int | float) and not isinstance(value, bool):
             return repr(value)[:80]
     return ""
-
-
-def _name_of(kind: str) -> str:
-    if "Polygon" in kind:
-        return "polygon"
-    return kind[:40] or "feature without a shape"
 
 
 def read_geojson(data: bytes, file: str) -> Recording:

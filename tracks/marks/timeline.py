@@ -12,7 +12,7 @@ import shapely
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import distance_m, wrap_lon
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, NOTE, PRESS, Mark, Words, is_generic, mark_text, read_text
-from fieldcomb.tracks.recording import Floats, Lap, Recording, Span, Track, Waypoint, Window
+from fieldcomb.tracks.recording import EVER, Floats, Lap, Recording, Span, Track, Waypoint
 from fieldcomb.tracks.units import format_count, format_length
 
 MARK_SLACK_S = 60.0  # marks of a moment count so long before the first fix and after the last one
@@ -43,16 +43,12 @@ class Marks:
     notes: tuple[str, ...]
 
 
-def _as_it_is(coil: str) -> str:
-    return coil
-
-
 def read_marks(
     recording: Recording,
     words: Words = ENGLISH,
     presses: Presses | None = None,
-    window: Window = (None, None),
-    coil_named: Callable[[str], str] = _as_it_is,
+    window: Span = EVER,
+    coil_named: Callable[[str], str] = str,
 ) -> Marks:
     """Read the marks of a recording.
 
@@ -65,7 +61,7 @@ def read_marks(
     waypoints = [_waypoint(waypoint, words) for waypoint in recording.waypoints]
     pressed, notes = _presses(recording, words)
     found = sorted([*waypoints, *pressed], key=lambda m: (m.time_s is None, m.time_s or 0.0))
-    used = [mark for mark in found if _inside(mark.time_s, window)]
+    used = [mark for mark in found if mark.time_s is None or window[0] <= mark.time_s < window[1]]
     if len(used) < len(found):
         notes.append(f"{format_count(len(found) - len(used), 'mark')} outside the chosen time window, not used")
     lasting = _lasting(recording.track, window)
@@ -76,16 +72,10 @@ def read_marks(
     return Marks(marks, tuple(state.spans()), tuple(notes))
 
 
-def _inside(time_s: float | None, window: Window) -> bool:
-    low, high = window
-    return time_s is None or ((low is None or time_s >= low) and (high is None or time_s < high))
-
-
-def _lasting(track: Track, window: Window) -> Span | None:
+def _lasting(track: Track, window: Span) -> Span | None:
     """Times of the first and the last fix in the window; None without a clock."""
     times = track.time_s[np.isfinite(track.time_s) & np.isfinite(track.lon_deg)]
-    low, high = (-np.inf if window[0] is None else window[0]), (np.inf if window[1] is None else window[1])
-    times = times[(times >= low) & (times < high)]
+    times = times[(times >= window[0]) & (times < window[1])]
     return (float(times.min()), float(times.max())) if times.size else None
 
 

@@ -105,7 +105,7 @@ def read_text(name: str, note: str = "", words: Words = ENGLISH) -> Meaning:
     everything = _plain(mark_text(name, note))
     if kind is None:
         return Meaning(NOTE, everything)
-    meaning = _READERS.get(kind, _words_only)(kind, rest)
+    meaning = _READERS.get(kind, Meaning)(kind, rest)
     return Meaning(NOTE, everything, why=meaning.why) if meaning.kind == NOTE else meaning
 
 
@@ -124,10 +124,6 @@ def _first_word(text: str, words: Words) -> tuple[str | None, str]:
         kind, rest = words.get(fold(glued[1].strip(_AROUND))), f"{glued[2]} {rest}"
         kind = kind if kind in ("lane", "count") else None
     return kind, _plain(rest)
-
-
-def _words_only(kind: str, rest: str) -> Meaning:
-    return Meaning(kind, rest)
 
 
 def _named(kind: str, rest: str) -> Meaning:

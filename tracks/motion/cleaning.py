@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.motion.spikes import DROPOUT_M, DROPOUT_S, find_spikes
 from fieldcomb.tracks.motion.stale import find_stale
-from fieldcomb.tracks.recording import Flags, Floats, Int32s, Track
+from fieldcomb.tracks.recording import Flags, Floats, Int32s, Span, Track
 
 # Reasons, as shown to the user and counted in report.json.
 NO_POSITION = "no position"
@@ -88,9 +88,7 @@ class _Work:
         self.t, self.x, self.y, self.source = self.t[index], self.x[index], self.y[index], self.source[index]
 
 
-def clean(
-    tracks: Sequence[Track], frame: SiteFrame, windows: Sequence[tuple[float | None, float | None]] | None = None
-) -> Cleaned:
+def clean(tracks: Sequence[Track], frame: SiteFrame, windows: Sequence[Span] | None = None) -> Cleaned:
     """Clean the files of one walk, given in order of time and treated as one.
 
     tracks : the files; the last fix of one and the first of the next may be joined.
@@ -147,11 +145,10 @@ def _fill_times(work: _Work) -> None:
     work.notes.append(f"{missing} fixes without a time were given one between their neighbours")
 
 
-def _keep_windows(work: _Work, windows: Sequence[tuple[float | None, float | None]] | None) -> None:
+def _keep_windows(work: _Work, windows: Sequence[Span] | None) -> None:
     if windows is None:
         return
-    low = np.array([-np.inf if w[0] is None else w[0] for w in windows])
-    high = np.array([np.inf if w[1] is None else w[1] for w in windows])
+    low, high = np.array(windows).T
     outside = (work.t < low[work.source]) | (work.t >= high[work.source])  # half open: two halves share no fix
     work.leave_out(outside, OUTSIDE_WINDOW)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -145,7 +146,9 @@ def test_a_coil_change_is_two_recordings_of_one_file() -> None:
     """A mark with a coil gives the same ground, cell for cell, as the file given twice with --to and --from."""
     track, moment = fixes(LANES), START_S + 250
     small = make_swing(settings().coils["small"].coil, 0.9, None, None)
-    by_hand = surveyed(item(track, swing(1.4), window=(None, moment)), item(track, small, window=(moment, None)))
+    by_hand = surveyed(
+        item(track, swing(1.4), window=(-math.inf, moment)), item(track, small, window=(moment, math.inf))
+    )
     by_mark = surveyed(*marked(track, mark("coil small", 250), mark("keep", 100), mark("junk", 300)))
     assert (by_hand.layers.passes == by_mark.layers.passes).all()
     for coil in ("28cm", "small"):
@@ -163,10 +166,10 @@ def test_what_was_typed_belongs_to_the_first_coil() -> None:
     told = [(p.swing.coil.name, p.swing.swath_m, p.swing.swath_measured) for p in pieces]
     assert told == [("28cm", 1.4, True), ("small", 0.9, True), ("20cm", 1.4, False), ("28cm", 1.4, True)]
     assert [p.window for p in pieces] == [
-        (None, START_S + 200),
+        (-math.inf, START_S + 200),
         (START_S + 200, START_S + 300),
         (START_S + 300, START_S + 400),
-        (START_S + 400, None),
+        (START_S + 400, math.inf),
     ]
     assert [len(p.marks) for p in pieces] == [0, 1, 1, 1]
 
@@ -175,14 +178,14 @@ def test_what_was_typed_belongs_to_the_first_coil() -> None:
 def test_a_coil_named_at_the_start_is_that_of_the_whole_recording(after_s: float) -> None:
     """A mark before the first steps makes no second recording, and a note says that nothing was walked before it."""
     [piece] = marked(fixes(LANES), mark("coil small", after_s))
-    assert (piece.swing.coil.name, piece.window) == ("small", (None, None))
+    assert (piece.swing.coil.name, piece.window) == ("small", (-math.inf, math.inf))
     assert "Coil 28cm was named, but no walk was recorded with it" in piece.mark_notes
 
 
 def test_a_coil_named_at_the_end_or_again_changes_nothing() -> None:
     """The coil in use named again, or another one at the very last, leaves the recording in one piece."""
     [piece] = marked(fixes(LANES), mark("coil 28cm", 100), mark("coil small", fixes(LANES).time_s[-1] - START_S))
-    assert (piece.swing.coil.name, piece.window) == ("28cm", (None, None))
+    assert (piece.swing.coil.name, piece.window) == ("28cm", (-math.inf, math.inf))
     assert piece.mark_notes == ("Coil small was named, but no walk was recorded with it",)
 
 

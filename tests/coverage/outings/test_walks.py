@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from recordings import FRAME, START_S, fixes, item, outing, part, swing
@@ -84,7 +86,7 @@ def test_a_time_window_cuts_a_file_in_two_walks_by_coil() -> None:
     """One file given twice, with another coil from half-way on, gives two walks that share no fix."""
     middle = START_S + 150
     small = swing(0.9, "13x20cm")
-    early, late = item(LANE, window=(None, middle)), item(LANE, small, window=(middle, None))
+    early, late = item(LANE, window=(-math.inf, middle)), item(LANE, small, window=(middle, math.inf))
     walked = walk_outing(outing("a", late, early), FRAME)
     assert [w.swing.coil.name for w in walked.walks] == ["28cm", "13x20cm"]
     y = [np.concatenate([leg.y_m for leg in w.walk.legs]) for w in walked.walks]
@@ -115,7 +117,7 @@ def test_a_recording_of_one_place_is_refused() -> None:
 def test_a_window_that_holds_nothing_is_refused() -> None:
     """A time window outside the recording says how many fixes it left out, and what to look at."""
     with pytest.raises(TrackError, match="301 outside the chosen time window") as caught:
-        walk_outing(outing("a", item(LANE, window=(START_S + 1000, None))), FRAME)
+        walk_outing(outing("a", item(LANE, window=(START_S + 1000, math.inf))), FRAME)
     assert "--from and --to" in str(caught.value.hint)
 
 

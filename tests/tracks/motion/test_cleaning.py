@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tracemalloc
 from functools import cache
 
@@ -24,7 +25,7 @@ from fieldcomb.tracks.motion.cleaning import (
     Cleaned,
     clean,
 )
-from fieldcomb.tracks.recording import Floats, Track
+from fieldcomb.tracks.recording import EVER, Floats, Track
 
 FRAME = SiteFrame(-30.0, 40.0)  # at sea
 START_S = 1_770_000_000.0
@@ -305,8 +306,8 @@ def test_two_halves_share_no_fix_and_lose_none(cut_s: float) -> None:
     """Cut at a time, the part before and the part from it on have every fix just once."""
     walk = track(*straight(200))
     cut = START_S + cut_s
-    before = clean([walk], FRAME, [(None, cut)])
-    after = clean([walk], FRAME, [(cut, None)])
+    before = clean([walk], FRAME, [(-math.inf, cut)])
+    after = clean([walk], FRAME, [(cut, math.inf)])
     np.testing.assert_array_equal(np.concatenate([times(before), times(after)]), np.arange(200.0))
     assert before.dropped == ({OUTSIDE_WINDOW: len(after.fixes)},)
     assert after.dropped == ({OUTSIDE_WINDOW: len(before.fixes)},)
@@ -316,7 +317,7 @@ def test_each_file_has_its_own_window() -> None:
     """A window is for one file; the other keeps all of its fixes."""
     t, x, y = straight(100)
     both = [track(t, x, y), track(t + 100, x + 30, y)]
-    cleaned = clean(both, FRAME, [(START_S + 10, START_S + 90), (None, None)])
+    cleaned = clean(both, FRAME, [(START_S + 10, START_S + 90), EVER])
     assert cleaned.dropped == ({OUTSIDE_WINDOW: 20}, {})
 
 
