@@ -25,7 +25,7 @@ def serve_command(folder: str, share: bool, port: int) -> None:
       fieldcomb serve my-sites
     """
     try:
-        from fieldcomb.coverage.web.server import Service
+        from fieldcomb.coverage.web.server import Service, home_address
     except ModuleNotFoundError as error:
         if (error.name or "").partition(".")[0] not in ("flask", "waitress", "segno", "werkzeug"):
             raise
@@ -35,7 +35,7 @@ def serve_command(folder: str, share: bool, port: int) -> None:
     from fieldcomb.coverage.site.old_copies import clear_old_copies
 
     clear_old_copies()
-    service = Service(Path(folder), share=share, port=port)
+    service = Service(Path(folder), shared_at=home_address() if share else None, port=port)
     say("Open this address in your browser. The key in it is yours alone:")
     click.echo(service.addresses.here)
     sys.stdout.flush()

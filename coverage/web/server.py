@@ -48,19 +48,22 @@ class Service:
     """The running page.
 
     root : one site folder, or a folder of sites.
-    share : whether other machines of the home network may come in.
+    shared_at : this machine's address in the home network, if other machines may come in by it.
     port : 0 takes a free one.
+    most_request_s : seconds that one whole upload may take.
 
-    Raises SiteError, UsageError: the folder cannot be served, or the port or the network is not there.
+    Raises SiteError, UsageError: the folder cannot be served, or a port is not there.
     """
 
-    def __init__(self, root: Path, *, share: bool = False, port: int = 0) -> None:
+    def __init__(
+        self, root: Path, *, shared_at: str | None = None, port: int = 0, most_request_s: float = MOST_REQUEST_S
+    ) -> None:
         served = SiteRoot(root)
-        sockets = _sockets(share, port)
+        sockets = _sockets(shared_at, port)
         hosts = ["{}:{}".format(*sock.getsockname()[:2]) for sock in sockets]
         number = hosts[0].rpartition(":")[2]
         self.gate = Gate(frozenset({*hosts, f"localhost:{number}"}))
-        self.addresses = Addresses(self._address(hosts[0]), self._address(hosts[1]) if share else None)
+        self.addresses = Addresses(self._address(hosts[0]), self._address(hosts[1]) if shared_at else None)
         self.uploads = Uploads()
         self.jobs = JobQueue(lambda order: self.uploads.drop(order.held), outing_ids_at)
         qr = ""
@@ -82,7 +85,7 @@ class Service:
         )
         self._parts = parts
         self._listening = [one for one in parts.values() if hasattr(one, "channel_class")]
-        channel = _channel_class(self.gate)
+        channel = _channel_class(self.gate, most_request_s)
         for one in self._listening:
             one.channel_class = channel
 
@@ -106,12 +109,12 @@ class Service:
         close_all(self._parts)
 
 
-def _sockets(share: bool, port: int) -> list[socket.socket]:
+def _sockets(shared_at: str | None, port: int) -> list[socket.socket]:
     first = _listening(HERE, port)
-    if not share:
+    if shared_at is None:
         return [first]
     try:
-        return [first, _listening(home_address(), first.getsockname()[1])]
+        return [first, _listening(shared_at, first.getsockname()[1])]
     except BaseException:
         first.close()
         raise
@@ -150,7 +153,7 @@ def _own_address() -> str:
             return "0.0.0.0"
 
 
-def _channel_class(gate: Gate) -> type[Any]:
+def _channel_class(gate: Gate, most_request_s: float) -> type[Any]:
     """Return the web server's channel with two more limits: who may send a body at all, and for how long."""
 
     class Parser(HTTPRequestParser):  # type: ignore[misc]  # waitress has no types
@@ -175,7 +178,7 @@ def _channel_class(gate: Gate) -> type[Any]:
             now_s = time.monotonic()
             if self.request is None:
                 self.begun_s = now_s
-            elif self.begun_s is not None and now_s - self.begun_s > MOST_REQUEST_S:
+            elif self.begun_s is not None and now_s - self.begun_s > most_request_s:
                 self.handle_close()
                 return False
             return bool(super().received(data))

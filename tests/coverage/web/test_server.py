@@ -37,7 +37,6 @@ from fieldcomb.coverage.areas.areas import read_areas
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.site.folder import opened
 from fieldcomb.coverage.site.settings import Typed
-from fieldcomb.coverage.web import server as serving
 from fieldcomb.coverage.web import uploads
 from fieldcomb.coverage.web.forms import changes_of, corners_of, edge_geojson, outing_texts
 from fieldcomb.coverage.web.job_protocol import HeldFile, JobProgress, Order, order_line, read_order, with_line
@@ -380,10 +379,9 @@ def test_no_byte_of_a_strangers_upload_is_taken(tmp_path: Path) -> None:
         assert b" 200 " in asked(host, get + key + "\r\n").partition(b"\r\n")[0]
 
 
-def test_an_upload_that_never_ends_is_cut_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_upload_that_never_ends_is_cut_off(tmp_path: Path) -> None:
     """A sender who keeps a connection busy for longer than an upload may take is cut off in the middle."""
-    monkeypatch.setattr(serving, "MOST_REQUEST_S", 0.1)
-    with running(tmp_path) as service:
+    with running(tmp_path, most_request_s=0.1) as service:
         host = re.sub(r"http://|/enter.*", "", service.addresses.here)
         head = f"POST /new HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nContent-Length: 2000\r\n"
         key = f"Cookie: {service.gate.cookie_name}={service.gate.session}\r\n\r\n"
@@ -411,10 +409,9 @@ def test_only_this_machine_is_served_unless_sharing_is_asked_for(tmp_path: Path)
         }
 
 
-def test_a_shared_page_has_one_more_address_and_its_picture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_shared_page_has_one_more_address_and_its_picture(tmp_path: Path) -> None:
     """With sharing, the page can be had at two addresses, and shows the second one as a QR code to those inside."""
-    monkeypatch.setattr(serving, "home_address", lambda: "127.0.0.2")
-    with running(tmp_path, share=True) as service:
+    with running(tmp_path, shared_at="127.0.0.2") as service:
         shared = service.addresses.shared
         assert shared is not None and shared.startswith("http://127.0.0.2:")
         expected = segno.make(shared, error="m").svg_inline(omitsize=True)
