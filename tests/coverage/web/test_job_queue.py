@@ -221,6 +221,19 @@ def test_too_many_waiting_orders_are_refused(line: Starter, tmp_path: Path) -> N
     assert jobs.submit(Order("add", str(tmp_path / "log"))).before == 2
 
 
+def test_the_latest_two_hundred_jobs_that_are_over_are_remembered(line: Starter, tmp_path: Path) -> None:
+    """Who still has the page of a job open finds how it ended, unless two hundred others have ended since."""
+    jobs = line()
+    jobs.submit(Order("add", str(tmp_path / "log"), label="wait"))
+    until(lambda: bool(written(tmp_path / "log")))
+    stopped = []
+    for _ in range(203):
+        stopped.append(jobs.submit(Order("add", str(tmp_path / "log"))))
+        jobs.stop(stopped[-1].id)
+    assert [jobs.get(job.id) is None for job in stopped] == [True, True, *[False] * 201]
+    assert jobs.submit(Order("add", str(tmp_path / "log"))).before == 1
+
+
 def test_closing_ends_the_work(line: Starter, tmp_path: Path) -> None:
     """When the page is closed no work goes on without it."""
     log = tmp_path / "log"
