@@ -31,7 +31,6 @@ THIRD_PARTY = {
     "pyproj": {"tracks.frame"},
     "shapely": None,
     "scipy": {
-        "motion.spikes",
         "motion.pace",
         "ground",
         "estimate",

@@ -21,6 +21,7 @@ WILD_M_S = 3.0
 SPIKE_PACE_M_S = 1.2  # slower than this into and out of a place is walking, not a spike
 DROPOUT_M = 25.0
 DROPOUT_S = 30.0
+MEDIANS_AT_ONCE = 4096  # windows of up to 101 numbers: some megabytes
 
 
 def find_spikes(t_s: Floats, x_m: Floats, y_m: Floats) -> Flags:
@@ -50,27 +51,30 @@ class _Steps:
     y: Floats
     step_s: Floats
     usual_s: float
-    limit: Floats  # (n - 1,) m/s above which a step is fast
+    limit: Floats  # (n - 1,) m/s above which a step is fast; the least there is if it is slow and not silent
     fast: Flags  # (n - 1,)
     wild: Flags  # (n - 1,) too fast for anybody on foot with a coil
     silent: Flags  # (n - 1,) long enough for a drop-out
 
     @staticmethod
     def of(t_s: Floats, x_m: Floats, y_m: Floats) -> _Steps:
-        from scipy.ndimage import median_filter
-
         timed = bool(np.isfinite(t_s).all())
         t = t_s if timed else np.arange(x_m.size, dtype=float)
         step_s = np.maximum(np.diff(t), 1e-3)
         usual_s = float(np.median(step_s))
         pace = np.hypot(np.diff(x_m), np.diff(y_m)) / step_s
-        size = min(2 * max(int(30 / usual_s), 3) + 1, 101)
-        around = median_filter(pace, size, mode="nearest")
-        limit = np.maximum(SPIKE_PACE_M_S, 1.5 * around) if timed else np.maximum(4 * SPIKE_M, 4 * around)
+        silent = step_s > DROPOUT_S
+        reach = min(max(int(30 / usual_s), 3), 50)
+        factor, least, least_wild = (1.5, SPIKE_PACE_M_S, WILD_M_S) if timed else (4.0, 4 * SPIKE_M, DROPOUT_M)
+        # No step is fast below the least limit, so that of a usual walk hardly a median has to be found.
+        limit = np.full(pace.size, least)
+        at = np.flatnonzero((pace > least) | silent)
+        limit[at] = np.maximum(least, factor * _medians(pace, at, reach, mirrored=False))
+        wild = np.zeros(pace.size, bool)
+        at = np.flatnonzero(pace > least_wild)
         # Repeated beyond the ends, a wild first or last step would vouch for itself; mirrored it counts once.
-        mirrored = median_filter(pace, size, mode="mirror")
-        wild = pace > (np.maximum(WILD_M_S, 1.5 * mirrored) if timed else np.maximum(DROPOUT_M, 4 * mirrored))
-        return _Steps(t, x_m, y_m, step_s, usual_s, limit, (pace > limit) | wild, wild, step_s > DROPOUT_S)
+        wild[at] = pace[at] > factor * _medians(pace, at, reach, mirrored=True)
+        return _Steps(t, x_m, y_m, step_s, usual_s, limit, (pace > limit) | wild, wild, silent)
 
     def count(self, least: int) -> int:
         """Number of fixes in 5 s: ``least`` or more, 50 or fewer."""
@@ -89,10 +93,12 @@ def _out_and_back(steps: _Steps, jump: Jump) -> Flags:
     n = steps.x.size
     spikes = np.zeros(n, bool)
     for run in range(1, min(steps.count(SPIKE_FIXES), n - 2) + 1):
-        before, after = np.arange(n - run - 1), np.arange(run + 1, n)
+        before = np.arange(n - run - 1)
+        before = before[jump(steps, before, before + run)]
+        after = before + run + 1
         lasting = steps.t[after] - steps.t[before]
         pace = np.hypot(steps.x[after] - steps.x[before], steps.y[after] - steps.y[before]) / lasting
-        hit = jump(steps, before, after - 1) & (pace <= steps.limit[before])
+        hit = pace <= steps.limit[before]
         for k in range(1, run + 1):
             share = (steps.t[before + k] - steps.t[before]) / lasting
             x = steps.x[before] + share * (steps.x[after] - steps.x[before])
@@ -105,13 +111,31 @@ def _out_and_back(steps: _Steps, jump: Jump) -> Flags:
 
 
 def _far_off(steps: _Steps) -> Flags:
-    from scipy.ndimage import maximum_filter1d, median_filter
-
-    size = 2 * min(steps.count(2), (steps.x.size - 1) // 2) + 1
-    x, y = (median_filter(v, size, mode="mirror") for v in (steps.x, steps.y))
-    longest = maximum_filter1d(np.append(steps.step_s, steps.step_s[-1]), size, mode="nearest")
+    if not steps.fast.any():
+        return np.zeros(steps.x.size, bool)
+    reach = min(steps.count(2), (steps.x.size - 1) // 2)
+    everywhere = np.arange(steps.x.size)
+    x, y = (_medians(v, everywhere, reach, mirrored=True) for v in (steps.x, steps.y))
+    step_s = np.pad(np.append(steps.step_s, steps.step_s[-1]), reach, mode="edge")
+    longest = np.lib.stride_tricks.sliding_window_view(step_s, 2 * reach + 1).max(axis=1)
     room = SPIKE_M + SPIKE_M_PER_S * np.minimum(longest, 4 * steps.usual_s + 60)
     return _confirmed(np.hypot(steps.x - x, steps.y - y) > room, steps.fast)
+
+
+def _medians(values: Floats, at: NDArray[np.int64], reach: int, *, mirrored: bool) -> Floats:
+    """Medians of the values up to ``reach`` places to each side of some; beyond the ends mirrored or repeated."""
+    medians = np.empty(at.size)
+    last = values.size - 1
+    for first in range(0, at.size, MEDIANS_AT_ONCE):
+        part = slice(first, first + MEDIANS_AT_ONCE)
+        near = at[part, None] + np.arange(-reach, reach + 1)
+        if mirrored:
+            near %= 2 * last
+            near = np.minimum(near, 2 * last - near)
+        else:
+            near = np.clip(near, 0, last)
+        medians[part] = np.partition(values[near], reach, axis=1)[:, reach]
+    return medians
 
 
 def _confirmed(far: Flags, fast: Flags) -> Flags:
