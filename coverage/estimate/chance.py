@@ -6,6 +6,7 @@ drawn towards what the estimate expects round each place, and shifted, all by th
 their mean is the estimate for the whole ground.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -35,6 +36,7 @@ MOST_EXPECTED = 0.6
 ALONE_LIMITS = (0.5, 1.0)  # of the draws alone, for one outing: ground beside it that nobody walked must stay bare
 _LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
 _STEEP = 40.0  # logits beyond this are 0 and 1
+_MOST_STEPS, _CLOSE = 100, 1e-13  # of the search for a constant, on the logit scale
 
 
 def redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid: Grid) -> Mask:
@@ -135,14 +137,24 @@ def _apart(share: Floats, weight: Floats, mean: float) -> float:
 
 
 def _shifted(logit: Floats, weight: Floats, mean: float) -> Floats:
-    """Shift by one constant, so that the weighted mean of the chances is the one wanted."""
-    from scipy.optimize import brentq
+    """Shift by one constant, so that the weighted mean of the chances is the one wanted.
 
+    By Newton's steps, halved where one leads out of what is known to hold the constant: the mean rises with it.
+    """
     counted = weight > 0
     some, of = logit[counted], weight[counted] / weight[counted].sum()
-    least, most = -_STEEP - float(some.max()), _STEEP - float(some.min())
-    aim = float(np.clip(mean, 1e-9, 1 - 1e-9))
-    return _from_logit(logit + brentq(lambda constant: float(_from_logit(some + constant) @ of) - aim, least, most))
+    low, high = -_STEEP - float(some.max()), _STEEP - float(some.min())
+    aim, constant = float(np.clip(mean, 1e-9, 1 - 1e-9)), 0.0
+    for _ in range(_MOST_STEPS):
+        share = _from_logit(some + constant)
+        beyond = float(share @ of) - aim
+        low, high = (low, constant) if beyond > 0 else (constant, high)
+        slope = float((share * (1 - share)) @ of)
+        step = beyond / slope if slope > 0 else math.inf
+        if abs(step) < _CLOSE:
+            break
+        constant = constant - step if low < constant - step < high else (low + high) / 2
+    return _from_logit(logit + constant)
 
 
 def _logit(share: Floats) -> Floats:
