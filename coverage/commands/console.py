@@ -72,10 +72,11 @@ def tell_assumed(added: Sequence[Added]) -> None:
         )
 
 
-def show_report(draw: Callable[..., Report], out: Path, as_json: bool) -> None:
-    """Draw a map into a folder, with the progress shown, and print its numbers."""
+def show_report(draw: Callable[..., Report], out: Path, *, as_json: bool, full: bool) -> None:
+    """Draw a map into a folder, with the progress shown, and print its answer, or all its numbers."""
     from fieldcomb.coverage.actions.outputs import MAP_FILE
     from fieldcomb.coverage.report.report_json import report_json
+    from fieldcomb.coverage.report.summary import summary
     from fieldcomb.coverage.report.table import table
 
     progress = Progress()
@@ -83,5 +84,5 @@ def show_report(draw: Callable[..., Report], out: Path, as_json: bool) -> None:
         report = draw(say=say, progress=progress)
     finally:
         progress.close()
-    click.echo(report_json(report) if as_json else table(report), nl=False)
-    say(f"The map is {shown(out / MAP_FILE)}")
+    click.echo(report_json(report) if as_json else table(report) if full else summary(report), nl=False)
+    say(f"The map is {shown(out / MAP_FILE)}" + ("" if as_json or full else ". All numbers: --full"))

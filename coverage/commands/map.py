@@ -11,6 +11,8 @@ from fieldcomb.coverage.commands.options import (
     cell_option,
     check_typed,
     depth_option,
+    full_option,
+    json_option,
     path,
     read_option,
     walk_options,
@@ -26,12 +28,14 @@ from fieldcomb.coverage.commands.options import (
 @cell_option
 @depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: WALK-map, next to the first file.")
-@click.option("--json", "as_json", is_flag=True, help="Print report.json instead of the table.")
+@full_option
+@json_option
 def map_command(
     tracks: tuple[str, ...],
     boundary: str | None,
     cell: str,
     out: str | None,
+    full: bool,
     as_json: bool,
     depth: str | None,
     **given: Any,
@@ -64,7 +68,7 @@ def map_command(
     tell_added(addition.added)
     tell_assumed(addition.added)
     place = Path(out) if out else Path(tracks[0]).parent / f"{stem}-map"
-    show_report(partial(draw_addition, addition, place, depth_m=deep), place, as_json)
+    show_report(partial(draw_addition, addition, place, depth_m=deep), place, as_json=as_json, full=full)
 
 
 def _stem(path: str) -> str:

@@ -46,6 +46,8 @@ def typed_options(places: TypedAt) -> Callable[[F], F]:
 
 walk_options = typed_options(TypedAt.ADDED)
 depth_option = typed_options(TypedAt.REPORT)
+full_option = click.option("--full", is_flag=True, help="Print every number, not only the answer.")
+json_option = click.option("--json", "as_json", is_flag=True, help="Print report.json instead.")
 
 
 def walks_to_add(kept: Kept, tracks: Sequence[str], **more: Any) -> Any:

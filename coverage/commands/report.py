@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from fieldcomb.coverage.commands.options import depth_option, named, path, read_option, words
+from fieldcomb.coverage.commands.options import depth_option, full_option, json_option, named, path, read_option, words
 from fieldcomb.tracks.units import parse_date
 
 
@@ -15,9 +15,16 @@ from fieldcomb.tracks.units import parse_date
 @click.option("--since", type=words, metavar="DATE", help="Only outings from this day on, such as 2026-03-01.")
 @depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: SITE/out.")
-@click.option("--json", "as_json", is_flag=True, help="Print report.json instead of the table.")
+@full_option
+@json_option
 def report_command(
-    site: str, between: tuple[str, str] | None, since: str | None, depth: str | None, out: str | None, as_json: bool
+    site: str,
+    between: tuple[str, str] | None,
+    since: str | None,
+    depth: str | None,
+    out: str | None,
+    full: bool,
+    as_json: bool,
 ) -> None:
     """Draw the map of a site, with percentages and missed strips of all its outings.
 
@@ -34,4 +41,5 @@ def report_command(
     from fieldcomb.coverage.site.folder import OUT
 
     place = Path(out) if out else Path(site) / OUT
-    show_report(partial(draw_site, Path(site), place, since=day, between=between, depth_m=deep), place, as_json)
+    draw = partial(draw_site, Path(site), place, since=day, between=between, depth_m=deep)
+    show_report(draw, place, as_json=as_json, full=full)

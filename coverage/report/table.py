@@ -7,6 +7,7 @@ from fieldcomb.coverage.estimate.confidence import reportable
 from fieldcomb.coverage.gear.swing import BODY
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.outings.recording import RecordingResult
+from fieldcomb.coverage.report.answer import share_of
 from fieldcomb.coverage.report.mark_words import format_marks, warning
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.report.strip_fields import strip_name
@@ -94,10 +95,6 @@ def _bullets(title: str, texts: Iterable[str]) -> Iterator[str]:
 # -------------------------------------------------------------------------------------------------------------- head
 
 
-def _of_what(report: Report) -> str:
-    return "of the site" if report.site.boundary == "given" else "of the ground between your walks"
-
-
 def _head(report: Report) -> Iterator[str]:
     site, total = report.site, report.total
     yield from wrapped(harmless(site.name), WIDTH)
@@ -106,7 +103,7 @@ def _head(report: Report) -> Iterator[str]:
     without = f", without {' and '.join(net)}" if net else ""
     yield from _line("Site", f"{format_area(site.area_m2)} {boundary}{without}")
     share = format_share(total.swept_pct, total.swept_m2, site.area_m2)
-    swept = f"{share} {_of_what(report)}, {format_area(total.swept_m2)}"
+    swept = f"{share} {share_of(report)}, {format_area(total.swept_m2)}"
     times = f"in {format_count(len(report.outings), 'outing')}"
     yield from _line("Walked over", f"{swept}, {times}; {format_percent(total.twice_pct)} of that twice or more")
     yield from _estimate(report)
@@ -224,7 +221,7 @@ def _coils(report: Report) -> Iterator[str]:
     yield "By coil"
     for coil in report.coils:
         pct = format_share(coil.swept_pct, coil.swept_m2, report.site.area_m2)
-        said = f"{pct} {_of_what(report)}, {format_area(coil.swept_m2)}, in {format_count(coil.outings, 'outing')}"
+        said = f"{pct} {share_of(report)}, {format_area(coil.swept_m2)}, in {format_count(coil.outings, 'outing')}"
         if under := format_under_coil(coil.under):
             pace = format_pace_95(coil.pace_95_low_m_s, coil.pace_95_high_m_s)
             slower = "" if coil.pace_95_low_m_s is None else " or slower"

@@ -8,6 +8,7 @@ from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.units import format_area, format_count, format_length, iso_utc, parse_zone
 
+NO_TIME = "no time in the file"
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DIRECTIONS = (
     "north to south",
@@ -28,12 +29,21 @@ def format_moment(time_s: float | None, zone: str) -> str:
     '7 Mar 2026, 09:12'
     """
     if time_s is None:
-        return "no time in the file"
+        return NO_TIME
     try:
         local = datetime.fromtimestamp(time_s, parse_zone(zone))
     except (ValueError, OverflowError, OSError):  # the last hours of the year 9999 in a zone ahead of UTC
         return iso_utc(time_s)
     return f"{local.day} {_MONTHS[local.month - 1]} {local.year}, {local:%H:%M}"
+
+
+def format_day(time_s: float | None, zone: str) -> str:
+    """Unix seconds as a date in the site's zone.
+
+    >>> format_day(1772874720, "UTC")
+    '7 Mar 2026'
+    """
+    return format_moment(time_s, zone).partition(",")[0]
 
 
 def format_bearing(value_deg: float | None) -> str:

@@ -83,7 +83,7 @@ def test_map_writes_seven_files_beside_the_first_walk(run: Run) -> None:
     assert sorted(path.name for path in folder.iterdir()) == OUTPUTS
     assert sorted(path.name for path in Path("club day").iterdir()) == ["walk one-map", "walk one.gpx"]
     assert Path("club day/walk one.gpx").read_text() == walk()
-    assert "Walked over" in run.out and "walk one" in run.out.splitlines()[0]
+    assert "Searched:" in run.out and "walk one" in run.out.splitlines()[0]
     assert names() == ["club day"]
     with rasterio.open(folder / "coverage.tif") as raster:
         assert raster.descriptions == ("passes", "passes 28cm")

@@ -1,0 +1,69 @@
+"""The answer in three lines, the same everywhere: how much is searched, where to go next, and what nobody knows."""
+
+from dataclasses import dataclass
+
+from fieldcomb.coverage.report.place_words import format_search_place
+from fieldcomb.coverage.report.rounding import format_share
+from fieldcomb.coverage.survey.results import Report
+from fieldcomb.tracks.units import format_area, format_length
+
+SEARCHED, GO_NEXT, NOT_KNOWN = "Searched", "Go next", "Not known"
+NOWHERE = "nothing left where another pass would be worth it"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What people ask first. An empty text is a line that is left out."""
+
+    searched: str
+    go_next: str
+    not_known: str
+
+    @property
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        """Return the lines that there are, each with its word."""
+        lines = ((SEARCHED, self.searched), (GO_NEXT, self.go_next), (NOT_KNOWN, self.not_known))
+        return tuple((word, text) for word, text in lines if text)
+
+
+def answer(report: Report) -> Answer:
+    """Return the answer of a report; nothing to go to where two outings are compared."""
+    return Answer(format_searched(report), _go_next(report), _not_known(report))
+
+
+def share_of(report: Report) -> str:
+    """Return what shares are of: the site, or the ground between walks where nobody drew its edge."""
+    return "of the site" if report.site.boundary == "given" else "of the ground between your walks"
+
+
+def format_searched(report: Report) -> str:
+    """Return the estimate where there is one: ``about 81 % (71-89) of the site``; else the share as recorded."""
+    total = report.total
+    estimate = total.estimate
+    if estimate.pct is None:
+        share = format_share(total.swept_pct, total.swept_m2, report.site.area_m2)
+        return f"{share} {share_of(report)}, as recorded"
+    return f"about {estimate.pct:.0f} % ({estimate.low:.0f}-{estimate.high:.0f}) {share_of(report)}"
+
+
+def _go_next(report: Report) -> str:
+    if report.between is not None:
+        return ""
+    return format_search_place(report.places[0]) if report.places else NOWHERE
+
+
+def _not_known(report: Report) -> str:
+    total = report.total
+    parts = []
+    if total.estimate.pct is not None and not total.estimate.strips_placed:
+        width_m = total.found_from_m
+        parts.append(
+            "where single strips were missed, with a receiver this poor"
+            if width_m is None
+            else f"gaps narrower than {format_length(width_m)}"
+        )
+    if total.not_recorded_m2 > 0:
+        parts.append(f"{format_area(total.not_recorded_m2)} not recorded")
+    if total.said_walked_m2 > 0:
+        parts.append(f"{format_area(total.said_walked_m2)} walked without a recording")
+    return "; ".join(parts)

@@ -1,0 +1,98 @@
+"""What the terminal prints: one screen, the answer on top, where to go next at the end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from samples import sample_result, with_evil_names
+from shapely.geometry import box
+
+from fieldcomb.coverage.places.places import SearchPlace, Worth, letter_of
+from fieldcomb.coverage.report.answer import NOWHERE, answer
+from fieldcomb.coverage.report.summary import summary
+from fieldcomb.coverage.report.text import columns
+from fieldcomb.coverage.survey.results import Comparison, Report
+
+REPORT = sample_result().report
+
+
+def places(count: int, where: str = "along the north edge, 30 m from its east corner") -> tuple[SearchPlace, ...]:
+    """So many places to go to."""
+    worth = Worth("small", "missed lane", 3.6, 0.5, 4.0)
+    shape = box(0, 0, 9, 6)
+    return tuple(
+        SearchPlace(letter_of(k), "missed lane", 54.0, 40.0, where, (worth,), (), (0.0, 0.0), shape)
+        for k in range(count)
+    )
+
+
+@given(st.integers(0, 40), st.integers(1, 60), st.integers(1, 9), st.integers(0, 30), st.booleans())
+def test_any_site_fits_one_screen(count: int, outings: int, coils: int, words: int, hostile: bool) -> None:
+    """At most 24 lines of 80 columns, however many outings, coils, places and long names there are."""
+    report = with_evil_names(sample_result()).report if hostile else REPORT
+    report = replace(
+        report,
+        places=places(count, " ".join(["along"] * words)),
+        outings=tuple(report.outings[k % len(report.outings)] for k in range(outings)),
+        coils=tuple(replace(report.coils[0], coil=f"coil {k}") for k in range(coils)),
+        notes=tuple("a note" for _ in range(words)),
+    )
+    text = summary(report)
+    lines = text.splitlines()
+    assert len(lines) <= 24
+    assert all(columns(line) <= 80 for line in lines)
+
+
+def test_the_answer_is_on_top_and_where_to_go_next_at_the_end() -> None:
+    """The second line says how much is searched; the last ones where to go."""
+    report = replace(REPORT, places=places(2), outings=tuple(replace(one, marks=()) for one in REPORT.outings))
+    lines = summary(report).splitlines()
+    assert lines[1] == f"Searched:  {answer(report).searched}"
+    assert " ".join(" ".join(lines[-4:]).split()).startswith("Go next: A, 54.0 m2, 4 min with small: missed lane, ")
+
+
+def test_what_does_not_fit_is_counted() -> None:
+    """Of forty places, four are listed, and how many more there are."""
+    text = summary(replace(REPORT, places=places(40)))
+    assert "and 36 more on the map and in places.gpx" in text
+    assert [letter for letter in "ABCDE" if f"{letter}, 54.0 m2" in text] == ["A", "B", "C", "D"]
+
+
+def test_where_nothing_is_left_it_says_so() -> None:
+    """No place is said in words, not by silence."""
+    assert summary(replace(REPORT, places=())).endswith(f"Go next:   {NOWHERE}\n")
+
+
+def test_two_outings_compared_send_nobody_anywhere() -> None:
+    """With ``--between`` other outings may have swept the rest, so nothing is to go to."""
+    pair = Comparison("a", "b", 10.0, 20.0, 30.0, 40.0)
+    text = summary(replace(REPORT, between=pair, places=()))
+    assert "Go next" not in text and answer(replace(REPORT, between=pair)).go_next == ""
+    assert "only in a, 20.0 m2" in text
+
+
+@pytest.mark.parametrize(
+    ("placed", "found_m", "lost_m2", "words"),
+    [
+        (False, 6.5, 7.5, "gaps narrower than 6.5 m; 7.5 m2 not recorded"),
+        (False, None, 0.0, "where single strips were missed, with a receiver this poor"),
+        (True, None, 0.0, ""),
+    ],
+)
+def test_what_is_not_known(placed: bool, found_m: float | None, lost_m2: float, words: str) -> None:
+    """What the receiver cannot show, and ground that was not recorded, is said in one line; nothing, where all is."""
+    estimate = replace(REPORT.total.estimate, pct=80.0, low=70.0, high=90.0, strips_placed=placed)
+    total = replace(REPORT.total, estimate=estimate, found_from_m=found_m, not_recorded_m2=lost_m2, said_walked_m2=0.0)
+    assert answer(replace(REPORT, total=total)).not_known == words
+
+
+def test_searched_is_the_estimate_where_there_is_one() -> None:
+    """Else it is what was recorded, and says so."""
+    estimate = replace(REPORT.total.estimate, pct=81.4, low=71.2, high=88.9)
+    with_estimate: Report = replace(REPORT, total=replace(REPORT.total, estimate=estimate))
+    assert answer(with_estimate).searched.startswith("about 81 % (71-89) of ")
+    none = replace(REPORT.total.estimate, pct=None, low=None, high=None)
+    assert answer(replace(REPORT, total=replace(REPORT.total, estimate=none))).searched.endswith(", as recorded")
