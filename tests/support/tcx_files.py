@@ -201,7 +201,7 @@ _MADE: dict[str, Callable[[], Case]] = {
         ("2 laps",),
     ),
     "bare ampersand": lambda: _case(
-        document(activity(lap(0, 5, None, points(0, 5), notes="A & B"))), 5, says=("1 times an & stands alone",)
+        document(activity(lap(0, 5, None, points(0, 5), notes="A & B"))), 5, says=("A bare & where &amp; was needed",)
     ),
     "course beside the activity": lambda: _case(
         document(activity(lap(0, 2, None, points(0, 2))), beside=course(3, MARK)),

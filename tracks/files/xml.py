@@ -255,8 +255,8 @@ def mend_words(data: bytes) -> tuple[bytes, tuple[str, ...]]:
     mended, controls = _FORBIDDEN.subn(b" ", mended)
     notes = []
     if ampersands:
-        alone = "a bare &, as in a name like A & B, should have been &amp;, and was read as meant"
-        notes.append(f"{ampersands} times {alone}")
+        times = format_count(ampersands, "time")
+        notes.append(f"A bare & where &amp; was needed, as in a name like A & B, {times}: read as meant")
     if controls:
         notes.append(
             f"{format_count(controls, 'character')} that XML does not allow, in a name or a note: read as spaces"

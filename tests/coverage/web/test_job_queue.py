@@ -185,7 +185,7 @@ def test_work_that_takes_too_long_or_dies_is_told(line: Starter, tmp_path: Path)
     late = finished(jobs, jobs.submit(Order("add", str(tmp_path / "log"), label="wait")))
     assert late.state == FAILED and "longer than" in late.progress.fault
     dead = finished(jobs, jobs.submit(Order("add", str(tmp_path / "log"), label="die")))
-    assert dead.state == FAILED and "ended by itself" in dead.progress.fault
+    assert dead.state == FAILED and "stopped unexpectedly" in dead.progress.fault
 
 
 def test_work_that_cannot_begin_is_told_and_the_line_goes_on(line: Starter, tmp_path: Path) -> None:
@@ -287,4 +287,4 @@ def test_what_was_added_before_it_could_be_reported_is_shown(tmp_path: Path) -> 
         dead = finished(jobs, jobs.submit(Order("add", str(site), (HeldFile("mine.gpx", str(tmp_path / "up")),))))
     finally:
         jobs.close()
-    assert dead.progress.kept == ("2026-03-07a",) and "ended by itself" in dead.progress.fault
+    assert dead.progress.kept == ("2026-03-07a",) and "stopped unexpectedly" in dead.progress.fault

@@ -118,7 +118,13 @@ CASES: dict[str, tuple[bytes, int, int, int, str]] = {
         kml(placemark(line_string()))[: kml(placemark(line_string())).index(b"55.5000600") + 5],
         *(3, 1, 0, "The last point is unfinished and was left out"),
     ),
-    "a bare & in a name": (SAMPLE.replace(b"<name>", b"<name>by A & B ", 1), 5, 1, 1, "1 times an & stands alone"),
+    "a bare & in a name": (
+        SAMPLE.replace(b"<name>", b"<name>by A & B ", 1),
+        5,
+        1,
+        1,
+        "A bare & where &amp; was needed",
+    ),
     "packed": (zipped(("doc.kml", SAMPLE), ("files/a.png", b"x")), 5, 1, 1, "Read 'doc.kml' from the archive"),
 }
 

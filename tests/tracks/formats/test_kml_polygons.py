@@ -160,7 +160,7 @@ def test_bare_ampersand_in_a_name_is_read_as_meant_and_told() -> None:
     (field,), notes = read_kml_polygons(good.replace(b"&amp;", b"&"), "t.kml")
     assert field.name == meant.name == "Hill & Dale" and quiet == ()
     assert all(np.array_equal(*pair) for pair in zip(field.outer, meant.outer, strict=True))
-    assert len(notes) == 1 and notes[0].startswith("1 times an & stands alone")
+    assert len(notes) == 1 and notes[0].startswith("A bare & where &amp; was needed")
 
 
 def test_bare_ampersand_does_not_make_a_file_whole_that_is_cut_off() -> None:
