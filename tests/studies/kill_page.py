@@ -2,8 +2,9 @@
 
     .venv/bin/python tests/studies/kill_page.py [--kills 100] [--seconds 480] [--seed 1]
 
-Each round sends one walk, kills the server, the worker or both at a point of the upload or the job, starts the page
-again, sends the same walk once more, and checks the folder. Points are states that the page reports, never seconds of
+Each round asks the page for one thing (a walk to add, an outing to correct, to leave out or to take back, the map to
+draw), kills the server, the worker or both at a point of the upload or the job, starts the page again, asks for the
+same once more, and checks the folder. Points are states that the page reports, never seconds of
 a clock; a point between two states is a share of the time that the same job took on this machine when nobody killed
 it. Runs only where the system shows processes as files.
 """
@@ -23,6 +24,7 @@ import sys
 import time
 import tomllib
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -36,14 +38,27 @@ SERVER, WORKER, BOTH = "server", "worker", "both"
 VICTIMS = (SERVER, WORKER, BOTH)
 UPLOAD, ACCEPTED, READING, ANY_TIME, KEPT, DRAWING = "upload", "accepted", "reading", "any time", "kept", "drawing"
 POINTS = (UPLOAD, ACCEPTED, READING, ANY_TIME, ANY_TIME, KEPT, DRAWING)
+SEND, CORRECT, LEAVE_OUT, DRAW = "send", "correct", "leave out", "draw"
+WORKS = (SEND, SEND, CORRECT, LEAVE_OUT, DRAW)
 WALKS_A_SITE = 12  # a site with more takes so long to draw that few kills fit into a study
-WALK_S = 240
+WALK_S = 120
 COIL = {"coil": "28cm"}
 PATIENCE_S = 300.0  # only a page that hangs takes so long
 # What a user may have put next to our files; the last two look like ours and are not.
 FOREIGN = ("sites/notes.txt", "sites/photos/a.jpg", "temp/letter.txt", "temp/fieldcomb-uploads-mine/photo.jpg",
            "sites/.mine.1.pending-new/photo.jpg")  # fmt: skip
 FOREIGN_IN_SITE = ("diary.txt", "out/photo.jpg", "out/.photo.jpg.1.part", "tracks/old.txt")
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What the page is asked for: where, with which form, and whether it is carried out."""
+
+    what: str
+    path: str
+    fields: dict[str, str]
+    files: dict[str, bytes]
+    is_done: Callable[[], bool]
 
 
 @dataclass(slots=True)
@@ -86,7 +101,9 @@ class KillRange:
         self._put_foreign(base, FOREIGN)
         self.server = self._started()
         self.site = self.root
-        self.walks: dict[str, bytes] = {}  # of this site, each confirmed
+        self.walks: dict[str, bytes] = {}  # of this site, each confirmed, and what else was confirmed of their outings
+        self.notes: dict[str, str] = {}
+        self.left_out: set[str] = set()
         self.number, self.job_s = 0, 0.0
         self.new_site()
 
@@ -105,10 +122,10 @@ class KillRange:
         self.number += 1
         name = f"field{self.number}"
         self.server.wait(self.server.post("/new", {"name": name, "way": "none"}, {})["job"])
-        self.site, self.walks = self.root / name, {}
+        self.site, self.walks, self.notes, self.left_out = self.root / name, {}, {}, set()
         self._put_foreign(self.site, FOREIGN_IN_SITE)
         began = time.perf_counter()
-        self.send_again(*self.next_walk())
+        self.ask_again(self.work(SEND, random.Random(1)))
         self.job_s = time.perf_counter() - began
 
     def next_walk(self) -> tuple[str, bytes]:
@@ -116,44 +133,67 @@ class KillRange:
         day = self.number * 100 + len(self.walks)
         return f"walk{day}.gpx", walk(WALK_S, day % 300, 20)
 
-    def kill_once(self, victim: str, point: str, share: float) -> None:
-        """Send a walk, kill at a point of it, start again, send it again, and check everything.
+    def work(self, what: str, chance: random.Random) -> Work:
+        """Choose a walk to send, or one that this site has and something to change about its outing."""
+        base = f"/site/{self.site.name}"
+        if what == SEND:
+            name, data = self.next_walk()
+            return Work(f"{SEND} {name}", base + "/add", COIL, {name: data}, lambda: name in self._stored())
+        if what == DRAW:
+            return Work(DRAW, base + "/draw", {}, {}, lambda: True)
+        name = chance.choice(sorted(self.walks))
+        path = f"{base}/outing/{self._outings()[name]['id']}"
+        if what == CORRECT:
+            note = f"note {chance.random()}"
+            self.notes[name] = note
+            return Work(
+                f"{CORRECT} {name}", path, {"note": note}, {}, lambda: self._outings()[name].get("note") == note
+            )
+        self.left_out ^= {name}
+        wanted = name in self.left_out
+        fields = {"left_out": "yes" if wanted else "no"}
+        is_done: Callable[[], bool] = lambda: self._outings()[name].get("left_out", False) == wanted  # noqa: E731
+        return Work(f"{LEAVE_OUT} {name}", path + "/left-out", fields, {}, is_done)
+
+    def kill_once(self, work: Work, victim: str, point: str, share: float) -> None:
+        """Ask for something, kill at a point of it, start again, ask again, and check everything.
 
         share : from 0 to 1, how far into the body of an upload or the time of a job, where the point leaves that open.
         """
-        name, data = self.next_walk()
-        confirmed = self._killed(name, data, victim, point, share)
+        confirmed = self._killed(work, victim, point, share)
         if self.server.process.poll() is not None:
             self.server = self._started()
         self._wait_for_workers()
         self._ask_site()
         self.summary.kills += 1
-        self.summary.at[f"{victim}, {point}"] += 1
-        there = name in self._stored()
-        outcome = "confirmed" if confirmed else "kept, not confirmed yet" if there else "as if it had not been sent"
-        self.summary.outcome[outcome] += 1
+        self.summary.at[f"{work.what.partition(' walk')[0]}, {victim}, {point}"] += 1
+        there = work.is_done()
+        outcome = (
+            "confirmed" if confirmed else "kept, not confirmed yet" if there else "as if it had not been asked for"
+        )
+        self.summary.outcome["the map, drawn again" if work.what == DRAW else outcome] += 1
         if confirmed and not there:
-            self.summary.lost.append(f"{name} after {victim}, {point}")
-        self.send_again(name, data)
-        self.check(f"{victim}, {point}, {share:.3f}")
+            self.summary.lost.append(f"{work.what} after {victim}, {point}")
+        self.ask_again(work)
+        self.check(f"{work.what}, {victim}, {point}, {share:.3f}")
 
-    def send_again(self, name: str, data: bytes) -> None:
-        """Send a walk and wait for the end of its job; the page refuses one that it has."""
-        answer = self.server.post(f"/site/{self.site.name}/add", COIL, {name: data})
-        state = self.server.wait(answer["job"])
+    def ask_again(self, work: Work) -> None:
+        """Ask for something and wait for the end of its job; the page refuses a walk that it has."""
+        state = self.server.wait(self.server.post(work.path, work.fields, work.files)["job"])
         if state["fault"] and "was added before" not in state["fault"]:
-            self.summary.faults.append(f"{name}: {state['fault']}")
-        self.walks[name] = data
+            self.summary.faults.append(f"{work.what}: {state['fault']}")
+        self.walks |= work.files
+        if not work.is_done():
+            self.summary.lost.append(f"{work.what}, asked for in peace")
 
-    def _killed(self, name: str, data: bytes, victim: str, point: str, share: float) -> bool:
-        """Send a walk and kill at the point; whether the page had said before that the walk is kept."""
-        body = form_body(COIL, {name: data})
-        path = f"/site/{self.site.name}/add"
+    def _killed(self, work: Work, victim: str, point: str, share: float) -> bool:
+        """Ask for something and kill at the point; whether the page had said before that it is kept."""
+        body = form_body(work.fields, work.files)
         if point == UPLOAD:
-            with self._half_sent(path, body, share):
+            with self._half_sent(work.path, body, share):
                 self._kill(victim)
             return False
-        job = json.loads(self.server.ask("POST", path, body, FORM_TYPE)[2])["job"]
+        job = json.loads(self.server.ask("POST", work.path, body, FORM_TYPE)[2])["job"]
         began, confirmed = time.perf_counter(), False
         while True:
             state = json.loads(self.server.ask("GET", job + "/state")[2])
@@ -163,7 +203,7 @@ class KillRange:
                 READING: bool(state["step"]),
                 ANY_TIME: time.perf_counter() - began >= share * self.job_s,
                 KEPT: confirmed,
-                DRAWING: confirmed and state["whole"] > 1,
+                DRAWING: (confirmed or work.what == DRAW) and state["whole"] > 1,
             }
             if passed[point] or state["over"]:
                 self._kill(victim)
@@ -207,6 +247,11 @@ class KillRange:
         if code != 200:
             self.summary.faults.append(f"the page of the site answers {code}")
 
+    def _outings(self) -> dict[str, dict[str, Any]]:
+        """Return the outings of the site by the name of their walk; of one that is there twice, the last."""
+        outings = tomllib.loads((self.site / "outings.toml").read_text()).get("outing", [])
+        return {recording["name"]: outing for outing in outings for recording in outing["recording"]}
+
     def _stored(self) -> dict[str, list[Path]]:
         """Return where the recordings of the site are stored, by the names under which they were sent."""
         stored: dict[str, list[Path]] = {}
@@ -217,7 +262,11 @@ class KillRange:
 
     def check(self, when: str) -> None:
         """Note everything that is wrong with the folders now, while no job is at work."""
-        stored = self._stored()
+        stored, outings = self._stored(), self._outings()
+        for name, outing in outings.items():
+            wanted = (self.notes.get(name), name in self.left_out)
+            if (outing.get("note"), outing.get("left_out", False)) != wanted:
+                self.summary.lost.append(f"what was said of {name} ({when})")
         for name, data in self.walks.items():
             paths = stored.get(name, [])
             if not paths or paths[0].read_bytes() != data:
@@ -271,7 +320,8 @@ def kill_page(base: Path, kills: int, seconds: float, chance: random.Random) -> 
             if len(ground.walks) >= WALKS_A_SITE:
                 ground.new_site()
             try:
-                ground.kill_once(chance.choice(VICTIMS), chance.choice(POINTS), chance.random())
+                work = ground.work(chance.choice(WORKS), chance)
+                ground.kill_once(work, chance.choice(VICTIMS), chance.choice(POINTS), chance.random())
             except (OSError, http.client.HTTPException, ValueError) as error:
                 ground.summary.faults.append(f"no answer from a server that nobody killed: {error!r}")
                 break
