@@ -1,7 +1,10 @@
-"""Which marks of a recording are touches of the site's pegs, and the walk tied to them; in words what was not used."""
+"""Which marks of a recording are touches of pegs, and the walk tied to them; in words what was not used.
+
+Pegs of the site's table have their places. Any other fixed thing does as well when it is touched again on the walk.
+"""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +16,7 @@ from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.peg_drift import (
     MANY,
     NO_FIX,
+    ONCE,
     TWICE,
     UNTIMED,
     WRONG,
@@ -22,6 +26,7 @@ from fieldcomb.tracks.motion.peg_drift import (
     Unused,
     standing_s,
     tie,
+    unknown_peg,
 )
 from fieldcomb.tracks.units import format_count, format_length
 
@@ -66,26 +71,36 @@ def tie_to_pegs(
     """Match marks to pegs by their names, and take the drift off that the touches show.
 
     marks : those of each file of the walk.
-    pegs : the site's pegs; without any, nothing is done and nothing reported.
+    pegs : those whose places are known. What else the marks name is a peg whose place is not: it tells of drift when
+        it is touched twice or more. Without either nothing is done and nothing reported.
     fixes : cleaned fixes of all files.
     frame : the site's, for the places of marks.
     gps : class of the receiver, or a length as typed.
 
     Returns the fixes as they are to be swept; and what was met and not used, for the user.
     """
-    if not pegs or not any(marks):
+    known = {peg_key(peg.name): peg for peg in pegs}
+    unknown = _unknown([mark for own in marks for mark in own], known)
+    if not any(marks) or not (pegs or unknown):
         return Tied(fixes), ()
-    touches, notes = _matched(marks, pegs, fixes, frame)
+    touches, notes = _matched(marks, known | unknown, fixes, frame)
     placed = receiver(gps)
     tied = tie(fixes, touches, placed.slow_m, placed.fast_m)
+    if not pegs and not tied.residuals:  # names set here and there, and no pegs
+        return tied, tuple(_unused([one for one in tied.unused if one.why == WRONG]))
     return tied, (*notes, *_unused(tied.unused), *_sparse(tied))
 
 
+def _unknown(marks: Sequence[PegMark], known: Mapping[str, Peg]) -> dict[str, Peg]:
+    """Pegs that are not in the table, by their keys; only marks with a time make one."""
+    names = {peg_key(mark.name): mark.name for mark in reversed(marks) if mark.time_s is not None}
+    return {key: unknown_peg(name) for key, name in names.items() if key not in known}
+
+
 def _matched(
-    marks: Sequence[Sequence[PegMark]], pegs: Sequence[Peg], fixes: Fixes, frame: SiteFrame
+    marks: Sequence[Sequence[PegMark]], known: Mapping[str, Peg], fixes: Fixes, frame: SiteFrame
 ) -> tuple[list[Touch], list[str]]:
     """Touches by name and time, and sentences on marks that make none; without a clock a touch has the time NaN."""
-    known = {peg_key(peg.name): peg for peg in pegs}
     touches: list[Touch] = []
     strange: list[str] = []
     nowhere: list[str] = []
@@ -108,6 +123,8 @@ def _by_place(mark: PegMark, peg: Peg, fixes: Fixes, source: int, frame: SiteFra
     """Time of the fix nearest to a mark without one; None unless the walk came by there once."""
     own = np.flatnonzero(fixes.source == source)
     if mark.lon_deg is None or mark.lat_deg is None or own.size == 0 or not fixes.timed:
+        return None
+    if not peg.located:
         return None
     x, y = (float(v) for v in frame.to_metres(mark.lon_deg, mark.lat_deg))
     if not math.hypot(x - peg.x_m, y - peg.y_m) > ON_PEG_M:
@@ -134,7 +151,7 @@ def _names(names: Sequence[str]) -> str:
 def _match_notes(strange: Sequence[str], nowhere: Sequence[str], by_place: int) -> list[str]:
     said = []
     if strange:
-        said.append(f"Peg marks that are not in pegs.csv, not used: {_names(strange)}")
+        said.append(f"Peg marks that are not in pegs.csv, not used without a time: {_names(strange)}")
     if by_place:
         said.append(f"Peg marks without a time, used where the walk passed their places: {by_place}")
     if nowhere:
@@ -147,6 +164,7 @@ _WHY = {
     UNTIMED: "Peg touches not used, because the recording has no times",
     NO_FIX: "Peg touches not used, because no fix remains from that time",
     TWICE: "Peg touches marked twice, counted once",
+    ONCE: "Pegs that are not in pegs.csv and were touched only once, not used",
     MANY: "More peg touches than a walk can have, none of them used",
 }
 

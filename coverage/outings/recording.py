@@ -36,7 +36,15 @@ class RecordingResult:
 
     @property
     def pegs_off_m(self) -> tuple[float, float]:
-        """How far off the touches of pegs were, rms, before and after; after is judged by the other touches alone."""
+        """How far off the touches of pegs were, rms, before and after; after is judged by the other touches alone.
+
+        Where a peg was not measured, before is judged by the mean of its other touches.
+        """
         off = [(peg.east_m**2 + peg.north_m**2, peg.left_east_m**2 + peg.left_north_m**2) for peg in self.pegs]
         before, after = (math.sqrt(sum(one) / len(one)) for one in zip(*off, strict=True)) if off else (0.0, 0.0)
         return before, after
+
+    @property
+    def unmeasured_pegs(self) -> int:
+        """How many of the touches are of pegs whose place nobody measured."""
+        return sum(not peg.measured for peg in self.pegs)

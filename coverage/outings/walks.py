@@ -257,7 +257,7 @@ def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk,
     marks = [peg_touches(item.marks) for item in chain]
     tied, notes = tie_to_pegs(marks, chain[0].pegs, cleaned.fixes, frame, chain[0].swing.gps)
     walk = _make(tied.fixes, chain[0], [span for item in chain for span in item.off])
-    return replace(walk, pegs=tied.residuals, notes=(*walk.notes, *notes)), cleaned
+    return replace(walk, pegs=tied.residuals, peg_places=tied.places, notes=(*walk.notes, *notes)), cleaned
 
 
 def _make(fixes: Fixes, first: RecordingInput, off: Sequence[Span]) -> Walk:

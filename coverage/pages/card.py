@@ -20,7 +20,7 @@ _MEANINGS = {
     "on": ("you are searching again", "on"),
     "coil": ("from here on with another coil: its name, or its size", "coil small"),
     "lane": ("you are in this lane, or begin it", "lane 12"),
-    "peg": ("you touch this peg", "peg A"),
+    "peg": ("you touch this gate post, tree or peg; again every 5 min or so", "peg gate"),
     "keep": ("a find that you keep", "keep silver coin"),
     "junk": ("dug, and junk", "junk"),
     "left": ("heard, and not dug", "left iron"),

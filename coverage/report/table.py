@@ -332,7 +332,10 @@ def _recording(recording: RecordingResult) -> Iterator[str]:
     yield from _sentence(f"{recording.file}{who}: {recording.verdict}; {said}", 2)
     if recording.pegs:
         yield from wrapped(
-            f"Pegs: {format_pegs(len(recording.pegs), *recording.pegs_off_m)}", WIDTH, "    - ", "      "
+            f"Pegs: {format_pegs(len(recording.pegs), *recording.pegs_off_m, recording.unmeasured_pegs)}",
+            WIDTH,
+            "    - ",
+            "      ",
         )
     for text in (*recording.advice, *recording.notes):
         yield from wrapped(harmless(text), WIDTH, "    - ", "      ")

@@ -75,14 +75,18 @@ def format_lat_lon(lon_lat_deg: tuple[float, float]) -> str:
     return f"{lat:.7f}, {lon:.7f}"
 
 
-def format_pegs(count: int, before_m: float, after_m: float) -> str:
+def format_pegs(count: int, before_m: float, after_m: float, unmeasured: int = 0) -> str:
     """How far off a receiver was at the pegs; with a single touch there is no *after*.
 
     >>> format_pegs(6, 1.81, 0.74), format_pegs(1, 1.81, 1.81), format_pegs(2, 0.03, 0.02)
     ('6 touches, 1.8 m off before, 70 cm after', '1 touch, 1.8 m off', '2 touches, 3 cm off before, 2 cm after')
+    >>> format_pegs(9, 1.81, 0.74, 4), format_pegs(9, 1.81, 0.74, 9)[:30]
+    ('9 touches (4 of pegs not measured), 1.8 m off before, 70 cm after', '9 touches of pegs not measured')
     """
     before, after = (format_length(round(off_m, 1 if off_m >= 0.095 else 2)) for off_m in (before_m, after_m))
     touches = format_count(count, "touch")
+    if unmeasured:
+        touches += " of pegs not measured" if unmeasured == count else f" ({unmeasured} of pegs not measured)"
     return f"{touches}, {before} off" if count == 1 else f"{touches}, {before} off before, {after} after"
 
 

@@ -23,6 +23,7 @@ from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingPasses, PassTally
 from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
 from fieldcomb.coverage.ground.strips import find_strips
+from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOuting, walk_outing
@@ -42,14 +43,15 @@ from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.legs import DropOut, Leg, SearchPath, Stop, Times, Walk
-from fieldcomb.tracks.motion.peg_drift import PegResidual
+from fieldcomb.tracks.motion.peg_drift import PegPlace, PegResidual
 from fieldcomb.tracks.units import local_date, parse_zone
 
 ProgressCallback = Callable[[str, int, int], None]
+_Fault = tuple[OutingInput, FieldcombError]
 
 # What the results that are kept are made of.
 CACHED_TYPES = (
-    *(WalkedOuting, SwungWalk, RecordingResult, Mark, LaneSpacing, PegResidual, Swing, Coil, DigRule),
+    *(WalkedOuting, SwungWalk, RecordingResult, Mark, LaneSpacing, PegResidual, PegPlace, Swing, Coil, DigRule),
     *(Walk, Leg, SearchPath, Stop, DropOut, Times),
     *(OutingPasses, Runs, Grid, NoGoEntered, NoGoEntry, Drawn, Effort),
 )
@@ -81,7 +83,7 @@ def survey(
     memory = Memo(store, CACHED_TYPES)
     areas, notes = place_areas(site.areas, site.frame, site.areas_file)
     walked: list[WalkedOuting] = []
-    faults: list[tuple[OutingInput, FieldcombError]] = []
+    faults: list[_Fault] = []
     chosen = _chosen(outings, between)
     for k, outing in enumerate(chosen):
         tell("reading", k, len(chosen))
@@ -92,9 +94,7 @@ def survey(
             if between:
                 raise  # of two, neither can be left out
             faults.append((outing, error))
-    if not walked:
-        raise faults[0][1]
-    walked.sort(key=lambda w: (w.start_s is None, w.start_s or 0.0))
+    walked = _in_order(walked, faults, chosen, partial(_walk, frame=site.frame, memory=memory, before=None))
     rest = [*site.others, *(one for one in outings if one not in chosen)]
     marks_of = partial(_marks, frame=site.frame, memory=memory)
     others, unread = marks_of_others(rest, marks_of)
@@ -115,6 +115,23 @@ def survey(
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
     return replace(result, report=replace(result.report, left_out=left_out))
+
+
+def _in_order(
+    walked: Sequence[WalkedOuting],
+    faults: Sequence[_Fault],
+    outings: Sequence[OutingInput],
+    walk: Callable[[OutingInput], WalkedOuting],
+) -> list[WalkedOuting]:
+    """Return outings in order of time, those walked once more that touch pegs which earlier ones found unmeasured."""
+    if not walked:
+        raise faults[0][1]
+    walked = sorted(walked, key=lambda w: (w.start_s is None, w.start_s or 0.0))
+    given = {outing.id: outing for outing in outings}
+    return [
+        walk(with_pegs(given[one.id], pegs)) if pegs else one
+        for one, pegs in zip(walked, found_before(walked), strict=True)
+    ]
 
 
 def _walk(outing: OutingInput, frame: SiteFrame, memory: Memo, before: CheckedOuting | None) -> WalkedOuting:

@@ -19,7 +19,7 @@ from fieldcomb.tracks.motion.pace import (
     smooth,
     usual_paces_m_s,
 )
-from fieldcomb.tracks.motion.peg_drift import PegResidual
+from fieldcomb.tracks.motion.peg_drift import PegPlace, PegResidual
 from fieldcomb.tracks.motion.states import divide, lay_still, switched_off
 from fieldcomb.tracks.recording import Floats, Span, runs_of
 
@@ -90,7 +90,7 @@ class Walk:
 
     ``coil_legs`` are the coil's own way where the recorder was on the shaft; ``legs`` are its centre line then, and
     half_swing_m and sweep_s what was measured of the swing: to each side of that line, and from one side to the other.
-    ``pegs`` are the touches by which drift was taken off.
+    ``pegs`` are the touches by which drift was taken off, ``peg_places`` where it found pegs that nobody measured.
     ``ways`` are the legs second by second; there are none without a clock.
     ``no_search`` says what the recording is, if nothing of it can be a search: such as ``a ride at 28 km/h``.
     """
@@ -109,6 +109,7 @@ class Walk:
     half_swing_m: float = 0.0
     sweep_s: float = 0.0
     pegs: tuple[PegResidual, ...] = ()
+    peg_places: tuple[PegPlace, ...] = ()
     ways: tuple[SearchPath, ...] = ()
     no_search: str = ""
 

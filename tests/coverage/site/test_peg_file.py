@@ -155,7 +155,7 @@ def test_names_match_whatever_their_letters() -> None:
     """Letter case, blanks and the word peg make no difference; a name that pegs.csv lacks is told."""
     names, notes = tied([PegMark(" b ", START_S + 40, None, None), PegMark("Oak", START_S + 50, None, None)])
     assert names == ["peg B"]
-    assert notes == ("Peg marks that are not in pegs.csv, not used: Oak",)
+    assert notes == ("Pegs that are not in pegs.csv and were touched only once, not used: Oak",)
 
 
 def test_a_mark_without_a_time_takes_that_of_its_place() -> None:
@@ -277,6 +277,30 @@ def test_without_pegs_marks_of_pegs_change_nothing(tmp_path: Path) -> None:
     [recording] = surveyed(tmp_path, None).outings[0].recordings
     assert recording.pegs == ()
     assert not any("peg" in note.lower() for note in recording.notes)
+
+
+def test_a_peg_that_nobody_measured_reaches_the_report(tmp_path: Path) -> None:
+    """Without pegs.csv, a gate post touched three times is a peg of its own; touches say that it was not measured."""
+    way = lanes(4)
+    places, times = [(0.0, 0.0)] * 12, [6]
+    for _ in range(2):
+        places += way + way[::-1] + [(0.0, 0.0)] * 12
+        times.append(len(places) - 6)
+    drift = [(x, y + k / 400) for k, (x, y) in enumerate(places)]
+    marks = "".join(
+        f'<wpt lat="{LAT}" lon="{LON}"><time>{MORNING + timedelta(seconds=t):%Y-%m-%dT%H:%M:%SZ}</time>'
+        f"<name>peg gate post</name></wpt>"
+        for t in times
+    )
+    new_site(tmp_path / "site", say=quiet)
+    (tmp_path / "walk.gpx").write_text(gpx(stamped(drift), marks), encoding="utf-8")
+    add(tmp_path / "site", WalksToAdd([WalkToAdd(str(tmp_path / "walk.gpx"))]), quiet)
+    given = survey_inputs(tmp_path / "site", say=quiet)
+    report = survey(given.site, given.outings).report
+    [recording] = json.loads(report_json(report))["outings"][0]["recordings"]
+    assert [(peg["name"], peg["measured"]) for peg in recording["pegs"]] == [("gate post", False)] * 3
+    assert recording["pegs"][0]["north_m"] < -1 and recording["pegs"][2]["north_m"] > 1
+    assert "- Pegs: 3 touches of pegs not measured, " in table(report)
 
 
 def test_pegs_move_the_walk_that_is_swept() -> None:

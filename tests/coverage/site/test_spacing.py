@@ -11,7 +11,7 @@ from small_walks import gpx, lanes, square, stamped
 
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.edit import edit
-from fieldcomb.coverage.actions.given_walks import WalkToAdd
+from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.survey_inputs import survey_inputs
 from fieldcomb.coverage.report.report_json import report_json
@@ -34,7 +34,7 @@ def site_with(folder: Path, **typed: Any) -> Path:
     (folder / "edge.geojson").write_text(square(-1, -1, 24, 24), encoding="utf-8")
     new_site(folder / "site", boundary=str(folder / "edge.geojson"), say=quiet)
     (folder / "walk.gpx").write_text(gpx(stamped(lanes(18, 23.0))), encoding="utf-8")
-    add(folder / "site", [WalkToAdd(str(folder / "walk.gpx"))], Typed(swath="1.3m", **typed), say=quiet)
+    add(folder / "site", WalksToAdd([WalkToAdd(str(folder / "walk.gpx"))], Typed(swath="1.3m", **typed)), quiet)
     return folder / "site"
 
 
