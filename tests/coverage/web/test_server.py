@@ -639,7 +639,8 @@ def test_a_roster_is_brought_together_with_uploads_by_their_names(root: Path) ->
     roster = HeldFile("team.csv", str(root.parent / "up-roster"))
     order = Order("add", str(root / "field"), tuple(held), roster, draw=False)
     with pytest.raises(UsageError, match="same name"):
-        carry_out(Order("add", str(root / "field"), (held[0], held[0]), roster, draw=False), quiet_tell)
+        twins = (held[0], HeldFile(held[0].name, held[1].path))
+        carry_out(Order("add", str(root / "field"), twins, roster, draw=False), quiet_tell)
     carry_out(order, quiet_tell)
     with opened(root / "field", quiet, reading=True) as site:
         recordings = {one.name: (one.searcher, one.typed.coil) for one in site.outings[-1].recordings}
