@@ -99,6 +99,12 @@ class HintKind(Enum):
             "with an edge"
         ),
     )
+    PART_BY_PART = (
+        "Give the part that you searched, or one day after another, with --from and --to; without times, split the "
+        "file",
+        "Give the times of the part that you searched in From and To, or add it once for each day; without times, "
+        "split the file",
+    )
     LARGER_CELLS = (
         "Use larger cells, {fit} or more, with --cell or cell in site.toml; or split the ground into several sites",
         "Use larger cells, {fit} or more; or split the ground into several sites",

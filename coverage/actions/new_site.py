@@ -7,6 +7,7 @@ from fieldcomb.coverage.actions.outputs import EDGE_FILE, own_out, write_outputs
 from fieldcomb.coverage.areas.areas import areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.pages.edge_page import edge_html
+from fieldcomb.coverage.raster.grid import check_cells
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, read_file, shown
 from fieldcomb.coverage.site.journal import LOCK, new_folder, reason, remove_half_made
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE
@@ -14,6 +15,7 @@ from fieldcomb.coverage.site.settings_text import NEW_OUTINGS, new_site_text
 from fieldcomb.coverage.site.typed_values import read_cell_m
 from fieldcomb.coverage.survey.inputs import choose_frame
 from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
+from fieldcomb.tracks.files.limits import MAX_NEW_CELLS
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
@@ -70,10 +72,10 @@ def new_site_files(
 ) -> tuple[dict[str, bytes], WalkedEdge | None]:
     """Return the files of a fresh site by name, and the edge that was made of a walk; parameters as of ``new_site``."""
     parse_zone(zone)
-    read_cell_m(cell)
+    cell_m = read_cell_m(cell)
     if boundary is not None and edge is not None:
         raise UsageError("--boundary and --edge were both given", hint="Use the one that is the site's edge")
-    frame, areas, walked = _first_areas(boundary, edge, held, say)
+    frame, areas, walked = _first_areas(boundary, edge, held, cell_m, say)
     text = new_site_text(name or "site", zone, cell, frame, bool(areas))
     return {SITE_FILE: text.encode(), OUTINGS_FILE: NEW_OUTINGS.encode(), **areas}, walked
 
@@ -96,7 +98,7 @@ def _check_free(folder: Path) -> None:
 
 
 def _first_areas(
-    boundary: str | None, edge: str | None, held: str | None, say: Say
+    boundary: str | None, edge: str | None, held: str | None, cell_m: float, say: Say
 ) -> tuple[SiteFrame | None, dict[str, bytes], WalkedEdge | None]:
     """Read and check the areas that a site begins with; returns its frame, its file of areas, and a walked edge."""
     walked = None
@@ -113,7 +115,12 @@ def _first_areas(
     else:
         return None, {}, None
     frame = choose_frame(areas, ())
-    _, more = place_areas(areas, frame, shown(boundary or edge or ""))
+    file = shown(boundary or edge or "")
+    placed, more = place_areas(areas, frame, file)
+    site = [area.shape.bounds for area in placed if area.kind == "site"]
+    if site:
+        left, bottom, right, top = zip(*site, strict=True)
+        check_cells((min(left), min(bottom), max(right), max(top)), cell_m, MAX_NEW_CELLS, AreaError, file)
     for note in (*notes, *more):
         say(note)
     return frame, {AREAS_FILE: content}, walked

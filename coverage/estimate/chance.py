@@ -25,6 +25,7 @@ from fieldcomb.tracks.recording import Floats
 
 REDRAWS = 24
 CHANCE_CELL_M = 0.5  # about: whole cells of the site's raster
+MOST_CHANCE_CELLS = 2e6  # on wider ground, over half a kilometre square, cells are larger: each takes some 200 bytes
 # How fast the slow error fades is not known of a receiver, and decides whether neighbouring lanes move together: the
 # draws take these in turn, from one to thirty minutes. The fast error fades over half a minute.
 SLOW_TAUS_S = (60.0, 120.0, 240.0, 450.0, 900.0, 1800.0)
@@ -170,7 +171,8 @@ class ChanceMap:
     """Adds up walks of a site: draws of those that a receiver cannot place, cells of those that it can."""
 
     def __init__(self, inside: Mask, fine: Grid) -> None:
-        self.coarse = Coarse(inside, fine, CHANCE_CELL_M)
+        least_m = math.sqrt(inside.size * fine.cell_m2 / MOST_CHANCE_CELLS)
+        self.coarse = Coarse(inside, fine, max(CHANCE_CELL_M, least_m))
         self.union = np.zeros((REDRAWS, *self.coarse.cells.shape), bool)
         self.placed = np.zeros(inside.shape, bool)
         self.any_drawn = False

@@ -11,10 +11,11 @@ from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.ground.sketch import between_walks
-from fieldcomb.coverage.raster.grid import MOST_GRID_CELLS, Grid, aligned_grid, bounds_of, check_cells, grid_over
+from fieldcomb.coverage.raster.grid import Grid, aligned_grid, bounds_of, check_cells, grid_over
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.tracks.errors import AreaError
+from fieldcomb.tracks.files.limits import MAX_CELLS
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import runs_of
 
@@ -61,7 +62,7 @@ def rasterise_site(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]
     given = [a.shape for a in areas if a.kind == "site"]
     shape = shapely.union_all(given) if given else between_walks(swung, cell_m)
     left, bottom, right, top = shape.bounds if given else shape.buffer(2 * cell_m).bounds
-    check_cells((left, bottom, right, top), cell_m, MOST_GRID_CELLS, AreaError, file if given else None)
+    check_cells((left, bottom, right, top), cell_m, MAX_CELLS, AreaError, file if given else None)
     grid = aligned_grid((left, bottom, right, top), cell_m)
     kind = _kinds(shape, areas, grid)
     if not given:

@@ -7,6 +7,7 @@ import numpy as np
 
 from fieldcomb.coverage.gear.footprint import reach_m
 from fieldcomb.coverage.gear.swing import Swing
+from fieldcomb.coverage.outings.amounts import check_fixes, check_lines
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.peg_touches import peg_touches, tie_to_pegs
 from fieldcomb.coverage.outings.recording import RecordingResult
@@ -144,8 +145,11 @@ def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
 
 def walk_recordings(items: Sequence[RecordingInput], frame: SiteFrame) -> tuple[WalkedChain, ...]:
     """Clean and walk the recordings of an outing; raises TrackError for one that cannot be used."""
+    check_fixes(items)
     order = sorted(range(len(items)), key=lambda number: _begin(items[number]))
-    return tuple(_walked([items[n] for n in numbers], frame, numbers) for numbers in _chains(items, order))
+    chains = tuple(_walked([items[n] for n in numbers], frame, numbers) for numbers in _chains(items, order))
+    check_lines((chain.walk, chain.chain[0].shown_as) for chain in chains)
+    return chains
 
 
 def join_walks(outing: OutingInput, walked: Sequence[WalkedChain], frame: SiteFrame) -> WalkedOuting:

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from rasterio.transform import Affine
 
 from fieldcomb.tracks.errors import FieldcombError, UsageError
+from fieldcomb.tracks.files.limits import MAX_CELLS
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
 
 BLOCK_ROWS = 64  # of blocks, so that no copy of all of a raster is made
-MOST_GRID_CELLS = 200_000_000  # a grid larger than this is refused before memory goes (200 MB a layer)
 LARGEST_FIT_CM = 50  # larger cells than this are not advised: a swath must be several wide
 
 
@@ -80,7 +80,7 @@ class Grid:
 
 def grid_over(bounds_m: tuple[float, float, float, float], cell_m: float) -> Grid:
     """Return the smallest aligned grid over (left, bottom, right, top); refuses one too large for memory."""
-    check_cells(bounds_m, cell_m, MOST_GRID_CELLS, UsageError)
+    check_cells(bounds_m, cell_m, MAX_CELLS, UsageError)
     return aligned_grid(bounds_m, cell_m)
 
 
@@ -100,7 +100,7 @@ def check_cells(
     problem = f"{size} of ground are {cells / 1e6:,.0f} million cells of {cell_m * 100:g} cm, more than the limit of "
     fit_cm = 5 * math.ceil(20.2 * math.sqrt(wide_m * high_m / most))  # with room for whole cells along both sides
     hint = HintKind.LARGER_CELLS(fit=f"{fit_cm}cm") if fit_cm <= LARGEST_FIT_CM else HintKind.LESS_GROUND()
-    raise kind(f"{problem}{most / 1e6:g} million that fit in memory", file=file, hint=hint)
+    raise kind(f"{problem}{most / 1e6:g} million", file=file, hint=hint)
 
 
 def aligned_grid(bounds_m: tuple[float, float, float, float], cell_m: float) -> Grid:

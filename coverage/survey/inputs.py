@@ -15,6 +15,7 @@ from fieldcomb.coverage.outings.walks import too_far
 from fieldcomb.coverage.raster.grid import bounds_of, check_cells
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import TrackError
+from fieldcomb.tracks.files.limits import MAX_NEW_CELLS
 from fieldcomb.tracks.frame import MOST_LAT_DEG, SiteFrame, centre_frame, distance_m, middle_frame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Walk
@@ -26,7 +27,6 @@ from fieldcomb.tracks.units import format_count, format_length
 FAR_M = 1000.0  # a walk that comes no nearer than this to a given boundary is another site's
 FAR_FROM_START_M = 5000.0  # where no boundary is given
 MOST_WALK_SPAN_M = 3000.0  # of searching without a boundary: far more than a day of it can cover
-MOST_WALKED_CELLS = 40_000_000  # of new walks without a boundary: 630 m square at 10 cm
 MIDDLE = "the middle of the walks given"
 
 
@@ -156,11 +156,11 @@ def check_walk_span(walks: Sequence[Walk], file: str, areas: Sequence[AreaShape]
 
 
 def check_walked_cells(
-    walks: Sequence[tuple[Walk, str]], cell_m: float, areas: Sequence[AreaShape], most: int = MOST_WALKED_CELLS
+    walks: Sequence[tuple[Walk, str]], cell_m: float, areas: Sequence[AreaShape], most: int = MAX_NEW_CELLS
 ) -> None:
     """Refuse walks that lie too far apart for a site drawn from them: TrackError with their files and what would do.
 
-    walks : sequence of (Walk, file). most : cells; a site of old is reported up to what fits in memory at all.
+    walks : sequence of (Walk, file). most : cells; a site of old is reported up to ``limits.MAX_CELLS``.
     """
     if any(area.kind == "site" for area in areas):
         return

@@ -30,7 +30,7 @@ from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOut
 from fieldcomb.coverage.places.places import SearchPlace, places_to_go
 from fieldcomb.coverage.places.whereabouts import landmarks
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
-from fieldcomb.coverage.raster.grid import MOST_GRID_CELLS, Grid
+from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
 from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing
@@ -38,6 +38,7 @@ from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, Outin
 from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
 from fieldcomb.coverage.todo.ranking import Ranking, bare_ground, rank_ground
 from fieldcomb.tracks.errors import FieldcombError, SiteError
+from fieldcomb.tracks.files.limits import MAX_CELLS
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.marks.spacings import LaneSpacing
@@ -106,7 +107,7 @@ def survey(
     standing, ended = without_ended(areas, local_date(latest, parse_zone(site.zone)))
     notes = (*notes, *ended, *marked_notes(marked), *unread)
     walks = [w for outing in walked for w in outing.walks]
-    check_walked_cells([(w.walk, w.file) for w in walks], site.cell_m, standing, MOST_GRID_CELLS)
+    check_walked_cells([(w.walk, w.file) for w in walks], site.cell_m, standing, MAX_CELLS)
     swung = [(leg, w.swing.swath_m) for w in walks for leg in w.walk.legs]
     ground = rasterise_site(standing, swung, site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for w in walks)

@@ -164,14 +164,24 @@ def test_single_fixes_far_apart(refused: Callable[[Typed, int, str], None]) -> N
     refused(["map", "w.gpx"], 1, "w.gpx: spans 8.8 km, too far for one site without a boundary")
 
 
+def test_a_boundary_too_wide_for_its_cells(refused: Callable[[Typed, int, str], None]) -> None:
+    """A boundary of too many cells is refused before a site is made of it, with cells that do."""
+    side = 700 * 9e-6
+    corners = [[0, 0], [side, 0], [side, side], [0, side], [0, 0]]
+    put("b.geojson", json.dumps({"type": "Polygon", "coordinates": [corners]}))
+    refused(["new", "field", "--boundary", "b.geojson"], 1, "b.geojson: ")
+    refused(["new", "field", "--boundary", "b.geojson"], 1, "more than the limit of 25 million. Use larger cells, 15cm")
+    assert main(["new", "field", "--boundary", "b.geojson", "--cell", "15cm"]) == 0
+
+
 def test_ground_too_wide_for_its_cells(refused: Callable[[Typed, int, str], None]) -> None:
     """Ground of too many cells is refused with the file, the limit, what was found and cells that do."""
     far = [(x + 1400, y + 1400) for x, y in lanes()]
     put("two.gpx", gpx([*stamped(lanes()), *stamped(far, MORNING + timedelta(hours=2))]))
     refused(["map", "two.gpx"], 1, "two.gpx: ")
-    refused(["map", "two.gpx"], 1, "more than the limit of 40 million")
-    refused(["map", "two.gpx"], 1, "larger cells, 25cm or more")
-    assert main(["map", "two.gpx", "--cell", "25cm", "-o", "out"]) == 0
+    refused(["map", "two.gpx"], 1, "more than the limit of 25 million")
+    refused(["map", "two.gpx"], 1, "larger cells, 30cm or more")
+    assert main(["map", "two.gpx", "--cell", "30cm", "-o", "out"]) == 0
 
 
 def test_time_window_without_a_fix(refused: Callable[[Typed, int, str], None]) -> None:

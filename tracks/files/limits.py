@@ -6,8 +6,18 @@ recorders write. The message at a limit says the limit, what was found, and how 
 
 from fieldcomb.tracks.errors import TrackError
 
-# A fix each second of eleven days and nights without a pause. Reading takes some 5 microseconds a fix.
-MAX_POINTS = 1_000_000
+# Of one file, to be read: a fix each second of nearly six days and nights without a pause.
+MAX_POINTS = 500_000
+# Of one file in the time that is used of it, to be walked: ten fixes a second for seven hours. Cleaning, laying out and
+# drawing take some 30 microseconds for each fix and each point of the line; where steps are long there are three
+# points to a metre, so this is also some 80 km of searching.
+MAX_WALKED_FIXES = 250_000
+MAX_LINE_POINTS = 250_000
+# Of the ground of a new site, or of new walks without a boundary: half a kilometre square at 10 cm, one at 20 cm. A
+# cell takes some 18 bytes at the worst moment and a quarter of a microsecond.
+MAX_NEW_CELLS = 25_000_000
+# Of any ground: a site that grew over the years is still reported, in 2 GB and half a minute.
+MAX_CELLS = 100_000_000
 # Marks are read, placed and drawn one by one. A busy day has some hundreds.
 MAX_MARKS = 20_000
 # Lines, tracks and plans in one file: each is arrays of its own.

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.raster.grid import MOST_GRID_CELLS, Grid, bounds_of, grid_over
+from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.files.limits import MAX_CELLS
 from fieldcomb.tracks.motion.legs import Leg
 
 CELLS = st.sampled_from([0.05, 0.1, 0.125, 0.25, 0.3048, 1.0])
@@ -70,13 +71,13 @@ def test_two_grids_agree_on_the_cells_that_they_share(one: Grid, other: Grid) ->
 
 def test_a_grid_too_large_for_memory_is_refused_with_the_way_out() -> None:
     """A site of 20 km a side at 10 cm is refused in words, before memory goes."""
-    with pytest.raises(UsageError, match="40,000 million cells of 10 cm, more than the limit of 200 million") as caught:
+    with pytest.raises(UsageError, match="40,000 million cells of 10 cm, more than the limit of 100 million") as caught:
         grid_over((0, 0, 20_000, 20_000), 0.1)
     assert "several sites" in str(caught.value.hint)
     with pytest.raises(UsageError) as caught:
         grid_over((0, 0, 4_000, 4_000), 0.1)
-    assert "30cm or more" in str(caught.value.hint) and grid_over((0, 0, 4_000, 4_000), 0.3).rows > 0
-    side = int(MOST_GRID_CELLS**0.5) - 1
+    assert "45cm or more" in str(caught.value.hint) and grid_over((0, 0, 4_000, 4_000), 0.45).rows > 0
+    side = int(MAX_CELLS**0.5) - 1
     assert grid_over((0, 0, side, side), 1.0).rows == side
 
 
