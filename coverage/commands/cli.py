@@ -44,6 +44,8 @@ for command in (map_command, new_command, add_command, report_command, card_comm
 
 def main(args: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code: 0 done, 1 a file is at fault, 2 wrong usage."""
+    # The matrices here are too small to share between cores, and sums must not depend on how many there are.
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # read once by numpy's linear algebra, when it is first loaded
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a terminal that lacks a letter must not end the work
