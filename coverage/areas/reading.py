@@ -59,7 +59,18 @@ def read_drawn(data: bytes, file: str) -> tuple[list[DrawnArea], list[str]]:
             raise AreaError(f"is not a file of areas: it looks like {form}", file=file, hint=_GIVE)
     except TrackError as error:
         raise AreaError(error.problem, file=error.file, where=error.where, hint=error.hint) from error
+    _check_size(drawn, file)
     return drawn, [*notes, *more]
+
+
+def _check_size(drawn: list[DrawnArea], file: str) -> None:
+    rings = [len(ring) for area in drawn for part in area.parts for ring in part]
+    found = ((sum(rings), limits.MAX_CORNERS, "corners"), (len(rings), limits.MAX_RINGS, "outlines and holes"))
+    for count, most, things in found:
+        if count > most:
+            problem = f"has {count:,} {things}, more than the limit of {most:,}"
+            hint = "Simplify it where it was drawn, to a decimetre or so, or keep only the areas of this site"
+            raise AreaError(problem, file=file, hint=hint)
 
 
 _GIVE = "Use a boundary in GeoJSON, KML, or GPX with a closed track or route"

@@ -1,25 +1,33 @@
 """Study: the seconds and megabytes that `fieldcomb map` takes for large files, each as costly as its size allows.
 
 Run as `python tests/studies/large_files.py [NAME ...]`: the files are made in a temporary folder, mapped one by one
-in a process of its own, and its CPU time, its greatest memory and its last line are printed.
+in a process of its own, and its CPU time, its greatest memory and its last line are printed. `ride` names the rides,
+which are to be refused within 5 s. CPU time grows with the load of the machine, which is printed beside it.
 """
 
 from __future__ import annotations
 
 import gzip
+import io
 import json
 import math
+import os
+import random
 import subprocess
 import sys
 import tempfile
+import zipfile
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
+from fit_files import RECORD_FIELDS, start
+
 SIZE = 19_000_000
 LAT, LON = 0.5, -20.0  # at sea
 START = datetime(2026, 3, 7, 9, tzinfo=UTC)
-LIMIT_S, LIMIT_MB, KILL_S = 10.0, 1000.0, 60
+LIMIT_S, RIDE_S, LIMIT_MB, KILL_S = 10.0, 5.0, 1000.0, 60
 
 
 def stamps() -> Iterator[str]:
@@ -91,6 +99,15 @@ def csv_fixes(count: int) -> str:
     return "time,lat,lon\n" + "\n".join(rows)
 
 
+def csv_fixes_of(places: Iterable[tuple[float, float]], every_s: float) -> str:
+    """Return a table of fixes at these places."""
+    rows = (
+        f"{(START + timedelta(seconds=i * every_s)).isoformat(timespec='milliseconds')},{a:.6f},{o:.6f}"
+        for i, (a, o) in enumerate(places)
+    )
+    return "time,lat,lon\n" + "\n".join(rows)
+
+
 def waypoints(count: int) -> str:
     """Return many named waypoints at places of the walk."""
     return "".join(
@@ -122,13 +139,125 @@ def fix_json(count: int) -> str:
     return json.dumps({"type": "Feature", "properties": {}, "geometry": {"type": "LineString", "coordinates": line}})
 
 
+def wander(count: int, step_m: float, seed: int = 1) -> Iterator[tuple[float, float]]:
+    """Yield places of a walk to and fro over a field of 250 m, which no line is simpler than."""
+    rng, heading, x, y = random.Random(seed), 0.0, 125.0, 125.0
+    for _ in range(count):
+        heading += rng.gauss(0, 0.5)
+        x += step_m * math.cos(heading)
+        y += step_m * math.sin(heading)
+        yield LAT + abs(y % 500 - 250) * 9e-6, LON + abs(x % 500 - 250) * 9e-6
+
+
+def ride(km: float, every_s: int, pace_m_s: float, wide_km: float = 40.0) -> str:
+    """Return a table of a ride over hill and dale, which turns back at the ends of its country."""
+    rng, heading, x, y = random.Random(km), 0.0, 0.0, 0.0
+    rows, times = ["time,lat,lon"], START
+    for _ in range(int(km * 1000 / pace_m_s / every_s)):
+        heading += rng.gauss(0, 0.1 * math.sqrt(every_s))
+        step = pace_m_s * every_s * rng.uniform(0.6, 1.4)
+        x += step * math.cos(heading)
+        y += step * math.sin(heading)
+        lat, lon = (abs(v / 1000 % (2 * wide_km) - wide_km) * 0.009 for v in (y, x))
+        rows.append(f"{times:%Y-%m-%dT%H:%M:%SZ},{LAT + lat:.6f},{LON + lon:.6f}")
+        times += timedelta(seconds=every_s)
+    return "\n".join(rows)
+
+
+def tcx(count: int) -> str:
+    """Return a TCX activity of one lap."""
+    points = "".join(
+        f"<Trackpoint><Time>{time}</Time><Position><LatitudeDegrees>{lat:.7f}</LatitudeDegrees>"
+        f"<LongitudeDegrees>{lon:.7f}</LongitudeDegrees></Position></Trackpoint>"
+        for (lat, lon), time in zip(wander(count, 0.8), stamps(), strict=False)
+    )
+    return (
+        "<TrainingCenterDatabase><Activities><Activity Sport='Other'><Id>2026-03-07T09:00:00Z</Id><Lap>"
+        f"<Track>{points}</Track></Lap></Activity></Activities></TrainingCenterDatabase>"
+    )
+
+
+def laps(count: int) -> str:
+    """Return a TCX activity of many laps."""
+    times = stamps()
+    lap = "<Lap StartTime='{0}'><Notes>lap</Notes><Track><Trackpoint><Time>{0}</Time></Trackpoint></Track></Lap>"
+    text = "".join(lap.format(next(times)) for _ in range(count))
+    return f"<TrainingCenterDatabase><Activities><Activity>{text}</Activity></Activities></TrainingCenterDatabase>"
+
+
+def fit(count: int, defined: int = 1) -> bytes:
+    """Return a FIT file of records, defined again after so many."""
+    made = start()
+    for i, (lat, lon) in enumerate(wander(count, 0.8)):
+        if i % defined == 0:
+            made.define(1, 20, RECORD_FIELDS)
+        semicircles = (round(degrees * 2**31 / 180) for degrees in (lat, lon))
+        made.put(1, 1_141_722_000 + i, *semicircles, 2500, 80)
+    return made.done(end_crc=0)  # wrong, which is told; the right one would take minutes
+
+
+def placemarks(count: int) -> str:
+    """Return a KML of many named points."""
+    points = "".join(
+        f"<Placemark><name>find {i}</name><Point><coordinates>{lon:.6f},{lat:.6f}</coordinates></Point></Placemark>"
+        for i, (lat, lon) in enumerate(zigzag(count))
+    )
+    line = " ".join(f"{lon:.6f},{lat:.6f}" for lat, lon in zigzag(500))
+    placed = f"<Placemark><LineString><coordinates>{line}</coordinates></LineString></Placemark>"
+    return f"<kml xmlns='http://www.opengis.net/kml/2.2'><Document>{placed}{points}</Document></kml>"
+
+
+def zipped(members: dict[str, bytes]) -> bytes:
+    """Return a zip archive."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in members.items():
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+def square(side_m: float) -> str:
+    """Return a GeoJSON boundary of a square."""
+    d = side_m * 9e-6
+    return polygon([[[LON, LAT], [LON + d, LAT], [LON + d, LAT + d], [LON, LAT + d], [LON, LAT]]])
+
+
 SMALL = gpx(zigzag(3000))
 ROW = "lat,lon," + ",".join("x" for _ in range(SIZE // 2))
+
+RIDES = {
+    f"ride {km} km, {every} s{', boundary' if edge else ''}": (
+        "walk.csv",
+        lambda km=km, every=every: ride(km, every, 7.0 if km > 50 else 1.6),
+        "b.geojson" if edge else None,
+        (lambda: square(300)) if edge else None,
+    )
+    for km in (10, 100, 1000, 3000)
+    for every in (1, 10)
+    for edge in (False, True)
+}
 
 # name: file name, its content, the boundary's file name and content where there is one
 FILES: dict[str, tuple[str, Callable[[], str | bytes], str | None, Callable[[], str | bytes] | None]] = {
     "zigzag": ("walk.gpx", lambda: gpx(zigzag(SIZE // 79)), None, None),
     "zigzag wide": ("walk.gpx", lambda: gpx(zigzag(SIZE // 79, 20.0, 2)), None, None),
+    "wander": ("walk.gpx", lambda: gpx(wander(SIZE // 79, 0.9)), None, None),
+    "wander, at the limit": ("walk.gpx", lambda: gpx(wander(66_000, 0.9)), None, None),
+    "ten a second": ("walk.csv", lambda: csv_fixes_of(wander(SIZE // 45, 0.05), 0.1), None, None),
+    "ten a second, at the limit": ("walk.csv", lambda: csv_fixes_of(wander(240_000, 0.05), 0.1), None, None),
+    "TCX": ("walk.tcx", lambda: tcx(SIZE // 165), None, None),
+    "TCX laps": ("walk.tcx", lambda: laps(SIZE // 130), None, None),
+    "FIT": ("walk.fit", lambda: fit(SIZE // 16), None, None),
+    "FIT, defined each time": ("walk.fit", lambda: fit(SIZE // 37), None, None),
+    "KML placemarks": ("walk.kml", lambda: placemarks(100_000), None, None),
+    "KML placemarks, 19,000": ("walk.kml", lambda: placemarks(19_000), None, None),
+    "gzip of zeros": ("walk.gpx.gz", lambda: gzip.compress(bytes(2_000_000_000 // 100)), None, None),
+    "zip of GPX": ("walk.zip", lambda: zipped({"a.gpx": gpx(zigzag(900_000)).encode()}), None, None),
+    "zip of many": ("walk.zip", lambda: zipped({f"{i}.gpx": SMALL.encode() for i in range(3000)}), None, None),
+    "boundary of 25 ha": ("walk.gpx", lambda: SMALL, "b.geojson", lambda: square(499)),
+    "boundary of 200 ha": ("walk.gpx", lambda: SMALL, "b.geojson", lambda: square(1400)),
+    "boundary, many corners": ("walk.gpx", lambda: SMALL, "b.geojson", lambda: polygon([ring(49_000)])),
+    "boundary, many holes": ("walk.gpx", lambda: SMALL, "b.geojson", lambda: polygon(holes(4_900))),
     "zigzag csv": ("walk.csv", lambda: csv_fixes(SIZE // 41), None, None),
     "million fixes, packed GPX": ("walk.gpx.gz", lambda: gzip.compress(gpx(zigzag(1_100_000)).encode()), None, None),
     "million fixes, packed CSV": ("walk.csv.gz", lambda: gzip.compress(csv_fixes(999_000).encode()), None, None),
@@ -177,7 +306,7 @@ def measured(arguments: list[str], folder: Path) -> tuple[float, float, str]:
 def main(names: list[str]) -> None:
     """Measure the files of these names, or all."""
     fieldcomb = str(Path(sys.executable).parent / "fieldcomb")
-    for name, (file, content, boundary, outline) in FILES.items():
+    for name, (file, content, boundary, outline) in {**FILES, **RIDES}.items():
         if names and not any(part in name for part in names):
             continue
         with tempfile.TemporaryDirectory() as text:
@@ -190,8 +319,9 @@ def main(names: list[str]) -> None:
             if boundary is not None:
                 arguments += ["--boundary", boundary]
             seconds, megabytes, said = measured(arguments, folder)
-            mark = "OVER" if seconds > LIMIT_S or megabytes > LIMIT_MB else ""
-            print(f"{name:28s} {seconds:6.1f} s {megabytes:6.0f} MB {mark:4s} {said}", flush=True)
+            mark = "OVER" if seconds > (RIDE_S if name in RIDES else LIMIT_S) or megabytes > LIMIT_MB else ""
+            load = f"load {os.getloadavg()[0]:4.1f}"
+            print(f"{name:28s} {seconds:6.1f} s {megabytes:6.0f} MB {load} {mark:4s} {said}", flush=True)
 
 
 if __name__ == "__main__":

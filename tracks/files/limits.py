@@ -41,6 +41,11 @@ MAX_JSON_BYTES = 64 * 1024 * 1024
 MAX_COLLECTION_DEPTH = 16  # collections inside collections
 
 MAX_AREA_BYTES = 64 * 1024 * 1024  # a boundary of a hundred thousand corners has 4 MB
+# Of all outlines in a file of areas together. Laying polygons over one another takes ever longer for each corner and
+# hole; a boundary traced to a decimetre round ten hectares has 13,000.
+MAX_CORNERS = 50_000
+MAX_RINGS = 5_000
+MAX_TYPED_BYTES = 1_000_000  # of a table that people type: a roster of 25 has 2 kB, a thousand pegs 40 kB
 MAX_TABLE_BYTES = 128 * 1024 * 1024
 MAX_HEADER_LETTERS = 80  # of the name of a column
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import SiteError
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.encoding import coding_of, trailing_zeros, zeros_note
 
 SEPARATORS = ",;\t"
@@ -103,6 +104,9 @@ def read_typed_table(raw: bytes, file: str, columns: Sequence[str], needed: Sequ
 
     Raises SiteError: not text, quotes that do not close, a column missing or there twice, or a row that is too long.
     """
+    if len(raw) > limits.MAX_TYPED_BYTES:
+        problem = f"is {len(raw) / 1e6:.1f} MB, more than the limit of {limits.MAX_TYPED_BYTES / 1e6:g} MB"
+        raise SiteError(problem, file=file, hint=f"Keep only the rows and columns that are meant: {example}")
     text = TableText(raw)
     notes = [f"{file}: {note}" for note in text.notes]
     if any("\0" in line for line in text.lines()):

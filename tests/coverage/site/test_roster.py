@@ -52,3 +52,9 @@ def test_a_picture_is_no_roster() -> None:
     with pytest.raises(SiteError, match="is not a table of text") as caught:
         read_roster(b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", "r.csv")
     assert "Save it as CSV" in (caught.value.hint or "")
+
+
+def test_a_roster_of_megabytes_is_refused() -> None:
+    """A table of a megabyte is not one that somebody typed, and is refused before it is read."""
+    with pytest.raises(SiteError, match=r"is 1\.2 MB, more than the limit of 1 MB"):
+        read_roster(b"file,searcher\n" + b"a.gpx,Ann\n" * 120_000, "roster.csv")
