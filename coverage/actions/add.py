@@ -19,15 +19,18 @@ from fieldcomb.coverage.actions.loaded_walks import (
     LoadedWalk,
     ReadIn,
     in_roster,
-    load_walk,
+    load_walks,
     outing_day,
     site_place,
 )
 from fieldcomb.coverage.actions.survey_inputs import made_from
+from fieldcomb.coverage.cache.folder import KEPT, Shelf
+from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.walks import CheckedOuting, TooFarError, join_walks
+from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.report.mark_words import tell_marks
-from fieldcomb.coverage.site.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
+from fieldcomb.coverage.site.folder import OUT, Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.journal import write_all
 from fieldcomb.coverage.site.naming import free_name, next_id, safe_name
 from fieldcomb.coverage.site.settings import (
@@ -43,6 +46,8 @@ from fieldcomb.coverage.site.settings import (
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.site.settings_text import with_frame, with_outing
 from fieldcomb.coverage.survey.inputs import choose_frame, far_apart
+from fieldcomb.coverage.survey.survey import CACHED_TYPES
+from fieldcomb.coverage.survey.walking_in_order import keep_checked
 from fieldcomb.tracks.errors import SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
@@ -74,21 +79,25 @@ class Addition:
     added: tuple[Added, ...]
 
 
-def add(folder: Path, given: WalksToAdd, say: Say) -> tuple[Added, ...]:
+def add(folder: Path, given: WalksToAdd, say: Say, workers: Workers = ALONE) -> tuple[Added, ...]:
     """Add walks to the site in a folder: all of them or, when one of them is at fault, none.
 
     Of an archive that is split into its recordings, what cannot be added is listed with its reason, and the rest added.
+    The walks are kept for the next report, so that it need not read the files again.
     """
     with opened(folder, say) as site:
-        addition = addition_to(site, given, say)
+        addition = addition_to(site, given, say, workers)
         _write(site, addition)
         checked = [
             replace(one.checked, made_from=made_from(addition.site, one.id, addition.frame)) for one in addition.added
         ]
+        memory = Memo(Shelf(folder / OUT / KEPT), CACHED_TYPES)
+        for outing, one in zip(addition.inputs, checked, strict=True):
+            keep_checked(outing, one, memory)
     return tuple(replace(one, checked=new) for one, new in zip(addition.added, checked, strict=True))
 
 
-def addition_to(site: Site, given: WalksToAdd, say: Say) -> Addition:
+def addition_to(site: Site, given: WalksToAdd, say: Say, workers: Workers = ALONE) -> Addition:
     """Read and check walks as ``add`` does, and return what would be written; each is read, cleaned and walked once."""
     typed = given.typed
     known, coil = keep_coil(site, typed.coil, typed.swath, typed.sweep)
@@ -96,7 +105,7 @@ def addition_to(site: Site, given: WalksToAdd, say: Say) -> Addition:
     typed = replace(typed, coil=coil) if known is site else replace(typed, coil=coil, swath=None, sweep=None)
     site, walks = _own_coils(known, given.walks)
     swing_of(site.settings, typed)
-    frame, groups = _checked_outings(site, replace(given, typed=typed, walks=walks), say)
+    frame, groups = _checked_outings(site, replace(given, typed=typed, walks=walks), say, workers)
     zone = site.settings.zone
     for group in groups:
         _tell_days(group.files, zone, say)
@@ -118,15 +127,16 @@ def addition_to(site: Site, given: WalksToAdd, say: Say) -> Addition:
     return Addition(site, frame, tuple(outings), files, tuple(inputs), tuple(added))
 
 
-def _checked_outings(site: Site, given: WalksToAdd, say: Say) -> tuple[SiteFrame, list[LoadedOuting]]:
+def _checked_outings(site: Site, given: WalksToAdd, say: Say, workers: Workers) -> tuple[SiteFrame, list[LoadedOuting]]:
     """Read walks and check them; returns the site's frame from now on, and what is to be an outing each."""
-    loaded, archives = [], []
+    alone, archives = [], []
     for walk in given.walks:
         data = walk.content()
         if given.split is Split.RECORDINGS and is_account(data):
             archives.append(walk)
         else:
-            loaded.append(load_walk(site.settings, walk, given.typed, data))
+            alone.append((walk, data))
+    loaded = load_walks(site.settings, alone, given.typed, workers)
     _refuse_doubles(site, loaded)
     frame = site.settings.frame or (choose_frame(site.areas, ()) if site.areas else None)
     place = None if frame is None else site_place(site, given.typed, frame)
@@ -139,7 +149,8 @@ def _checked_outings(site: Site, given: WalksToAdd, say: Say) -> tuple[SiteFrame
     groups: list[LoadedOuting] = []
     try:
         if place is not None and loaded:
-            groups = [place.walked(files) for files in ([loaded] if given.split is Split.TOGETHER else zip(loaded))]
+            together = [loaded] if given.split is Split.TOGETHER else [[one] for one in loaded]
+            groups = place.walked_each(together, workers)
             look_for_again(site, place.frame, [one for group in groups for one in group.files], say)
         groups += [] if place is None else account.outings(place)
     except TooFarError as error:
@@ -155,7 +166,7 @@ def _checked_outings(site: Site, given: WalksToAdd, say: Say) -> tuple[SiteFrame
 
 def _as_input(entry: OutingEntry, group: LoadedOuting, short: Mapping[str, str]) -> OutingInput:
     unrecorded = tuple(short[name] for name in entry.unrecorded)
-    return OutingInput(entry.id, entry.label, entry.note, partial(tuple, group.pieces), unrecorded)
+    return OutingInput(entry.id, entry.label, entry.note, (partial(tuple, group.pieces),), unrecorded)
 
 
 def _added(outing: OutingInput, group: LoadedOuting, frame: SiteFrame, short: Mapping[str, str]) -> Added:

@@ -9,6 +9,7 @@ from fieldcomb.coverage.actions.add import Added, Addition
 from fieldcomb.coverage.actions.outputs import make_outputs, own_out, write_outputs
 from fieldcomb.coverage.actions.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
+from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.site.folder import OUT, Say
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.coverage.survey.survey import ProgressCallback, survey
@@ -24,6 +25,7 @@ def draw_site(
     added: Sequence[Added] = (),
     say: Say,
     progress: ProgressCallback,
+    workers: Workers = ALONE,
 ) -> Report:
     """Survey a site and write its output folder.
 
@@ -33,6 +35,7 @@ def draw_site(
     depth_m : how deep below the soil it is asked what the coil itself covered.
     added : outings that were just added, whose walks need not be read again.
     say, progress : take notes for the user, and how far the work is.
+    workers : do what can be done side by side.
 
     Returns what was written, as numbers.
     """
@@ -40,18 +43,24 @@ def draw_site(
     given = survey_inputs(folder, since=since, between=between, say=say)
     shelf = Shelf(folder / OUT / KEPT, closed=out != folder / OUT)
     store = None if shelf.closed and not shelf.folder.is_dir() else shelf
-    run = partial(survey, between=between, depth_m=depth_m, store=store)
+    run = partial(survey, between=between, depth_m=depth_m, store=store, workers=workers)
     report = _draw(given, out, added, run, say, progress)
     shelf.tidy()
     return report
 
 
 def draw_addition(
-    addition: Addition, out: Path, *, depth_m: float | None, say: Say, progress: ProgressCallback
+    addition: Addition,
+    out: Path,
+    *,
+    depth_m: float | None,
+    say: Say,
+    progress: ProgressCallback,
+    workers: Workers = ALONE,
 ) -> Report:
     """Survey the walks of an addition, as if its site had no others, and write the output folder."""
     given = SurveyInputs(addition.site.as_input(addition.frame), addition.inputs, addition.site.notes)
-    return _draw(given, out, addition.added, partial(survey, depth_m=depth_m), say, progress)
+    return _draw(given, out, addition.added, partial(survey, depth_m=depth_m, workers=workers), say, progress)
 
 
 def _draw(

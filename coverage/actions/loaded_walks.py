@@ -4,6 +4,7 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -15,7 +16,9 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.outings.inputs import RecordingInput
+from fieldcomb.coverage.outings.walking import try_alone
 from fieldcomb.coverage.outings.walks import WalkedChain, own_fixes, walk_recordings
+from fieldcomb.coverage.pool.workers import Workers
 from fieldcomb.coverage.site.folder import AREAS_FILE, Site, shown
 from fieldcomb.coverage.site.naming import ID_WITHOUT_DATE
 from fieldcomb.coverage.site.settings import Settings, Typed, spacings_typed, swing_of, top_pace_of, window_of
@@ -29,6 +32,7 @@ from fieldcomb.tracks.motion.states import no_search_notes
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.units import local_date
 
+READ_S_PER_BYTE, WALK_S_PER_FIX = 2e-7, 2e-5  # of a core, about: whether several processes are worth it
 CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long before the middle of it has a wrong clock
 
 
@@ -98,6 +102,26 @@ def load_walk(settings: Settings, walk: WalkToAdd, typed: Typed, data: bytes, *,
     return LoadedWalk(walk, data, hashlib.sha256(data).hexdigest(), item, read_in)
 
 
+def load_walks(
+    settings: Settings, walks: Sequence[tuple[WalkToAdd, bytes]], typed: Typed, workers: Workers
+) -> list[LoadedWalk]:
+    """Read walks, given with their content, side by side; raises as ``load_walk`` for the first one at fault."""
+    seconds = READ_S_PER_BYTE * sum(len(data) for _, data in walks)
+    read = workers.in_order(_try_load, (settings, typed), walks, seconds)
+    return [
+        replace(loaded, data=data) if loaded else load_walk(settings, walk, typed, data)
+        for (walk, data), loaded in zip(walks, read, strict=True)
+    ]
+
+
+def _try_load(known: tuple[Settings, Typed], given: tuple[WalkToAdd, bytes]) -> LoadedWalk | None:
+    """Read a walk, without its content; None for one that is at fault, which is told when its turn comes."""
+    try:
+        return replace(load_walk(known[0], given[0], known[1], given[1]), data=b"")
+    except FieldcombError:
+        return None
+
+
 def in_roster(error: UsageError, walk: WalkToAdd) -> FieldcombError:
     """Return an error with the line of the roster that it comes from, if there is one."""
     if walk.place is None:
@@ -118,11 +142,37 @@ class SitePlace:
 
     def walked(self, files: Sequence[LoadedWalk]) -> LoadedOuting:
         """Walk the files of one outing as a survey does; TrackError when they are no search, or not of this site."""
+        return self._walked(files, self._cut(files), ())
+
+    def walked_each(self, outings: Sequence[Sequence[LoadedWalk]], workers: Workers) -> list[LoadedOuting]:
+        """Walk the files of each outing, side by side; TrackError for the first that is at fault."""
+        cut = [self._cut(files) for files in outings]
+        pieces = [piece for parts in cut for part in parts for piece in part]
+        seconds = WALK_S_PER_FIX * sum(len(piece.recording.track) for piece in pieces)
+        if not workers.pays(len(pieces), seconds):
+            return [self._walked(files, parts, ()) for files, parts in zip(outings, cut, strict=True)]
+        alone = workers.in_order(try_alone, self.frame, pieces, seconds)
+        return [
+            self._walked(files, parts, tuple(islice(alone, sum(len(part) for part in parts))))
+            for files, parts in zip(outings, cut, strict=True)
+        ]
+
+    def _cut(self, files: Sequence[LoadedWalk]) -> list[tuple[RecordingInput, ...]]:
         settings = self.site.settings
-        cut = [by_coil(settings, (one.walk.typed, self.typed), replace(one.item, pegs=self.pegs)) for one in files]
+        return [
+            tuple(by_coil(settings, (one.walk.typed, self.typed), replace(one.item, pegs=self.pegs))) for one in files
+        ]
+
+    def _walked(
+        self,
+        files: Sequence[LoadedWalk],
+        cut: Sequence[tuple[RecordingInput, ...]],
+        alone: Sequence[WalkedChain | None],
+    ) -> LoadedOuting:
+        settings = self.site.settings
         pieces = tuple(piece for parts in cut for piece in parts)
         of_file = np.repeat(np.arange(len(files)), [len(parts) for parts in cut])
-        chains = walk_recordings(pieces, self.frame)
+        chains = walk_recordings(pieces, self.frame, alone)
         check_search([chain.walk for chain in chains], files[0].item.file, self.areas)
         for chain in chains:
             first = settings.frame is None

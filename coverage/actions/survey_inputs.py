@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
@@ -150,9 +151,9 @@ def _outing_input(site: Site, number: int, short: Mapping[str, str], pegs: tuple
     outing = site.outings[number]
     planned = tuple(_planned(site, number, place, short) for place in range(len(outing.recordings)))
     unrecorded = tuple(short[name] for name in outing.unrecorded)
-    load = partial(_load, site.settings, planned, pegs)
+    parts = tuple(partial(_load, site.settings, one, pegs) for one in planned)
     known_by = partial(_known_by, site.settings, planned, pegs)
-    return OutingInput(outing.id, outing.label, outing.note, load, unrecorded, known_by)
+    return OutingInput(outing.id, outing.label, outing.note, parts, unrecorded, known_by, _size_bytes(planned))
 
 
 def made_from(site: Site, outing_id: str, frame: SiteFrame) -> tuple[object, ...]:
@@ -190,17 +191,23 @@ def _check_laps(site: Site, number: int, typed: Typed) -> None:
         raise site.outings_file.fault(keys, f"outing {outing.id}: {error.problem}", error.hint) from error
 
 
-def _load(settings: Settings, planned: tuple[_Planned, ...], pegs: tuple[Peg, ...]) -> tuple[RecordingInput, ...]:
-    """Read the files of one outing, each only if it is still the one that was added; cut where the coil was changed."""
-    loaded: list[RecordingInput] = []
+def _size_bytes(planned: Sequence[_Planned]) -> int:
+    """Return how large files are together; what is missing is told later."""
+    size = 0
     for one in planned:
-        name, data = one.entry.name, _data(one)
-        recording = read_recording(data, name)
-        item = RecordingInput(name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
-        item = replace(item, pegs=pegs, spacings=spacings_typed(*one.typed))
-        marked = with_marks(settings, one.typed, item)
-        loaded += by_coil(settings, one.typed, marked)
-    return tuple(loaded)
+        with suppress(OSError):
+            size += one.path.stat().st_size
+    return size
+
+
+def _load(settings: Settings, one: _Planned, pegs: tuple[Peg, ...]) -> tuple[RecordingInput, ...]:
+    """Read a file, if it is still the one that was added; cut where the coil was changed."""
+    name, data = one.entry.name, _data(one)
+    recording = read_recording(data, name)
+    item = RecordingInput(name, recording, one.swing, one.searcher, one.window, one.top_pace_m_s)
+    item = replace(item, pegs=pegs, spacings=spacings_typed(*one.typed))
+    marked = with_marks(settings, one.typed, item)
+    return tuple(by_coil(settings, one.typed, marked))
 
 
 def _data(one: _Planned) -> bytes:

@@ -45,6 +45,11 @@ class Shelf:
                 os.utime(path)
         return data
 
+    def has(self, name: str) -> bool:
+        """Tell whether there is anything under a name."""
+        path = self._path(name)
+        return not self.is_linked and path.is_file() and not path.is_symlink()
+
     def put(self, name: str, data: bytes) -> None:
         """Keep bytes under a name, whole or not at all."""
         path = self._path(name)

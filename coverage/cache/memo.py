@@ -35,6 +35,9 @@ class Store(Protocol):
     def get(self, name: str) -> bytes | None:
         """Return what was put under a name; None when there is nothing."""
 
+    def has(self, name: str) -> bool:
+        """Tell whether there is anything under a name."""
+
     def put(self, name: str, data: bytes) -> None:
         """Keep bytes under a name; it does not matter if that cannot be done."""
 
@@ -64,14 +67,26 @@ class Memo:
             result: T = kept
             return result
         result = compute()
-        if not self.store.closed:
-            self.store.put(name, packed((name, result)))
+        self.keep(name, result)
         return result
 
-    def get(self, what: str, given: Sequence[Any]) -> Any:
+    def name_of(self, what: str, given: Sequence[Any]) -> str:
+        """Return the name under which a result is kept; it stands for the result wherever others depend on it."""
+        return digest((what, *given))
+
+    def has(self, name: str) -> bool:
+        """Tell whether something is kept under a name; whether it can be read is seen when it is."""
+        return self.store is not None and self.store.has(name)
+
+    def get(self, name: str) -> Any:
         """Return a result that is kept; None where it is not."""
-        kept = self._kept(digest((what, *given)))
+        kept = self._kept(name)
         return None if kept is _NOT_KEPT else kept
+
+    def keep(self, name: str, result: Any) -> None:
+        """Keep a result for the next time."""
+        if self.store is not None and not self.store.closed:
+            self.store.put(name, packed((name, result)))
 
     def _kept(self, name: str) -> Any:
         data = None if self.store is None else self.store.get(name)

@@ -12,8 +12,10 @@ from fieldcomb.coverage.commands.options import (
     check_typed,
     depth_option,
     full_option,
+    jobs_option,
     json_option,
     path,
+    read_jobs,
     read_option,
     walk_options,
     walks_to_add,
@@ -28,6 +30,7 @@ from fieldcomb.coverage.commands.options import (
 @cell_option
 @depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: WALK-map, next to the first file.")
+@jobs_option
 @full_option
 @json_option
 def map_command(
@@ -38,6 +41,7 @@ def map_command(
     full: bool,
     as_json: bool,
     depth: str | None,
+    jobs: str | None,
     **given: Any,
 ) -> None:
     """Draw a map of one or more walks, without keeping a site.
@@ -52,11 +56,13 @@ def map_command(
     typed = check_typed(given)
     read_option("cell", cell)
     deep = read_option("depth", depth)
+    many = read_jobs(jobs)
     from fieldcomb.coverage.actions.add import addition_to
     from fieldcomb.coverage.actions.draw import draw_addition
     from fieldcomb.coverage.actions.given_walks import Split
     from fieldcomb.coverage.actions.new_site import new_site_files
     from fieldcomb.coverage.commands.console import say, show_report, tell_added, tell_assumed
+    from fieldcomb.coverage.pool.workers import Workers
     from fieldcomb.coverage.site.folder import site_of
     from fieldcomb.coverage.site.old_copies import clear_old_copies
 
@@ -64,11 +70,14 @@ def map_command(
     stem = _stem(tracks[0])
     name = words(stem) if len(tracks) == 1 else f"{words(stem)} and {len(tracks) - 1} more"
     files, _ = new_site_files(name, "UTC", cell, boundary, say=say)
-    addition = addition_to(site_of(files, Path()), walks_to_add(typed, tracks, split=Split.FILES), say)
-    tell_added(addition.added)
-    tell_assumed(addition.added)
     place = Path(out) if out else Path(tracks[0]).parent / f"{stem}-map"
-    show_report(partial(draw_addition, addition, place, depth_m=deep), place, as_json=as_json, full=full)
+    with Workers(many, say) as workers:
+        walks = walks_to_add(typed, tracks, split=Split.FILES)
+        addition = addition_to(site_of(files, Path()), walks, say, workers)
+        tell_added(addition.added)
+        tell_assumed(addition.added)
+        draw = partial(draw_addition, addition, place, depth_m=deep, workers=workers)
+        show_report(draw, place, as_json=as_json, full=full)
 
 
 def _stem(path: str) -> str:

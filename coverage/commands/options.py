@@ -9,6 +9,7 @@ import click
 from fieldcomb.coverage.site.typed_values import FIELD, Field, TypedAt, fields_of
 from fieldcomb.tracks.errors import UsageError
 
+MOST_JOBS = 64  # each takes its own memory
 F = TypeVar("F", bound=Callable[..., Any])
 Kept = dict[str, str | float | None]  # what is kept of what was typed, by its key in outings.toml
 
@@ -71,6 +72,25 @@ def boundary_option(command: F) -> F:
     """Add ``--boundary``."""
     text = "The edge of the site, and no-go ground in it: closed shapes in a GeoJSON, GPX or KML file."
     return click.option("--boundary", type=path, metavar="FILE", help=text)(command)
+
+
+def jobs_option(command: F) -> F:
+    """Add ``--jobs``."""
+    text = "How many processes work at once. Default: one for each core; 1 uses the least memory."
+    return click.option("--jobs", type=words, metavar="N", help=text)(command)
+
+
+def read_jobs(text: str | None) -> int:
+    """Return how many processes may work, as typed or as many as there are cores; UsageError for what is no number."""
+    from fieldcomb.coverage.pool.workers import cores
+
+    if text is None:
+        return cores()
+    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= MOST_JOBS):
+        raise UsageError(
+            f"--jobs: {text!r} is not a number from 1 to {MOST_JOBS}", hint="Leave it out to use all cores"
+        )
+    return int(text)
 
 
 def check_typed(given: Mapping[str, str | None], *, empty_takes_back: bool = False) -> Kept:

@@ -5,7 +5,17 @@ from pathlib import Path
 
 import click
 
-from fieldcomb.coverage.commands.options import depth_option, full_option, json_option, named, path, read_option, words
+from fieldcomb.coverage.commands.options import (
+    depth_option,
+    full_option,
+    jobs_option,
+    json_option,
+    named,
+    path,
+    read_jobs,
+    read_option,
+    words,
+)
 from fieldcomb.tracks.units import parse_date
 
 
@@ -15,6 +25,7 @@ from fieldcomb.tracks.units import parse_date
 @click.option("--since", type=words, metavar="DATE", help="Only outings from this day on, such as 2026-03-01.")
 @depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: SITE/out.")
+@jobs_option
 @full_option
 @json_option
 def report_command(
@@ -23,6 +34,7 @@ def report_command(
     since: str | None,
     depth: str | None,
     out: str | None,
+    jobs: str | None,
     full: bool,
     as_json: bool,
 ) -> None:
@@ -36,10 +48,13 @@ def report_command(
     """
     day = named("--since", parse_date, since) if since is not None else None
     deep = read_option("depth", depth)
+    many = read_jobs(jobs)
     from fieldcomb.coverage.actions.draw import draw_site
-    from fieldcomb.coverage.commands.console import show_report
+    from fieldcomb.coverage.commands.console import say, show_report
+    from fieldcomb.coverage.pool.workers import Workers
     from fieldcomb.coverage.site.folder import OUT
 
     place = Path(out) if out else Path(site) / OUT
-    draw = partial(draw_site, Path(site), place, since=day, between=between, depth_m=deep)
-    show_report(draw, place, as_json=as_json, full=full)
+    with Workers(many, say) as workers:
+        draw = partial(draw_site, Path(site), place, since=day, between=between, depth_m=deep, workers=workers)
+        show_report(draw, place, as_json=as_json, full=full)

@@ -8,6 +8,7 @@ their mean is the estimate for the whole ground.
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from fieldcomb.coverage.estimate.regularity import FAST_TAU_S
 from fieldcomb.coverage.estimate.walked_ground import seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.blocks import Coarse
-from fieldcomb.coverage.raster.cells import Mask
+from fieldcomb.coverage.raster.cells import Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.tracks.motion.legs import Leg, SearchPath
@@ -38,6 +39,44 @@ ALONE_LIMITS = (0.5, 1.0)  # of the draws alone, for one outing: ground beside i
 _LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
 _STEEP = 40.0  # logits beyond this are 0 and 1
 _MOST_STEPS, _CLOSE = 100, 1e-13  # of the search for a constant, on the logit scale
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Redrawn:
+    """Ground swept in each draw of a walk, bool (REDRAWS, rows, cols), in the part of a grid that it takes."""
+
+    swept: Mask
+    part: Slices
+
+
+def redrawn(grid: Grid, walk: tuple[Sequence[SearchPath], float, Receiver]) -> Redrawn:
+    """Redraw a walk, given as its ways, swath in metres and receiver, in the part of a grid that it takes."""
+    masks = redraw(*walk, grid)
+    rows, cols = (_reach(np.any(masks, axis=axes)) for axes in ((0, 2), (0, 1)))
+    return Redrawn(masks[:, rows, cols].copy(), (rows, cols))
+
+
+def _reach(taken: Mask) -> slice:
+    """From the first to the last that is taken."""
+    places = np.flatnonzero(taken)
+    return slice(int(places[0]), int(places[-1]) + 1) if places.size else slice(0, 0)
+
+
+def _joined(walks: Sequence[Redrawn]) -> Redrawn:
+    """Ground that any of some walks swept in each draw."""
+    taken = [one.part for one in walks if one.swept.size] or [(slice(0, 0), slice(0, 0))]
+    rows, cols = (slice(min(p[k].start for p in taken), max(p[k].stop for p in taken)) for k in (0, 1))
+    swept = np.zeros((REDRAWS, rows.stop - rows.start, cols.stop - cols.start), bool)
+    for one in walks:
+        if one.swept.size:
+            swept[:, *_within((rows, cols), one.part)] |= one.swept
+    return Redrawn(swept, (rows, cols))
+
+
+def _within(whole: Slices, part: Slices) -> Slices:
+    """Return where a part lies within another that holds it."""
+    rows, cols = (slice(p.start - w.start, p.stop - w.start) for p, w in zip(part, whole, strict=True))
+    return rows, cols
 
 
 def redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid: Grid) -> Mask:
@@ -177,33 +216,38 @@ class ChanceMap:
         self.placed = np.zeros(inside.shape, bool)
         self.any_drawn = False
 
-    def add_drawn(self, swept: Mask) -> None:
+    def add_drawn(self, walk: Redrawn) -> None:
         """Add a walk by its draws, on the coarse grid."""
-        self.union |= swept
+        self.union[:, *walk.part] |= walk.swept
         self.any_drawn = True
 
     def add_placed(self, swept: Mask, part: tuple[slice, slice]) -> None:
         """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
         self.placed[part] |= swept
 
-    def of_outing(self, drawn: Mapping[str, Mask], pct: float | None) -> dict[str, Floats]:
+    def of_outing(self, drawn: Mapping[str, Sequence[Redrawn]], pct: float | None) -> dict[str, Floats]:
         """Chance of each coarse cell that each coil of one outing passed it; 0 where no draw comes near.
 
-        drawn : by coil, what its walks swept in each draw, bool (REDRAWS, rows, cols).
+        drawn : by coil, its walks.
         pct : the outing's estimate, to which the ground that any draw swept is shifted; shares of draws without one.
         """
-        cells = self.coarse.cells
-        count = np.any(list(drawn.values()), axis=0).sum(axis=0)
+        by_coil = {coil: _joined(walks) for coil, walks in drawn.items()}
+        whole = _joined(list(by_coil.values()))
+        count, cells = whole.swept.sum(axis=0), self.coarse.cells[whole.part]
         share = np.arange(REDRAWS + 1) / REDRAWS  # all that draws can say, so that shifting takes no time
         ground = np.bincount(count.ravel(), weights=cells.ravel(), minlength=REDRAWS + 1).astype(float)
         ground[0] = 0  # no draw comes near it
         told = share
         if pct is not None and ground.any():
-            wanted = float(np.clip(pct / 100 * cells.sum() / ground.sum(), 0.001, 0.999))
+            wanted = float(np.clip(pct / 100 * self.coarse.cells.sum() / ground.sum(), 0.001, 0.999))
             trust = float(np.clip(1 - EVEN_LANES * _apart(share, ground, wanted), *ALONE_LIMITS))
             told = np.where(share > 0, _shifted(trust * _logit(share), ground, wanted), 0.0)
         factor = np.divide(told, share, out=np.zeros_like(told), where=share > 0)[count]
-        return {coil: np.minimum(mask.mean(axis=0) * factor, 1.0) for coil, mask in drawn.items()}
+        chances = {coil: np.zeros(self.coarse.cells.shape) for coil in by_coil}
+        for coil, one in by_coil.items():
+            here = factor[_within(whole.part, one.part)] if one.swept.size else factor[:0, :0]
+            chances[coil][one.part] = np.minimum(one.swept.mean(axis=0) * here, 1.0)
+        return chances
 
     def chance(self, pct: float, left_out: Floats) -> Floats:
         """Chance of each coarse cell to be passed, NaN off the site.

@@ -5,19 +5,18 @@ leaves nearly alone is how much was walked round a place, and how even the lanes
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.cache.memo import NOTHING, Memo
 from fieldcomb.coverage.estimate.effort import Plot, blurred, effort, off_plot, on_plot, path_m, plot_of
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
 from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, Missed, left_out, seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
+from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.motion.legs import SearchPath
@@ -29,6 +28,8 @@ INTERVAL = (0.03, 0.98)  # how even lanes are is hardly seen, and ragged or very
 LEAST_ESTIMATED_M2 = 400.0
 NO_TIMES = "a recording has no times"
 LEAST_LEGS = 5
+DRAW_S = 1e-5  # of a core for each second searched, about: whether several processes are worth it
+SweptBy = Callable[[str | None], Mask]
 PLACED = 0.10  # receiver error over the narrower of spacing and swath, below which single strips can be trusted
 REFLECT_SIGMAS = 2.0
 EDGE_SIGMAS = 0.7  # how far off the edge of walked ground may be at one place
@@ -154,16 +155,27 @@ def summed_up(missed: NDArray[np.float32], weight: Floats) -> tuple[float, float
     return float(pct.mean()), float(low), float(high)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class OutingEstimate:
+    """One outing whatever others did: what its walks with each coil may have swept, and its share.
+
+    drawn : (coil, Drawn) of each walk; nothing where nothing can be told.
+    """
+
+    drawn: tuple[tuple[str, Drawn], ...]
+    estimate: Estimate
+
+
 @dataclass(slots=True, eq=False)
 class _Sum:
     """Outings together: the walks that cannot be placed, and as recorded where strips can be trusted."""
 
-    placed: Mask
+    placed: Mask | None = None
     walks: list[Drawn] = field(default_factory=list)
     rim_sd_m: float = 0.0
 
     def place(self, swept: Mask, rim_sd_m: float) -> None:
-        self.placed = np.asarray(self.placed | swept)
+        self.placed = swept if self.placed is None else np.asarray(self.placed | swept)
         self.rim_sd_m = max(self.rim_sd_m, rim_sd_m)
 
 
@@ -176,44 +188,51 @@ class Estimates:
 
     plot: Plot
     reason: str | None  # why nothing on this site can be told
-    memory: Memo = NOTHING
     sums: dict[str | None, _Sum] = field(default_factory=dict)  # by coil; None is all together
     untimed: set[str | None] = field(default_factory=set)
+    last: tuple[tuple[Drawn, ...], Missed] | None = None  # walks, and what they left out
 
-    def add(self, walks: Sequence[tuple[str, Walked]], swept: Mask, swept_by_coil: dict[str, Mask]) -> Estimate:
-        """Add one outing and estimate it.
+    def of_outing(
+        self, walks: Sequence[tuple[str, Walked]], swept_by: SweptBy, workers: Workers = ALONE
+    ) -> OutingEstimate:
+        """Estimate one outing, whatever was added before.
 
         walks : its walks, each with its coil.
-        swept, swept_by_coil : bool (rows, cols) on the site's grid, what it swept as recorded, which counts where
-            single strips can be trusted.
+        swept_by : returns what one coil, or for None any, swept as recorded, bool (rows, cols) on the site's grid; it
+            counts where single strips can be trusted.
+        workers : draw its walks side by side.
         """
-        untimed = {coil for coil, walked in walks if not walked.ways}
-        self.untimed |= untimed | ({None} if untimed else set())
-        known: list[str | None] = [None, *swept_by_coil]
-        for coil in known:
-            if coil not in self.sums:
-                self.sums[coil] = _Sum(np.zeros(swept.shape, bool))
-        if self.reason or untimed:
-            return _untold(self.reason or NO_TIMES)
-        drawn = [
-            (coil, self.memory.get_or_compute("draw", (self.plot, walked), partial(draw, self.plot, walked)))
-            for coil, walked in walks
-        ]
-        placed = bool(walks) and all(walk.strips_placed for _, walk in drawn)
-        for coil, mine in (*swept_by_coil.items(), (None, swept)):
-            if not placed:
-                self.sums[coil].walks += [walk for name, walk in drawn if coil in (None, name)]
-            elif any(coil in (None, name) for name, _ in walks):
-                rim_sd_m = max(_rim_sd_m(walked) for name, walked in walks if coil in (None, name))
-                self.sums[coil].place(mine, rim_sd_m)
-        if placed:  # the map itself
+        if self.reason or not all(walked.ways for _, walked in walks):
+            return OutingEstimate((), _untold(self.reason or NO_TIMES))
+        seconds = DRAW_S * sum(way.t_s.size for _, walked in walks for way in walked.ways)
+        each = workers.in_order(draw, self.plot, [walked for _, walked in walks], seconds)
+        drawn = tuple((coil, one) for (coil, _), one in zip(walks, each, strict=True))
+        if walks and all(walk.strips_placed for _, walk in drawn):  # the map itself
+            swept = swept_by(None)
             missed = recorded_missed(self.plot, swept, max(_rim_sd_m(walked) for _, walked in walks))
             _, low, high = summed_up(missed, self.plot.weight)
-            return Estimate(100 * float(on_plot(self.plot, swept) @ self.plot.weight), low, high, True, None)
+            pct = 100 * float(on_plot(self.plot, swept) @ self.plot.weight)
+            return OutingEstimate(drawn, Estimate(pct, low, high, True, None))
         if sum(walk.legs for _, walk in drawn) < LEAST_LEGS:
-            return Estimate(None, None, None, False, f"fewer than {LEAST_LEGS} legs were walked")
+            few = f"fewer than {LEAST_LEGS} legs were walked"
+            return OutingEstimate(drawn, Estimate(None, None, None, False, few))
         missed = left_out(self.plot, [walk for _, walk in drawn])
-        return Estimate(*summed_up(missed, self.plot.weight), False, None)
+        return OutingEstimate(drawn, Estimate(*summed_up(missed, self.plot.weight), False, None))
+
+    def add(
+        self, walks: Sequence[tuple[str, Walked]], one: OutingEstimate, coils: Collection[str], swept_by: SweptBy
+    ) -> None:
+        """Add one outing by what ``of_outing`` found; ``coils`` are those that swept anything."""
+        untimed = {coil for coil, walked in walks if not walked.ways}
+        self.untimed |= untimed | ({None} if untimed else set())
+        known: list[str | None] = [*coils, None]
+        for coil in known:
+            of = self.sums.setdefault(coil, _Sum())
+            mine = [number for number, (name, _) in enumerate(walks) if coil in (None, name)]
+            if not one.estimate.strips_placed:
+                of.walks += [one.drawn[number][1] for number in mine if one.drawn]
+            elif mine:
+                of.place(swept_by(coil), max(_rim_sd_m(walks[number][1]) for number in mine))
 
     def left_out(self, grid: Grid) -> tuple[Floats, Floats]:
         """Mean chance that walks which cannot be placed left out the cells of a grid over the site, (rows, cols).
@@ -222,7 +241,7 @@ class Estimates:
         """
         walks = self.sums[None].walks
         whole = np.zeros(self.plot.share.shape)
-        whole[self.plot.inside] = left_out(self.plot, walks).mean(axis=0, dtype=float)
+        whole[self.plot.inside] = self._left_out(None).mean(axis=0, dtype=float)
         kernel_m = EDGE_SIGMAS * max((walk.sigma_m for walk in walks), default=0.0)
         bare, room = (
             blurred(self.plot, v, kernel_m)[self.plot.inside] for v in (whole * self.plot.share, self.plot.share)
@@ -235,19 +254,24 @@ class Estimates:
         if reason:
             return _untold(reason)
         of = self.sums[coil]
-        missed = left_out(self.plot, of.walks)
-        if of.rim_sd_m:
-            missed *= recorded_missed(self.plot, of.placed, of.rim_sd_m)
+        missed = self._left_out(coil)
+        if of.placed is not None and of.rim_sd_m:
+            missed = missed * recorded_missed(self.plot, of.placed, of.rim_sd_m)
         return Estimate(*summed_up(missed, self.plot.weight), None, None)
+
+    def _left_out(self, coil: str | None) -> Missed:
+        """What all walks left out, or those with one coil; the same where there is only one coil."""
+        walks = tuple(self.sums[coil].walks)
+        if self.last is None or self.last[0] != walks:
+            self.last = (walks, left_out(self.plot, walks))
+        return self.last[1]
 
 
 def _untold(reason: str) -> Estimate:
     return Estimate(None, None, None, None, reason)
 
 
-def estimates_on(
-    inside: Mask, grid: Grid, boundary: str, receivers: Sequence[Receiver], memory: Memo = NOTHING
-) -> Estimates:
+def estimates_on(inside: Mask, grid: Grid, boundary: str, receivers: Sequence[Receiver]) -> Estimates:
     """Begin estimates of a site; ``receivers`` are those of all walks, which say how far outside to look."""
     reflect_m = max((REFLECT_SIGMAS * math.hypot(r.slow_m, r.fast_m) for r in receivers), default=0.0)
     area_m2 = float(np.count_nonzero(inside)) * grid.cell_m2
@@ -256,7 +280,7 @@ def estimates_on(
         reason = "the boundary was drawn from the walks"
     elif area_m2 < LEAST_ESTIMATED_M2:
         reason = f"the site is smaller than {LEAST_ESTIMATED_M2:g} m2"
-    return Estimates(plot_of(inside, grid, reflect_m), reason, memory)
+    return Estimates(plot_of(inside, grid, reflect_m), reason)
 
 
 def recorded_missed(plot: Plot, swept: Mask, rim_sd_m: float) -> Missed:

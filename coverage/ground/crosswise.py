@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -11,7 +10,6 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.tracks.motion.legs import Leg
-from fieldcomb.tracks.recording import Floats
 
 SwathLeg = tuple[float, Leg]  # width of the swath along a leg, in metres, and the leg
 
@@ -21,33 +19,13 @@ STRAIGHT_M = 3.0  # a run shorter than this has no bearing: it is a turn
 BEND_M = 0.5
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Runs:
-    """Straight lines, from (x_m, y_m)[:, 0] to [:, 1], (n, 2), and the swath along each, (n,)."""
-
-    swath_m: Floats
-    x_m: Floats
-    y_m: Floats
-
-    @property
-    def swath_legs(self) -> list[SwathLeg]:
-        """Each as a leg with its swath."""
-        legs = map(Leg, self.x_m, self.y_m)
-        return list(zip(self.swath_m.tolist(), legs, strict=True))
-
-
-def runs_by_sector(swaths: Sequence[tuple[float, Sequence[Leg]]]) -> dict[int, Runs]:
+def runs_by_sector(swaths: Sequence[tuple[float, Sequence[Leg]]]) -> dict[int, list[SwathLeg]]:
     """Return the straight runs of walks by the sector of their bearing; of each walk its swath and its legs."""
     found: dict[int, list[SwathLeg]] = {}
     for swath_m, legs in swaths:
         for sector, run in straight_runs(legs):
             found.setdefault(sector, []).append((swath_m, run))
-    return {
-        sector: Runs(
-            np.array([w for w, _ in runs]), np.array([r.x_m for _, r in runs]), np.array([r.y_m for _, r in runs])
-        )
-        for sector, runs in found.items()
-    }
+    return found
 
 
 def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:

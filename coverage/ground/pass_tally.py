@@ -6,13 +6,11 @@ grow with the number of outings.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.cache.memo import NOTHING, Memo
-from fieldcomb.coverage.ground.crosswise import Runs, SwathLeg, crosswise, runs_by_sector
+from fieldcomb.coverage.ground.crosswise import SwathLeg, crosswise, runs_by_sector
 from fieldcomb.coverage.ground.site_cells import Ground
 from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
@@ -42,7 +40,8 @@ class OutingPasses:
     """One outing on the ground.
 
     passes, by_coil : int16 in ``grid``. here, there : the part that both grids share, in the site's and in this one.
-    runs : straight runs by the sector of their bearing. gaps : lines across drop-outs.
+    bearings : (rows, cols) of ``here``, a bit for each sector along which a straight run lies there. gaps : lines
+    across drop-outs.
     """
 
     grid: Grid
@@ -50,7 +49,7 @@ class OutingPasses:
     by_coil: dict[str, Counts]
     here: Slices
     there: Slices
-    runs: dict[int, Runs]
+    bearings: NDArray[np.uint16]
     gaps: list[SwathLeg]
 
 
@@ -94,7 +93,6 @@ class PassTally:
     """Everything added up so far, on the site's grid."""
 
     ground: Ground
-    memory: Memo = NOTHING
     inside: Mask = field(init=False)
     passes: Cells = field(init=False)
     by_coil: dict[str, Cells] = field(init=False)
@@ -121,7 +119,7 @@ class PassTally:
             same |= layer[here] > 0
             _add_up(layer[here], counts[swept.there], inside)
         _add_up(self.passes[here], swept.passes[swept.there], inside)
-        self._turn(swept)
+        self.bearings[here] |= np.where(self.passes[here] > 0, swept.bearings, np.uint16(0))
         gone = self._lose(swept)
         kind = self.ground.kind[here]
         touched = swept.passes > 0
@@ -143,13 +141,6 @@ class PassTally:
             total_m2=area(self.passes > 0),
             site_m2=area(self.inside),
         )
-
-    def _turn(self, swept: OutingPasses) -> None:
-        for sector, runs in swept.runs.items():
-            grid = self.ground.grid
-            covered = partial(_covered, runs.swath_legs, grid)
-            part, mask = self.memory.get_or_compute("straight runs", (runs, grid), covered)
-            self.bearings[part] |= np.where(mask & (self.passes[part] > 0), np.uint16(1 << sector), np.uint16(0))
 
     def _lose(self, swept: OutingPasses) -> int:
         """Mark what this outing may have swept unrecorded and did not sweep besides; return how many cells that is."""
@@ -221,8 +212,23 @@ def sweep_outing(
         by_coil[one.coil] = by_coil[one.coil] + counts if one.coil in by_coil else counts
     passes = _sum(list(by_coil.values()), grid)
     here, there = grid.part_of(site), site.part_of(grid)
-    runs = runs_by_sector([(one.swath_m, one.legs) for one in swinging])
-    return OutingPasses(grid, passes, by_coil, here, there, runs, gaps)
+    bearings = _bearings([(one.swath_m, one.legs) for one in swinging], here, site)
+    return OutingPasses(grid, passes, by_coil, here, there, bearings, gaps)
+
+
+def _bearings(swaths: Sequence[tuple[float, Sequence[Leg]]], here: Slices, site: Grid) -> NDArray[np.uint16]:
+    """Sectors of the straight runs over each cell of a part of the site, as bits."""
+    found = np.zeros([part.stop - part.start for part in here], np.uint16)
+    for sector, runs in runs_by_sector(swaths).items():
+        part, mask = _covered(runs, site)
+        both = [
+            slice(max(a.start, b.start), max(min(a.stop, b.stop), a.start, b.start))
+            for a, b in zip(part, here, strict=True)
+        ]
+        rows, cols = (slice(s.start - h.start, s.stop - h.start) for s, h in zip(both, here, strict=True))
+        of_rows, of_cols = (slice(s.start - p.start, s.stop - p.start) for s, p in zip(both, part, strict=True))
+        found[rows, cols] |= mask[of_rows, of_cols].astype(np.uint16) << sector
+    return found
 
 
 def _passes(one: Swinging, grid: Grid) -> Counts:

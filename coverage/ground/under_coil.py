@@ -15,13 +15,11 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
-from fieldcomb.coverage.cache.memo import NOTHING, Memo
 from fieldcomb.coverage.gear.footprint import heard_size_m, reach_in_soil_m
 from fieldcomb.coverage.gear.swing import SLOWEST_SWEEP_S, Swing
 from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_under_coil
@@ -138,37 +136,50 @@ class UnderCoil:
     inside: Mask
     guessed: bool
     depth_m: float | None = None
-    memory: Memo = NOTHING
     by_coil: dict[str, Lost] = field(default_factory=dict)
     untimed: Counter[str] = field(default_factory=Counter)  # outings with ground swept without a clock, by coil
     left_out: int = 0  # outings with any such ground
     no_clock: Mask | None = None  # that ground
     swings: dict[str, set[Swing]] = field(default_factory=dict)
 
-    def add(self, walks: Sequence[SwungWalk], swept: OutingPasses) -> Under:
-        """Add one outing and return its own share; a few rows at a time, since each cell needs several numbers."""
-        rows, cols = swept.here
-        known: dict[str, _Pieces] = {}
-        complete = True
+    def lost(self, walks: Sequence[SwungWalk], swept: OutingPasses) -> dict[str, Lost | None]:
+        """Return what the passes of one outing with each coil leave on its window, whatever was added before.
+
+        (1 or 2, rows, cols) of ``swept.here``; None for a coil that was used without a clock. A coil that swept nothing
+        of the site is not in it, since it does not matter how it was swung.
+        """
+        found: dict[str, Lost | None] = {}
+        inside = self.inside[swept.here]
         for name, counts in swept.by_coil.items():
-            mine = [w for w in walks if w.swing.coil.name == name]
-            self.swings.setdefault(name, set()).update(w.swing for w in mine)
-            if not ((counts[swept.there] > 0) & self.inside[swept.here]).any():
-                continue  # nothing of the site was swept with it, so it does not matter how
-            pieces = self._pieces(mine)
+            passes = np.where(inside, counts[swept.there], 0)
+            if not (passes > 0).any():
+                continue
+            pieces = self._pieces([w for w in walks if w.swing.coil.name == name])
             if pieces is None or not (pieces.legs or pieces.own):
-                self._leave_out(name, counts[swept.there] > 0, swept.here)
-                complete = False
+                found[name] = None
             else:
-                known[name] = pieces
-        self.left_out += not complete
-        under = np.zeros(1 + self.guessed)
-        step = max(1, CELLS_AT_ONCE // max(cols.stop - cols.start, 1))
-        for first in range(0, rows.stop - rows.start, step):
-            band = slice(first, min(first + step, rows.stop - rows.start))
-            under += self._add_rows(known, swept, band)
+                found[name] = self._lost(pieces, passes, swept)
+        return found
+
+    def add(self, walks: Sequence[SwungWalk], swept: OutingPasses, lost: Mapping[str, Lost | None]) -> Under:
+        """Add one outing by what ``lost`` found of it, and return its own share."""
+        known = {name: now for name, now in lost.items() if now is not None}
+        for w in walks:
+            if w.swing.coil.name in swept.by_coil:
+                self.swings.setdefault(w.swing.coil.name, set()).add(w.swing)
+        for name in lost:
+            if name not in known:
+                self._leave_out(name, swept.by_coil[name][swept.there] > 0, swept.here)
+        self.left_out += len(known) < len(lost)
+        rows, cols = swept.here
+        together = np.zeros((1 + self.guessed, rows.stop - rows.start, cols.stop - cols.start), np.uint16)
+        for name, now in known.items():
+            if name not in self.by_coil:
+                self.by_coil[name] = np.zeros((1 + self.guessed, *self.inside.shape), np.uint16)
+            _add_up(self.by_coil[name][:, rows, cols], now)
+            _add_up(together, now)
         guessed = any(not w.swing.sweep_measured for w in walks)
-        return self._under(under, guessed) if complete else Under(None)
+        return self._under(self._sum([together]), guessed) if len(known) == len(lost) else Under(None)
 
     def _leave_out(self, name: str, passed: Mask, here: Slices) -> None:
         """Remember ground that was swept without a clock: how much of it lay under the coil is not known."""
@@ -177,21 +188,17 @@ class UnderCoil:
             self.no_clock = np.zeros(self.inside.shape, bool)
         self.no_clock[here] |= passed
 
-    def _add_rows(self, known: Mapping[str, _Pieces], swept: OutingPasses, band: slice) -> Floats:
-        """Add some rows of an outing's window; returns how many cells of them it has under its coils, (1 or 2,)."""
-        (top, cols), (other, across) = swept.here, swept.there
-        here = (slice(top.start + band.start, top.start + band.stop), cols)
-        there = (slice(other.start + band.start, other.start + band.stop), across)
-        window = swept.grid.window(there)
-        lost = np.zeros((1 + self.guessed, window.rows, window.cols), np.uint16)
-        for name, pieces in known.items():
-            if name not in self.by_coil:
-                self.by_coil[name] = np.zeros((len(lost), *self.inside.shape), np.uint16)
-            given = (pieces, np.where(self.inside[here], swept.by_coil[name][there], 0), window, len(lost))
-            now = self.memory.get_or_compute("under coil", given, partial(_lost, *given))
-            _add_up(self.by_coil[name][:, here[0], here[1]], now)
-            _add_up(lost, now)
-        return np.asarray((1 - _LEFT[lost]).sum(axis=(1, 2), dtype=np.float64))
+    def _lost(self, pieces: _Pieces, passes: Counts, swept: OutingPasses) -> Lost:
+        """-log of what passes with one coil leave of each cell, in steps; some rows at a time, to save room."""
+        (top, cols), kinds = swept.there, 1 + self.guessed
+        lost = np.zeros((kinds, *passes.shape), np.uint16)
+        step = max(1, CELLS_AT_ONCE // max(passes.shape[1], 1))
+        for first in range(0, passes.shape[0], step):
+            band = slice(first, min(first + step, passes.shape[0]))
+            window = swept.grid.window((slice(top.start + band.start, top.start + band.stop), cols))
+            mean = pieces.mean(passes[band] > 0, window, kinds)
+            lost[:, band] = np.minimum(np.rint(mean * passes[band] * LOST_STEPS), 65535)
+        return lost
 
     def _pieces(self, walks: Sequence[SwungWalk]) -> _Pieces | None:
         """Pieces of all walks with one coil; None where one has no clock."""
@@ -290,12 +297,6 @@ class UnderCoil:
                 kind[self.no_clock[part] & swept] = len(PACE_SHARES) + 1
             out[part] = np.where(self.inside[part], kind, OUTSIDE)
         return out
-
-
-def _lost(pieces: _Pieces, passes: Counts, window: Grid, kinds: int) -> Lost:
-    """Return -log of what passes with one coil leave of each cell of a window, in steps, (kinds, rows, cols)."""
-    mean = pieces.mean(passes > 0, window, kinds)
-    return np.asarray(np.minimum(np.rint(mean * passes * LOST_STEPS), 65535), np.uint16)
 
 
 def _add_up(layer: Lost, more: Lost) -> None:

@@ -7,8 +7,9 @@ has the mean of all before it. Only earlier outings count, so that a new one cha
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
-from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
+from fieldcomb.coverage.outings.inputs import OutingInput, ReadPart, RecordingInput
 from fieldcomb.coverage.outings.peg_touches import peg_key
 from fieldcomb.coverage.outings.walks import WalkedOuting
 from fieldcomb.tracks.motion.peg_drift import Peg, PegPlace
@@ -52,11 +53,13 @@ def found_before(walked: Sequence[WalkedOuting]) -> list[tuple[Peg, ...]]:
 
 def with_pegs(outing: OutingInput, pegs: tuple[Peg, ...]) -> OutingInput:
     """Return an outing whose recordings know these pegs too."""
+    parts = tuple(partial(_knowing, part, pegs) for part in outing.parts)
+    return replace(outing, parts=parts, known_by=partial(_known_by, outing, pegs) if outing.known_by else None)
 
-    def load() -> tuple[RecordingInput, ...]:
-        return tuple(replace(item, pegs=(*item.pegs, *pegs)) for item in outing.load())
 
-    def known_by() -> tuple[object, ...]:
-        return (*(outing.known_by() if outing.known_by else ()), pegs)
+def _knowing(part: ReadPart, pegs: tuple[Peg, ...]) -> tuple[RecordingInput, ...]:
+    return tuple(replace(item, pegs=(*item.pegs, *pegs)) for item in part())
 
-    return replace(outing, load=load, known_by=known_by if outing.known_by else None)
+
+def _known_by(outing: OutingInput, pegs: tuple[Peg, ...]) -> tuple[object, ...]:
+    return (*(outing.known_by() if outing.known_by else ()), pegs)

@@ -38,17 +38,26 @@ class RecordingInput:
         return self.given_as or self.file
 
 
+ReadPart = Callable[[], tuple[RecordingInput, ...]]
+
+
 @dataclass(frozen=True, slots=True)
 class OutingInput:
-    """One outing; ``load`` reads its recordings, so that only one outing's files are in memory at a time.
+    """One outing; its recordings are read when they are due, so that not all files are in memory at a time.
 
-    ``unrecorded`` are the initials of people who searched without a recording. ``known_by`` gives all that ``load``
-    depends on, without reading what the files mean; None when it is not known.
+    parts : each reads the recordings of one file. unrecorded : initials of people who searched without a recording.
+    known_by : returns all that ``load`` depends on, without reading what the files mean; None when it is not known.
+    size_bytes : of its files together, as far as known.
     """
 
     id: str
     label: str | None
     note: str | None
-    load: Callable[[], tuple[RecordingInput, ...]]
+    parts: tuple[ReadPart, ...]
     unrecorded: tuple[str, ...] = ()
     known_by: Callable[[], tuple[object, ...]] | None = None
+    size_bytes: int = 0
+
+    def load(self) -> tuple[RecordingInput, ...]:
+        """Read its recordings."""
+        return tuple(item for part in self.parts for item in part())

@@ -138,18 +138,28 @@ class CheckedOuting:
     walked: WalkedOuting
 
 
-def walk_outing(outing: OutingInput, frame: SiteFrame) -> WalkedOuting:
-    """Read an outing and make walks of it; raises TrackError for a recording that cannot be used."""
-    return join_walks(outing, walk_recordings(outing.load(), frame), frame)
+def walk_recordings(
+    items: Sequence[RecordingInput], frame: SiteFrame, alone: Sequence[WalkedChain | None] = ()
+) -> tuple[WalkedChain, ...]:
+    """Clean and walk the recordings of an outing; raises TrackError for one that cannot be used.
 
-
-def walk_recordings(items: Sequence[RecordingInput], frame: SiteFrame) -> tuple[WalkedChain, ...]:
-    """Clean and walk the recordings of an outing; raises TrackError for one that cannot be used."""
+    alone : some of them walked already, as if no other ran on into them; used for those where none does.
+    """
     check_fixes(items)
     order = sorted(range(len(items)), key=lambda number: _begin(items[number]))
-    chains = tuple(_walked([items[n] for n in numbers], frame, numbers) for numbers in _chains(items, order))
+    chains = []
+    for numbers in _chains(items, order):
+        known = alone[numbers[0]] if alone and len(numbers) == 1 else None
+        walked = known or _walked([items[n] for n in numbers], frame)
+        chains.append(replace(walked, numbers=tuple(numbers)))
     check_lines((chain.walk, chain.chain[0].shown_as) for chain in chains)
-    return chains
+    return tuple(chains)
+
+
+def walk_alone(item: RecordingInput, frame: SiteFrame) -> WalkedChain:
+    """Clean and walk a recording as if no other ran on into it; raises TrackError when it cannot be used."""
+    check_fixes([item])
+    return _walked([item], frame)
 
 
 def join_walks(outing: OutingInput, walked: Sequence[WalkedChain], frame: SiteFrame) -> WalkedOuting:
@@ -211,13 +221,13 @@ def _part(fixes: Fixes, source: int) -> Fixes:
     return Fixes(fixes.t_s[mine], fixes.x_m[mine], fixes.y_m[mine], fixes.source[mine], fixes.piece[mine])
 
 
-def _walked(chain: Sequence[RecordingInput], frame: SiteFrame, numbers: Sequence[int] = (0,)) -> WalkedChain:
+def _walked(chain: Sequence[RecordingInput], frame: SiteFrame) -> WalkedChain:
     walk, cleaned = walk_chain(chain, frame)
     if walk.coil_legs:
         swing = _measured(chain[0].swing, walk)
         chain = [replace(item, swing=swing) for item in chain]
     results = [_result(item, number, cleaned, walk) for number, item in enumerate(chain)]
-    return WalkedChain(chain, tuple(numbers), walk, cleaned, results)
+    return WalkedChain(chain, (0,), walk, cleaned, results)
 
 
 def _measured(swing: Swing, walk: Walk) -> Swing:

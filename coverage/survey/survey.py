@@ -1,6 +1,6 @@
 """The whole survey in memory: a site and its recordings in, one result out; no files, no printing, no clock."""
 
-from collections.abc import Callable, MutableMapping, Sequence
+from collections.abc import Callable, Iterator, MutableMapping, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -12,13 +12,14 @@ from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.areas.from_marks import Marked, marked_areas, marked_notes, marks_of_others
 from fieldcomb.coverage.areas.no_go import without_ended
 from fieldcomb.coverage.cache.memo import Memo, Store
+from fieldcomb.coverage.estimate.chance import Redrawn
 from fieldcomb.coverage.estimate.confidence import rated, reportable, told_unswept
 from fieldcomb.coverage.estimate.effort import Effort
+from fieldcomb.coverage.estimate.swept_share import Estimate, OutingEstimate
 from fieldcomb.coverage.estimate.walked_ground import Drawn
 from fieldcomb.coverage.gear.coils import Coil
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.gear.target_ids import DigRule
-from fieldcomb.coverage.ground.crosswise import Runs
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingPasses, PassTally
 from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
@@ -26,16 +27,19 @@ from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOuting, walk_outing
+from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOuting
 from fieldcomb.coverage.places.places import SearchPlace, places_to_go
 from fieldcomb.coverage.places.whereabouts import landmarks
+from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
+from fieldcomb.coverage.survey.outing_alone import AloneOn, NamedOuting, OutingAlone, look_in_order
 from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
+from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
 from fieldcomb.coverage.todo.ranking import Ranking, bare_ground, rank_ground
 from fieldcomb.tracks.errors import FieldcombError, SiteError
 from fieldcomb.tracks.files.limits import MAX_CELLS
@@ -54,7 +58,7 @@ _Fault = tuple[OutingInput, FieldcombError]
 CACHED_TYPES = (
     *(WalkedOuting, SwungWalk, RecordingResult, Mark, LaneSpacing, PegResidual, PegPlace, Swing, Coil, DigRule),
     *(Walk, Leg, SearchPath, Stop, DropOut, Times),
-    *(OutingPasses, Runs, Grid, NoGoEntered, NoGoEntry, Drawn, Effort),
+    *(OutingAlone, OutingPasses, Grid, NoGoEntered, NoGoEntry, OutingEstimate, Estimate, Drawn, Effort, Redrawn),
 )
 
 
@@ -67,6 +71,7 @@ def survey(
     progress: ProgressCallback | None = None,
     store: Store | None = None,
     checked: MutableMapping[str, CheckedOuting] | None = None,
+    workers: Workers = ALONE,
 ) -> Result:
     """Survey a site.
 
@@ -76,94 +81,79 @@ def survey(
     depth_m : how deep below the soil it is asked what the coil itself covered; at the coil if not given.
     progress : called with what is being done, how much is done, and how much there is.
     store : where results that take long are kept for the next time; the numbers are the same without.
-    checked : outings that were walked when they were checked, by id; emptied as they are used, to free their walks.
+    checked : outings that were walked when they were checked, by id; emptied, to free their walks.
+    workers : do what outings do not share side by side; the numbers are the same.
     """
     if not outings:
         raise SiteError("there are no outings to report", file=site.name, hint=HintKind.ADD_A_WALK(site="SITE"))
     tell = progress or (lambda _what, _done, _all: None)
     memory = Memo(store, CACHED_TYPES)
     areas, notes = place_areas(site.areas, site.frame, site.areas_file)
-    walked: list[WalkedOuting] = []
-    faults: list[_Fault] = []
     chosen = _chosen(outings, between)
-    for k, outing in enumerate(chosen):
-        tell("reading", k, len(chosen))
-        before = checked.pop(outing.id, None) if checked else None
-        try:
-            walked.append(_checked(_walk(outing, site.frame, memory, before), areas, site.frame))
-        except FieldcombError as error:
-            if between:
-                raise  # of two, neither can be left out
-            faults.append((outing, error))
-    walked = _in_order(walked, faults, chosen, partial(_walk, frame=site.frame, memory=memory, before=None))
+    walk = partial(walk_in_order, frame=site.frame, memory=memory, workers=workers)
+    walked, faults = _usable(chosen, walk(chosen, checked=checked), areas, site.frame, tell)
+    if faults and (between or not walked):
+        raise faults[0][1]  # of two, neither can be left out
+    walked = _in_order(walked, chosen, walk)
+    in_time = [one for _, one in walked]
     rest = [*site.others, *(one for one in outings if one not in chosen)]
-    marks_of = partial(_marks, frame=site.frame, memory=memory)
+    marks_of = partial(marks_alone, frame=site.frame, memory=memory)
     others, unread = marks_of_others(rest, marks_of)
     of_faults, _ = marks_of_others([outing for outing, _ in faults], marks_of)
     others = (*others, *of_faults)
-    marked = [Marked(w.id, w.start_s, w.marks) for w in walked]
+    marked = [Marked(w.id, w.start_s, w.marks) for w in in_time]
     areas = (*areas, *marked_areas((*marked, *others), site.frame, site.zone))
-    latest = max((w.start_s for w in walked if w.start_s is not None), default=None)
+    latest = max((w.start_s for w in in_time if w.start_s is not None), default=None)
     standing, ended = without_ended(areas, local_date(latest, parse_zone(site.zone)))
     notes = (*notes, *ended, *marked_notes(marked), *unread)
-    walks = [w for outing in walked for w in outing.walks]
+    walks = [w for outing in in_time for w in outing.walks]
     check_walked_cells([(w.walk, w.file) for w in walks], site.cell_m, standing, MAX_CELLS)
     swung = [(leg, w.swing.swath_m) for w in walks for leg in w.walk.legs]
     ground = rasterise_site(standing, swung, site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for w in walks)
     all_notes = (*site.notes, *notes, *_partly(outings, between))
-    result = _add_up(SurveyGround(site, ground, areas, all_notes, depth_m, memory), walked, widest_m, between, tell)
+    on = SurveyGround(site, ground, areas, all_notes, depth_m)
+    result = _add_up(on, walked, widest_m, between, tell, partial(look_in_order, memory=memory, workers=workers))
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
     return replace(result, report=replace(result.report, left_out=left_out))
 
 
+def _usable(
+    chosen: Sequence[OutingInput],
+    walks: Iterator[NamedWalk],
+    areas: Sequence[AreaShape],
+    frame: SiteFrame,
+    tell: ProgressCallback,
+) -> tuple[list[NamedOuting], list[_Fault]]:
+    """Separate outings that lie on the site from those that cannot be used, and why."""
+    walked: list[NamedOuting] = []
+    faults: list[_Fault] = []
+    for k, outing in enumerate(chosen):
+        tell("reading", k, len(chosen))
+        one = next(walks)
+        try:
+            walked.append((one.name, _checked(one.usable, areas, frame)))
+        except FieldcombError as error:
+            faults.append((outing, error))
+    return walked, faults
+
+
 def _in_order(
-    walked: Sequence[WalkedOuting],
-    faults: Sequence[_Fault],
+    walked: Sequence[NamedOuting],
     outings: Sequence[OutingInput],
-    walk: Callable[[OutingInput], WalkedOuting],
-) -> list[WalkedOuting]:
+    walk: Callable[[Sequence[OutingInput]], Iterator[NamedWalk]],
+) -> list[NamedOuting]:
     """Return outings in order of time, those walked once more that touch pegs which earlier ones found unmeasured."""
-    if not walked:
-        raise faults[0][1]
-    walked = sorted(walked, key=lambda w: (w.start_s is None, w.start_s or 0.0))
+    walked = sorted(walked, key=lambda one: (one[1].start_s is None, one[1].start_s or 0.0))
     given = {outing.id: outing for outing in outings}
-    return [
-        walk(with_pegs(given[one.id], pegs)) if pegs else one
-        for one, pegs in zip(walked, found_before(walked), strict=True)
-    ]
-
-
-def _walk(outing: OutingInput, frame: SiteFrame, memory: Memo, before: CheckedOuting | None) -> WalkedOuting:
-    """Read and clean an outing; or recall it, or take it as it was checked, where nothing it depends on has changed."""
-    made_from = None if outing.known_by is None else outing.known_by()
-
-    def work() -> WalkedOuting:
-        if before is not None and (before.frame, before.made_from) == (frame, made_from):
-            return before.walked
-        return walk_outing(outing, frame)
-
-    if made_from is None or memory.store is None:
-        return work()
-    return memory.get_or_compute("walk", _given(outing, frame, made_from), work)
-
-
-def _given(outing: OutingInput, frame: SiteFrame, made_from: tuple[object, ...]) -> tuple[object, ...]:
-    return (outing.id, outing.label, outing.note, outing.unrecorded, frame, *made_from)
-
-
-def _marks(outing: OutingInput, frame: SiteFrame, memory: Memo) -> tuple[Mark, ...]:
-    """Return the marks of an outing that is not counted: of its walk where that is kept, so that nothing is read."""
-
-    def work() -> tuple[Mark, ...]:
-        return tuple(dict.fromkeys(mark for item in outing.load() for mark in item.marks))
-
-    if outing.known_by is None or memory.store is None:
-        return work()
-    given = _given(outing, frame, outing.known_by())
-    walked = memory.get("walk", given)
-    return walked.marks if isinstance(walked, WalkedOuting) else memory.get_or_compute("marks", given, work)
+    known = found_before([one for _, one in walked])
+    again = walk([with_pegs(given[one.id], pegs) for (_, one), pegs in zip(walked, known, strict=True) if pegs])
+    in_order = []
+    for one, pegs in zip(walked, known, strict=True):
+        found = next(again) if pegs else None
+        in_order.append((found.name, found.usable) if found else one)
+    return in_order
 
 
 def _partly(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> tuple[str, ...]:
@@ -194,24 +184,26 @@ def _checked(outing: WalkedOuting, areas: Sequence[AreaShape], frame: SiteFrame)
 
 def _add_up(
     on: SurveyGround,
-    walked: list[WalkedOuting],
+    walked: list[NamedOuting],
     widest_m: float,
     between: tuple[str, str] | None,
     tell: ProgressCallback,
+    look: Callable[[AloneOn, list[NamedOuting]], Iterator[tuple[WalkedOuting, OutingAlone]]],
 ) -> Result:
     """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
-    sums = SurveySums(on, walked)
+    sums = SurveySums(on, [outing for _, outing in walked])
     layers: list[OutingLayer] = []
     masks: dict[str, Cells] = {}
     count = len(walked)
-    while walked:
-        tell("sweeping", len(layers), count)
-        outing = walked.pop(0)
-        swept = sums.add(outing)
-        layers.append(draw_outing(outing, swept, on.ground, raster=len(walked) < MOST_RASTERS))
+    tell("sweeping", 0, count)
+    for outing, alone in look(sums.alone_on(), walked):
+        sums.add(outing, alone)
+        layers.append(draw_outing(outing, alone.swept, on.ground, raster=len(layers) + MOST_RASTERS >= count))
         if between:
-            masks[outing.id] = _swept_cells(swept, on.ground)
-    del outing, swept  # the last one's walks may be a whole team's
+            masks[outing.id] = _swept_cells(alone.swept, on.ground)
+        if len(layers) < count:
+            tell("sweeping", len(layers), count)
+    del outing, alone  # the last one's walks may be a whole team's
     tally, chances, worst, searched = sums.tally, sums.chances, sums.worst, sums.searched.packed
     ledger, bare = sums.ledger, bare_ground(sums.ledger, sums.tally)
     report, pace, heard = sums.finished()

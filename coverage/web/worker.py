@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from fieldcomb.coverage.pool.workers import Workers, cores
 from fieldcomb.coverage.web.job_protocol import ADD, EDIT, NEW, HeldFile, Order, read_order
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.hints import Hint
@@ -58,11 +59,12 @@ def carry_out(order: Order, tell: Tell) -> None:
     if order.do == NEW:
         _new(order, tell)
         return
-    added = _add(order, tell) if order.do == ADD else ()
-    if order.do == EDIT:
-        _edit(order, tell)
-    if order.draw:
-        _draw(order, tell, added)
+    with Workers(cores(), _say(tell)) as workers:
+        added = _add(order, tell, workers) if order.do == ADD else ()
+        if order.do == EDIT:
+            _edit(order, tell)
+        if order.draw:
+            _draw(order, tell, added, workers)
 
 
 def _say(tell: Tell) -> Callable[[str | Hint], None]:
@@ -73,7 +75,7 @@ def _say(tell: Tell) -> Callable[[str | Hint], None]:
     return say
 
 
-def _add(order: Order, tell: Tell) -> Sequence[Any]:
+def _add(order: Order, tell: Tell, workers: Workers) -> Sequence[Any]:
     tell(step="Reading the recording" if len(order.files) == 1 else f"Reading {len(order.files)} files")
     from fieldcomb.coverage.actions.add import add
     from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd, with_roster
@@ -85,7 +87,7 @@ def _add(order: Order, tell: Tell) -> Sequence[Any]:
     walks = WalksToAdd([held(file) for file in order.files], order.typed, order.label, order.note, split)
     if order.roster is not None:
         walks = with_roster(walks, held(order.roster), say)
-    added = add(Path(order.site), walks, say)
+    added = add(Path(order.site), walks, say, workers)
     tell(kept=[one.id for one in added])
     for outing in added:
         for one in outing.recordings:
@@ -126,7 +128,7 @@ def _edit(order: Order, tell: Tell) -> None:
     tell(kept=list(lines) or ["it already has these values; nothing changed"])
 
 
-def _draw(order: Order, tell: Tell, added: Sequence[Any]) -> None:
+def _draw(order: Order, tell: Tell, added: Sequence[Any], workers: Workers) -> None:
     tell(step="Looking at the site", done=0, whole=1)
     from fieldcomb.coverage.actions.draw import draw_site
     from fieldcomb.coverage.gear.swing import parse_depth_m
@@ -135,7 +137,7 @@ def _draw(order: Order, tell: Tell, added: Sequence[Any]) -> None:
         tell(step=what[:1].upper() + what[1:], done=done, whole=whole)
 
     depth_m = None if order.depth is None else parse_depth_m(order.depth)
-    draw_site(Path(order.site), depth_m=depth_m, added=added, say=_say(tell), progress=progress)
+    draw_site(Path(order.site), depth_m=depth_m, added=added, say=_say(tell), progress=progress, workers=workers)
     tell(drawn=True)
 
 

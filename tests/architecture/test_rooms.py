@@ -18,7 +18,7 @@ ORDER = [
     *(f"tracks.{room}" for room in ("files", "formats", "marks", "motion", "quality")),
     *(
         f"coverage.{room}"
-        for room in ("cache", "gear", "raster", "outings", "areas", "ground", "estimate", "todo", "places")
+        for room in ("pool", "cache", "gear", "raster", "outings", "areas", "ground", "estimate", "todo", "places")
     ),
     *(f"coverage.{room}" for room in ("survey", "report", "site", "pages", "actions", "web", "commands")),
 ]
@@ -71,14 +71,14 @@ STANDARD = {
     "ipaddress": {"web.server"},
     "http": {"web.access"},
     "urllib": set[str](),
-    "subprocess": {"web.job_queue"},
-    "threading": {"site.journal", "web.job_queue", "web.uploads"},
+    "subprocess": {"web.job_queue", "pool"},
+    "threading": {"pool", "site.journal", "web.job_queue", "web.uploads"},
     "secrets": {"web.access"},
     "signal": {"commands.serve"},
     "random": set[str](),
     "time": {"commands.console", "web.server", "web.uploads", "site.old_copies"},
-    "sys": {"web.worker", "web.job_queue", "commands"},
-    "os": {"site", "cache.folder", "web.worker", "commands"},
+    "sys": {"pool", "web.worker", "web.job_queue", "commands"},
+    "os": {"pool", "site", "cache.folder", "web.worker", "commands"},
     "tempfile": {"web.uploads", "site.old_copies"},
     "pathlib": {"site", "actions", "cache.folder", "report.geotiff", "web", "commands"},
 }

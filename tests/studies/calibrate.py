@@ -84,7 +84,7 @@ def outing_of(
     swing = Swing(Coil("28cm", 0.28, 0.28), walk.swath_m * swath_factor, 1.0, walk.gps, swath_told, False)
     marks = tuple(Mark("spacing", "", None, m, f"spacing {m:.2f}m", None, None, None, "waypoint") for m in spacings_m)
     item = RecordingInput(f"{name}.gpx", Recording(f"{name}.gpx", track), swing, marks=marks)
-    return OutingInput(name, None, None, lambda: (item,))
+    return OutingInput(name, None, None, (lambda: (item,),))
 
 
 def estimate(walk: DriftWalk, row: Row, cell_m: float = 0.1) -> OutingResult:

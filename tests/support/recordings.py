@@ -65,7 +65,7 @@ def item(track: Track, how: Swing | None = None, file: str = "walk.gpx", **typed
 
 def outing(name: str, *items: RecordingInput) -> OutingInput:
     """Give an outing of recordings."""
-    return OutingInput(name, None, None, lambda: items)
+    return OutingInput(name, None, None, (lambda: items,))
 
 
 def area(shape: Polygon, kind: str = "site") -> Area:

@@ -16,8 +16,13 @@ from pathlib import Path
 import pytest
 from small_walks import MORNING, square, walk
 
+from fieldcomb.coverage.actions.add import add
+from fieldcomb.coverage.actions.draw import draw_site
+from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.outputs import MAP_FILE, PLACES_GPX_FILE, RASTER_FILE, REPORT_FILE, TODO_FILE
 from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.pool.workers import Workers
+from fieldcomb.coverage.site.settings import Typed
 
 # Two of the walks lie on the same ground, one is another person's; the days make the ids, not the order of adding.
 WALKS = {
@@ -122,3 +127,23 @@ def test_files_of_one_outing_given_in_any_order_give_the_same_bytes(tmp_path: Pa
     afresh = run([new, ["add", "site", "a.gpx", "b.gpx", "c.gpx"], report], tmp_path / "afresh")
     again = run([new, ["add", "site", "c.gpx", "a.gpx", "b.gpx"], report, report], tmp_path / "again")
     assert again == (afresh[0] * 2, afresh[1])
+
+
+def by_jobs(folder: Path, jobs: int, split: Split) -> dict[str, str]:
+    """Add all walks and draw the map with so many processes, however little there is to do; hashes of the files."""
+    with pytest.MonkeyPatch.context() as patch, Workers(jobs, pays_s=0) as workers:
+        patch.chdir(given_in(folder))
+        assert main(["new", "site", "--boundary", "edge.geojson", "--name", "Field", "--zone", "UTC"]) == 0
+        walks = WalksToAdd([WalkToAdd(name) for name in sorted(WALKS)], Typed(coil="28cm"), split=split)
+        add(Path("site"), walks, lambda note: None, workers)
+        (Path("site") / "out" / "kept").rename("kept")  # so that the report reads and sweeps everything itself
+        draw_site(Path("site"), say=lambda note: None, progress=lambda *step: None, workers=workers)
+        assert len(workers.pids) == jobs - 1
+        return output_files()
+
+
+@pytest.mark.parametrize("split", [Split.FILES, Split.TOGETHER], ids=["outings", "team"])
+def test_any_number_of_processes_gives_the_same_bytes(tmp_path: Path, split: Split) -> None:
+    """Three outings, and three files of one outing: one process, two or three make the same files to the last byte."""
+    alone, two, three = (by_jobs(tmp_path / str(jobs), jobs, split) for jobs in (1, 2, 3))
+    assert alone == two == three

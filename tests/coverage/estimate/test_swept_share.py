@@ -76,7 +76,7 @@ def alone(kind: str, seed: int) -> Estimate:
     inside = shapely.contains_xy(walk.field, *np.meshgrid(*grid.centres()))
     usual = receiver("typical")
     told = Walked(walked(kind, seed), walk.swath_m, True, usual)
-    return estimates_on(inside, grid, "given", [usual]).add([("28cm", told)], inside, {"28cm": inside})
+    return estimates_on(inside, grid, "given", [usual]).of_outing([("28cm", told)], lambda coil: inside).estimate
 
 
 def known(value: float | None) -> float:

@@ -7,7 +7,7 @@ import math
 import pytest
 from recordings import FRAME, START_S, fixes, item, outing
 
-from fieldcomb.coverage.outings.walks import walk_outing
+from fieldcomb.coverage.outings.walking import walk_outing
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
 

@@ -9,7 +9,7 @@ from recordings import item as recording
 
 from fieldcomb.coverage.outings.found_pegs import found_before
 from fieldcomb.coverage.outings.inputs import OutingInput
-from fieldcomb.coverage.outings.walks import walk_outing
+from fieldcomb.coverage.outings.walking import walk_outing
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.coverage.survey.survey import survey

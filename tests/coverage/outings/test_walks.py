@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from recordings import FRAME, START_S, fixes, item, outing, part, swing
 
-from fieldcomb.coverage.outings.walks import walk_outing
+from fieldcomb.coverage.outings.walking import walk_outing
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.recording import Track
 

@@ -1,0 +1,250 @@
+"""Tasks that do not depend on each other, done by several processes, with their results in order.
+
+The command computes as well: two jobs are itself and one process beside it. Each result is what one process would give,
+so it does not matter how many there are, nor which of them did what.
+"""
+
+import os
+import pickle
+import queue
+import subprocess
+import sys
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import IO, Any, Self, TypeVar
+
+_C = TypeVar("_C")
+_T = TypeVar("_T")
+_R = TypeVar("_R")
+
+# -P: nothing is imported from the folder in which the command was started, which may hold anything.
+COMMAND = (sys.executable, "-P", "-m", "fieldcomb.coverage.pool.beside")
+# A process needs half a second to a second of a core until it can begin. Work of less than this is done sooner alone.
+PAYS_S = 2.0
+PAYS_WHEN_STARTED_S = 0.2
+AT_ONCE = 2  # tasks that each process has: one to do, and the next
+AHEAD = 3  # results for each job that may wait for their turn, so that memory does not grow with the tasks
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+@dataclass(slots=True, eq=False)
+class _Series:
+    """Tasks of one kind; ``left`` are those that nobody has taken yet, rising."""
+
+    function: Callable[[Any, Any], Any]
+    common: Any
+    tasks: list[Any]
+    left: deque[int]
+    done: dict[int, Any] = field(default_factory=dict)
+    failed: set[int] = field(default_factory=set)
+
+
+class _Process:
+    """One process beside the command, and what it has to do: (series, task)."""
+
+    def __init__(self, answers: "queue.SimpleQueue[tuple[_Process, Any]]") -> None:
+        pipe = subprocess.PIPE
+        # In a session of its own, so that Ctrl+C comes to the command alone.
+        self._popen = subprocess.Popen(
+            COMMAND, stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL, start_new_session=True
+        )
+        self.pid = self._popen.pid
+        self.knows: set[int] = set()
+        self.at_work: list[tuple[int, int]] = []
+        assert self._popen.stdin is not None and self._popen.stdout is not None
+        self._in = self._popen.stdin
+        threading.Thread(target=self._listen, args=(self._popen.stdout, answers), daemon=True).start()
+
+    def _listen(self, out: IO[bytes], answers: "queue.SimpleQueue[tuple[_Process, Any]]") -> None:
+        with suppress(Exception):  # an answer that was cut off is none
+            while True:
+                answers.put((self, pickle.load(out)))
+        out.close()
+        answers.put((self, None))
+
+    def send(self, *message: Any) -> None:
+        """Send a message; OSError when the process is gone."""
+        pickle.dump(message, self._in, pickle.HIGHEST_PROTOCOL)
+        self._in.flush()
+
+    def end(self) -> None:
+        """End the process, whatever it is doing, and wait until it has."""
+        self._popen.kill()
+        self._popen.wait()
+        with suppress(OSError):
+            self._in.close()
+
+
+class Workers:
+    """Processes that are started when there is enough to do, and ended with the ``with`` block.
+
+    jobs : how many processes compute, with this one. say : takes a note for the user.
+    pays_s : seconds of work for which they are started.
+    """
+
+    def __init__(self, jobs: int = 1, say: Callable[[str], None] = lambda note: None, pays_s: float = PAYS_S) -> None:
+        self.jobs, self._say, self._pays_s = jobs, say, pays_s
+        self._processes: list[_Process] = []
+        self._answers: queue.SimpleQueue[tuple[_Process, Any]] = queue.SimpleQueue()
+        self._series: dict[int, _Series] = {}
+        self._begun = 0
+        self._started = False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def pids(self) -> tuple[int, ...]:
+        """Numbers of the processes beside this one."""
+        return tuple(process.pid for process in self._processes)
+
+    def close(self) -> None:
+        """End all processes."""
+        for process in self._processes:
+            process.end()
+        self._processes.clear()
+
+    def pays(self, tasks: int, seconds: float) -> bool:
+        """Whether several processes do so many tasks sooner than one, which takes about so many seconds."""
+        least_s = min(PAYS_WHEN_STARTED_S, self._pays_s) if self._processes else self._pays_s
+        return self.jobs > 1 and tasks > 1 and seconds >= least_s
+
+    def in_order(
+        self, function: Callable[[_C, _T], _R], common: _C, tasks: Sequence[_T], seconds: float
+    ) -> Iterator[_R]:
+        """Yield ``function(common, task)`` for each task, in the order of the tasks.
+
+        function : of a module; it must not change what it is given.
+        common, tasks : anything that can be pickled; ``common`` is sent once to each process.
+        seconds : about how long all of it takes one process; where that is not worth it, no other is started.
+
+        Raises whatever the function raises, when its result is due.
+        """
+        if not self.pays(len(tasks), seconds):
+            left = deque(tasks)
+            del tasks  # so that what is done can be freed
+            while left:
+                yield function(common, left.popleft())
+            return
+        self._start(len(tasks) - 1)
+        self._begun += 1
+        mine = self._begun
+        series = self._series[mine] = _Series(function, common, list(tasks), deque(range(len(tasks))))
+        del tasks
+        try:
+            for number in range(len(series.tasks)):
+                yield self._result(series, number)
+                series.tasks[number] = None
+        finally:
+            del self._series[mine]
+
+    def _start(self, most: int) -> None:
+        """Start what is missing, once; a process that was ended from outside is not started again."""
+        if self._started:
+            return
+        self._started = True
+        with suppress(OSError):  # no room for a process: the work is done without it
+            for _ in range(min(self.jobs - 1, most)):
+                self._processes.append(_Process(self._answers))
+
+    def _result(self, series: _Series, number: int) -> Any:
+        """Return a result: from a process, or computed here while they have enough to do."""
+        while number not in series.done and number not in series.failed:
+            self._hear(wait=False)
+            self._hand_out()
+            if number in series.done or number in series.failed:
+                break
+            if series.left and series.left[0] - number < AHEAD * self.jobs:
+                task = series.left.popleft()
+                if task == number:
+                    return series.function(series.common, series.tasks[task])
+                self._try_here(series, task)
+            else:
+                self._hear(wait=True)
+        self._hear(wait=False)
+        self._hand_out()
+        if number in series.failed:
+            return series.function(series.common, series.tasks[number])
+        return series.done.pop(number)
+
+    @staticmethod
+    def _try_here(series: _Series, task: int) -> None:
+        """Do a task whose result is not due yet; so what it raises is not due either."""
+        try:
+            series.done[task] = series.function(series.common, series.tasks[task])
+        except Exception:
+            series.failed.add(task)
+
+    def _hand_out(self) -> None:
+        """Give each process enough to do, of the series that was begun last and has anything left."""
+        for process in list(self._processes):
+            for of, series in reversed(self._series.items()):
+                if not self._fill(process, of, series):
+                    break
+
+    def _fill(self, process: _Process, of: int, series: _Series) -> bool:
+        """Give a process tasks of a series; returns whether it is still there."""
+        while series.left and len(process.at_work) < AT_ONCE and len(series.done) < AHEAD * self.jobs:
+            number = series.left.popleft()
+            process.at_work.append((of, number))
+            try:
+                if of not in process.knows:
+                    process.send(of, pickle.dumps((series.function, series.common), pickle.HIGHEST_PROTOCOL))
+                    process.knows.add(of)
+                process.send(of, number, pickle.dumps(series.tasks[number], pickle.HIGHEST_PROTOCOL))
+            except OSError:
+                self._lose(process)
+                return False
+        return True
+
+    def _hear(self, wait: bool) -> None:
+        """Take in the answers that have come; or wait for one."""
+        while True:
+            try:
+                process, answer = self._answers.get(block=wait)
+            except queue.Empty:
+                return
+            wait = False
+            if answer is None:
+                self._lose(process)
+                continue
+            of, number, done, value = answer
+            process.at_work.remove((of, number))
+            series = self._series.get(of)
+            if series is None:
+                continue  # nobody asks any more
+            if done:
+                series.done[number] = value
+            else:
+                series.failed.add(number)
+
+    def _lose(self, process: _Process) -> None:
+        """Do without a process that has ended: what it had to do is done by others."""
+        if process not in self._processes:
+            return
+        self._processes.remove(process)
+        process.end()
+        for of, number in process.at_work:
+            if of in self._series:
+                self._series[of].left.append(number)
+        for series in self._series.values():
+            series.left = deque(sorted(series.left))
+        self._say("note: one of the processes at work was ended from outside; the work goes on without it")
+
+
+ALONE = Workers(1)

@@ -1,0 +1,155 @@
+"""One outing on the ground of its site, whatever other outings did: what takes long, and can be done side by side."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered
+from fieldcomb.coverage.areas.no_go import Swath, days_of, no_go_entered
+from fieldcomb.coverage.cache.memo import Memo, digest
+from fieldcomb.coverage.estimate.chance import Redrawn, redrawn
+from fieldcomb.coverage.estimate.measured_spacings import spacings_of
+from fieldcomb.coverage.estimate.swept_share import Estimates, OutingEstimate, Walked
+from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.ground.pass_tally import OutingPasses, Swinging, sweep_outing
+from fieldcomb.coverage.ground.site_cells import Ground, clip_to_site
+from fieldcomb.coverage.ground.under_coil import Lost, UnderCoil
+from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
+from fieldcomb.coverage.pool.workers import ALONE, Workers
+from fieldcomb.coverage.raster.cells import Mask
+from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.tracks.units import parse_zone
+
+LOOK_S = 5e-5  # of a core for each second searched, about: whether several processes are worth it
+MANY_WALKS = 3  # of more than these in one outing, each is a task of its own
+REDRAW_S = 2e-5  # the same, for drawing it again
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OutingAlone:
+    """What one outing did.
+
+    far_share : of its searching, how much lay far from the site. no_go : ground entered that nobody may search.
+    redrawn : each walk with ways drawn again, where its strips cannot be placed. lost : as ``UnderCoil.lost``.
+    """
+
+    swept: OutingPasses
+    far_share: float
+    no_go: NoGoEntered
+    estimate: OutingEstimate
+    redrawn: tuple[Redrawn, ...]
+    lost: dict[str, Lost | None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AloneOn:
+    """What an outing is looked at on: the ground, the areas as they stand, the site's zone and cell.
+
+    estimates, under : with nothing added to them. chance_grid : the cells of the chances.
+    """
+
+    ground: Ground
+    areas: tuple[AreaShape, ...]
+    zone: str
+    cell_m: float
+    estimates: Estimates
+    under: UnderCoil
+    chance_grid: Grid
+
+    @property
+    def depends_on(self) -> tuple[object, ...]:
+        """Return all of it that a result depends on."""
+        of, under = self.ground, self.under
+        ground = (of.grid, of.kind, of.shape, of.near)
+        estimates = (self.estimates.plot, self.estimates.reason)
+        return (ground, self.areas, self.zone, self.cell_m, estimates, under.guessed, under.depth_m, self.chance_grid)
+
+
+def walks_for_estimate(outing: WalkedOuting) -> list[tuple[str, Walked]]:
+    """Return the walks that an estimate takes, each after the name of its coil."""
+    return [(w.swing.coil.name, _walked(w, outing)) for w in outing.walks if w.walk.ways or w.walk.times is None]
+
+
+def _walked(walk: SwungWalk, outing: WalkedOuting) -> Walked:
+    swing = walk.swing
+    spacings = spacings_of(outing.marks, walk.walk.start_s, walk.walk.end_s, walk.spacings)
+    return Walked(walk.walk.ways, swing.swath_m, swing.swath_measured, receiver(swing.gps), spacings)
+
+
+def look_at(on: AloneOn, outing: WalkedOuting, workers: Workers = ALONE) -> OutingAlone:
+    """Sweep, estimate and redraw one outing."""
+    swept, far_share, no_go = _sweep(on, outing)
+    estimate = on.estimates.of_outing(walks_for_estimate(outing), SweptOnSite(on.ground.inside, swept), workers)
+    again: tuple[Redrawn, ...] = ()
+    if not on.estimates.reason and not estimate.estimate.strips_placed:
+        walks = [(w.walk.ways, w.swing.swath_m, receiver(w.swing.gps)) for w in outing.walks if w.walk.ways]
+        seconds = REDRAW_S * sum(way.t_s.size for ways, _, _ in walks for way in ways)
+        again = tuple(workers.in_order(redrawn, on.chance_grid, walks, seconds))
+    return OutingAlone(swept, far_share, no_go, estimate, again, on.under.lost(outing.walks, swept))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SweptOnSite:
+    """Where an outing swept as recorded, with one coil or (None) with any, on the site's grid."""
+
+    inside: Mask
+    swept: OutingPasses
+
+    def __call__(self, coil: str | None) -> Mask:
+        """Return bool (rows, cols)."""
+        counts = self.swept.passes if coil is None else self.swept.by_coil[coil]
+        whole = np.zeros(self.inside.shape, bool)
+        whole[self.swept.here] = counts[self.swept.there] > 0
+        return np.asarray(whole & self.inside)
+
+
+def _sweep(on: AloneOn, outing: WalkedOuting) -> tuple[OutingPasses, float, NoGoEntered]:
+    swinging: list[Swinging] = []
+    swaths: list[Swath] = []
+    lengths = cut_m = 0.0
+    for w in outing.walks:
+        near, cut = clip_to_site(w.walk.legs, on.ground.near)
+        own, _ = clip_to_site(w.walk.coil_legs, on.ground.near)
+        swinging.append(Swinging(w.swing.coil.name, w.swing.swath_m, near, own, w.swing.coil.width_m))
+        swaths.append(Swath(near, w.swing.swath_m, w.swing.gps))
+        lengths += w.walk.search_m
+        cut_m += cut * w.walk.search_m
+    dropouts = [(w.swing.swath_m, d) for w in outing.walks for d in w.walk.dropouts]
+    days = days_of(outing.start_s, outing.end_s, parse_zone(on.zone))
+    # Whoever marks ground stands on it; anyone who comes later was warned.
+    areas = [area for area in on.areas if area.marked_in != outing.id]
+    into = no_go_entered(areas, days, swaths, on.cell_m)
+    return sweep_outing(swinging, dropouts, on.ground), cut_m / lengths if lengths else 0.0, into
+
+
+NamedOuting = tuple[str, WalkedOuting]  # after what stands for its walk in what is kept, "" where nothing is
+
+
+def look_in_order(
+    on: AloneOn, walked: list[NamedOuting], memory: Memo, workers: Workers
+) -> Iterator[tuple[WalkedOuting, OutingAlone]]:
+    """Yield outings with what they did: recalled, or found by one of several processes.
+
+    walked : emptied on the way, to free their walks.
+    """
+    key = digest(on.depends_on) if any(name for name, _ in walked) else ""
+    names = [memory.name_of("alone", (key, name)) if name else "" for name, _ in walked]
+    unknown = [not (name and memory.has(name)) for name in names]
+    side = [new and len(outing.walks) <= MANY_WALKS for new, (_, outing) in zip(unknown, walked, strict=True)]
+    tasks = [outing for mine, (_, outing) in zip(side, walked, strict=True) if mine]
+    found = workers.in_order(look_at, on, tasks, LOOK_S * sum(_seconds(outing) for outing in tasks))
+    del tasks
+    for name, mine in zip(names, side, strict=True):
+        kept = memory.get(name) if name and not mine else None
+        if isinstance(kept, OutingAlone):
+            alone = kept
+        else:
+            alone = next(found) if mine else look_at(on, walked[0][1], workers)
+            if name:
+                memory.keep(name, alone)
+        yield walked.pop(0)[1], alone
+
+
+def _seconds(outing: WalkedOuting) -> int:
+    return sum(way.t_s.size for w in outing.walks for way in w.walk.ways)

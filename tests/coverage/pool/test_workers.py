@@ -1,0 +1,132 @@
+"""Work that several processes share: the same results in the same order, and no process left over."""
+
+from __future__ import annotations
+
+import operator
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from fieldcomb.coverage.pool.workers import Workers, cores
+
+LONG = 600_000  # 3 to so high a power takes some hundredths of a second
+
+
+def runs(pid: int) -> bool:
+    """Whether a process is there and not over."""
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace").rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state not in "ZX"
+
+
+def ended(*pids: int) -> bool:
+    """Whether processes end; waits for it, since the system needs a moment."""
+    until = time.monotonic() + 60
+    while any(runs(pid) for pid in pids) and time.monotonic() < until:
+        time.sleep(0.02)
+    return not any(runs(pid) for pid in pids)
+
+
+@pytest.mark.parametrize("jobs", [1, 2, 4])
+def test_results_come_in_the_order_of_the_tasks_whoever_did_them(jobs: int) -> None:
+    """One process, two or four: every result is there, in the order of the tasks, with so many processes."""
+    with Workers(jobs, pays_s=0) as workers:
+        assert list(workers.in_order(pow, 3, range(200, 0, -1), 1.0)) == [3**n for n in range(200, 0, -1)]
+        assert len(workers.pids) == jobs - 1
+
+
+def test_little_work_starts_no_process() -> None:
+    """Work of less than it takes to start a process, and a single task, are done at once by the command."""
+    with Workers(4) as workers:
+        assert list(workers.in_order(pow, 2, range(50), 0.1)) == [2**n for n in range(50)]
+        assert list(workers.in_order(pow, 2, [5], 100.0)) == [32]
+        assert workers.pids == ()
+
+
+def test_a_fault_is_raised_when_its_turn_comes_and_not_before() -> None:
+    """Results before a faulty task are given all the same; then its fault is raised in the command."""
+    with Workers(3, pays_s=0) as workers:
+        results = workers.in_order(operator.floordiv, 60, [1, 2, 3, 4, 5, 6, 0, 10], 1.0)
+        assert [next(results) for _ in range(6)] == [60, 30, 20, 15, 12, 10]
+        with pytest.raises(ZeroDivisionError):
+            next(results)
+
+
+def test_work_within_work_keeps_both_in_order() -> None:
+    """Tasks that need tasks of their own get the results that they asked for, and no others."""
+    with Workers(2, pays_s=0) as workers:
+        outer = workers.in_order(pow, 3, range(40), 1.0)
+        got = []
+        for result in outer:
+            got.append(result)
+            assert list(workers.in_order(pow, 2, range(8), 1.0)) == [2**n for n in range(8)]
+        assert got == [3**n for n in range(40)]
+
+
+def test_work_that_is_dropped_half_way_does_not_disturb_the_next() -> None:
+    """Answers that nobody asks for any more are not taken for those of the next work."""
+    with Workers(2, pays_s=0) as workers:
+        dropped = workers.in_order(pow, 3, range(40), 1.0)
+        assert next(dropped) == 1
+        dropped.close()  # type: ignore[attr-defined]
+        assert list(workers.in_order(pow, 2, range(40), 1.0)) == [2**n for n in range(40)]
+
+
+def test_a_process_that_is_killed_is_told_and_its_work_done_by_others() -> None:
+    """When all processes beside the command are killed, that is said, and every result still comes."""
+    notes: list[str] = []
+    with Workers(3, notes.append, pays_s=0) as workers:
+        results = workers.in_order(pow, 3, range(LONG, LONG + 12), 1.0)
+        assert next(results) == 3**LONG
+        for pid in workers.pids:
+            os.kill(pid, signal.SIGKILL)
+        assert list(results) == [3**n for n in range(LONG + 1, LONG + 12)]
+        assert workers.pids == ()
+    assert len(notes) == 2 and all("ended from outside" in note for note in notes)
+
+
+def test_no_process_is_left_after_the_work_even_if_it_was_at_work() -> None:
+    """Processes end with the work, also in the middle of a task."""
+    with Workers(3, pays_s=0) as workers:
+        next(workers.in_order(pow, 3, [1, *range(LONG, LONG + 200)], 1.0))
+        pids = workers.pids
+        assert len(pids) == 2 and all(runs(pid) for pid in pids)
+    assert ended(*pids)
+
+
+SCRIPT = f"""
+from fieldcomb.coverage.pool.workers import Workers
+with Workers(3, pays_s=0) as workers:
+    results = workers.in_order(pow, 3, [1, *range({LONG}, {LONG} + 9999)], 1.0)
+    next(results)
+    print(*workers.pids, flush=True)
+    for result in results:
+        pass
+"""
+
+
+@pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGKILL], ids=["stopped", "killed"])
+def test_no_process_is_left_when_the_command_is(sign: signal.Signals) -> None:
+    """Ctrl+C, and a kill that cannot be caught, leave no process behind, and no message of one."""
+    with subprocess.Popen(
+        [sys.executable, "-c", SCRIPT], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as command:
+        assert command.stdout is not None and command.stderr is not None
+        pids = [int(pid) for pid in command.stdout.readline().split()]
+        assert len(pids) == 2
+        command.send_signal(sign)
+        said = command.stderr.read()
+    assert ended(*pids)
+    assert said.count("Traceback") == (sign == signal.SIGINT)  # the command's own, and none of another process
+
+
+def test_there_is_at_least_one_core() -> None:
+    """The default is a number of processes that a machine can have."""
+    assert 1 <= cores() <= 4096
