@@ -56,7 +56,7 @@ class _Builder:
         for around in _AROUND:
             opens[around, "Placemark"] = self._start_placemark
             closes[around, "Placemark"] = self.end_placemark
-            opens[around, "NetworkLink"] = self._count("link to data kept elsewhere")
+            opens[around, "NetworkLink"] = self._count("linked file")
         for around in (*_GEOMETRY, "MultiTrack"):
             opens[around, "Track"] = self._start_track
             closes[around, "Track"] = self.end_track

@@ -17,6 +17,7 @@ from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.xml import Actions, Place, mend_words, read_xml
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.units import format_count
 
 LonLatRing = tuple[Floats, Floats]
 """Longitudes and latitudes in degrees, float64 (n,) each; as in the file, closed or not."""
@@ -41,7 +42,7 @@ class KmlPolygon:
 _COMMA = re.compile(r"\s*,\s*")
 _OTHERS = {
     "LineString": "line",
-    "LinearRing": "ring without a polygon",
+    "LinearRing": "loose ring",
     "Point": "point",
     "Track": "track",
     "MultiTrack": "track",
@@ -67,7 +68,7 @@ class _Builder:
         for around in ("Document", "Folder", "kml"):
             opens[around, "Placemark"] = self._start_placemark
             closes[around, "Placemark"] = self._end_placemark
-            opens[around, "NetworkLink"] = self._count("link to data kept elsewhere")
+            opens[around, "NetworkLink"] = self._count("linked file")
         for around in ("Placemark", "MultiGeometry"):
             opens[around, "Polygon"] = self._start_polygon
             closes[around, "Polygon"] = self._end_polygon
@@ -174,7 +175,7 @@ def read_kml_polygons(data: bytes, file: str) -> tuple[tuple[KmlPolygon, ...], t
         hint = "A boundary must be complete: export it again"
         raise TrackError("is not a complete KML file", file=file, where=ending.broken, hint=hint)
     if not builder.polygons:
-        found = ", ".join(f"{many} x {words}" for words, many in sorted(builder.others.items()))
+        found = " and ".join(format_count(many, words) for words, many in sorted(builder.others.items()))
         problem = f"holds no polygon, only {found}" if found else "holds no polygon, and no other shape"
         raise TrackError(problem, file=file, hint="Draw the boundary as a closed polygon and export it as KML")
     return tuple(builder.polygons), notes

@@ -142,7 +142,8 @@ REFUSED = {
     "only points": (kml(PEG, PEG), "holds no track and no line, only 2 waypoints. Only a recorded track"),
     "nothing": (kml(), "holds no track and no line, and no other shape"),
     "an empty track": (kml(placemark(gx_track([], []))), "holds no track and no line"),
-    "a link": (kml("<NetworkLink><Link/></NetworkLink>"), "only 1 link to data kept elsewhere"),
+    "a link": (kml("<NetworkLink><Link/></NetworkLink>"), "only 1 linked file"),
+    "links": (kml("<NetworkLink><Link/></NetworkLink>" * 3), "only 3 linked files"),
     "cut off before any place": (
         SAMPLE[: SAMPLE.index(b"<gx:coord>") + 5],
         "stops in the middle.*Copy or export it again",
