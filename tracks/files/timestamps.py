@@ -12,6 +12,7 @@ from fieldcomb.tracks.units import format_count
 _UNIX_DAY = date(1970, 1, 1).toordinal()
 UNIX_FIRST_S, UNIX_END_S = 315_532_800.0, 4_102_444_800.0  # 1980-01-01, before satellites; 2100-01-01
 _NUMBER = re.compile(r"\d{1,20}(?:[.,]\d{0,20})?", re.ASCII)
+_WHOLE = {f":{second:02}Z": float(second) for second in range(60)}
 _TIME = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d)(?::(\d\d)([.,]\d{1,12})?)?\s?(?:([Zz])|([+-])(\d\d):?(\d\d)?)?", re.ASCII
 )
@@ -34,6 +35,10 @@ class Clock:
         86400.5
         """
         # Almost every time has the form 2026-03-07T09:12:00Z: only its seconds are new.
+        if text[:16] == self._minute:
+            whole = _WHOLE.get(text[16:])
+            if whole is not None:
+                return self._minute_s + whole
         if text[:16] == self._minute and text[16:17] == ":" and text[-1] == "Z":
             second, fraction = text[17:19], text[19:-1]
             if second < "60" and second.isdecimal() and text.isascii() and (not fraction or _is_fraction(fraction)):

@@ -58,15 +58,32 @@ class Ending:
 # ------------------------------------------------------------------------------------------------ reading
 
 
+@dataclass(slots=True, eq=False)
+class _Element:
+    """What is done with an element in one place. ``inside``: what may follow in it, by names as written."""
+
+    tag: str
+    inside: dict[str, "_Element"]
+    skipped: bool = False
+    opens: Callable[[dict[str, str]], None] | None = None
+    texts: Callable[[str], None] | None = None
+    closes: Callable[[], None] | None = None
+
+
 class _Walker:
-    """The stack of open elements, its limits, and the calls that :class:`Actions` asks for."""
+    """The stack of open elements, its limits, and the calls that :class:`Actions` asks for.
+
+    What to do with an element is looked up once for each name in each kind of element around it, and then found by the
+    name as it is written.
+    """
 
     def __init__(self, file: str, root: str, actions: Actions):
         self.file, self.root, self.actions = file, root, actions
         self.lines_before = self.elements = 0
-        self.stack = [""]
+        self._inside: dict[str, dict[str, _Element]] = {}
+        self.stack = [_Element("", {})]
         self.found_root = ""
-        self._local: dict[str, str] = {}
+        self._learned = 0
         self._skipping = 0
         self._text_depth = 0
         self.pieces: list[str] = []
@@ -91,54 +108,68 @@ class _Walker:
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         stack = self.stack
-        self.elements += 1
-        if self.elements > limits.MAX_ELEMENTS:
-            raise limits.too_many(self.file, limits.MAX_ELEMENTS, "elements")
         if len(stack) > limits.MAX_DEPTH or len(attributes) > limits.MAX_ATTRIBUTES:
             self._refuse_shape(len(attributes))
-        tag = self._local.get(name) or self._learn(name)
-        place = (stack[-1], tag)
-        stack.append(tag)
-        if self._skipping:
-            return
-        if tag in self.actions.skips:
-            self._skipping = len(stack)
-            return
-        opened = self.actions.opens.get(place)
-        if opened is not None:
-            opened(attributes)
-        if not self._text_depth and place in self.actions.texts:
+        self.elements += 1
+        element = stack[-1].inside.get(name) or self._learn(name)
+        stack.append(element)
+        if element.opens is not None:
+            element.opens(attributes)
+        if element.texts is not None and not self._text_depth:
             self._text_depth = len(stack)
             self.parser.CharacterDataHandler = self.pieces.append
+        if element.skipped:
+            self._skipping = len(stack)
+            self.parser.StartElementHandler = self._start_skipped
+            self.parser.EndElementHandler = self._end_skipped
 
     def _end(self, _: str) -> None:
         stack = self.stack
-        depth = len(stack)
-        tag = stack.pop()
-        if self._skipping:
-            if self._skipping == depth:
-                self._skipping = 0
-            return
-        place = (stack[-1], tag)
-        if self._text_depth == depth:
+        element = stack.pop()
+        if element.texts is not None and self._text_depth > len(stack):
             text = "".join(self.pieces)
             self.pieces.clear()
             self._text_depth = 0
             self.parser.CharacterDataHandler = None
-            self.actions.texts[place](text)
-        closed = self.actions.closes.get(place)
-        if closed is not None:
-            closed()
+            element.texts(text)
+        if element.closes is not None:
+            element.closes()
 
-    def _learn(self, name: str) -> str:
-        tag = name.rpartition(":")[2] or name
+    def _start_skipped(self, _: str, attributes: dict[str, str]) -> None:
+        if len(self.stack) > limits.MAX_DEPTH or len(attributes) > limits.MAX_ATTRIBUTES:
+            self._refuse_shape(len(attributes))
+        self.elements += 1
+        self.stack.append(self.stack[-1])
+
+    def _end_skipped(self, _: str) -> None:
+        if len(self.stack) == self._skipping:
+            self._skipping = 0
+            self.parser.StartElementHandler = self._start
+            self.parser.EndElementHandler = self._end
+        self.stack.pop()
+
+    def check_elements(self) -> None:
+        """Refuse a document of too many elements."""
+        if self.elements > limits.MAX_ELEMENTS:
+            raise limits.too_many(self.file, limits.MAX_ELEMENTS, "elements")
+
+    def _learn(self, name: str) -> _Element:
+        """Look up what is done with an element of this name inside the one that is open."""
+        tag, around = name.rpartition(":")[2] or name, self.stack[-1]
         if not self.found_root:
             self.found_root = tag
             if tag != self.root:
                 raise _OtherRootError(tag)
-        if len(self._local) < _MAX_NAMES:
-            self._local[name] = tag
-        return tag
+        place = (around.tag, tag)
+        many = self._learned >= _MAX_NAMES
+        element = _Element(tag, {} if many else self._inside.setdefault(tag, {}), tag in self.actions.skips)
+        if not element.skipped:
+            element.opens, element.texts = self.actions.opens.get(place), self.actions.texts.get(place)
+            element.closes = self.actions.closes.get(place)
+        if not many:
+            self._learned += 1
+            around.inside[name] = element
+        return element
 
     def _refuse_shape(self, attributes: int) -> NoReturn:
         if attributes > limits.MAX_ATTRIBUTES:
@@ -193,6 +224,7 @@ def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:
             at = max(parser.ErrorByteIndex - fed, 1) - 1
             rest = chunk[at:] + b"".join(chunks)
             return _break(walker, error, rest, counted)
+        walker.check_elements()
         fed += len(chunk)
         # The parser scans an unfinished tag anew with every chunk: without this limit, time grows with its square.
         if fed - parser.CurrentByteIndex > limits.MAX_TAG_BYTES:
