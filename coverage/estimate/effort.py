@@ -30,6 +30,7 @@ class Plot:
     share : (rows, cols) the part of each cell that is site. left_m, top_m : the corner in site metres.
     away_m : distance of each cell's centre from the site. nearest : (2, rows, cols) row and column of the cell there.
     block : fine cells to a coarse one, each way. pad : coarse cells of margin on each side.
+    within_m : how far inside the boundary each cell lies, 0 off the site.
     """
 
     share: Floats
@@ -40,6 +41,7 @@ class Plot:
     nearest: NDArray[np.int32]
     block: int
     pad: int
+    within_m: Floats
 
     @property
     def inside(self) -> Mask:
@@ -65,7 +67,16 @@ def plot_of(inside: Mask, grid: Grid, margin_m: float) -> Plot:
     share = np.pad(block_sums(inside, block) / block**2, pad)
     away, nearest = distance_transform_edt(share == 0, return_indices=True)
     left, _, _, top = grid.bounds_m
-    return Plot(share, cell_m, left - pad * cell_m, top + pad * cell_m, away * cell_m, nearest, block, pad)
+    corner = left - pad * cell_m, top + pad * cell_m
+    return Plot(share, cell_m, *corner, away * cell_m, nearest, block, pad, _within_m(share) * cell_m)
+
+
+def _within_m(share: Floats) -> Floats:
+    """Cells from the boundary to the middle of what is site in each cell; 0 off the site."""
+    from scipy.ndimage import distance_transform_edt
+
+    inner = distance_transform_edt(share > 0)
+    return np.asarray(np.where(inner > 1, inner - 0.5, share / 2))
 
 
 def on_plot(plot: Plot, fine: NDArray[np.generic]) -> Floats:

@@ -30,13 +30,22 @@ RHO_STEP = 0.02
 EDGE_KERNEL_M, EDGE_KERNEL_SIGMAS = 1.0, 0.85  # blurred by so much, lanes that drift apart leave no holes
 # Of the usual effort, at the edge. A path ends half a swath before the coil's reach, so somewhat less than a half; who
 # wanders leaves holes, and only ground where there is hardly any effort was not walked.
-EDGE_SHARE = {False: 0.38, True: 0.15}
+EDGE_SHARE = {False: 0.45, True: 0.15}
 KERNEL_M, KERNEL_SIGMAS = 3.0, 1.6  # what drift pushes together must not pass for effort
 SIDE_BY_SIDE = 0.5  # sweeps that share less of the smaller one's ground; drift alone can part or join edges by metres
 SAME_EDGE_SIGMAS = 1.5  # edges of two sweeps nearer to each other than this are taken for one
-EDGE_SD_SIGMAS = 0.3
+EDGE_SD_SIGMAS = 0.4  # how far off the edge of walked ground may be all along
+EDGE_SIGMAS = 0.6  # how far off it may be at one place
+OUT_M = 0.5  # the coil reaches no farther than this beyond the boundary
+# Who searches up to the boundary leaves a rim within some metres, which varies by so much on its way round; elsewhere
+# ground ends anywhere. How much of the boundary is of the first kind is seen, within limits.
+RIM_WITHIN_M, RIM_SD_M, ANYWHERE_M, UP_TO_RIM = 4.0, 0.7, 20.0, (0.02, 0.9)
+RIM_MORE_M = 0.4  # turns at the ends of lanes are more path than lanes, and seem to end farther out
+_LEAST_INSIDE = 0.02
+MOST_GATHERED = 2.0  # effort that lies off the ground walked is brought back to it, but no more than this
 EDGE_LEVELS = (-math.sqrt(1.5), 0.0, math.sqrt(1.5))  # three places of the edge that have its variance
-ALIKE = 0.5  # correlation between two recordings of how even the lanes are, and of how far length and swath are off
+# Correlation between two recordings of how far length and swath are off, and of how even the lanes are.
+ALIKE = (0.5, 0.25)
 _COMMON, _OWN = 51, 52  # seeds
 
 
@@ -62,12 +71,15 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sweep:
-    """Walks in one direction side by side; ``edge`` is blurred effort, 1 just where walking ended."""
+    """Walks in one direction side by side; ``within_m`` is how far inside the edge of walked ground a cell lies.
+
+    Outside it is negative. Both that and ``ground`` go on beyond the site.
+    """
 
     parts: tuple[tuple[Drawn, Effort], ...]
     wandering: bool
     sigma_m: float
-    edge: Floats
+    within_m: Floats
     ground: Mask
 
 
@@ -103,10 +115,12 @@ def left_out(plot: Plot, walks: Sequence[Drawn]) -> Missed:
         return missed
     for level, shift in enumerate(EDGE_LEVELS):
         rows = np.arange(level, DRAWS, len(EDGE_LEVELS))
-        ground = _walked(plot, sweeps, shift)
-        for sweep in sweeps:
-            swept = _swept(plot, sweep, _edges_at(sweep, shift), rows)
-            missed[rows] *= 1 - swept * ground[None, :]
+        inside = [_inside(plot, sweep, shift) for sweep in sweeps]
+        most = np.maximum(np.max(inside, axis=0), _LEAST_INSIDE)
+        left = np.ones((rows.size, plot.weight.size), np.float32)
+        for sweep, ground in zip(sweeps, inside, strict=True):
+            left *= 1 - _swept(plot, sweep, ground, rows) * (ground / most).astype(np.float32)
+        missed[rows] = 1 - (1 - left) * _walked(plot, sweeps, shift).astype(np.float32)
     return missed
 
 
@@ -117,12 +131,12 @@ def _sweeps(plot: Plot, walks: Sequence[Drawn]) -> list[_Sweep]:
     for walk in ordered:
         for effort in walk.efforts:
             alone = _sweep(plot, ((walk, effort),))
-            joined = next((k for k, sweep in enumerate(sweeps) if _beside(sweep, alone)), None)
+            joined = next((k for k, sweep in enumerate(sweeps) if _beside(plot, sweep, alone)), None)
             if joined is None:
                 sweeps.append(alone)
             else:
                 sweeps[joined] = _sweep(plot, (*sweeps[joined].parts, *alone.parts))
-    return [sweep for sweep in sweeps if sweep.ground.any()]
+    return [sweep for sweep in sweeps if (sweep.ground & plot.inside).any()]
 
 
 def _sweep(plot: Plot, parts: tuple[tuple[Drawn, Effort], ...]) -> _Sweep:
@@ -130,8 +144,18 @@ def _sweep(plot: Plot, parts: tuple[tuple[Drawn, Effort], ...]) -> _Sweep:
     sigma_m: float = max(walk.sigma_m for walk, _ in parts)
     recorded = np.sum([effort.recorded for _, effort in parts], axis=0, dtype=float)
     blur = blurred(plot, recorded, _edge_kernel_m(sigma_m))
-    edge = blur / max(EDGE_SHARE[wandering] * _usual(blur[plot.inside]), 1e-12)
-    return _Sweep(parts, wandering, sigma_m, edge, (edge > 1) & plot.inside)
+    ground = blur > EDGE_SHARE[wandering] * max(_usual(blur[plot.inside]), 1e-12)
+    return _Sweep(parts, wandering, sigma_m, _within_m(plot, ground), ground)
+
+
+def _within_m(plot: Plot, ground: Mask) -> Floats:
+    """Distance of each cell's centre from the edge of some ground, negative outside."""
+    from scipy.ndimage import distance_transform_edt
+
+    if ground.all() or not ground.any():
+        return np.full(ground.shape, plot.cell_m * (max(ground.shape) if ground.any() else -max(ground.shape)))
+    inner, outer = (np.maximum(distance_transform_edt(part) - 0.5, 0) for part in (ground, ~ground))
+    return np.asarray((inner - outer) * plot.cell_m)
 
 
 def _usual(effort: Floats) -> float:
@@ -145,63 +169,103 @@ def _edge_kernel_m(sigma_m: float) -> float:
     return EDGE_KERNEL_M + EDGE_KERNEL_SIGMAS * sigma_m
 
 
-def _beside(sweep: _Sweep, other: _Sweep) -> bool:
+def _beside(plot: Plot, sweep: _Sweep, other: _Sweep) -> bool:
     """Whether another walk of the same kind lies beside a sweep and not over it."""
     if sweep.wandering or other.wandering or any(walk is other.parts[0][0] for walk, _ in sweep.parts):
         return False
-    smaller = min(np.count_nonzero(sweep.ground), np.count_nonzero(other.ground))
-    return int(np.count_nonzero(sweep.ground & other.ground)) < SIDE_BY_SIDE * max(int(smaller), 1)
+    mine, others = sweep.ground & plot.inside, other.ground & plot.inside
+    smaller = min(np.count_nonzero(mine), np.count_nonzero(others))
+    return int(np.count_nonzero(mine & others)) < SIDE_BY_SIDE * max(int(smaller), 1)
 
 
-def _edges_at(sweep: _Sweep, shift: float) -> float:
-    """Value of ``edge`` at which ground ends, when the edge lies so many standard deviations farther out."""
-    from scipy.special import ndtr, ndtri
+def _chance_inside(plot: Plot, within_m: Floats, sd_m: float) -> Floats:
+    """Chance that each inside cell was within walked ground, (cells,), when its edge may be off by so much.
 
-    share = EDGE_SHARE[sweep.wandering]
-    out = shift * EDGE_SD_SIGMAS * sweep.sigma_m / _edge_kernel_m(sweep.sigma_m)
-    return float(ndtr(ndtri(share) - out) / share)
+    Where walked ground ends in the field, its edge may be anywhere, and the chance is that of a normal law. Along the
+    boundary more is known: nobody searches beyond it, and whoever goes up to it keeps much the same rim all along.
+    On the way round the site drift moves edges out as often as in, so their mean shows that rim.
+    """
+    from scipy.special import log_ndtr
+
+    depth_m, within = plot.within_m[plot.inside], within_m[plot.inside]
+    edge = depth_m + OUT_M - within  # as recorded, in from where the coil could have reached
+    outer = depth_m < plot.cell_m
+    up_to_rim = float(np.clip((edge[outer] < RIM_WITHIN_M).mean(), *UP_TO_RIM))
+    outer &= edge < RIM_WITHIN_M
+    rim_m = max(float(edge[outer].mean()) + RIM_MORE_M, 0.0) if outer.any() else RIM_WITHIN_M
+    both = sd_m**2 + RIM_SD_M**2
+    mean, sd = (edge * RIM_SD_M**2 + rim_m * sd_m**2) / both, sd_m * RIM_SD_M / math.sqrt(both)
+    room = (depth_m + OUT_M) / sd_m
+    near = math.log(up_to_rim / math.sqrt(both)) - (edge - rim_m) ** 2 / (2 * both) + log_ndtr(mean / sd)
+    far = math.log((1 - up_to_rim) * math.sqrt(2 * math.pi) / ANYWHERE_M) + log_ndtr(edge / sd_m)
+    share = 1 / (1 + np.exp(np.clip(far - near, -50, 50)))
+    to_rim = _between((depth_m + OUT_M - mean) / sd, (depth_m + OUT_M) / sd)
+    return np.asarray(share * to_rim + (1 - share) * _between(within / sd_m, room))
 
 
-def _walked(plot: Plot, sweeps: Sequence[_Sweep], shift: float) -> NDArray[np.float32]:
-    """Inside cells that anybody walked: 1 or 0, (cells,).
+def _between(within: Floats, room: Floats) -> Floats:
+    """Chance that an edge normal about ``room - within`` lies from 0 to ``room``, when it is above 0."""
+    from scipy.special import ndtr
+
+    beyond = ndtr(within - room)
+    return np.asarray((ndtr(within) - beyond) / np.maximum(1 - beyond, 1e-9))
+
+
+def _inside(plot: Plot, sweep: _Sweep, shift: float) -> Floats:
+    """Chance that each inside cell was within the ground of a sweep, with its edge farther out by so many sd."""
+    moved = sweep.within_m + shift * EDGE_SD_SIGMAS * sweep.sigma_m
+    return _chance_inside(plot, moved, EDGE_SIGMAS * sweep.sigma_m)
+
+
+def _walked(plot: Plot, sweeps: Sequence[_Sweep], shift: float) -> Floats:
+    """Chance that anybody walked in each inside cell, (cells,).
 
     Where edges of several sweeps lie close to each other, drift has parted what is one edge: the mean of all counts.
     """
-    from scipy.ndimage import distance_transform_edt
-
-    if len(sweeps) == 1:
-        return np.ones(plot.weight.size, np.float32)
-    total, count = np.zeros(plot.share.shape), np.zeros(plot.share.shape)
-    for sweep in sweeps:
-        total += np.minimum(sweep.edge / _edges_at(sweep, shift), 1 / EDGE_SHARE[False])
-        count += distance_transform_edt(~sweep.ground) * plot.cell_m < SAME_EDGE_SIGMAS * sweep.sigma_m
-    return np.asarray((total > count)[plot.inside], np.float32)
+    within = np.stack([sweep.within_m + shift * EDGE_SD_SIGMAS * sweep.sigma_m for sweep in sweeps])
+    worst_m = max(sweep.sigma_m for sweep in sweeps)
+    best = within.max(axis=0)
+    alike = within > best - SAME_EDGE_SIGMAS * worst_m
+    mean_m = np.sum(within * alike, axis=0) / alike.sum(axis=0)
+    return _chance_inside(plot, np.where(best > 2 * SAME_EDGE_SIGMAS * worst_m, best, mean_m), EDGE_SIGMAS * worst_m)
 
 
-def _swept(plot: Plot, sweep: _Sweep, edge: float, rows: NDArray[np.int64]) -> NDArray[np.float32]:
-    """Chance that a sweep swept each inside cell, (rows, cells), in some of the draws."""
-    kernel_m = KERNEL_M + (0 if sweep.wandering else KERNEL_SIGMAS * sweep.sigma_m)
-    ground = (sweep.edge > edge) & plot.inside
-    room = blurred(plot, ground * plot.share, kernel_m)[plot.inside]
-    parts = [blurred(plot, effort.mirrored, kernel_m)[plot.inside] for _, effort in sweep.parts]
-    total = np.sum(parts, axis=0)
-    rho = np.where(ground[plot.inside], total / np.maximum(room, 1e-3), 0.0)
-    laid = sum(float(effort.mirrored.sum(dtype=float)) for _, effort in sweep.parts)
-    rho *= laid / max(float(rho @ plot.share[plot.inside]), 1e-12)
+def _swept(plot: Plot, sweep: _Sweep, inside: Floats, rows: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Chance that a sweep swept each inside cell, were it on its ground, (rows, cells), in some of the draws.
+
+    inside : chance that it is.
+    """
+    parts = _gathered(plot, sweep, inside)
+    rho = np.sum(parts, axis=0)
     swept = np.zeros((rows.size, rho.size), np.float32)
     for (walk, effort), part in zip(sweep.parts, parts, strict=True):
-        here = np.flatnonzero((rho > 0) & (part > 1e-6 * total))
+        here = np.flatnonzero((rho > 0) & (part > 1e-6 * rho))
         own = (walk.seed, walk.efforts.index(effort))
         scale, place = walk.scale[_order(0, own)[rows]], walk.drawn[_order(1, own)[rows]]
-        _add_swept(swept, here, rho[here], part[here] / total[here], scale, walk.kappa, place)
+        _add_swept(swept, here, rho[here], part[here] / rho[here], scale, walk.kappa, place)
     return swept
+
+
+def _gathered(plot: Plot, sweep: _Sweep, inside: Floats) -> list[Floats]:
+    """Effort of each walk of a sweep, blurred over its ground alone, (cells,); what each laid down is kept."""
+    kernel_m = KERNEL_M + (0 if sweep.wandering else KERNEL_SIGMAS * sweep.sigma_m)
+    ground = np.zeros(plot.share.shape)
+    ground[plot.inside] = inside
+    room = np.maximum(blurred(plot, ground * plot.share, kernel_m)[plot.inside], 1e-3)
+    parts = []
+    for _, effort in sweep.parts:
+        part = np.where(inside > _LEAST_INSIDE, blurred(plot, effort.mirrored, kernel_m)[plot.inside] / room, 0.0)
+        kept = float((part * inside) @ plot.share[plot.inside])
+        laid = float(effort.mirrored.sum(dtype=float))
+        parts.append(part * min(laid / max(kept, 1e-12), MOST_GATHERED))
+    return parts
 
 
 @lru_cache(maxsize=1024)
 def _order(what: int, of: tuple[int, int]) -> NDArray[np.int64]:
     """Place of the rising values of a walk in each draw, (DRAWS,); ``of`` is its seed, and which way it went."""
     common, own = (np.random.default_rng([what, *seed]).standard_normal(DRAWS) for seed in ((_COMMON,), (_OWN, *of)))
-    return np.argsort(np.argsort(math.sqrt(ALIKE) * common + math.sqrt(1 - ALIKE) * own))
+    return np.argsort(np.argsort(math.sqrt(ALIKE[what]) * common + math.sqrt(1 - ALIKE[what]) * own))
 
 
 def _add_swept(

@@ -215,14 +215,15 @@ def _add_up(
     estimate_pct = report.total.estimate.pct
     if estimate_pct is not None:
         strips = rated(strips, chances.swept(), left_out_around, chances.coarse.grid, worst)
+    told = told_unswept(strips, chances.coarse.grid)
     ranking, places = Ranking((), ()), tuple[SearchPlace, ...]()
     if not between:
-        ranking = rank_ground(ledger, bare, told_unswept(strips, chances.coarse.grid))
+        ranking = rank_ground(ledger, bare, told)
         places = _places(on, strips, ranking, widest_m)
     comparison, difference = _compare(masks, on.ground, between)
     drawn = replace(
         _layers(tally, on.ground, tuple(layers), difference),
-        chance=chances.layer(estimate_pct, left_out),
+        chance=chances.layer(estimate_pct, left_out, told > 0),
         pace=pace,
         heard=heard,
         searched=searched,

@@ -97,6 +97,14 @@ def test_chances_follow_what_was_walked_round_a_place() -> None:
     assert told[3] < told[0] - 0.1 and told.mean() == pytest.approx(0.75)
 
 
+def test_pieces_told_as_missed_have_no_high_chance() -> None:
+    """Cells of a piece told as missed are at most half likely to be swept, and the mean is still the one wanted."""
+    share, expected, told = np.full(8, 0.9), np.full(8, 0.9), np.arange(8) < 2
+    chances = calibrated(share, expected, np.ones(8), 0.7, told)
+    assert (chances[told] <= 0.5 + 1e-9).all() and (chances[~told] > 0.7).all()
+    assert chances.mean() == pytest.approx(0.7)
+
+
 def test_errors_are_as_large_as_told() -> None:
     """Drawn errors have the size of the receiver's class at every moment, and a minute apart they hang together."""
     typical = receiver("typical")

@@ -28,6 +28,7 @@ from fieldcomb.coverage.estimate.regularity import (
     pattern_of,
 )
 from fieldcomb.coverage.estimate.swept_share import Estimate, Walked, estimates_on
+from fieldcomb.coverage.estimate.swept_share import draw as draw_walk
 from fieldcomb.coverage.estimate.walked_ground import swept_share
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.grid import grid_over
@@ -146,6 +147,32 @@ def test_ninety_five_percent_of_fixes_lie_within_the_radius_that_is_told() -> No
 
 
 # ---- effort and pattern ----------------------------------------------------------------------------------------------
+
+
+def boustrophedon(length_m: float, count: int) -> tuple[SearchPath, ...]:
+    """Lanes of a few metres, 1.5 m apart, walked at 0.4 m/s with square turns and no error."""
+    corners = np.array([(1.5 * k, y) for k in range(count) for y in ((0, length_m) if k % 2 else (length_m, 0))])
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    at = np.arange(0.0, way[-1], 0.4)
+    x, y = (np.interp(at, way, corner) for corner in corners.T)
+    lon, lat = FRAME.to_lonlat(x, y)
+    track = Track(lon, lat, np.arange(at.size, dtype=float), np.zeros(at.size, np.int32))
+    return make_walk(clean([track], FRAME).fixes).ways
+
+
+def test_lanes_of_a_few_metres_are_lanes() -> None:
+    """Lanes of 7 m, half of which is turns when they are smoothed, do not pass for wandering."""
+    assert pattern_of(boustrophedon(7.0, 14), receiver("typical")).kind == LANES
+
+
+def test_turns_of_short_lanes_are_not_cut_off_their_length() -> None:
+    """Ten lanes of 10 m with their turns are 113.5 m long, and no more than a tenth of what they sweep is lost."""
+    ways = boustrophedon(10.0, 10)
+    grid = grid_over((-10, -10, 34, 16), CELL_M)
+    everywhere = plot_of(np.ones((grid.rows, grid.cols), bool), grid, 4.0)
+    drawn = draw_walk(everywhere, Walked(ways, 1.5, True, receiver("good")))
+    swept_m2 = float(drawn.efforts[0].recorded.sum()) * everywhere.cell_m**2 * drawn.scale.mean()
+    assert 0.9 < swept_m2 / (1.5 * 113.5) < 1.08
 
 
 @pytest.mark.parametrize(("gps", "each", "mean"), [("2cm", 0.04, 0.02), ("typical", None, 0.03)])

@@ -64,6 +64,27 @@ def test_a_rim_that_nobody_walked_is_left_out() -> None:
     assert cells[inside].mean() < 0.15
 
 
+def test_a_walk_recorded_beyond_the_boundary_has_its_rim_inside() -> None:
+    """Lanes with a rim of 2 m all round, drawn 2 m too far west: the western rim is told as bare for a third or more.
+
+    Nobody searches outside, and on the eastern side the rim looks 4 m wide; so it is about 2 m on both. In the field
+    the drawn edge is as likely too far out as in, and half of the ground there is told as swept.
+    """
+    cells = bare(lanes((0, 2, 36, 48)))[10:-10]
+    assert cells[:, 0].mean() > 0.33 and cells[:, 39].mean() > 0.9
+    assert cells[:, 10:30].mean() < 0.15
+    inner = bare(lanes((0, 2, 20, 48)))[10:-10]
+    assert 0.4 < inner[:, 19:21].mean() < 0.7
+
+
+def test_ground_deep_in_one_block_stays_walked_beside_the_edge_of_another() -> None:
+    """A crossing block that ends in the middle of a field does not take walked ground from the first walk over it."""
+    first = lanes((2, 2, 38, 48))
+    crossing = lanes((2, 2, 19, 48), 86_400)
+    middle = slice(10, -10), slice(18, 24)
+    assert bare(first, crossing)[middle].mean() <= bare(first)[middle].mean() + 0.02
+
+
 def test_two_walks_over_the_same_ground_do_not_fill_its_rim() -> None:
     """The second visit to a block sweeps inside what the first left out, and nothing outside."""
     first, again = lanes((6, 6, 34, 44)), lanes((6, 6, 34, 44), 86_400)
@@ -113,5 +134,6 @@ def test_an_earlier_walk_does_not_draw_a_later_one_anew() -> None:
     walk, early = lanes((4, 4, 18, 46), start_s=1e6), lanes((34, 4, 40, 10))
     plot, _ = site()
     alone, after = left_out(plot, (walk,)), left_out(plot, (early, walk))
-    west = off_plot(plot, np.arange(plot.weight.size, dtype=float), site()[1])[:, :15].astype(int).ravel()
+    numbers = off_plot(plot, np.arange(plot.weight.size, dtype=float), site()[1]).astype(int)
+    west = numbers[10:40, 8:14].ravel()  # away from its edges: the rim is learnt from all walks
     assert np.allclose(alone[:, west], after[:, west], atol=0.02)
