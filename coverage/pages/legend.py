@@ -63,7 +63,7 @@ PATTERNS = {
     "strip": AreaPattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
     "certain": AreaPattern(MISSED, 2, "", 4, _on(MISSED, 4, "", MISSED)),
     "likely": AreaPattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
-    "open": AreaPattern(MISSED, 2, "8 4", 9, _on("#fff", 9, "M2 4.5a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0 -5 0z", MISSED)),
+    "open": AreaPattern("#6a6f8c", 1.2, "1 4", 10, _on("#fff", 10, "M4 5a1 1 0 1 0 2 0a1 1 0 1 0 -2 0z", "#6a6f8c")),
     "not-recorded": AreaPattern("#222", 1.5, "2 3", 5, _on("#fff", 5, "M-1 -1L6 6", "#222", 1.4)),
     "no-go": AreaPattern("#000", 2.5, "", 9, _on("#fff", 9, "M0 0L9 9M9 0L0 9", "#000", 1.3)),
     "blocked": AreaPattern("#000", 1.5, "", 8, _on("#55565f", 8, "M2 2h4v4H2z", "#fff")),
@@ -73,12 +73,19 @@ PATTERNS = {
         "#3d3d3d", 2, "9 3", 10, _on("#f4f1ea", 10, "M1 3q2 -2.4 4 0t4 0M1 8q2 -2.4 4 0t4 0", "#3d3d3d", 1.2)
     ),
     "ended": AreaPattern("#000", 2, "2 5", 12, _on("#fff", 12, "M4 4h3v3H4z", "#000")),
-    "todo": AreaPattern("#5a2a82", 3, "10 3", 12, _on("#fff", 12, "M2 9L6 4L10 9", "#5a2a82", 1.8)),
+    "place": AreaPattern(INK, 2.5, "9 5", 12, _on("#fff", 12, "M2 9L6 4L10 9", INK, 1)),
+    "missed-place": AreaPattern(INK, 2.5, "9 5", 4, '<path d="M0 0h4v4H0z" fill="none"/>'),
     "heard": AreaPattern("#00535e", 2, "1 4", 9, _on("#fff", 9, "M4.5 1v7M1 4.5h7", "#00535e", 1.2)),
     "outline": AreaPattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
 }
 # This ground is searched: its passes must be seen.
-SEEN_THROUGH = ("filled", "junk", "walked", "ended", "todo", "heard")
+SEEN_THROUGH = ("filled", "junk", "walked", "ended", "place", "heard")
+MISSED_NAMES = {
+    "certain": "missed between passes, certain",
+    "likely": "missed between passes, likely",
+    "strip": "missed between passes",
+    "open": "not reached yet",
+}
 AREA_NAMES = {
     "site": "site outline",
     "no-go": "no-go: do not search here",

@@ -19,20 +19,20 @@ from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaf
 from fieldcomb.coverage.pages.legend import Board, Choice, Tick
 from fieldcomb.coverage.pages.overlay import raster_picture
 from fieldcomb.coverage.pages.packing import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
-from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, strip_rows, strip_title
+from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, place_rows
 from fieldcomb.coverage.pages.templating import fill, page_file
 from fieldcomb.coverage.pages.typeset import typeset
+from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.report.mark_words import format_mark, mark_rows
-from fieldcomb.coverage.report.todo_words import CLASS_NAMES, PROMISE, format_piece_junk, format_piece_reason
-from fieldcomb.coverage.report.words import format_lat_lon
+from fieldcomb.coverage.report.place_words import format_place_size
+from fieldcomb.coverage.report.todo_words import CLASS_NAMES, PROMISE
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, class_cells
-from fieldcomb.coverage.todo.results import TodoPiece
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
-from fieldcomb.tracks.units import format_area, format_count, format_duration, format_length, format_number
+from fieldcomb.tracks.units import format_area, format_count, format_length, format_number
 
 SHARE_TILE_M = 10.0  # ground shown as one where single strips cannot be placed
 STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and the most stripes across the site: 3 pixels of a phone
@@ -66,7 +66,7 @@ class _Composer:
         self._missed()
         self._areas()
         self._heard()
-        self._todo()
+        self._places()
         self._rules()
         self._walks()
         self._marks()
@@ -204,19 +204,12 @@ class _Composer:
 
     def _missed(self) -> None:
         """Draw what was not passed over, and what was not recorded."""
-        pieces = reportable(self.report.strips)
-        kinds = {
-            "certain": "missed, certain",
-            "likely": "missed, likely",
-            "strip": "missed strips",
-            "open": "open ground",
-        }
-        for kind, name in kinds.items():
-            items = [self._strip(s, kind) for s in pieces if (s.tier or s.kind) == kind]
+        strips = reportable(self.report.strips)
+        for kind, name in legend.MISSED_NAMES.items():
+            items = [self._strip(strip, kind) for strip in strips if _look(strip) == kind]
             if items:
-                key = "strips" if kind == "strip" else kind
-                self._group(key, "areas", items)
-                self._tick(key, f"{name} ({typeset(format_number(len(items)))})", kind, True)
+                self._group(kind, "areas", items)
+                self._tick(kind, f"{name} ({typeset(format_number(len(items)))})", kind, True)
         if not self.layers.not_recorded.is_empty:
             what = "the recording dropped out here, so this ground counts as neither swept nor missed"
             items = self._parts("not-recorded", "unrecorded", "Not recorded", what, self.layers.not_recorded)
@@ -235,9 +228,7 @@ class _Composer:
 
     def _strip(self, strip: Strip, kind: str) -> Json:
         # Outlines follow the cells in steps; half a cell of slack takes the steps away.
-        item = self._area(kind, strip.shape, "missed", self.layers.grid.cell_m / 2)
-        size = f"{typeset(format_area(strip.area_m2))}, {typeset(format_length(strip.length_m))} long"
-        return item | {"id": f"piece-{strip.id}", "title": strip_title(strip), "rows": strip_rows(strip), "brief": size}
+        return self._area(kind, strip.shape, "missed", self.layers.grid.cell_m / 2)
 
     def _heard(self) -> None:
         """Draw ground where something was heard and left."""
@@ -249,28 +240,20 @@ class _Composer:
         self._group("heard", "areas", items)
         self._tick("heard", f"heard, not dug ({format_count(junk.heard_not_dug, 'mark')})", "heard", True)
 
-    def _todo(self) -> None:
-        """Draw what is still to do, one layer a coil, none of them shown at first."""
-        for n, coil in enumerate(self.report.todo):
-            items = [self._todo_item(n, piece) for piece in coil.pieces]
-            if items:
-                self._group(f"todo-{n}", "areas", items)
-                self._tick(f"todo-{n}", f"to do with {coil.coil} ({typeset(format_number(len(items)))})", "todo", False)
-        if any(coil.pieces for coil in self.report.todo):
-            self.notes.append(f"To do: {PROMISE}")
+    def _places(self) -> None:
+        """Draw the places to go to, each with its letter."""
+        items = [self._place(place) for place in self.report.places]
+        if items:
+            self._group("places", "places", items)
+            self._tick("places", f"where to go next ({typeset(format_number(len(items)))})", "place", True)
+            self.notes.append(f"Where to go next: {PROMISE}")
 
-    def _todo_item(self, n: int, piece: TodoPiece) -> Json:
-        size = typeset(format_area(piece.area_m2))
-        rows = [("Why", format_piece_reason(piece)), ("Area", size), ("Junk", format_piece_junk(piece))]
-        if piece.minutes is not None:
-            rows.insert(2, ("Time", typeset(format_duration(piece.minutes * 60))))
-        rows.append(("Would find", f"{100 * piece.gain_per_100_m2:.0f} in 100 targets, by the model"))
-        if piece.heard_not_dug:
-            rows.append(("Heard, not dug", typeset(format_number(piece.heard_not_dug))))
-        rows.append(("Lat, lon", format_lat_lon(piece.centre)))
-        rows.append(("Read with care", "it ranks ground and promises nothing"))
-        more = {"id": f"todo-{n}-{piece.rank}", "title": f"To do {piece.rank}, {piece.coil}", "rows": rows}
-        return self._area("todo", piece.shape, "areas") | more | {"brief": f"{piece.reason}, {size}"}
+    def _place(self, place: SearchPlace) -> Json:
+        kind = "missed-place" if place.strips else "place"
+        item = self._area(kind, place.shape, "places", self.layers.grid.cell_m / 2)
+        brief = typeset(f"{format_place_size(place)}, {place.reason}")
+        more = {"id": f"place-{place.letter}", "title": f"Place {place.letter}", "letter": place.letter}
+        return item | more | {"rows": place_rows(place), "brief": brief}
 
     def _walks(self) -> None:
         """Draw what was walked and where the walker stood still."""
@@ -366,3 +349,8 @@ def _tiles(share: Floats, grid: Grid) -> Floats:
     total = np.bincount(number[known], weights=share[known], minlength=int(number.max()) + 1)
     cells = np.bincount(number[known], minlength=int(number.max()) + 1)
     return np.where(known, (total / np.maximum(cells, 1))[number], np.nan)
+
+
+def _look(strip: Strip) -> str:
+    """Which look a piece of missed ground has: what nobody has got to yet is no alarm, whatever its size."""
+    return "open" if strip.kind == "open" else strip.tier or "strip"

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from fieldcomb.coverage.estimate.confidence import reportable
-from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import legend
@@ -13,14 +12,17 @@ from fieldcomb.coverage.pages.chart import Point, comb, growth
 from fieldcomb.coverage.pages.legend import Board
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
+from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.report import words as wording
+from fieldcomb.coverage.report.answer import Answer, answer
 from fieldcomb.coverage.report.mark_words import TITLES, format_marks, mark_lines, warning
+from fieldcomb.coverage.report.place_words import format_place_size
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
+from fieldcomb.coverage.report.todo_words import junk_lines, searched_lines
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
-from fieldcomb.tracks.units import format_area, format_length
+from fieldcomb.tracks.units import format_area, format_duration, format_length
 
-MOST_LISTED = 10  # strips and open ground listed by size; the map shows all of them
+MOST_LISTED = 5  # places that are listed unfolded, so that they and the key fit one screen
 
 Shares = list[tuple[str, float, float]]
 
@@ -42,30 +44,22 @@ def outing_name(outing: OutingResult) -> str:
     return f"{head.id} {head.label}" if head.label else head.id
 
 
-def strip_rows(strip: Strip) -> list[tuple[str, str]]:
-    """What the popup of a strip or of open ground says, as pairs of words."""
-    return [
-        ("Area", typeset(format_area(strip.area_m2))),
-        ("Length", typeset(format_length(strip.length_m))),
-        ("Width", typeset(format_length(strip.width_m))),
-        ("Widest", typeset(format_length(strip.widest_m))),
-        ("Runs", wording.format_bearing(strip.bearing_deg)),
-        ("Lat, lon", wording.format_lat_lon(strip.centre)),
-        *([("How sure", f"{strip.tier}: {100 * (strip.confidence or 0):.0f} in 100")] if strip.tier else []),
-    ]
-
-
-def strip_title(strip: Strip) -> str:
-    """What a piece of missed ground is called."""
-    return f"{'Strip' if strip.kind == 'strip' else 'Open ground'} {strip.id}"
+def place_rows(place: SearchPlace) -> list[tuple[str, str]]:
+    """What the popup of a place to go to says, as pairs of words."""
+    rows = [("Why", place.reason), ("Area", typeset(format_area(place.area_m2)))]
+    if place.length_m is not None:
+        rows.append(("Length", typeset(format_length(place.length_m))))
+    for worth in place.worths:
+        time = "" if worth.minutes is None else f"{typeset(format_duration(worth.minutes * 60))}, "
+        why = "" if worth.reason == place.reason else f"{worth.reason}, "
+        found = f"would find {100 * worth.gain_per_100_m2:.0f} in 100 targets, by the model"
+        rows.append((f"With {worth.coil}", f"{time}{why}{found}"))
+    return [*rows, ("Where", typeset(place.where)), ("Lat, lon", wording.format_lat_lon(place.centre))]
 
 
 def panel_html(report: Report, board: Board) -> str:
     """Return the whole panel as HTML."""
-    listed = reportable(report.strips)
-    strips = [strip for strip in listed if strip.kind == "strip"]
-    wide = [strip for strip in listed if strip.kind != "strip"]
-    largest = sorted(listed, key=lambda strip: (-strip.area_m2, strip.id))[:MOST_LISTED]
+    told = answer(report)
     return fill(
         "pages/templates/panel.html",
         report=report,
@@ -75,15 +69,13 @@ def panel_html(report: Report, board: Board) -> str:
         share=lambda swept: _share(swept, report),
         shares=_shares(report),
         comb=comb([share for _, _, share in _shares(report)]),
-        strips=strips,
-        listed=listed,
+        answer=Answer(*(typeset(text) for text in (told.searched, told.go_next, told.not_known))),
+        place_size=lambda place: typeset(format_place_size(place)),
+        most_listed=MOST_LISTED,
+        listed=reportable(report.strips),
         estimate=wording.format_estimate(report.total.estimate, _share(report.total, report)),
         under=wording.format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m),
         found_from=wording.format_least_width(report.total.found_from_m, report.total.estimate.strips_placed),
-        strips_m2=sum(strip.area_m2 for strip in strips),
-        wide=wide,
-        wide_m2=sum(strip.area_m2 for strip in wide),
-        largest=[(strip, strip_title(strip)) for strip in largest],
         charts=_charts(report),
         assumed=_assumed(report.outings),
         entered=[(o, _entered(o, ENTERED_M2)) for o in report.outings if _entered(o, ENTERED_M2)],
@@ -93,9 +85,6 @@ def panel_html(report: Report, board: Board) -> str:
         warning=warning(report),
         mark_kinds=_mark_kinds(report),
         format_marks=format_marks,
-        todo=[(coil, typeset(todo_line(coil))) for coil in report.todo],
-        piece_line=lambda piece: typeset(piece_line(piece)),
-        promise=PROMISE,
         searched_lines=list(searched_lines(report)),
         junk_lines=list(junk_lines(report.junk)),
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),

@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.places.joined_strips import join_strips
 from fieldcomb.coverage.places.whereabouts import Landmarks, whereabouts
 from fieldcomb.coverage.todo.losses import LEAST_PIECE_M2, NEVER, REASONS, cells_in
-from fieldcomb.coverage.todo.ranking import CoilGains
+from fieldcomb.coverage.todo.ranking import CoilGains, Ranking
 from fieldcomb.coverage.todo.results import TodoPiece
 from fieldcomb.tracks.frame import SiteFrame
 
@@ -67,8 +68,7 @@ class SearchPlace:
 
 def places_to_go(
     strips: Sequence[Strip],
-    pieces: Sequence[TodoPiece],
-    gains: Sequence[CoilGains],
+    ranking: Ranking,
     swath_m: float,
     marks: Landmarks,
     frame: SiteFrame,
@@ -79,10 +79,8 @@ def places_to_go(
     ----------
     strips : sequence of Strip
         Missed ground that is certain or likely; what may only be receiver error must not be in it.
-    pieces : sequence of TodoPiece
-        Ground to do, of all coils.
-    gains : sequence of CoilGains
-        What one more pass with each coil brings, by place.
+    ranking : Ranking
+        Ground to do; nobody is sent to ground that is mostly not allowed.
     swath_m : float
         The widest swath used; strips on one line are joined by it.
     marks : Landmarks
@@ -91,9 +89,11 @@ def places_to_go(
         The frame of all shapes.
 
     """
+    gains = ranking.gains
     found = [_missed(group, gains, frame) for group in join_strips(strips, swath_m)]
-    found = [place for place in found if place.area_m2 >= LEAST_PLACE_M2]
+    found = [place for place in found if place.area_m2 >= LEAST_PLACE_M2 and _mostly_in(place, ranking.allowed)]
     taken = shapely.union_all([place.shape for place in found])
+    pieces = [piece for coil in ranking.coils for piece in coil.pieces]
     for piece in sorted(pieces, key=lambda one: (-_rate(one.gain_per_hour, one.gain_per_100_m2), one.id)):
         if piece.cause == REASONS[NEVER] and piece.unswept_pct < LIKELIER_UNSWEPT_PCT:
             continue
@@ -191,6 +191,10 @@ def _worth_of(
         return Worth(own.coil, reason, None, gain, None)
     minutes = GO_MIN + walked_m2 / own.m2_per_minute
     return Worth(own.coil, reason, minutes, gain, gain * area_m2 / 100 / minutes * 60)
+
+
+def _mostly_in(place: SearchPlace, allowed: BaseGeometry) -> bool:
+    return bool(shapely.intersection(place.shape, allowed).area >= SAME_SHARE * place.shape.area)
 
 
 def _largest(shape: Polygon | MultiPolygon) -> Polygon | None:

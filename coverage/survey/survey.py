@@ -35,8 +35,8 @@ from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
-from fieldcomb.coverage.survey.outing_alone import NamedOuting, OutingAlone, look_in_order, recall_or
-from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing, outline_of
+from fieldcomb.coverage.survey.outing_alone import AloneOn, NamedOuting, OutingAlone, look_in_order
+from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
@@ -113,7 +113,7 @@ def survey(
     widest_m = max(w.swing.swath_m for w in walks)
     all_notes = (*site.notes, *notes, *_partly(outings, between))
     on = SurveyGround(site, ground, areas, all_notes, depth_m)
-    result = _add_up(on, walked, widest_m, between, tell, memory, workers)
+    result = _add_up(on, walked, widest_m, between, tell, partial(look_in_order, memory=memory, workers=workers))
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
     return replace(result, report=replace(result.report, left_out=left_out))
@@ -188,8 +188,7 @@ def _add_up(
     widest_m: float,
     between: tuple[str, str] | None,
     tell: ProgressCallback,
-    memory: Memo,
-    workers: Workers,
+    look: Callable[[AloneOn, list[NamedOuting]], Iterator[tuple[WalkedOuting, OutingAlone]]],
 ) -> Result:
     """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
     sums = SurveySums(on, [outing for _, outing in walked])
@@ -197,12 +196,9 @@ def _add_up(
     masks: dict[str, Cells] = {}
     count = len(walked)
     tell("sweeping", 0, count)
-    for outing, alone, name in look_in_order(sums.alone_on(), walked, memory, workers):
+    for outing, alone in look(sums.alone_on(), walked):
         sums.add(outing, alone)
-        outline = None
-        if len(layers) + MOST_RASTERS < count or not alone.swept.on_site:
-            outline = recall_or(memory, "outline", name, partial(outline_of, alone.swept, on.ground))
-        layers.append(draw_outing(outing, alone.swept, on.ground, outline))
+        layers.append(draw_outing(outing, alone.swept, on.ground, raster=len(layers) + MOST_RASTERS >= count))
         if between:
             masks[outing.id] = _swept_cells(alone.swept, on.ground)
         if len(layers) < count:
@@ -220,7 +216,7 @@ def _add_up(
     if estimate_pct is not None:
         strips = rated(strips, chances.swept(), left_out_around, chances.coarse.grid, worst)
     told = told_unswept(strips, chances.coarse.grid)
-    ranking, places = Ranking((), ()), tuple[SearchPlace, ...]()
+    ranking, places = Ranking((), (), MultiPolygon()), tuple[SearchPlace, ...]()
     if not between:
         ranking = rank_ground(ledger, bare, told)
         places = _places(on, strips, ranking, widest_m)
@@ -236,9 +232,8 @@ def _add_up(
 
 
 def _places(on: SurveyGround, strips: Sequence[Strip], ranking: Ranking, widest_m: float) -> tuple[SearchPlace, ...]:
-    pieces = [piece for coil in ranking.coils for piece in coil.pieces]
     marks = landmarks(on.ground.shape, on.ground.boundary == "given", on.site.pegs)
-    return places_to_go(reportable(strips), pieces, ranking.gains, widest_m, marks, on.site.frame)
+    return places_to_go(reportable(strips), ranking, widest_m, marks, on.site.frame)
 
 
 def _swept_cells(swept: OutingPasses, ground: Ground) -> Cells:

@@ -88,10 +88,11 @@ class CoilGains:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ranking:
-    """Ground to do with each coil, and what one more pass brings anywhere."""
+    """Ground to do with each coil, what one more pass brings anywhere, and the ground that may be searched at all."""
 
     coils: tuple[TodoCoil, ...]
     gains: tuple[CoilGains, ...]
+    allowed: BaseGeometry
 
 
 def rank_ground(targets: RemainingTargets, bare: BareGround, missed: Floats) -> Ranking:
@@ -100,7 +101,7 @@ def rank_ground(targets: RemainingTargets, bare: BareGround, missed: Floats) -> 
         bare = bare.with_strips(targets.chances.resample_to(missed, targets.coarse.grid))
     allowed = _allowed(targets)
     ranked = [_for_coil(own, targets, bare, allowed) for own in targets.own]
-    return Ranking(tuple(coil for coil, _ in ranked), tuple(gains for _, gains in ranked))
+    return Ranking(tuple(coil for coil, _ in ranked), tuple(gains for _, gains in ranked), allowed)
 
 
 def _allowed(targets: RemainingTargets) -> BaseGeometry:

@@ -21,6 +21,8 @@ from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import OutingTimes
 from fieldcomb.coverage.outings.walks import OutingHead
+from fieldcomb.coverage.places.places import SearchPlace, places_to_go
+from fieldcomb.coverage.places.whereabouts import landmarks
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.survey.results import (
@@ -35,6 +37,7 @@ from fieldcomb.coverage.survey.results import (
     StopMark,
     TotalResult,
 )
+from fieldcomb.coverage.todo.ranking import CoilGains, Ranking
 from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil, TodoPiece
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import Mark
@@ -324,8 +327,17 @@ def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], str
     notes = ("Two outings were walked with a guessed swing width: measure it once to narrow every number.",)
     searched = (SearchedClass("iron", 0.0, 0.0, 20.0, 55.0), SearchedClass("low", 12.5, 7.5, 0.0, 55.0))
     junk = JunkResult(1, 14, 9, 3.0, 20.0, 2.0, 0.0, 75.0, 1.5, 1.4, 52.4, heard_not_dug=1, heard_m2=19.6)
-    more = {"searched_for": searched, "junk": junk, "todo": _todo()}
+    todo = _todo()
+    more = {"searched_for": searched, "junk": junk, "todo": todo, "places": _places(strips, todo, grid)}
     return Report(site, tuple(outings), coils, total, strips, None, notes, **more)
+
+
+def _places(strips: tuple[Strip, ...], todo: tuple[TodoCoil, ...], grid: Grid) -> tuple[SearchPlace, ...]:
+    """Where to go next, with gains that are the same everywhere."""
+    whole = np.ones((grid.rows, grid.cols))
+    gains = (CoilGains("28cm", 1.48, 25.0, 0.2 * whole, grid), CoilGains("small", 1.35, 12.0, 0.3 * whole, grid))
+    ground = box(-1000, -1000, 1000, 1000)
+    return places_to_go(strips, Ranking(todo, gains, ground), 1.48, landmarks(ground, given=True), FRAME)
 
 
 def _todo() -> tuple[TodoCoil, ...]:

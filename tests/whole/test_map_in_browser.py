@@ -130,10 +130,10 @@ def test_every_layer_goes_and_comes(show: Opener) -> None:
     assert errors(driver) == []
 
 
-def test_a_strip_opens_by_tap_and_by_keyboard(show: Opener) -> None:
-    """A missed strip tells its size when tapped, and the same with Tab and Enter; Escape goes back to it."""
+def test_a_place_opens_by_tap_and_by_keyboard(show: Opener) -> None:
+    """A place to go to tells its size when tapped, and the same with Tab and Enter; Escape goes back to it."""
     driver = show()
-    path = driver.find_element(By.CSS_SELECTOR, "path[data-piece='piece-1']")
+    path = driver.find_element(By.CSS_SELECTOR, "path[data-piece='place-A']")
     assert path.get_attribute("role") == "button" and path.get_attribute("tabindex") == "0"
     assert "m²" in path.get_attribute("aria-label")
     path.click()
@@ -141,14 +141,14 @@ def test_a_strip_opens_by_tap_and_by_keyboard(show: Opener) -> None:
     shown = "var p = document.querySelector('.leaflet-popup'); return !!p && getComputedStyle(p).opacity === '1'"
     wait(driver, shown)
     said = driver.find_element(By.CSS_SELECTOR, ".leaflet-popup .said").text
-    for word in ("Area", "Length", "Width", "Widest", "Runs", "Lat, lon"):
+    for word in ("Why", "Area", "Where", "With 28cm", "Lat, lon"):
         assert word in said
     show()
-    driver.execute_script("document.querySelector(\"path[data-piece='piece-1']\").focus()")
+    driver.execute_script("document.querySelector(\"path[data-piece='place-A']\").focus()")
     driver.switch_to.active_element.send_keys(Keys.ENTER)
     wait(driver, "return document.activeElement.className === 'said'")
     driver.switch_to.active_element.send_keys(Keys.ESCAPE)
-    wait(driver, "return document.activeElement.getAttribute('data-piece') === 'piece-1'")
+    wait(driver, "return document.activeElement.getAttribute('data-piece') === 'place-A'")
     assert errors(driver) == []
 
 
@@ -173,12 +173,12 @@ def test_a_mark_opens_by_tap_and_by_keyboard(show: Opener) -> None:
 
 
 def test_keyboard_reaches_everything(show: Opener) -> None:
-    """Tab goes through the skip link, every piece of missed ground, the tools, the key and the report."""
+    """Tab goes through the skip link, every place to go to, the tools, the key and the report."""
     driver = show()
     body = driver.find_element(By.TAG_NAME, "body")
     script = (
         "var e = document.activeElement, d = e.dataset; return e.className === 'skip' ? 'skip' :"
-        " d.piece || d.tool || d.layer || d.pick || d.strip || e.tagName"
+        " d.piece || d.tool || d.layer || d.pick || d.place || e.tagName"
     )
     reached = []
     for _ in range(90):
@@ -192,18 +192,17 @@ def test_keyboard_reaches_everything(show: Opener) -> None:
     assert {*pieces, *ticks, "in", "out", "all", "ground", "walks", "SUMMARY"} <= set(reached)
 
 
-@pytest.mark.parametrize(("which", "drawn", "number"), [("strip", "piece", 1), ("todo", "todo", 0)])
-def test_choosing_a_piece_zooms_to_it(show: Opener, which: str, drawn: str, number: int) -> None:
-    """A button of missed ground, or of ground to do, brings its piece to the middle of the map and opens what there is
-    to say, also where its layer is off.
+def test_choosing_a_place_zooms_to_it(show: Opener) -> None:
+    """A button of the list brings its place to the middle of the map, lights it up, and opens what there is to say,
+    also where its layer is off.
     """
     for size in (DESK, PHONE):
         driver = show(size=size)
         if size == PHONE:
             driver.find_element(By.CSS_SELECTOR, "[data-part='report']").click()
-        button = driver.find_elements(By.CSS_SELECTOR, f"[data-{which}]")[number]
+        button = driver.find_elements(By.CSS_SELECTOR, "[data-place]")[1]
         driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
-        piece = f"{drawn}-{button.get_attribute(f'data-{which}')}"
+        piece = f"place-{button.get_attribute('data-place')}"
         button.click()
         wait(driver, "return !!document.querySelector('.leaflet-popup .said')")
         script = "return document.querySelector(\"path[data-piece='%s']\").getBoundingClientRect().toJSON()"
@@ -212,6 +211,8 @@ def test_choosing_a_piece_zooms_to_it(show: Opener, which: str, drawn: str, numb
         ground = driver.execute_script("return document.querySelector('.ground').getBoundingClientRect().toJSON()")
         assert ground["left"] <= place["left"] and place["right"] <= ground["right"]
         assert max(place["width"], place["height"]) > 100
+        lit = "return document.querySelector('path.lit').getAttribute('data-piece')"
+        assert driver.execute_script(lit) == piece
         assert errors(driver) == []
 
 

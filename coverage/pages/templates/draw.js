@@ -61,12 +61,14 @@ var fieldcomb = (function () {
   /* Opens the popup, puts the keyboard into it, and brings it back when the popup closes. */
   function show(layer, from) {
     layer.openPopup();
+    layer.getElement().classList.add("lit");
     var box = layer.getPopup().getElement();
     box.setAttribute("role", "dialog");
     box.setAttribute("aria-label", box.querySelector("h3").textContent);
     box.onkeydown = function (event) { if (event.key === "Escape") { map.closePopup(); } };
     box.querySelector(".said").focus({ preventScroll: true });
     layer.once("popupclose", function () {
+      layer.getElement() && layer.getElement().classList.remove("lit");
       var back = from && from.offsetParent ? from : layer.getElement();
       if (back) { back.focus({ preventScroll: true }); }
     });
@@ -79,6 +81,14 @@ var fieldcomb = (function () {
       var layer = L.polygon(rings, options);
       if (item.title) { reachable(layer, item); }
       group.addLayer(layer);
+    });
+  }
+
+  /* Places have their letter in the middle; the one that is looked at is lit up. */
+  function places(group, key) {
+    areas(group, key);
+    data.groups[key].forEach(function (item) {
+      pieces[item.id].bindTooltip(item.letter, { permanent: true, direction: "center", className: "letter", interactive: false });
     });
   }
 
@@ -129,7 +139,7 @@ var fieldcomb = (function () {
 
   function panes(made) {
     map = made;
-    [["rules", 410], ["ground-outlines", 405], ["areas", 415], ["missed", 420], ["walks", 430], ["marks", 440]].forEach(function (pane) {
+    [["rules", 410], ["ground-outlines", 405], ["areas", 415], ["missed", 420], ["places", 425], ["walks", 430], ["marks", 440]].forEach(function (pane) {
       map.createPane(pane[0]).style.zIndex = pane[1];
     });
   }
@@ -150,6 +160,13 @@ var fieldcomb = (function () {
     } else if (select.value) {
       put(select.value, true);
     }
+    if (select.getAttribute("data-pick") === "ground") { key(select.value.replace(/-.*/, "")); }
+  }
+
+  /* Only the colours of the ground that is shown stand in the key. */
+  var keys = { coil: "passes", outing: "passes", tiles: "chance" };
+  function key(shown) {
+    each("[data-key]", function (part) { part.hidden = part.getAttribute("data-key") !== (keys[shown] || shown); });
   }
 
   function each(selector, act) { Array.prototype.forEach.call(document.querySelectorAll(selector), act); }
@@ -191,11 +208,8 @@ var fieldcomb = (function () {
       box.onchange = function () { put(box.getAttribute("data-layer"), box.checked); };
       box.onchange();
     });
-    each("[data-strip]", function (button) {
-      button.onclick = function () { find("piece-" + button.getAttribute("data-strip")); };
-    });
-    each("[data-todo]", function (button) {
-      button.onclick = function () { find("todo-" + button.getAttribute("data-todo")); };
+    each("[data-place]", function (button) {
+      button.onclick = function () { find("place-" + button.getAttribute("data-place")); };
     });
     each(".bar button", function (button) {
       button.onclick = function () { open(button.getAttribute("data-part")); };
@@ -237,5 +251,5 @@ var fieldcomb = (function () {
     map.fitBounds(seen, { animate: false });
   }
 
-  return { panes: panes, areas: areas, walk: walk, marks: marks, rules: rules, start: start };
+  return { panes: panes, areas: areas, places: places, walk: walk, marks: marks, rules: rules, start: start };
 })();

@@ -30,6 +30,7 @@ from fieldcomb.coverage.pages.typeset import NARROW, typeset
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.coverage.report import words as wording
+from fieldcomb.coverage.report.answer import answer
 from fieldcomb.coverage.report.mark_words import TITLES
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.survey.results import OutingLayer, Result
@@ -179,7 +180,8 @@ def test_every_layer_can_be_chosen() -> None:
     options = {attrs["value"] for tag, attrs in tags if tag == "option" and attrs["value"]}
     ticked = {attrs["data-layer"] for _, attrs in tags if "data-layer" in attrs}
     assert drawn == (options - {"walks"}) | ticked
-    assert {"passes", "difference", "coil-0", "coil-1", "outing-3", "strips", "open", "not-recorded", "rules"} <= drawn
+    assert {"passes", "difference", "coil-0", "coil-1", "outing-3", "strip", "open", "places"} <= drawn
+    assert {"not-recorded", "rules"} <= drawn
     assert {"area-site", "area-no-go", "area-blocked", "area-filled", "area-junk", "walk-0", "walk-3"} <= drawn
     words = Reader(text).words
     for name in ("Passes with small", "Passes of 2026-03-07a west half", "Walk of 2026-03-10a second look"):
@@ -215,8 +217,8 @@ def test_key_tells_every_colour_pattern_and_sign() -> None:
         for item in group
     }
     areas = {"site", "no-go", "blocked", "filled", "junk", "walked", "ended"}
-    assert kinds == {"strip", "open", "not-recorded", "heard", "todo", *areas}
-    for kind in kinds - {"site"}:
+    assert kinds == {"strip", "open", "not-recorded", "heard", "place", "missed-place", *areas}
+    for kind in kinds - {"site", "missed-place"}:  # its look is that of the missed ground, with the line of a place
         assert f"url(#fc-{kind})" in key
     marked = {item["sign"] for item in groups["marks"]}
     assert marked == {"keep", "count", "stop", "note"}
@@ -313,13 +315,30 @@ def test_panel_hides_nothing(text: str) -> None:
         assert said in words, said
 
 
-def test_largest_pieces_are_listed_first(text: str) -> None:
-    """The ten largest pieces of missed ground are listed, largest first, each with a button that shows it."""
-    listed = [int(attrs["data-strip"] or 0) for _, attrs in Reader(text).tags if "data-strip" in attrs]
-    strips = sample_result().report.strips
-    assert listed == [s.id for s in sorted(strips, key=lambda s: -s.area_m2)][:10]
-    shown = {item["id"] for key in ("strips", "open") for item in data_of(text)["groups"][key]}  # type: ignore[index]
-    assert {f"piece-{strip.id}" for strip in strips} == shown
+def test_every_place_is_listed_once_best_first(text: str) -> None:
+    """Every place to go to has a button with its letter, in the order of the letters, and is drawn."""
+    listed = [attrs["data-place"] for _, attrs in Reader(text).tags if "data-place" in attrs]
+    places = sample_result().report.places
+    assert listed == [place.letter for place in places] and len(listed) > 5
+    drawn = data_of(text)["groups"]["places"]  # type: ignore[index]
+    assert [item["id"] for item in drawn] == [f"place-{letter}" for letter in listed]
+    assert [item["letter"] for item in drawn] == listed
+
+
+def test_the_answer_comes_first(text: str) -> None:
+    """Above all else stand the same three lines as in the terminal: what is searched, where to go next, what is not
+    known.
+    """
+    head = text[text.index('<header class="head">') : text.index("</header>")]
+    words = Reader(head).words.replace(NARROW, " ").replace("\xa0", " ").replace("m²", "m2")
+    for word, said in answer(sample_result().report).lines:
+        assert word in words and said in words
+
+
+def test_ground_that_nobody_has_reached_is_no_alarm(text: str) -> None:
+    """Open ground is drawn pale, not in the red of what was missed between passes."""
+    assert legend.MISSED not in legend.PATTERNS["open"].tile + legend.PATTERNS["open"].colour
+    assert "not reached yet (" in text and "missed between passes (" in text
 
 
 def test_chart_shows_the_numbers(text: str) -> None:
@@ -525,19 +544,14 @@ def test_bearings_in_words(degrees: float, said: str) -> None:
     assert wording.format_bearing(179).startswith("north to south (179°")
 
 
-def test_what_is_to_do_is_a_layer_a_coil() -> None:
-    """Ground to do is a layer for each coil that has any, off at first, with why, time and junk, and no promise."""
-    text = map_html(sample_result())
+def test_a_place_says_why_how_long_and_where(text: str) -> None:
+    """The popup of a place has its reason, size, minutes with each coil, and whereabouts; the key promises nothing."""
     groups = data_of(text)["groups"]
-    assert isinstance(groups, dict) and "todo-0" not in groups
-    first, second = groups["todo-1"]
-    rows = dict(first["rows"])
-    assert rows["Why"] == "too much junk for 28cm" and rows["Junk"] == "junk 9.5 ± 3.1 per m2 now"
-    assert rows["Read with care"] == "it ranks ground and promises nothing"
-    assert dict(second["rows"])["Junk"] == "iron not measured here"
-    box = text[text.index('data-layer="todo-1"') :][:60]
-    assert "checked" not in box and "to do with small (2)" in text
-    assert "small: 160\u202fm² worth it, 13\u202fmin, mostly too much junk for 28cm" in text
+    assert isinstance(groups, dict)
+    (junk,) = [item for item in groups["places"] if dict(item["rows"])["Why"] == "too much junk"]
+    rows = {key: value.replace(NARROW, " ").replace("\xa0", " ") for key, value in junk["rows"]}
+    assert rows["With small"].startswith("7 min, too much junk for 28cm, would find 30 in 100 targets")
+    assert rows["Where"] and rows["Area"].endswith(" m²")
     assert "promises nothing" in text[text.index('id="key"') : text.index('id="report"')]
 
 

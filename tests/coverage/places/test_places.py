@@ -17,8 +17,8 @@ from fieldcomb.coverage.places.joined_strips import join_strips
 from fieldcomb.coverage.places.places import SearchPlace, letter_of, places_to_go
 from fieldcomb.coverage.places.whereabouts import landmarks
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.todo.ranking import CoilGains
-from fieldcomb.coverage.todo.results import TodoPiece
+from fieldcomb.coverage.todo.ranking import CoilGains, Ranking
+from fieldcomb.coverage.todo.results import TodoCoil, TodoPiece
 
 SWATH_M = 1.6
 SITE = box(0, 0, 80, 60)
@@ -48,9 +48,12 @@ def gains(**by_coil: float) -> tuple[CoilGains, ...]:
     return tuple(CoilGains(name, SWATH_M, 20.0, gain * whole, GRID) for name, gain in by_coil.items())
 
 
-def go(strips: list[Strip], pieces: list[TodoPiece], own: tuple[CoilGains, ...]) -> tuple[SearchPlace, ...]:
+def go(
+    strips: list[Strip], pieces: list[TodoPiece], own: tuple[CoilGains, ...], allowed: Polygon = SITE
+) -> tuple[SearchPlace, ...]:
     """The list for a field."""
-    return places_to_go(strips, pieces, own, SWATH_M, landmarks(SITE, given=True), FRAME)
+    coils = (TodoCoil("any", 20.0, True, 0.0, 0.0, "", tuple(pieces)),)
+    return places_to_go(strips, Ranking(coils, own, allowed), SWATH_M, landmarks(SITE, given=True), FRAME)
 
 
 def test_pieces_of_one_forgotten_lane_are_one_entry() -> None:
@@ -111,6 +114,13 @@ def test_ground_that_was_more_likely_swept_is_not_listed() -> None:
 def test_a_few_swings_are_no_place() -> None:
     """Two square metres are drawn on the map, but nobody is sent there."""
     assert go([strip(1, box(20, 0, 21, 2))], [], gains(large=0.8)) == ()
+
+
+def test_nobody_is_sent_to_ground_that_may_not_be_searched() -> None:
+    """A strip within the stand-off of no-go ground is drawn and not listed; one that only reaches into it is."""
+    strips = [strip(1, box(20, 0, 22, 14)), strip(2, box(40, 0, 42, 14))]
+    (place,) = go(strips, [], gains(large=0.8), allowed=box(0, 8, 30, 60).union(box(30, 0, 80, 60)))
+    assert place.strips == (2,)
 
 
 def test_going_there_takes_time() -> None:

@@ -26,7 +26,7 @@ from fieldcomb.coverage.report.geotiff import coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson
 from fieldcomb.coverage.survey.results import Report, Result
-from fieldcomb.coverage.todo.ranking import CoilGains
+from fieldcomb.coverage.todo.ranking import CoilGains, Ranking
 from fieldcomb.tracks.frame import SiteFrame
 
 RESULT = sample_result()
@@ -51,7 +51,8 @@ def with_places(report: Report) -> Report:
     grid = RESULT.layers.grid
     gain = CoilGains("28cm", 1.48, 25.0, np.ones((grid.rows, grid.cols)), grid)
     marks = landmarks(box(-100, -100, 100, 100), given=True)
-    places = [places_to_go([strip], [], [gain], 1.48, marks, report.site.frame) for strip in report.strips]
+    ranking = Ranking((), (gain,), box(-1e6, -1e6, 1e6, 1e6))
+    places = [places_to_go([strip], ranking, 1.48, marks, report.site.frame) for strip in report.strips]
     return replace(report, places=tuple(place for several in places for place in several))
 
 
