@@ -9,14 +9,14 @@ from fieldcomb.tracks.errors import TrackError
 # Of one file, to be read: a fix each second of nearly six days and nights without a pause.
 MAX_POINTS = 500_000
 # Of one file in the time that is used of it, to be walked: ten fixes a second for seven hours. Cleaning, laying out and
-# drawing take some 30 microseconds for each fix and each point of the line; where steps are long there are three
+# drawing take tens of microseconds for each fix and each point of the line; where steps are long there are three
 # points to a metre, so this is also some 80 km of searching.
 MAX_WALKED_FIXES = 250_000
 MAX_LINE_POINTS = 250_000
 # Of the ground of a new site, or of new walks without a boundary: half a kilometre square at 10 cm, one at 20 cm. A
-# cell takes some 18 bytes at the worst moment and a quarter of a microsecond.
+# cell takes some 18 bytes at the worst moment, when strips are found: 850 MB in all for 36 million.
 MAX_NEW_CELLS = 25_000_000
-# Of any ground: a site that grew over the years is still reported, in 2 GB and half a minute.
+# Of any ground: a site that grew over the years is still reported, in some 2 GB.
 MAX_CELLS = 100_000_000
 # Marks are read, placed and drawn one by one. A busy day has some hundreds.
 MAX_MARKS = 20_000
@@ -34,7 +34,7 @@ MAX_TOTAL_BYTES = 4 * 1024 * 1024 * 1024  # of all members together, one after a
 MAX_DEPTH = 64
 MAX_ATTRIBUTES = 256
 MAX_TAG_BYTES = 100_000
-MAX_ELEMENTS = 8_000_000  # a fix with heart rate and temperature has about eight; a million elements take 1 s
+MAX_ELEMENTS = 3_000_000  # a fix with heart rate and temperature has about eight; a million elements take 1 s
 
 # JSON unpacks in memory to some ten times its size.
 MAX_JSON_BYTES = 64 * 1024 * 1024
