@@ -29,13 +29,21 @@ def find_strips(missed: Mask, inside: Mask, grid: Grid, swath_m: float, frame: S
         labels[part] = number[labels[part]]
     shapes = _outlines(labels, kinds.grid, order.size)
     sizes = Sizes.of(labels, kinds, order > thin)
+    inner = shapely.get_coordinates(shapely.point_on_surface(np.array(shapes, object)))
+    centres = np.column_stack(frame.to_lonlat(inner[:, 0], inner[:, 1])).tolist()
     return tuple(
-        _strip(k + 1, float(area[order[k]]), sizes, shapes[k], kinds.grid.cell_m, frame) for k in range(order.size)
+        _strip(k + 1, float(area[order[k]]), sizes, shapes[k], (centres[k][0], centres[k][1]), kinds.grid.cell_m)
+        for k in range(order.size)
     )
 
 
 def _strip(
-    number: int, area_m2: float, sizes: Sizes, shape: Polygon | MultiPolygon, cell_m: float, frame: SiteFrame
+    number: int,
+    area_m2: float,
+    sizes: Sizes,
+    shape: Polygon | MultiPolygon,
+    centre: tuple[float, float],
+    cell_m: float,
 ) -> Strip:
     k = number - 1
     widest = 2 * float(sizes.reach_m[k]) - cell_m
@@ -43,8 +51,6 @@ def _strip(
     # which is known to one cell.
     length = max(float(sizes.length_m[k]), area_m2 / (widest + cell_m))
     width = area_m2 / length
-    at = shape.representative_point()
-    lon, lat = frame.to_lonlat([at.x], [at.y])
     return Strip(
         id=number,
         kind="open" if sizes.is_open[k] else "strip",
@@ -53,7 +59,7 @@ def _strip(
         width_m=width,
         widest_m=widest,
         bearing_deg=float(sizes.bearing_deg[k]) if length >= 2 * width else None,
-        centre=(float(lon[0]), float(lat[0])),
+        centre=centre,
         shape=shape,
     )
 
@@ -165,10 +171,8 @@ def _outlines(labels: Labels, grid: Grid, count: int) -> list[Polygon | MultiPol
 
     parts: list[list[Polygon]] = [[] for _ in range(count)]
     for geometry, value in shapes(labels, mask=labels > 0, transform=grid.transform):
-        parts[int(value) - 1].append(shapely.geometry.shape(geometry))
-    outlines = []
-    for polygons in parts:
-        whole = polygons[0] if len(polygons) == 1 else shapely.union_all(polygons)
-        simple = whole.simplify(0.75 * grid.cell_m)
-        outlines.append(whole if simple.is_empty or not simple.is_valid else simple)
-    return outlines
+        outer, *holes = geometry["coordinates"]
+        parts[int(value) - 1].append(Polygon(outer, holes))
+    whole = np.array([one[0] if len(one) == 1 else shapely.union_all(one) for one in parts], object)
+    simple = shapely.simplify(whole, 0.75 * grid.cell_m)
+    return list(np.where(shapely.is_empty(simple) | ~shapely.is_valid(simple), whole, simple))

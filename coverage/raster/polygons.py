@@ -187,6 +187,8 @@ def geometry(shape: Shape, places: int) -> dict[str, Any]:
 def _cut(shape: Shape) -> Sequence[Polygon]:
     """Cut at 180 degrees east and west, and bring each piece to where longitudes lie in -180 to 180."""
     left, _, right, _ = shape.bounds if not shape.is_empty else (0.0, 0.0, 0.0, 0.0)
+    if left >= -180 and right < 180:
+        return [part for part in _parts(shape) if not part.is_empty]
     out: list[Polygon] = []
     first, last = math.floor((left + 180) / 360), math.ceil((right + 180) / 360)
     for turn in range(first, max(last, first + 1)):
@@ -194,10 +196,15 @@ def _cut(shape: Shape) -> Sequence[Polygon]:
         fits = west <= left and right <= east  # a ring that only touches the line keeps its first corner
         lane = shape if fits else whole(shape.intersection(box(west, -90, east, 90)))
         moved = shapely.transform(lane, lambda xy, turn=turn: shifted(xy, -360.0 * turn))
-        out += [part for part in shapely.get_parts(moved) if not part.is_empty]
+        out += [part for part in _parts(moved) if not part.is_empty]
     return out
+
+
+def _parts(shape: Shape) -> Sequence[Polygon]:
+    return [shape] if isinstance(shape, Polygon) else list(shape.geoms)
 
 
 def _pairs(ring: Any, places: int) -> list[list[float]]:
     # Adding zero turns -0.0 into 0.0.
-    return [[round(float(x), places) + 0.0, round(float(y), places) + 0.0] for x, y in np.asarray(ring.coords)[:, :2]]
+    corners = shapely.get_coordinates(ring).tolist()
+    return [[round(x, places) + 0.0, round(y, places) + 0.0] for x, y in corners]
