@@ -4,23 +4,46 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from importlib import import_module
 
 import click
 
-from fieldcomb.coverage.commands.add import add_command
-from fieldcomb.coverage.commands.card import card_command
-from fieldcomb.coverage.commands.edit import edit_command
-from fieldcomb.coverage.commands.map import map_command
-from fieldcomb.coverage.commands.new import new_command
-from fieldcomb.coverage.commands.report import report_command
-from fieldcomb.coverage.commands.serve import serve_command
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.text import harmless
 
-# Each command imports what is heavy when it runs, so that --help answers at once.
+# The first sentence of each command's help. A command is loaded when it is run, and imports what is heavy only then, so
+# that --help answers at once.
+COMMANDS = {
+    "add": "Add one outing to a site: one recording, or several of one day.",
+    "card": "Make a page to print and carry: recorder settings, the marks that fieldcomb reads, and cautions.",
+    "edit": "Correct what was typed for an outing.",
+    "map": "Draw a map of one or more walks, without keeping a site.",
+    "new": "Start a site: a folder that keeps the walks and what you typed for them.",
+    "report": "Draw the map of a site, with percentages and missed strips of all its outings.",
+    "serve": "Do all of this on a page in your browser.",
+}
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class _Commands(click.Group):
+    """The commands by name, each loaded from its module when it is wanted; until then something stands in for it."""
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = import_module(f"fieldcomb.coverage.commands.{cmd_name}")
+        command: click.Command = getattr(module, f"{cmd_name}_command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(
+    cls=_Commands,
+    commands={name: click.Command(name) for name in COMMANDS},
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(package_name="fieldcomb", message="fieldcomb %(version)s")
 def cli() -> None:
     """See which ground your coil has passed over, how often, and what was missed.
@@ -36,10 +59,6 @@ def cli() -> None:
       fieldcomb add north-field saturday.gpx --coil 28cm
       fieldcomb report north-field
     """
-
-
-for command in (map_command, new_command, add_command, report_command, card_command, edit_command, serve_command):
-    cli.add_command(command)
 
 
 def main(args: Sequence[str] | None = None) -> int:

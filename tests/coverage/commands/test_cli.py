@@ -11,11 +11,12 @@ import sys
 from datetime import timedelta
 from pathlib import Path
 
+import click
 import pytest
 import rasterio
 from small_walks import MORNING, fix, gpx, lanes, snapshot, square, stamped, walk
 
-from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.commands.cli import COMMANDS, cli, main
 
 COMMAND = [sys.executable, "-c", "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())"]
 OUTPUTS = ["coverage.tif", "map.html", "places.geojson", "places.gpx", "report.json", "strips.geojson", "todo.geojson"]
@@ -430,6 +431,19 @@ def test_help_loads_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+def test_the_list_of_commands_says_what_their_help_says() -> None:
+    """--help gives of each command the first sentence of its own help, though it loads none of them."""
+    code = (
+        "import sys\nfrom fieldcomb.coverage.commands.cli import main\nmain(['--help'])\n"
+        "sys.exit('fieldcomb.coverage.commands.map' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, check=False).returncode == 0
+    for name, sentence in COMMANDS.items():
+        command = cli.get_command(click.Context(cli), name)
+        assert command is not None and command.name == name
+        assert str(command.help).splitlines()[0] == sentence
 
 
 def test_adding_does_not_load_what_draws() -> None:
