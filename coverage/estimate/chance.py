@@ -7,7 +7,7 @@ their mean is the estimate for the whole ground.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,7 +45,7 @@ _MOST_STEPS, _CLOSE = 100, 1e-13  # of the search for a constant, on the logit s
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Redrawn:
-    """Ground swept in each draw of a walk, bool (REDRAWS, rows, cols), in the part of a grid that it takes."""
+    """Ground swept in each draw of walks, bool (REDRAWS, rows, cols), in the part of a grid that it takes."""
 
     swept: Mask
     part: Slices
@@ -53,7 +53,18 @@ class Redrawn:
 
 def redrawn(grid: Grid, walk: tuple[Sequence[SearchPath], float, Receiver]) -> Redrawn:
     """Redraw a walk, given as its ways, swath in metres and receiver, in the part of a grid that it takes."""
-    masks = redraw(*walk, grid)
+    return _cropped(redraw(*walk, grid))
+
+
+def together(grid: Grid, walks: Iterable[Redrawn]) -> Redrawn:
+    """Ground that any of some walks swept in each draw; they are taken one at a time, as each is large."""
+    whole = np.zeros((REDRAWS, grid.rows, grid.cols), bool)
+    for one in walks:
+        whole[:, *one.part] |= one.swept
+    return _cropped(whole)
+
+
+def _cropped(masks: Mask) -> Redrawn:
     rows, cols = (_reach(np.any(masks, axis=axes)) for axes in ((0, 2), (0, 1)))
     return Redrawn(masks[:, rows, cols].copy(), (rows, cols))
 
@@ -62,17 +73,6 @@ def _reach(taken: Mask) -> slice:
     """From the first to the last that is taken."""
     places = np.flatnonzero(taken)
     return slice(int(places[0]), int(places[-1]) + 1) if places.size else slice(0, 0)
-
-
-def _joined(walks: Sequence[Redrawn]) -> Redrawn:
-    """Ground that any of some walks swept in each draw."""
-    taken = [one.part for one in walks if one.swept.size] or [(slice(0, 0), slice(0, 0))]
-    rows, cols = (slice(min(p[k].start for p in taken), max(p[k].stop for p in taken)) for k in (0, 1))
-    swept = np.zeros((REDRAWS, rows.stop - rows.start, cols.stop - cols.start), bool)
-    for one in walks:
-        if one.swept.size:
-            swept[:, *_within((rows, cols), one.part)] |= one.swept
-    return Redrawn(swept, (rows, cols))
 
 
 def _within(whole: Slices, part: Slices) -> Slices:
@@ -222,23 +222,22 @@ class ChanceMap:
         self.placed = np.zeros(inside.shape, bool)
         self.any_drawn = False
 
-    def add_drawn(self, walk: Redrawn) -> None:
-        """Add a walk by its draws, on the coarse grid."""
-        self.union[:, *walk.part] |= walk.swept
+    def add_drawn(self, walks: Redrawn) -> None:
+        """Add walks by their draws, on the coarse grid."""
+        self.union[:, *walks.part] |= walks.swept
         self.any_drawn = True
 
     def add_placed(self, swept: Mask, part: tuple[slice, slice]) -> None:
         """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
         self.placed[part] |= swept
 
-    def of_outing(self, drawn: Mapping[str, Sequence[Redrawn]], pct: float | None) -> dict[str, Floats]:
+    def of_outing(self, drawn: Mapping[str, Redrawn], pct: float | None) -> dict[str, Floats]:
         """Chance of each coarse cell that each coil of one outing passed it; 0 where no draw comes near.
 
-        drawn : by coil, its walks.
+        drawn : by coil, its walks together.
         pct : the outing's estimate, to which the ground that any draw swept is shifted; shares of draws without one.
         """
-        by_coil = {coil: _joined(walks) for coil, walks in drawn.items()}
-        whole = _joined(list(by_coil.values()))
+        whole = next(iter(drawn.values())) if len(drawn) == 1 else together(self.coarse.grid, drawn.values())
         count, cells = whole.swept.sum(axis=0), self.coarse.cells[whole.part]
         share = np.arange(REDRAWS + 1) / REDRAWS  # all that draws can say, so that shifting takes no time
         ground = np.bincount(count.ravel(), weights=cells.ravel(), minlength=REDRAWS + 1).astype(float)
@@ -249,8 +248,8 @@ class ChanceMap:
             trust = float(np.clip(1 - EVEN_LANES * _apart(share, ground, wanted), *ALONE_LIMITS))
             told = np.where(share > 0, _shifted(trust * _logit(share), ground, wanted), 0.0)
         factor = np.divide(told, share, out=np.zeros_like(told), where=share > 0)[count]
-        chances = {coil: np.zeros(self.coarse.cells.shape) for coil in by_coil}
-        for coil, one in by_coil.items():
+        chances = {coil: np.zeros(self.coarse.cells.shape) for coil in drawn}
+        for coil, one in drawn.items():
             here = factor[_within(whole.part, one.part)] if one.swept.size else factor[:0, :0]
             chances[coil][one.part] = np.minimum(one.swept.mean(axis=0) * here, 1.0)
         return chances

@@ -1,6 +1,6 @@
 """One outing on the ground of its site, whatever other outings did: what takes long, and can be done side by side."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,7 +8,7 @@ import numpy as np
 from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.areas.no_go import Swath, days_of, no_go_entered
 from fieldcomb.coverage.cache.memo import Memo, digest
-from fieldcomb.coverage.estimate.chance import Redrawn, redrawn
+from fieldcomb.coverage.estimate.chance import Redrawn, redrawn, together
 from fieldcomb.coverage.estimate.measured_spacings import spacings_of
 from fieldcomb.coverage.estimate.swept_share import Estimates, OutingEstimate, Walked
 from fieldcomb.coverage.gear.receivers import receiver
@@ -31,14 +31,15 @@ class OutingAlone:
     """What one outing did.
 
     far_share : of its searching, how much lay far from the site. no_go : ground entered that nobody may search.
-    redrawn : each walk with ways drawn again, where its strips cannot be placed. lost : as ``UnderCoil.lost``.
+    redrawn : by coil, walks with
+    ways drawn again, where their strips cannot be placed. lost : as ``UnderCoil.lost``.
     """
 
     swept: OutingPasses
     far_share: float
     no_go: NoGoEntered
     estimate: OutingEstimate
-    redrawn: tuple[Redrawn, ...]
+    redrawn: dict[str, Redrawn]
     lost: dict[str, Lost | None]
 
 
@@ -81,12 +82,26 @@ def look_at(on: AloneOn, outing: WalkedOuting, workers: Workers = ALONE) -> Outi
     """Sweep, estimate and redraw one outing."""
     swept, far_share, no_go = _sweep(on, outing)
     estimate = on.estimates.of_outing(walks_for_estimate(outing), SweptOnSite(on.ground.inside, swept), workers)
-    again: tuple[Redrawn, ...] = ()
+    again: dict[str, Redrawn] = {}
     if not on.estimates.reason and not estimate.estimate.strips_placed:
-        walks = [(w.walk.ways, w.swing.swath_m, receiver(w.swing.gps)) for w in outing.walks if w.walk.ways]
-        seconds = REDRAW_S * sum(way.t_s.size for ways, _, _ in walks for way in ways)
-        again = tuple(workers.in_order(redrawn, on.chance_grid, walks, seconds))
+        again = {coil: _redrawn(on.chance_grid, walks, workers) for coil, walks in _by_coil(outing).items()}
     return OutingAlone(swept, far_share, no_go, estimate, again, on.under.lost(outing.walks, swept))
+
+
+def _by_coil(outing: WalkedOuting) -> dict[str, list[SwungWalk]]:
+    """Walks with ways by coil."""
+    found: dict[str, list[SwungWalk]] = {}
+    for w in outing.walks:
+        if w.walk.ways:
+            found.setdefault(w.swing.coil.name, []).append(w)
+    return found
+
+
+def _redrawn(grid: Grid, walks: Sequence[SwungWalk], workers: Workers) -> Redrawn:
+    tasks = [(w.walk.ways, w.swing.swath_m, receiver(w.swing.gps)) for w in walks]
+    seconds = REDRAW_S * sum(way.t_s.size for ways, _, _ in tasks for way in ways)
+    each = workers.in_order(redrawn, grid, tasks, seconds)
+    return next(each) if len(tasks) == 1 else together(grid, each)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,7 +7,7 @@ import numpy as np
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
-from fieldcomb.coverage.estimate.chance import ChanceMap, Redrawn
+from fieldcomb.coverage.estimate.chance import ChanceMap
 from fieldcomb.coverage.estimate.confidence import found_from_m
 from fieldcomb.coverage.estimate.swept_share import estimates_on
 from fieldcomb.coverage.gear.receivers import receiver
@@ -106,14 +106,12 @@ class SurveySums:
 
         Returns the chance that each of its coils passed each cell, where that is not as recorded.
         """
-        swept, told = alone.swept, alone.estimate.estimate
-        if told.strips_placed:
+        swept, estimate = alone.swept, alone.estimate.estimate
+        if estimate.strips_placed:
             self.chances.add_placed(swept.passes[swept.there] > 0, swept.here)
             return {}
-        drawn: dict[str, list[Redrawn]] = {}
-        for w, one in zip([w for w in outing.walks if w.walk.ways], alone.redrawn, strict=True):
+        for one in alone.redrawn.values():
             self.chances.add_drawn(one)
-            drawn.setdefault(w.swing.coil.name, []).append(one)
         untimed = {w.swing.coil.name for w in outing.walks if w.walk.times is None}
-        chances = self.chances.of_outing(drawn, told.pct) if drawn else {}
+        chances = self.chances.of_outing(alone.redrawn, estimate.pct) if alone.redrawn else {}
         return {name: one for name, one in chances.items() if name not in untimed}
