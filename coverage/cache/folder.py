@@ -100,7 +100,9 @@ class Shelf:
         return {line for line in lines if _NAME.fullmatch(line)}
 
     def _list(self, names: Sequence[str]) -> None:
-        """Note names before files of these names are written."""
+        """Note names before files of these names are written; each once, however often it is written."""
+        listed = self._listed()
+        names = [name for name in names if name not in listed]
         handle = os.open(self.folder / LIST, os.O_WRONLY | os.O_CREAT | os.O_APPEND | _NO_LINK, 0o666)
         with os.fdopen(handle, "w", encoding="ascii") as file:
             file.write("".join(name + "\n" for name in names))

@@ -7,6 +7,7 @@ from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
+from fieldcomb.coverage.report.answer import answer
 from fieldcomb.coverage.report.mark_words import mark_fields
 from fieldcomb.coverage.report.place_words import place_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
@@ -50,6 +51,7 @@ def report_json(report: Report) -> str:
         "searched_for": searched_fields(report.searched_for),
         "junk": junk_fields(report.junk),
         "todo": [todo_fields(coil) for coil in report.todo],
+        "answer": as_fields(answer(report), {}),
         "places": [place_fields(place) for place in report.places],
         "depth_m": rounded(report.depth_m, 3),
         "filled": [as_fields(one, {"depth_m": 3}) for one in report.filled],

@@ -1,6 +1,5 @@
 """Missed ground as others see it: one set of names and numbers for the report, the table and the files of strips."""
 
-from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fieldcomb.coverage.ground.ground_results import Strip
@@ -13,12 +12,6 @@ def strip_fields(strip: Strip) -> dict[str, Any]:
     centre = [round(degrees, DEGREE_PLACES) + 0.0 for degrees in strip.centre]
     places = dict.fromkeys(("area_m2", "length_m", "width_m", "widest_m"), 2)
     return as_fields(strip, places, without=("shape",)) | {"bearing_deg": bearing, "centre": centre}
-
-
-def reportable_fields(strips: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """Return the same pieces of what ``strip_fields`` wrote, as a report.json holds it."""
-    estimated = any(strip["confidence"] is not None for strip in strips)
-    return [strip for strip in strips if strip["tier"] is not None or not estimated]
 
 
 def strip_name(strip: Strip) -> str:

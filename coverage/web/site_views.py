@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fieldcomb.coverage.report.strip_fields import reportable_fields
+from fieldcomb.coverage.report.answer import Answer
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
 from fieldcomb.coverage.site.naming import safe_name
@@ -49,7 +49,6 @@ class Change:
     """What the latest outing added: percentages of the site before and after it, and square metres.
 
     before_pct : None when it was the first outing.
-    missed, missed_m2 : of the pieces that the map lists, without those that may only be receiver error.
     """
 
     outing: str
@@ -59,8 +58,6 @@ class Change:
     swept_m2: float
     new_m2: float
     again_m2: float
-    missed: int
-    missed_m2: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +74,7 @@ class SiteView:
     """A site as its page shows it.
 
     is_stale : something was changed since the map was drawn.
+    answer : of the map that was drawn last.
     left_out : ids of outings that the map lacks because something is wrong with them, each with what it is.
     """
 
@@ -86,7 +84,7 @@ class SiteView:
     outings: tuple[OutingEntry, ...]
     files: tuple[OutFile, ...]
     change: Change | None
-    headline_pct: float | None
+    answer: Answer | None
     is_stale: bool
     left_out: tuple[tuple[str, str], ...] = ()
 
@@ -199,11 +197,10 @@ def view(folder: Path) -> SiteView:
     outings = _outings(folder, settings)
     files = out_files(folder)
     report = _report(files)
-    pct = _number(report.get("total", {}).get("swept_pct")) if report else None
     change = _change(report) if report else None
     left_out = _left_out(report, {outing.id for outing in outings if not outing.left_out}) if report else ()
     stale = _is_stale(folder, files, outings)
-    return SiteView(folder.name, folder, settings, outings, files, change, pct, stale, left_out)
+    return SiteView(folder.name, folder, settings, outings, files, change, _answer(report), stale, left_out)
 
 
 def out_files(folder: Path) -> tuple[OutFile, ...]:
@@ -248,10 +245,18 @@ def _left_out(report: Mapping[str, Any], ids: Collection[str]) -> tuple[tuple[st
     return tuple((outing, fault) for outing, fault in listed if outing in ids)
 
 
+def _answer(report: Mapping[str, Any] | None) -> Answer | None:
+    """Read the answer out of a report.json; None when it has none, or is not ours."""
+    told = report.get("answer") if report else None
+    if not isinstance(told, dict) or not isinstance(told.get("searched"), str):
+        return None
+    return Answer(*(str(told.get(key, "")) for key in ("searched", "go_next", "not_known")))
+
+
 def _change(report: Mapping[str, Any]) -> Change | None:
     """Read the latest outing out of a report.json; None when it has none, or is not ours."""
     try:
-        outings, strips = report["outings"], reportable_fields(report["strips"])
+        outings = report["outings"]
         last = outings[-1]
         return Change(
             str(last["id"]),
@@ -261,12 +266,6 @@ def _change(report: Mapping[str, Any]) -> Change | None:
             float(last["swept_m2"]),
             float(last["new_m2"]),
             float(last["again_same_coil_m2"]) + float(last["again_other_coil_m2"]),
-            len(strips),
-            sum(float(strip["area_m2"]) for strip in strips),
         )
     except (KeyError, IndexError, TypeError, ValueError):
         return None
-
-
-def _number(value: Any) -> float | None:
-    return float(value) if isinstance(value, int | float) else None
