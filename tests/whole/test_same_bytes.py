@@ -21,6 +21,7 @@ from fieldcomb.coverage.actions.draw import draw_site
 from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.outputs import MAP_FILE, PLACES_GPX_FILE, RASTER_FILE, REPORT_FILE, TODO_FILE
 from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.pages.card import CARD_FILE
 from fieldcomb.coverage.pool.workers import Workers
 from fieldcomb.coverage.site.settings import Typed
 
@@ -46,10 +47,10 @@ print(json.dumps([surroundings(), output_files()]))
 
 
 def commands(order: str) -> list[list[str]]:
-    """List the commands that make a site, add the walks in an order, and draw the map."""
+    """List the commands that make a site, add the walks in an order, and draw the card and the map."""
     made = ["new", "site", "--boundary", "edge.geojson", "--name", "Field", "--zone", "Europe/Oslo"]
     adds = [["add", "site", f"{letter}.gpx", "--coil", "28cm", "--swath", "1.4m"] for letter in order]
-    return [made, *adds, ["report", "site", "--json"]]
+    return [made, *adds, ["card", "site"], ["report", "site", "--json"]]
 
 
 def given_in(folder: Path) -> Path:
@@ -87,18 +88,27 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, dict[str, str]
     """Make the site here and now, its outings added day by day."""
     printed, files = run(commands("abc"), tmp_path_factory.mktemp("plain") / "here")
     assert (
-        files.keys() >= {MAP_FILE, REPORT_FILE, RASTER_FILE, TODO_FILE, PLACES_GPX_FILE}
+        files.keys() >= {MAP_FILE, REPORT_FILE, RASTER_FILE, TODO_FILE, PLACES_GPX_FILE, CARD_FILE}
         and len(json.loads(printed)["outings"]) == 3
     )
     return printed, files
 
 
+# Python reads and writes UTF-8 under a bare C locale unless it is told not to: then its letters are ASCII.
+LANGUAGES = {
+    "German": {"LC_ALL": "de_DE.UTF-8", "LANG": "de_DE.UTF-8", "LANGUAGE": "de"},
+    "none": {"LC_ALL": "C.UTF-8", "LANG": "nl_NL.UTF-8", "LC_NUMERIC": "nl_NL.UTF-8"},
+    "ASCII": {"LC_ALL": "C", "LANG": "C", "PYTHONCOERCECLOCALE": "0", "PYTHONUTF8": "0"},
+}
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
 def test_no_output_depends_on_locale_time_zone_hash_seed_clock_or_place(
-    tmp_path: Path, plain: tuple[str, dict[str, str]]
+    tmp_path: Path, plain: tuple[str, dict[str, str]], language: str
 ) -> None:
     """Another language, time zone, hash seed, year, order and folder change no byte of any output."""
     other = {
-        "LC_ALL": "C.UTF-8", "LANG": "de_DE.UTF-8", "LANGUAGE": "de", "TZ": "Asia/Kathmandu", "COLUMNS": "200",
+        **LANGUAGES[language], "TZ": "Asia/Kathmandu", "COLUMNS": "200",
         "PYTHONHASHSEED": "77" if os.environ.get("PYTHONHASHSEED") != "77" else "78", "OMP_NUM_THREADS": "1",
     }  # fmt: skip
     folders = (Path(__file__).parent, Path(__file__).parents[1] / "support")
