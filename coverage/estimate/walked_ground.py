@@ -30,7 +30,7 @@ RHO_STEP = 0.02
 EDGE_KERNEL_M, EDGE_KERNEL_SIGMAS = 1.0, 0.85  # blurred by so much, lanes that drift apart leave no holes
 # Of the usual effort, at the edge. A path ends half a swath before the coil's reach, so somewhat less than a half; who
 # wanders leaves holes, and only ground where there is hardly any effort was not walked.
-EDGE_SHARE = {False: 0.45, True: 0.15}
+EDGE_SHARE = {False: 0.43, True: 0.15}
 KERNEL_M, KERNEL_SIGMAS = 3.0, 1.6  # what drift pushes together must not pass for effort
 SIDE_BY_SIDE = 0.5  # sweeps that share less of the smaller one's ground; drift alone can part or join edges by metres
 SAME_EDGE_SIGMAS = 1.5  # edges of two sweeps nearer to each other than this are taken for one
@@ -39,8 +39,8 @@ EDGE_SIGMAS = 0.6  # how far off it may be at one place
 OUT_M = 0.5  # the coil reaches no farther than this beyond the boundary
 # Who searches up to the boundary leaves a rim within some metres, which varies by so much on its way round; elsewhere
 # ground ends anywhere. How much of the boundary is of the first kind is seen, within limits.
-RIM_WITHIN_M, RIM_SD_M, ANYWHERE_M, UP_TO_RIM = 4.0, 0.7, 20.0, (0.02, 0.9)
-RIM_MORE_M = 0.4  # turns at the ends of lanes are more path than lanes, and seem to end farther out
+RIM_WITHIN_M, RIM_SD_M, ANYWHERE_M, UP_TO_RIM = 4.0, 0.5, 20.0, (0.02, 0.9)
+RIM_MORE_M = 0.25  # turns at the ends of lanes are more path than lanes, and seem to end farther out
 _LEAST_INSIDE = 0.02
 MOST_GATHERED = 2.0  # effort that lies off the ground walked is brought back to it, but no more than this
 EDGE_LEVELS = (-math.sqrt(1.5), 0.0, math.sqrt(1.5))  # three places of the edge that have its variance
@@ -191,7 +191,7 @@ def _chance_inside(plot: Plot, within_m: Floats, sd_m: float) -> Floats:
     edge = depth_m + OUT_M - within  # as recorded, in from where the coil could have reached
     outer = depth_m < plot.cell_m
     up_to_rim = float(np.clip((edge[outer] < RIM_WITHIN_M).mean(), *UP_TO_RIM))
-    outer &= edge < RIM_WITHIN_M
+    outer &= np.abs(edge) < RIM_WITHIN_M  # not round no-go ground that was walked over on the map
     rim_m = max(float(edge[outer].mean()) + RIM_MORE_M, 0.0) if outer.any() else RIM_WITHIN_M
     both = sd_m**2 + RIM_SD_M**2
     mean, sd = (edge * RIM_SD_M**2 + rim_m * sd_m**2) / both, sd_m * RIM_SD_M / math.sqrt(both)
