@@ -134,7 +134,7 @@ class PassTally:
             new_m2=area(now & ~before),
             again_same_coil_m2=area(now & same),
             again_other_coil_m2=area(now & before & ~same),
-            crosswise_m2=area(now & crosswise(self.bearings[here])),
+            crosswise_m2=_crosswise_cells(self.bearings[here], now) * m2,
             twice_m2=area((swept.passes[swept.there] > 1) & inside),
             outside_m2=area(touched) - area(on_site),
             not_recorded_m2=gone * m2,
@@ -154,10 +154,7 @@ class PassTally:
 
     def crosswise_m2(self) -> float:
         """Area swept crosswise, all outings together."""
-        rows = range(0, self.passes.shape[0], ROWS_AT_ONCE)
-        parts = (slice(row, row + ROWS_AT_ONCE) for row in rows)
-        count = sum(np.count_nonzero(crosswise(self.bearings[p]) & (self.passes[p] > 0)) for p in parts)
-        return float(count) * self.ground.grid.cell_m2
+        return _crosswise_cells(self.bearings, self.passes > 0) * self.ground.grid.cell_m2
 
     def forget_bearings(self) -> None:
         """Free what only crosswise ground needs; no outing can be added any more."""
@@ -183,6 +180,13 @@ class PassTally:
     def drawn(self, layer: Cells) -> Cells:
         """A layer with the cells that are not part of the site marked so."""
         return np.asarray(np.where(self.inside, layer, np.uint8(OUTSIDE)))
+
+
+def _crosswise_cells(bearings: NDArray[np.uint16], swept: Mask) -> float:
+    """How many swept cells were swept crosswise; a few rows at a time, as looking them up takes 8 bytes a cell."""
+    rows = range(0, swept.shape[0], ROWS_AT_ONCE)
+    parts = (slice(row, row + ROWS_AT_ONCE) for row in rows)
+    return float(sum(np.count_nonzero(crosswise(bearings[part]) & swept[part]) for part in parts))
 
 
 def _add_up(layer: Cells, counts: Counts, inside: Mask) -> None:

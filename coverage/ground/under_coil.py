@@ -177,7 +177,10 @@ class UnderCoil:
             if name not in self.by_coil:
                 self.by_coil[name] = np.zeros((1 + self.guessed, *self.inside.shape), np.uint16)
             _add_up(self.by_coil[name][:, rows, cols], now)
-            _add_up(together, now)
+            if len(known) > 1:
+                _add_up(together, now)
+            else:
+                together = now
         guessed = any(not w.swing.sweep_measured for w in walks)
         return self._under(self._sum([together]), guessed) if len(known) == len(lost) else Under(None)
 
@@ -300,4 +303,7 @@ class UnderCoil:
 
 
 def _add_up(layer: Lost, more: Lost) -> None:
-    layer[:] = np.minimum(layer.astype(np.int32) + more, 65535).astype(np.uint16)
+    """Add in place, up to what two bytes hold; a few rows at a time, since a sum of all takes twice as much room."""
+    for row in range(0, layer.shape[1], ROWS_AT_ONCE):
+        part = slice(row, row + ROWS_AT_ONCE)
+        layer[:, part] = np.minimum(layer[:, part].astype(np.int32) + more[:, part], 65535)
