@@ -21,6 +21,7 @@ from fieldcomb.tracks.recording import runs_of
 
 OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
 NEAR_SITE_M = 25.0  # sweeping beyond the boundary is counted up to here; farther away is not the site's affair
+NEAR_FINE_M = 1.0  # to which its rim is true: round each tooth of a rough edge it takes ever longer
 LEGS_AT_ONCE = 20
 
 
@@ -76,7 +77,9 @@ def rasterise_site(areas: Sequence[AreaShape], swung: Sequence[tuple[Leg, float]
     boundary = "given" if given else "from walks"
     said = cells_inside([area.shape for area in areas if area.kind == "walked"], grid)
     outline = () if given else (AreaShape("site", "drawn from the walks", shape),)
-    return Ground(shape, shape.buffer(NEAR_SITE_M), grid, kind, boundary, (*areas, *outline), said)
+    return Ground(
+        shape, shape.simplify(NEAR_FINE_M).buffer(NEAR_SITE_M), grid, kind, boundary, (*areas, *outline), said
+    )
 
 
 def _kinds(shape: BaseGeometry, areas: Sequence[AreaShape], grid: Grid) -> NDArray[np.uint8]:
