@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from rasterio.transform import Affine
 
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 from fieldcomb.tracks.files.limits import MAX_CELLS
@@ -53,8 +52,10 @@ class Grid:
         return self.west * c, (self.north - self.rows) * c, (self.west + self.cols) * c, self.north * c
 
     @property
-    def transform(self) -> Affine:
-        """The affine transform as GDAL has it: column, row to x, y; row 0 is north."""
+    def transform(self) -> Any:
+        """The affine transform as GDAL has it: column, row to x, y; row 0 is north. An ``affine.Affine``."""
+        from rasterio.transform import Affine
+
         return Affine(self.cell_m, 0, self.west * self.cell_m, 0, -self.cell_m, self.north * self.cell_m)
 
     def centres(self) -> tuple[Floats, Floats]:
