@@ -26,17 +26,26 @@ def card_command(site: str | None, out: str | None) -> None:
     Example:
       fieldcomb card north-field
     """
-    from fieldcomb.coverage.actions.outputs import own_out, write_outputs
+    from fieldcomb.coverage.actions.outputs import REPORT_FILE, own_out, write_outputs
     from fieldcomb.coverage.commands.console import say
     from fieldcomb.coverage.pages.card import CARD_FILE, card_html
     from fieldcomb.coverage.site.folder import opened, shown
 
-    settings = None
+    settings, advice = None, ""
     if site is not None:
         with opened(Path(site), say, reading=True) as found:
-            settings = found.settings
+            settings, advice = found.settings, _advice(own_out(Path(site)) / REPORT_FILE)
     file = Path(out) if out else (own_out(Path(site)) if site else Path()) / CARD_FILE
     if file.is_dir():
         raise SiteError("is a folder, not a file", file=shown(file), hint="Name a file with -o, such as card.html")
-    write_outputs(file.parent, {file.name: card_html(settings).encode()})
+    write_outputs(file.parent, {file.name: card_html(settings, advice).encode()})
     say(f"The card is {shown(file)}. Print it from your browser")
+
+
+def _advice(report: Path) -> str:
+    from fieldcomb.coverage.report.advice import advice_of
+
+    try:
+        return advice_of(report.read_bytes())
+    except OSError:
+        return ""  # no map has been drawn yet

@@ -100,6 +100,11 @@ def _labels(strips: Sequence[Strip], grid: Grid) -> NDArray[np.int32]:
     return np.asarray(labels, np.int32)
 
 
+def has_certain(strips: Sequence[Strip]) -> bool:
+    """Whether any piece is called certain."""
+    return any(strip.tier == CERTAIN for strip in strips)
+
+
 def reportable(strips: Sequence[Strip]) -> list[Strip]:
     """Pieces that one can look for: certain and likely ones, or all where nothing was estimated.
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.effort import Plot, blurred, effort, off_plot, on_plot, path_m, plot_of
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
+from fieldcomb.coverage.estimate.next_evidence import NextEvidence, next_evidence
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
 from fieldcomb.coverage.estimate.walked_ground import DRAWS, EDGE_SIGMAS, Drawn, Missed, left_out, seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
@@ -91,6 +92,7 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
         seed_of(walked.ways),
         pattern.legs,
         _placed(pattern, walked),
+        walked.swath_measured,
     )
 
 
@@ -271,6 +273,20 @@ class Estimates:
         if self.last is None or self.last[0] != walks:
             self.last = (walks, left_out(self.plot, walks))
         return self.last[1]
+
+    def next_evidence(self, now: Estimate) -> NextEvidence | None:
+        """What to measure next, of all outings; ``now`` is their estimate. None where there is none or little help."""
+        if now.low is None or now.high is None:
+            return None
+        of = self.sums[None]
+        interval, sds = (now.low, now.high), (SWATH_SD[True], SWATH_SD[False])
+        return next_evidence(of.walks, interval, lambda walks: self._interval(of, left_out(self.plot, walks)), sds)
+
+    def _interval(self, of: _Sum, missed: Missed) -> tuple[float, float]:
+        """Ends of the interval, in percent, when walks that cannot be placed left out so much."""
+        if of.placed is not None and of.rim_sd_m:
+            missed = missed * recorded_missed(self.plot, of.placed, of.rim_sd_m)
+        return summed_up(missed, self.plot.weight, several=len(of.walks) > 1)[1:]
 
 
 def _untold(reason: str) -> Estimate:

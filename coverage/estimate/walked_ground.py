@@ -67,6 +67,7 @@ class Drawn:
     seed: int
     legs: int
     strips_placed: bool
+    swath_measured: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -49,8 +49,10 @@ class CoilRow:
     swing: str
 
 
-def card_html(settings: Settings | None = None) -> str:
+def card_html(settings: Settings | None = None, advice: str = "") -> str:
     """Return the card as one page of HTML that fetches nothing, with the words and coils of a site if given.
+
+    advice : a sentence of the site's report, on what to measure next.
 
     Pure: the same site gives the same text.
     """
@@ -62,6 +64,7 @@ def card_html(settings: Settings | None = None) -> str:
         marks=[_mark(kind, words, coils) for kind in MARK_KINDS],
         coils=coils[:MOST_COILS],
         more=len(coils[MOST_COILS:]),
+        advice=advice,
     )
 
 

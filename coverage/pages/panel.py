@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from fieldcomb.coverage.estimate.confidence import reportable
+from fieldcomb.coverage.estimate.confidence import has_certain, reportable
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import legend
@@ -59,7 +59,7 @@ def place_rows(place: SearchPlace) -> list[tuple[str, str]]:
 
 def panel_html(report: Report, board: Board) -> str:
     """Return the whole panel as HTML."""
-    told = answer(report)
+    told, total = answer(report), report.total
     return fill(
         "pages/templates/panel.html",
         report=report,
@@ -73,8 +73,10 @@ def panel_html(report: Report, board: Board) -> str:
         place_size=lambda place: typeset(format_place_size(place)),
         most_listed=MOST_LISTED,
         listed=reportable(report.strips),
-        estimate=wording.format_estimate(report.total.estimate, _share(report.total, report)),
+        estimate=wording.format_estimate(total.estimate, _share(total, report), has_certain(report.strips)),
+        strip_caution=wording.format_strip_caution(total.estimate),
         under=wording.format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m),
+        next_evidence=wording.format_next_evidence(report.total.next_evidence, report.total.estimate),
         found_from=wording.format_least_width(report.total.found_from_m, report.total.estimate.strips_placed),
         charts=_charts(report),
         assumed=_assumed(report.outings),

@@ -55,6 +55,7 @@ def _templates() -> Environment:
     env.globals.update(
         format_team=wording.format_team,
         format_pegs=wording.format_pegs,
+        format_interval=wording.format_interval,
         format_spacings=wording.format_spacings,
         format_under_coil=wording.format_under_coil,
         format_pace_95=wording.format_pace_95,

@@ -13,6 +13,7 @@ from fieldcomb.coverage.report.place_words import place_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
 from fieldcomb.coverage.report.strip_fields import strip_fields
 from fieldcomb.coverage.report.todo_words import junk_fields, searched_fields, todo_fields
+from fieldcomb.coverage.report.words import format_next_evidence
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
 from fieldcomb.tracks.files.json_text import to_json
 from fieldcomb.tracks.motion.peg_drift import PegResidual
@@ -137,6 +138,14 @@ def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
     }
 
 
+def _next_evidence(total: TotalResult) -> dict[str, Any] | None:
+    evidence = total.next_evidence
+    if evidence is None:
+        return None
+    sentence = f"{format_next_evidence(evidence, total.estimate)}."
+    return as_fields(evidence, {"low": PCT, "high": PCT}) | {"sentence": sentence}
+
+
 def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
     whole = rounded(area_m2, AREA) or 0.0
     passes = parts(area_m2, total.passes_m2, AREA)
@@ -156,6 +165,7 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "est_reason": total.estimate.reason,
         "strips_placed": total.estimate.strips_placed,
         "found_from_m": total.found_from_m,
+        "next_evidence": _next_evidence(total),
         **_under(total.under, _share(total.swept_pct, total.swept_m2, whole)),
         "under_coil_left_out": total.under.left_out,
     }

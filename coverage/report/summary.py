@@ -7,7 +7,7 @@ from fieldcomb.coverage.report.mark_words import warning
 from fieldcomb.coverage.report.place_words import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.report.text import wrapped
-from fieldcomb.coverage.report.words import format_day, format_team
+from fieldcomb.coverage.report.words import format_day, format_interval, format_next_evidence, format_team
 from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_area, format_count, format_duration, format_number, format_percent
@@ -88,7 +88,7 @@ def _outing(outing: OutingResult, report: Report) -> str:
     digs = f", {format_count(outing.times.digs, 'dig')}" if outing.times.digs else ""
     head = outing.head
     team = f", {format_team(head.recorded, head.unrecorded)}" if head.searchers > 1 else ""
-    return f"{day}, {', '.join(head.coils)}, +{points} points{time}{digs}{team}"
+    return f"{day}, {', '.join(head.coils)}, +{points} points as recorded{time}{digs}{team}"
 
 
 def _coils(report: Report) -> Iterator[str]:
@@ -97,7 +97,8 @@ def _coils(report: Report) -> Iterator[str]:
     rows = []
     for coil in report.coils[:MOST_ROWS]:
         share = format_share(coil.swept_pct, coil.swept_m2, report.site.area_m2)
-        rows.append(f"{coil.coil}, {share} as recorded, {format_count(coil.outings, 'outing')}")
+        estimate = "" if coil.estimate.pct is None else f"about {format_interval(coil.estimate)}, "
+        rows.append(f"{coil.coil}, {estimate}{share} as recorded, {format_count(coil.outings, 'outing')}")
     more = len(report.coils) - len(rows)
     yield from _rows("By coil", [*rows, *([f"and {format_count(more, 'more coil')}"] if more else [])])
 
@@ -106,6 +107,8 @@ def _notes(report: Report) -> Iterator[str]:
     recordings = [recording for outing in report.outings for recording in outing.recordings]
     poor = ", ".join(recording.file for recording in recordings if recording.verdict == "poor")
     rows = []
+    if told := format_next_evidence(report.total.next_evidence, report.total.estimate):
+        rows.append(told)
     if not all(recording.swath_measured for recording in recordings):
         rows.append("Measure your swing width: every area is as wrong as that guess")
     if poor:
@@ -130,7 +133,7 @@ def _between(report: Report) -> Iterator[str]:
     )
     shares = (format_percent(100 * m2 / whole_m2 if whole_m2 else None) for _, m2 in grounds)
     rows = [f"{share} {words}, {format_area(m2)}" for share, (words, m2) in zip(shares, grounds, strict=True)]
-    yield from _rows("Swept", rows)
+    yield from _rows("Recorded", rows)
 
 
 def _places(report: Report, most: int) -> list[str]:

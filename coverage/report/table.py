@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from fieldcomb.coverage.estimate.confidence import reportable
+from fieldcomb.coverage.estimate.confidence import has_certain, reportable
 from fieldcomb.coverage.gear.swing import BODY
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.outings.recording import RecordingResult
@@ -17,12 +17,15 @@ from fieldcomb.coverage.report.words import (
     format_bearing,
     format_estimate,
     format_filled,
+    format_interval,
     format_least_width,
     format_moment,
+    format_next_evidence,
     format_no_go_entry,
     format_pace_95,
     format_pegs,
     format_spacings,
+    format_strip_caution,
     format_team,
     format_total_under_coil,
     format_under_coil,
@@ -126,8 +129,10 @@ def _estimate(report: Report) -> Iterator[str]:
             yield from _line("Estimate", f"none: {total.estimate.reason}")
         return
     recorded = format_share(total.swept_pct, total.swept_m2, report.site.area_m2)
-    yield from _line("Estimate", format_estimate(total.estimate, recorded))
+    yield from _line("Estimate", format_estimate(total.estimate, recorded, has_certain(report.strips)))
     yield from _line("", format_least_width(total.found_from_m, total.estimate.strips_placed))
+    if told := format_next_evidence(total.next_evidence, total.estimate):
+        yield from _line("", f"{told}.")
 
 
 def _line(title: str, text: str) -> list[str]:
@@ -149,6 +154,7 @@ def _outings(report: Report) -> Iterator[str]:
     yield _left("", 21) + _right(heads, _WIDTHS)
     for outing in report.outings:
         yield from _outing(outing, report)
+    yield "  swept, new, again and crosswise: as recorded"
     if any(outing.times.searching_s is None for outing in report.outings):
         yield "  A dash (-) means that the recording has no times"
 
@@ -206,7 +212,9 @@ def _walking(outing: OutingResult) -> str:
     said += [f"{format_area(m2)} {words}" for m2, words in grounds if m2 > 0]
     if under := format_under_coil(outing.under):
         said.append(under)
-    said.append(f"total so far {format_percent(ground.total_pct)}")
+    if outing.estimate.pct is not None:
+        said.append(f"alone about {format_interval(outing.estimate)}")
+    said.append(f"total so far {format_percent(ground.total_pct)} as recorded")
     if times.total_hours is not None:
         said[-1] += f" in {format_duration(times.total_hours * 3600)} of searching"
     return "; ".join(said)
@@ -221,7 +229,10 @@ def _coils(report: Report) -> Iterator[str]:
     yield "By coil"
     for coil in report.coils:
         pct = format_share(coil.swept_pct, coil.swept_m2, report.site.area_m2)
-        said = f"{pct} {share_of(report)}, {format_area(coil.swept_m2)}, in {format_count(coil.outings, 'outing')}"
+        share = f"{pct} {share_of(report)} as recorded"
+        if coil.estimate.pct is not None:
+            share = f"about {format_interval(coil.estimate)} {share_of(report)}; {pct} as recorded"
+        said = f"{share}, {format_area(coil.swept_m2)}, in {format_count(coil.outings, 'outing')}"
         if under := format_under_coil(coil.under):
             pace = format_pace_95(coil.pace_95_low_m_s, coil.pace_95_high_m_s)
             slower = "" if coil.pace_95_low_m_s is None else " or slower"
@@ -231,7 +242,7 @@ def _coils(report: Report) -> Iterator[str]:
 
 def _passes(report: Report) -> Iterator[str]:
     whole = report.site.area_m2
-    yield "The coil passed"
+    yield "The coil passed, as recorded"
     for key, m2 in report.total.passes_m2.items():
         pct = format_share(100 * m2 / whole if whole > 0 else None, m2, whole)
         yield f"  {_left(_PASSES.get(key, key), 20)}{format_area(m2):>15}{pct:>10}"
@@ -279,7 +290,7 @@ def _strip(strip: Strip) -> str:
 
 
 def _between(between: Comparison) -> Iterator[str]:
-    yield from wrapped(f"{harmless(between.first)} compared with {harmless(between.second)}", WIDTH)
+    yield from wrapped(f"{harmless(between.first)} compared with {harmless(between.second)}, as recorded", WIDTH)
     rows = (
         ("swept in both", between.both_m2),
         (f"only in {harmless(between.first)}", between.first_only_m2),
@@ -354,10 +365,8 @@ def _cautions(report: Report) -> Iterator[str]:
         "The percentage is ground that the swing passed over, as recorded: not what the coil itself covered between "
         "two sweeps, and not what was heard or dug."
     )
-    yield (
-        "A receiver may be several metres off, so a single narrow strip may lie elsewhere, or may not have been "
-        "missed at all."
-    )
+    if caution := format_strip_caution(report.total.estimate):
+        yield caution
     if report.site.boundary != "given":
         yield (
             "There is no boundary: the percentage is of the ground between your walks, and says nothing about the rest."

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 
+from fieldcomb.coverage.estimate.next_evidence import SPACINGS, SWING, NextEvidence
 from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.tracks.marks.spacings import LaneSpacing
@@ -115,17 +116,53 @@ def format_team(recorded: int, unrecorded: Sequence[str]) -> str:
     return said + (f" (not {', '.join(unrecorded)})" if unrecorded else "")
 
 
-def format_estimate(estimate: Estimate, recorded: str) -> str:
+def format_estimate(estimate: Estimate, recorded: str, certain: bool = False) -> str:
     """The estimate of the share walked over in one line, with its 90 % interval and what was recorded; empty without.
 
     >>> format_estimate(Estimate(71.2, 63.4, 77.4, False, None), "66.1 %")
-    'walked over 71 % (63-77), as recorded 66.1 %; single strips cannot be trusted'
+    'walked over 71 % (63-77), as recorded 66.1 %; no single missed strip can be trusted'
     """
     if estimate.pct is None:
         return ""
-    trust = "can" if estimate.strips_placed else "cannot"
-    interval = f"{estimate.low:.0f}-{estimate.high:.0f}"
-    return f"walked over {estimate.pct:.0f} % ({interval}), as recorded {recorded}; single strips {trust} be trusted"
+    trust = "only missed strips called certain" if certain else "no single missed strip"
+    trust = "missed strips" if estimate.strips_placed else trust
+    return f"walked over {format_interval(estimate)}, as recorded {recorded}; {trust} can be trusted"
+
+
+def format_interval(estimate: Estimate) -> str:
+    """The estimate with its 90 % interval; empty where there is none.
+
+    >>> format_interval(Estimate(71.2, 63.4, 77.4, False, None))
+    '71 % (63-77)'
+    """
+    return "" if estimate.pct is None else f"{estimate.pct:.0f} % ({estimate.low:.0f}-{estimate.high:.0f})"
+
+
+def format_strip_caution(estimate: Estimate) -> str:
+    """What to make of a missed strip that is drawn; empty where all of them are where they are drawn."""
+    if estimate.pct is None:
+        return "A receiver may be several metres off, so a narrow strip may lie elsewhere, or may not have been missed."
+    if estimate.strips_placed:
+        return ""
+    return (
+        "A receiver may be several metres off: a strip that is not called certain may lie elsewhere, or may not have "
+        "been missed at all."
+    )
+
+
+_MEASURE = {SPACINGS: "Measure ten spacings between your lanes", SWING: "Measure your swing width"}
+
+
+def format_next_evidence(evidence: NextEvidence | None, estimate: Estimate) -> str:
+    """What to measure next, and what it would make of the interval; empty where nothing would help.
+
+    >>> format_next_evidence(NextEvidence("spacings", 77.4, 86.6), Estimate(81.0, 71.2, 89.4, False, None))
+    'Measure ten spacings between your lanes: the interval would shrink from 71-89 to about 77-87'
+    """
+    if evidence is None:
+        return ""
+    now, then = (f"{one.low:.0f}-{one.high:.0f}" for one in (estimate, evidence))
+    return f"{_MEASURE[evidence.measure]}: the interval would shrink from {now} to about {then}"
 
 
 def format_under_coil(under: Under) -> str:

@@ -10,6 +10,7 @@ from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.estimate.next_evidence import NextEvidence
 from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.ground_results import FilledResult, Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
@@ -74,6 +75,7 @@ class TotalResult:
 
     passes_m2 : by the keys 0, 1, 2, 3+; sums to the site's area. estimate : ``strips_placed`` holds for all outings.
     said_walked_m2 : people say that they walked it; neither swept by a recording nor not recorded.
+    next_evidence : what to measure next, where that would shrink the interval.
     found_from_m : how wide a missed strip must be to be mostly found; None: none is, or it is not known.
     """
 
@@ -87,6 +89,7 @@ class TotalResult:
     under: Under
     said_walked_m2: float = 0.0
     found_from_m: float | None = None
+    next_evidence: NextEvidence | None = None
 
 
 @dataclass(frozen=True, slots=True)

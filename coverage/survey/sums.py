@@ -86,11 +86,12 @@ class SurveySums:
         if estimate.pct is not None:
             estimate = replace(estimate, strips_placed=not self.chances.any_drawn)
             found_m = found_from_m(self.worst)
+        total = total_result(tally, site_m2, estimate, under.together(), found_m)
         report = Report(
             site_result(of.site, of.ground),
             tuple(self.results),
             coil_results(tally, self.results, site_m2, self.estimates, under),
-            total_result(tally, site_m2, estimate, under.together(), found_m),
+            replace(total, next_evidence=self.estimates.next_evidence(estimate)),
             (),
             None,
             of.notes,

@@ -85,7 +85,8 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
 
     @pages.get("/site/<key>/card")
     def site_card(key: str) -> AnyResponse:
-        return _card(card_html(_site(desk, key).settings))
+        site = _site(desk, key)
+        return _card(card_html(site.settings, site.advice))
 
     @pages.get("/own/<name>")
     def own(name: str) -> AnyResponse:

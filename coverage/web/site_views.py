@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from fieldcomb.coverage.report.advice import advice_of
 from fieldcomb.coverage.report.answer import Answer
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
@@ -96,6 +97,15 @@ class SiteView:
     def outing(self, outing_id: str) -> OutingEntry | None:
         """Return the outing with this id."""
         return next((one for one in self.outings if one.id == outing_id), None)
+
+    @property
+    def advice(self) -> str:
+        """What the last report says to measure next; empty where it says nothing."""
+        path = next((file.path for file in self.files if file.name == REPORT_NAME), None)
+        try:
+            return "" if path is None else advice_of(path.read_bytes())
+        except OSError:
+            return ""  # the map is there all the same
 
     @property
     def last_coil(self) -> str | None:

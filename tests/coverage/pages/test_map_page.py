@@ -310,7 +310,7 @@ def test_panel_hides_nothing(text: str) -> None:
         "7 Mar 2026, 09:12",
         "Get the landowner's permission",
         "Suspected ordnance, bones or a hoard: stop, leave it, call",
-        "A receiver may be metres off",
+        "A receiver may be several metres off",
     ):
         assert said in words, said
 
