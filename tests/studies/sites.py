@@ -43,7 +43,10 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Told:
-    """What the program made of one site, beside the truth: percents; chances (n,); strips (m, 2) of sureness, share."""
+    """What the program made of one site, beside the truth: percents; chances (n,); strips (m, 2) of sureness, share.
+
+    never : (k, 3) of pieces to do as never swept, their m2, and the share never swept as told and in truth.
+    """
 
     true: float
     recorded: float
@@ -54,6 +57,7 @@ class Told:
     swept: Floats
     rim: NDArray[np.bool_]
     strips: Floats
+    never: Floats
 
 
 def surveyed(site: SiteWalks, spacings: int) -> Result:
@@ -73,7 +77,7 @@ def told(site: SiteWalks, spacings: int = 0) -> Told:
     assert total.estimate.pct is not None and total.estimate.low is not None and total.estimate.high is not None
     estimate = total.estimate
     numbers = site.true_pct, total.swept_pct, estimate.pct, estimate.low, estimate.high
-    return Told(*numbers, *_chances(site, result), _strips(site, result))
+    return Told(*numbers, *_chances(site, result), _strips(site, result), _never(site, result))
 
 
 def _swept(site: SiteWalks, places: Floats) -> NDArray[np.bool_]:
@@ -95,6 +99,13 @@ def _strips(site: SiteWalks, result: Result) -> Floats:
     return np.array([(strip.confidence or 0.0, share) for strip, share in zip(pieces, shares, strict=True)]).reshape(
         -1, 2
     )
+
+
+def _never(site: SiteWalks, result: Result) -> Floats:
+    """Pieces that the first coil is sent to as never swept."""
+    pieces = [piece for coil in result.report.todo[:1] for piece in coil.pieces if piece.reason == "never swept"]
+    rows = [(p.area_m2, p.unswept_pct / 100, 1 - _swept(site, samples(p.shape)).mean()) for p in pieces]
+    return np.array(rows).reshape(-1, 3)
 
 
 def draw_pictures(site: SiteWalks, folder: Path) -> Told:
@@ -139,6 +150,7 @@ def line(name: str, found: Sequence[Told]) -> str:
         f"{off:.3f}",
         f"{brier:.3f}/{constant:.3f}",
         *_right(np.concatenate([one.strips for one in found])),
+        _never_swept(np.concatenate([one.never for one in found])),
     ]
     return f"| {' | '.join(cells)} |"
 
@@ -153,9 +165,21 @@ def _right(strips: Floats) -> list[str]:
     return [f"{(tier[:, 1] >= 0.5).mean():.2f} of {len(tier)}" if len(tier) else "" for tier in tiers]
 
 
+def _never_swept(pieces: Floats) -> str:
+    """Of ground to do as never swept, the share that never was, in truth and as told, and how much ground it is."""
+    area_m2, told_share, true = pieces.T
+    whole_m2 = float(area_m2.sum())
+    return (
+        f"{area_m2 @ true / whole_m2:.2f}/{area_m2 @ told_share / whole_m2:.2f} of {whole_m2:.0f} m2"
+        if whole_m2
+        else ""
+    )
+
+
 HEADER = (
     "| set | sites | as recorded: bias/rms | estimate: bias/rms | inside | width | rim: true/told | elsewhere | off by "
-    "| Brier/true share everywhere | certain right | likely right |\n|---|---|---|---|---|---|---|---|---|---|---|---|"
+    "| Brier/true share everywhere | certain right | likely right | to do, never swept: true/told "
+    "|\n|---|---|---|---|---|---|---|---|---|---|---|---|---|"
 )
 
 
