@@ -88,7 +88,7 @@ def _outing(outing: OutingResult, report: Report) -> str:
     digs = f", {format_count(outing.times.digs, 'dig')}" if outing.times.digs else ""
     head = outing.head
     team = f", {format_team(head.recorded, head.unrecorded)}" if head.searchers > 1 else ""
-    return f"{day}, {', '.join(head.coils)}, +{points} points as recorded{time}{digs}{team}"
+    return f"{day}, {', '.join(head.coils)}{team}, +{points} points as recorded{time}{digs}"
 
 
 def _coils(report: Report) -> Iterator[str]:
