@@ -15,6 +15,7 @@ from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.gear.swing import Swing
+from fieldcomb.coverage.outings.amounts import check_fixes
 from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.outings.walking import try_alone
 from fieldcomb.coverage.outings.walks import WalkedChain, own_fixes, walk_recordings
@@ -96,6 +97,7 @@ def load_walk(settings: Settings, walk: WalkToAdd, typed: Typed, data: bytes, *,
     named = replace(recording, file=shown(Path(walk.path).name))
     item = RecordingInput(named.file, named, swing, walk.searcher, window, pace, given_as=recording.file)
     item = replace(item, spacings=spacings_typed(walk.typed, typed))
+    check_fixes([item])  # before anything is worked out of it
     item = with_marks(settings, (walk.typed, typed), item)
     assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
     read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, ())

@@ -9,6 +9,7 @@ from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.hints import HintKind
+from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.legs import Walk
 from fieldcomb.tracks.recording import EVER
 from fieldcomb.tracks.units import format_duration
@@ -33,6 +34,17 @@ def check_fixes(items: Sequence[RecordingInput]) -> None:
                 f"holds {fixes:,} fixes{during}, more than the limit of {limits.MAX_WALKED_FIXES:,} for one outing"
             )
             raise TrackError(problem, file=file, hint=HintKind.PART_BY_PART())
+
+
+def check_pieces(fixes: Fixes, file: str) -> None:
+    """Refuse a walk of very many drop-outs, such as a ride with a fix now and then, each piece of which takes time."""
+    breaks = len(fixes.pieces) - 1
+    if breaks > limits.MAX_DROPOUTS:
+        step_m = float(np.median(np.hypot(np.diff(fixes.x_m), np.diff(fixes.y_m))))
+        every = f" and {format_duration(float(np.median(np.diff(fixes.t_s))))}" if fixes.timed else ""
+        apart = f"its fixes lie {step_m:.0f} m{every} apart, as on a ride"
+        problem = f"breaks off {breaks:,} times, more than the limit of {limits.MAX_DROPOUTS:,} for one outing: {apart}"
+        raise TrackError(problem, file=file, hint=HintKind.SEARCHED_PART())
 
 
 def check_lines(walks: Iterable[tuple[Walk, str]]) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 
 from fieldcomb.coverage.gear.footprint import reach_m
 from fieldcomb.coverage.gear.swing import Swing
-from fieldcomb.coverage.outings.amounts import check_fixes, check_lines
+from fieldcomb.coverage.outings.amounts import check_fixes, check_lines, check_pieces
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.outings.peg_touches import peg_touches, tie_to_pegs
 from fieldcomb.coverage.outings.recording import RecordingResult
@@ -268,6 +268,7 @@ def walk_chain(chain: Sequence[RecordingInput], frame: SiteFrame) -> tuple[Walk,
     cleaned = clean([item.recording.track for item in chain], frame, [item.window for item in chain])
     for number, item in enumerate(chain):
         _check_usable(item, number, cleaned)
+    check_pieces(cleaned.fixes, chain[0].shown_as)
     marks = [peg_touches(item.marks) for item in chain]
     tied, notes = tie_to_pegs(marks, chain[0].pegs, cleaned.fixes, frame, chain[0].swing.gps)
     walk = _make(tied.fixes, chain[0], [span for item in chain for span in item.off])

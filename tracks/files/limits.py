@@ -6,13 +6,14 @@ recorders write. The message at a limit says the limit, what was found, and how 
 
 from fieldcomb.tracks.errors import TrackError
 
-# Of one file, to be read: a fix each second of nearly six days and nights without a pause.
-MAX_POINTS = 500_000
+# Of one file, to be read: a fix each second of more than three days and nights without a pause.
+MAX_POINTS = 300_000
 # Of one file in the time that is used of it, to be walked: ten fixes a second for seven hours. Cleaning, laying out and
 # drawing take tens of microseconds for each fix and each point of the line; where steps are long there are three
 # points to a metre, so this is also some 80 km of searching.
 MAX_WALKED_FIXES = 250_000
 MAX_LINE_POINTS = 250_000
+MAX_DROPOUTS = 2_000  # of a walk: one each quarter of a minute of a day's search. Each piece between two takes 1 ms
 # Of the ground of a new site, or of new walks without a boundary: half a kilometre square at 10 cm, one at 20 cm. A
 # cell takes some 18 bytes at the worst moment, when strips are found: 850 MB in all for 36 million.
 MAX_NEW_CELLS = 25_000_000

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
-from recordings import FRAME, START_S, fixes, item, outing
+from recordings import FRAME, START_S, fixes, item, outing, part
 
 from fieldcomb.coverage.outings.walking import walk_outing
 from fieldcomb.tracks.errors import TrackError
@@ -20,8 +21,8 @@ def test_too_many_fixes(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(TrackError, match=r"a.gpx: .*holds 301 fixes in 5 min, more than the limit of 300") as caught:
         walk_outing(outing("a", item(LANE, file="a.gpx")), FRAME)
     assert "--from and --to" in str(caught.value.hint)
-    part = item(LANE, file="a.gpx", window=(START_S, START_S + 300))
-    assert walk_outing(outing("a", part), FRAME).recordings[0].dropped == {"outside the chosen time window": 1}
+    first = item(LANE, file="a.gpx", window=(START_S, START_S + 300))
+    assert walk_outing(outing("a", first), FRAME).recordings[0].dropped == {"outside the chosen time window": 1}
 
 
 def test_pieces_of_one_file_count_together(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -41,3 +42,16 @@ def test_too_long_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(limits, "MAX_LINE_POINTS", 3000)
     with pytest.raises(TrackError, match=r"a.gpx: .*holds 2 km of searching as a line of 5,0\d\d points, more than"):
         walk_outing(outing("a", item(long, file="a.gpx")), FRAME)
+
+
+def test_too_many_drop_outs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A walk that breaks off more often than the limit is refused with how far apart its fixes lie."""
+    far = fixes([(0, 0), (0, 600)])
+    sparse = part(far, np.arange(0, len(far), 150))  # a fix in 150 s and 60 m
+    count = len(sparse)
+    monkeypatch.setattr(limits, "MAX_DROPOUTS", count - 1)
+    walk_outing(outing("a", item(sparse, file="a.gpx")), FRAME)
+    monkeypatch.setattr(limits, "MAX_DROPOUTS", count - 2)
+    says = rf"a.gpx: breaks off {count - 1} times, more than the limit of {count - 2} .* lie 60 m and 2 min apart"
+    with pytest.raises(TrackError, match=says):
+        walk_outing(outing("a", item(sparse, file="a.gpx")), FRAME)
