@@ -52,6 +52,11 @@ class OutingPasses:
     bearings: NDArray[np.uint16]
     gaps: list[SwathLeg]
 
+    @property
+    def on_site(self) -> bool:
+        """Whether both grids share any cell."""
+        return self.bearings.size > 0
+
 
 @dataclass(frozen=True, slots=True)
 class OutingGround:

@@ -1,7 +1,8 @@
 """One outing on the ground of its site, whatever other outings did: what takes long, and can be done side by side."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -138,13 +139,16 @@ def _sweep(on: AloneOn, outing: WalkedOuting) -> tuple[OutingPasses, float, NoGo
     return sweep_outing(swinging, dropouts, on.ground), cut_m / lengths if lengths else 0.0, into
 
 
+_T = TypeVar("_T")
 NamedOuting = tuple[str, WalkedOuting]  # after what stands for its walk in what is kept, "" where nothing is
 
 
 def look_in_order(
     on: AloneOn, walked: list[NamedOuting], memory: Memo, workers: Workers
-) -> Iterator[tuple[WalkedOuting, OutingAlone]]:
+) -> Iterator[tuple[WalkedOuting, OutingAlone, str]]:
     """Yield outings with what they did: recalled, or found by one of several processes.
+
+    The last is what stands for it in what is kept, "" where nothing is.
 
     walked : emptied on the way, to free their walks.
     """
@@ -163,7 +167,12 @@ def look_in_order(
             alone = next(found) if mine else look_at(on, walked[0][1], workers)
             if name:
                 memory.keep(name, alone)
-        yield walked.pop(0)[1], alone
+        yield walked.pop(0)[1], alone, name
+
+
+def recall_or(memory: Memo, what: str, name: str, compute: Callable[[], _T]) -> _T:
+    """Return what was made of something that a name stands for, or make it; "" stands for nothing that is kept."""
+    return memory.get_or_compute(what, (name,), compute) if name else compute()
 
 
 def _seconds(outing: WalkedOuting) -> int:

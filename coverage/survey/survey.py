@@ -35,8 +35,8 @@ from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
-from fieldcomb.coverage.survey.outing_alone import AloneOn, NamedOuting, OutingAlone, look_in_order
-from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing
+from fieldcomb.coverage.survey.outing_alone import NamedOuting, OutingAlone, look_in_order, recall_or
+from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing, outline_of
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
@@ -113,7 +113,7 @@ def survey(
     widest_m = max(w.swing.swath_m for w in walks)
     all_notes = (*site.notes, *notes, *_partly(outings, between))
     on = SurveyGround(site, ground, areas, all_notes, depth_m)
-    result = _add_up(on, walked, widest_m, between, tell, partial(look_in_order, memory=memory, workers=workers))
+    result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
     return replace(result, report=replace(result.report, left_out=left_out))
@@ -188,7 +188,8 @@ def _add_up(
     widest_m: float,
     between: tuple[str, str] | None,
     tell: ProgressCallback,
-    look: Callable[[AloneOn, list[NamedOuting]], Iterator[tuple[WalkedOuting, OutingAlone]]],
+    memory: Memo,
+    workers: Workers,
 ) -> Result:
     """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
     sums = SurveySums(on, [outing for _, outing in walked])
@@ -196,9 +197,12 @@ def _add_up(
     masks: dict[str, Cells] = {}
     count = len(walked)
     tell("sweeping", 0, count)
-    for outing, alone in look(sums.alone_on(), walked):
+    for outing, alone, name in look_in_order(sums.alone_on(), walked, memory, workers):
         sums.add(outing, alone)
-        layers.append(draw_outing(outing, alone.swept, on.ground, raster=len(layers) + MOST_RASTERS >= count))
+        outline = None
+        if len(layers) + MOST_RASTERS < count or not alone.swept.on_site:
+            outline = recall_or(memory, "outline", name, partial(outline_of, alone.swept, on.ground))
+        layers.append(draw_outing(outing, alone.swept, on.ground, outline))
         if between:
             masks[outing.id] = _swept_cells(alone.swept, on.ground)
         if len(layers) < count:

@@ -69,7 +69,9 @@ class RemainingTargets:
         grid = self.coarse.grid
         self.depth_m = _depths(ground, grid, settings)
         self.depths_m: list[float] = np.unique(self.depth_m[np.isfinite(self.depth_m)]).tolist()
-        self.digs = Digs(grid, _swept(walked, grid))
+        dug = any(len(finds.dug) for finds in self.finds.values())
+        # Without any dig there is nothing to be taken per swept m2.
+        self.digs = Digs(grid, _swept(walked if dug else (), grid))
         self.then, self.dug = self._junk(walked)
         self.met = self.then.per_m2.copy()
         self.uses = CoilUses()
