@@ -13,6 +13,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.motion.spikes import DROPOUT_M, DROPOUT_S, find_spikes
 from fieldcomb.tracks.motion.stale import find_stale
 from fieldcomb.tracks.recording import Flags, Floats, Int32s, Span, Track
+from fieldcomb.tracks.units import format_count
 
 # Reasons, as shown to the user and counted in report.json.
 NO_POSITION = "no position"
@@ -165,7 +166,7 @@ def _order(work: _Work) -> None:
     pieces = np.split(np.arange(work.t.size), back)
     order = np.concatenate([pieces[k] for k in np.argsort(work.t[starts], kind="stable")])
     work.take(order)
-    work.notes.append(f"Time runs backwards in {back.size} places; the pieces were sorted by time")
+    work.notes.append(f"Time runs backwards in {format_count(back.size, 'place')}; the pieces were sorted by time")
     if (np.diff(work.t) < 0).any():  # pieces that overlap in time: two devices in one file
         order = np.argsort(work.t, kind="stable")
         work.take(order)

@@ -368,7 +368,7 @@ def test_add_tells_what_it_understood_before_anything_is_kept(here: Path, capsys
     assert "7 marks: 1 kept, 1 count square (14), 1 change of coil, 1 time off, 1 to leave alone, 1 note" in said
     assert "marked (Europe/Oslo): off at 10:01, on at 10:01, coil small at 10:02, stop shell at 10:03" in said
     assert said.index("coil 'huge' is not known") < said.index("Outing 2026-03-07a")
-    assert typed("report", "s") == 0
+    assert typed("report", "s", "--full") == 0
     out = capsys.readouterr().out
     assert out.startswith("Ground to leave alone was marked: stop shell (2026-03-07a; 55.50")
     assert "Marks: 1 kept, 1 count square (14)" in out

@@ -122,7 +122,7 @@ def ground(
     for site in ("field", "other"):
         new_site(base / "sites" / site, boundary=str(base / "edge.geojson"), say=lambda _: None)
     add(base / "sites" / "field", WalksToAdd([WalkToAdd(str(base / "walk.gpx"))], Typed(coil="28cm")), lambda _: None)
-    (base / "sites" / "field" / "out").mkdir()
+    (base / "sites" / "field" / "out").mkdir(exist_ok=True)
     (base / "sites" / "field" / "out" / "map.html").write_text("<p>the map</p>")
     before = snapshot(base)
     caplog.set_level(logging.WARNING)

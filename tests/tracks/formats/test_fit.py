@@ -266,7 +266,7 @@ def test_headers_that_claim_the_same_bytes_are_refused() -> None:
     """A file of headers that each claim all that follows is refused, and does not take the square of its size."""
     count = 400
     heads = (struct.pack("<BBHI4s", 12, 0x20, 2100, max(0, 12 * (count - i - 1) - 3), b".FIT") for i in range(count))
-    with pytest.raises(TrackError, match="in one another"):
+    with pytest.raises(TrackError, match="inside each other"):
         read_fit(b"".join(heads), "a.fit")
 
 

@@ -188,7 +188,7 @@ def test_pieces_in_the_wrong_order_are_put_right() -> None:
     assert cleaned.dropped == ({},)
     np.testing.assert_array_equal(times(cleaned), t)
     np.testing.assert_allclose(cleaned.fixes.x_m, x, atol=1e-6)
-    assert any("backwards at 1 places" in note for note in cleaned.notes)
+    assert any("backwards in 1 place;" in note for note in cleaned.notes)
 
 
 def test_two_recorders_in_one_file_are_told() -> None:

@@ -92,5 +92,5 @@ def test_without_a_zigzag_it_is_told(track: Track) -> None:
     """With a fix a second, or no swing in it, a recording cannot be the coil's way: told, and taken as on the body."""
     result = surveyed(track)
     (told,) = result.report.outings[0].recordings
-    assert not told.swath_measured and any("no zig-zag" in note for note in told.notes)
+    assert not told.swath_measured and any("no zigzag" in note for note in told.notes)
     assert result.report.total.swept_m2 > 0.9 * 60 * 1.2

@@ -340,7 +340,7 @@ def test_a_place_held_while_walking(interval_s: float, seconds: int) -> None:
     found = judged(track(held(noisy(interval_s), float(seconds))))
     assert causes(found) - {INTERVAL} == {HELD}
     assert found.verdict == "usable"
-    assert f"for about {seconds} s again" in " ".join(found.advice)
+    assert f"for about {seconds} s, then jumps" in " ".join(found.advice)
 
 
 @pytest.mark.parametrize("interval_s", [1.0, 3.0, 5.0])
