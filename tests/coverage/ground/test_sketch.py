@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from shapely.geometry import box
 
-from fieldcomb.coverage.ground import sketch
 from fieldcomb.coverage.ground.site_cells import SITE, rasterise_site
 from fieldcomb.coverage.ground.sketch import between_walks
 from fieldcomb.tracks.errors import AreaError
@@ -46,16 +46,19 @@ def test_a_narrow_swath_is_never_lost_between_large_cells() -> None:
     assert ground.area == pytest.approx(0.3 * np.hypot(10, 6.7), rel=0.2)
 
 
-def test_tiles_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Ground drawn in many tiles is within a cell the ground drawn at once: gaps close across the seams as well."""
+@pytest.mark.parametrize("away_m", [300.0, 1340.0])
+def test_ground_is_the_same_with_a_place_far_off(away_m: float) -> None:
+    """A field of 160 m by 180 m, too wide for one tile, keeps its outline when a far place has it drawn in tiles.
+
+    Both are drawn in cells of an eighth of a swath; gaps close across the seams, which lie elsewhere for each place.
+    """
     rng = np.random.default_rng(3)
-    wander = [(Leg(*np.cumsum(rng.normal(0, 1.5, (2, 400)), axis=1)), SWATH_M) for _ in range(5)]
-    whole = between_walks(wander, 0.3)
-    monkeypatch.setattr(sketch, "SKETCH_CELLS", 2e6 / 1e9)
-    monkeypatch.setattr(sketch, "TILE_CELLS", 900)
-    monkeypatch.setattr(sketch, "CELLS_A_SWATH", SWATH_M / 0.15)
-    tiled = between_walks(wander, 0.3)
-    assert whole.buffer(0.15).covers(tiled) and tiled.buffer(0.15).covers(whole)
+    wander = [(Leg(*np.cumsum(rng.normal(0, 3.0, (2, 400)), axis=1)), SWATH_M) for _ in range(5)]
+    alone = between_walks(wander, 0.35)
+    field = box(*alone.bounds).buffer(10)
+    both = between_walks([*wander, (Leg(np.array([away_m]), np.array([-away_m])), SWATH_M)], 0.35)
+    assert alone.symmetric_difference(both.intersection(field)).area < 0.001 * alone.area
+    assert alone.buffer(0.15).covers(both.intersection(field)) and both.buffer(0.15).covers(alone)
 
 
 def test_without_searching_a_boundary_is_asked_for() -> None:
