@@ -10,9 +10,9 @@ from fieldcomb.coverage.pages.edge_page import edge_html
 from fieldcomb.coverage.raster.grid import check_cells
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, read_file, shown
 from fieldcomb.coverage.site.journal import LOCK, new_folder, reason, remove_half_made
+from fieldcomb.coverage.site.options_fields import read_cell_m
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE
 from fieldcomb.coverage.site.settings_text import NEW_OUTINGS, new_site_text
-from fieldcomb.coverage.site.typed_values import read_cell_m
 from fieldcomb.coverage.survey.inputs import choose_frame
 from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
 from fieldcomb.tracks.files.limits import MAX_NEW_CELLS

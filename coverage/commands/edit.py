@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from fieldcomb.coverage.commands.options import check_typed, path, typed_options, words
-from fieldcomb.coverage.site.typed_values import FIELD, TypedAt
+from fieldcomb.coverage.site.options_fields import FIELD, TypedAt
 from fieldcomb.tracks.errors import UsageError
 
 

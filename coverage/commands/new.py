@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from fieldcomb.coverage.commands.options import boundary_option, path, read_option, typed_options
-from fieldcomb.coverage.site.typed_values import TypedAt
+from fieldcomb.coverage.site.options_fields import TypedAt
 
 
 @click.command("new")

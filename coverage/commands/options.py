@@ -6,7 +6,7 @@ from typing import Any, TypeVar
 
 import click
 
-from fieldcomb.coverage.site.typed_values import FIELD, Field, TypedAt, fields_of
+from fieldcomb.coverage.site.options_fields import FIELD, Field, TypedAt, fields_of
 from fieldcomb.tracks.errors import UsageError
 
 MOST_JOBS = 64  # each takes its own memory

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup, escape
 
-from fieldcomb.coverage.pages.legend import INK, MISSED, PASS_COLOURS, PASS_NAMES
+from fieldcomb.coverage.pages.colours_patterns import INK, MISSED, PASS_COLOURS, PASS_NAMES
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.tracks.units import format_percent
 

@@ -7,7 +7,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 
 from fieldcomb.coverage.areas import edge_walk as edge
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge
-from fieldcomb.coverage.pages.legend import INK, MISSED
+from fieldcomb.coverage.pages.colours_patterns import INK, MISSED
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.raster.polygons import RingPoints, whole

@@ -14,9 +14,9 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.from_marks import place_of
 from fieldcomb.coverage.estimate.confidence import reportable
 from fieldcomb.coverage.ground.ground_results import Strip
-from fieldcomb.coverage.pages import legend
+from fieldcomb.coverage.pages import colours_patterns as legend
+from fieldcomb.coverage.pages.colours_patterns import Board, Choice, Tick
 from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
-from fieldcomb.coverage.pages.legend import Board, Choice, Tick
 from fieldcomb.coverage.pages.overlay import raster_picture
 from fieldcomb.coverage.pages.packing import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, place_rows
@@ -26,7 +26,7 @@ from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.report.mark_words import format_mark, mark_rows
-from fieldcomb.coverage.report.place_words import format_place_size
+from fieldcomb.coverage.report.place_lines import format_place_size
 from fieldcomb.coverage.report.todo_words import CLASS_NAMES, PROMISE
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.coverage.todo.dug_classes import LEFT, class_cells

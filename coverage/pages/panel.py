@@ -7,16 +7,16 @@ from markupsafe import Markup
 from fieldcomb.coverage.estimate.confidence import has_certain, reportable
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.pages import legend
+from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.chart import Point, comb, growth
-from fieldcomb.coverage.pages.legend import Board
+from fieldcomb.coverage.pages.colours_patterns import Board
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.answer import Answer, answer
 from fieldcomb.coverage.report.mark_words import TITLES, format_marks, mark_lines, warning
-from fieldcomb.coverage.report.place_words import format_place_size
+from fieldcomb.coverage.report.place_lines import format_place_size
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.report.todo_words import junk_lines, searched_lines
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult

@@ -7,7 +7,7 @@ from importlib.resources import files
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
-from fieldcomb.coverage.pages import legend
+from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.tracks.units import (

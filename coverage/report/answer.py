@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from fieldcomb.coverage.report.place_words import format_search_place
+from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.units import format_area, format_length

@@ -9,7 +9,7 @@ from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.answer import answer
 from fieldcomb.coverage.report.mark_words import mark_fields
-from fieldcomb.coverage.report.place_words import place_fields
+from fieldcomb.coverage.report.place_lines import place_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
 from fieldcomb.coverage.report.strip_fields import strip_fields
 from fieldcomb.coverage.report.todo_words import junk_fields, searched_fields, todo_fields

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from fieldcomb.coverage.report.answer import GO_NEXT, NOT_KNOWN, NOWHERE, SEARCHED, answer
 from fieldcomb.coverage.report.mark_words import warning
-from fieldcomb.coverage.report.place_words import format_search_place
+from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.report.text import wrapped
 from fieldcomb.coverage.report.words import format_day, format_interval, format_next_evidence, format_team

@@ -7,7 +7,7 @@ import numpy as np
 import shapely
 
 from fieldcomb.coverage.raster.polygons import Shape, geometry, to_degrees
-from fieldcomb.coverage.report.place_words import format_search_place, place_fields
+from fieldcomb.coverage.report.place_lines import format_search_place, place_fields
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES
 from fieldcomb.coverage.report.strip_fields import strip_fields
 from fieldcomb.coverage.report.todo_words import piece_fields

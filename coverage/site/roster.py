@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
+from fieldcomb.coverage.site.options_fields import FIELD, TypedAt, keys_of
 from fieldcomb.coverage.site.settings import OWN_KEYS, Typed
-from fieldcomb.coverage.site.typed_values import FIELD, TypedAt, keys_of
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.files.tables import read_typed_table
 

@@ -7,7 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from fieldcomb.coverage.gear.target_ids import CLASSES, parse_numbers
-from fieldcomb.coverage.site.typed_values import Field
+from fieldcomb.coverage.site.options_fields import Field
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m, parse_time_s
 

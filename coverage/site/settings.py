@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 from fieldcomb.coverage.gear.coils import DEFAULT_COIL, Coil, parse_coil
 from fieldcomb.coverage.gear.swing import Swing, make_swing, parse_lift_m
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule, parse_numbers
+from fieldcomb.coverage.site.options_fields import FIELD, TypedAt
 from fieldcomb.coverage.site.toml_text import TomlFile
-from fieldcomb.coverage.site.typed_values import FIELD, TypedAt
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import SiteFrame

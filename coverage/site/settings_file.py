@@ -7,6 +7,7 @@ from fieldcomb.coverage.gear.coils import coil_of_size
 from fieldcomb.coverage.gear.swing import MOST_DEPTH_M, make_swing
 from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule, parse_numbers
 from fieldcomb.coverage.site import setting_values as values
+from fieldcomb.coverage.site.options_fields import FIELD, TypedAt, keys_of, read_cell_m
 from fieldcomb.coverage.site.settings import (
     OWN_KEYS,
     SITE_FILE,
@@ -20,7 +21,6 @@ from fieldcomb.coverage.site.settings import (
     window_of,
 )
 from fieldcomb.coverage.site.toml_text import Form, Named, Several, TomlFile, read_toml, unused
-from fieldcomb.coverage.site.typed_values import FIELD, TypedAt, keys_of, read_cell_m
 from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import MOST_LAT_DEG, SiteFrame

@@ -12,8 +12,8 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.pages.card import CARD_FILE, card_html
 from fieldcomb.coverage.pages.templating import fill, page_file
+from fieldcomb.coverage.site.options_fields import FIELD, TypedAt
 from fieldcomb.coverage.site.settings import OutingEntry
-from fieldcomb.coverage.site.typed_values import FIELD, TypedAt
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.access import OUTPUT_POLICY
 from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Changes, HeldFile, Order

@@ -28,9 +28,9 @@ from small_walks import LAT, LON, MORNING, snapshot, square, walk
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
+from fieldcomb.coverage.site.options_fields import FIELDS
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.toml_text import quoted
-from fieldcomb.coverage.site.typed_values import FIELDS
 from fieldcomb.coverage.web.job_protocol import Order
 from fieldcomb.coverage.web.routes import outing_ids_at
 from fieldcomb.coverage.web.server import Service

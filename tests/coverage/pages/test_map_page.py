@@ -20,7 +20,8 @@ from samples import EVIL, FRAME, MARKS, sample_result, with_difference, with_evi
 from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
-from fieldcomb.coverage.pages import chart, legend, overlay
+from fieldcomb.coverage.pages import chart, overlay
+from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages import packing as shapes
 from fieldcomb.coverage.pages import panel as page
 from fieldcomb.coverage.pages.leaflet import leaflet_css, leaflet_js

@@ -8,10 +8,10 @@ import pytest
 
 from fieldcomb.coverage.commands.edit import edit_command
 from fieldcomb.coverage.commands.options import check_typed
+from fieldcomb.coverage.site.options_fields import FIELD, FIELDS, TypedAt, fields_of, keys_of
 from fieldcomb.coverage.site.roster import read_roster
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.settings_file import read_settings
-from fieldcomb.coverage.site.typed_values import FIELD, FIELDS, TypedAt, fields_of, keys_of
 from fieldcomb.tracks.errors import SiteError, UsageError
 
 SITE = 'name = "Field"\nzone = "UTC"\ncell = "10cm"\n'

@@ -1,4 +1,4 @@
-"""Places to go to: one set of names and words for the table, the map, report.json and the files for devices."""
+"""Places to go to as lines and fields, for table, map, report.json and devices; ``places`` says where each lies."""
 
 from typing import Any
 
