@@ -1,6 +1,6 @@
 """Whole commands beside the usual way: one, six and thirty recordings of three hours; figures only.
 
-    python tests/benchmarks/bench_command.py [--pairs N] [--large]
+    python tests/benchmarks/bench_command.py [--pairs N] [--most FILES] [--large]
 
 ``fieldcomb map`` and ``analyst.py``, each a process of its own, one after the other on the same files: lanes of 1.5 m
 on one hectare, 10,800 fixes a file with the error of a usual receiver, cells of 5 cm. Prints medians of the pairs, and
@@ -100,6 +100,7 @@ def main() -> None:
     """Make the walks, run both ways, small ones first."""
     parser = argparse.ArgumentParser(description="Whole commands beside the usual way.")
     parser.add_argument("--pairs", type=int, default=3)
+    parser.add_argument("--most", type=int, default=30, help="the most recordings of one map")
     parser.add_argument("--large", action="store_true")
     typed = parser.parse_args()
     with TemporaryDirectory() as temp:
@@ -107,7 +108,7 @@ def main() -> None:
         names = write_outings(folder, 30)
         print(f"files  {'map: clock, CPU, peak':>28}  {'usual way: clock, CPU, peak':>28}  ratios of clock and CPU")
         run(folder, [*OURS, "map", *names[:1], "--coil", "28cm", "--swath", f"{SWATH_M}m", "-o", "warm"])
-        for count in (1, 6, 30):
+        for count in (count for count in (1, 6, 30) if count <= typed.most):
             compare(folder, names[:count], typed.pairs)
         if typed.large:
             many = make_walks(folder, 400, 14)
