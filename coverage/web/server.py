@@ -3,7 +3,7 @@
 import ipaddress
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from waitress.wasyncore import close_all
 
 from fieldcomb.coverage.web.access import ENTRY, READING, Gate
 from fieldcomb.coverage.web.app import ROOM_FOR_FIELDS_BYTES, make_app
-from fieldcomb.coverage.web.job_queue import JobQueue
+from fieldcomb.coverage.web.job_queue import WORKER, JobQueue
 from fieldcomb.coverage.web.responses import Desk
 from fieldcomb.coverage.web.routes import outing_ids_at
 from fieldcomb.coverage.web.site_views import SiteRoot
@@ -51,12 +51,19 @@ class Service:
     shared_at : this machine's address in the home network, if other machines may come in by it.
     port : 0 takes a free one.
     most_request_s : seconds that one whole upload may take.
+    worker : the command that carries out one order, as ``JobQueue`` takes it.
 
     Raises SiteError, UsageError: the folder cannot be served, or a port is not there.
     """
 
     def __init__(
-        self, root: Path, *, shared_at: str | None = None, port: int = 0, most_request_s: float = MOST_REQUEST_S
+        self,
+        root: Path,
+        *,
+        shared_at: str | None = None,
+        port: int = 0,
+        most_request_s: float = MOST_REQUEST_S,
+        worker: Sequence[str] = WORKER,
     ) -> None:
         served = SiteRoot(root)
         sockets = _sockets(shared_at, port)
@@ -65,7 +72,7 @@ class Service:
         self.gate = Gate(frozenset({*hosts, f"localhost:{number}"}))
         self.addresses = Addresses(self._address(hosts[0]), self._address(hosts[1]) if shared_at else None)
         self.uploads = Uploads()
-        self.jobs = JobQueue(lambda order: self.uploads.drop(order.held), outing_ids_at)
+        self.jobs = JobQueue(lambda order: self.uploads.drop(order.held), outing_ids_at, worker)
         qr = ""
         if self.addresses.shared:
             qr = segno.make(self.addresses.shared, error="m").svg_inline(omitsize=True)
