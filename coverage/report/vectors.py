@@ -1,12 +1,13 @@
 """Outlines for other programs and for devices: missed ground, ground to do and places to go to."""
 
+from collections.abc import Iterable
 from typing import Any
+from xml.etree import ElementTree
 
-import gpxpy.gpx
 import numpy as np
 import shapely
 
-from fieldcomb.coverage.raster.polygons import Shape, geometry, to_degrees
+from fieldcomb.coverage.raster.polygons import Shape, all_to_degrees, geometries
 from fieldcomb.coverage.report.place_lines import format_search_place, place_fields
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES
 from fieldcomb.coverage.report.strip_fields import strip_fields
@@ -17,6 +18,8 @@ from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_area
 
+XML_HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
+GPX_HEAD = {"xmlns": "http://www.topografix.com/GPX/1/1", "version": "1.1", "creator": "fieldcomb"}
 FINEST_M = 0.05
 COARSEST_M = 0.4
 MOST_DEVICE_POINTS = 100  # of one place on a device
@@ -25,12 +28,12 @@ MOST_DEVICE_LETTERS = 15  # of its name
 
 def strips_geojson(report: Report) -> str:
     """Return missed ground as RFC 7946 GeoJSON, one feature a line, with the fields of report.json as properties."""
-    return feature_collection([_feature(strip_fields(strip), strip.shape, report) for strip in report.strips])
+    return _collection(((strip_fields(strip), strip.shape) for strip in report.strips), report)
 
 
 def places_geojson(report: Report) -> str:
     """Return the places to go to as RFC 7946 GeoJSON, best first, with the fields of report.json as properties."""
-    return feature_collection([_feature(place_fields(place), place.shape, report) for place in report.places])
+    return _collection(((place_fields(place), place.shape) for place in report.places), report)
 
 
 def places_gpx(report: Report) -> str:
@@ -39,26 +42,35 @@ def places_gpx(report: Report) -> str:
     Outlines are simplified by 5 cm, and by up to 40 cm where that is needed to stay within 100 points, because
     small devices take no more. There are no times, so the same report gives the same bytes.
     """
-    gpx = gpxpy.gpx.GPX()
-    gpx.creator = "fieldcomb"
-    gpx.name = harmless(report.site.name) or None
+    gpx = ElementTree.Element("gpx", GPX_HEAD)
+    site_name = harmless(report.site.name)
+    if site_name:
+        ElementTree.SubElement(ElementTree.SubElement(gpx, "metadata"), "name").text = site_name
     for place in report.places:
+        track = ElementTree.SubElement(gpx, "trk")
         name = f"{place.letter} {format_area(place.area_m2).replace(' ', '')}"[:MOST_DEVICE_LETTERS]
-        track = gpxpy.gpx.GPXTrack(name=name, description=harmless(format_search_place(place)))
-        track.segments = [_segment(ring, report.site.frame) for ring in _rings(_simple(place.shape))]
-        gpx.tracks.append(track)
-    return str(gpx.to_xml(version="1.1")) + "\n"
+        ElementTree.SubElement(track, "name").text = name
+        ElementTree.SubElement(track, "desc").text = harmless(format_search_place(place))
+        for ring in _rings(_simple(place.shape)):
+            _add_segment(track, ring, report.site.frame)
+    ElementTree.indent(gpx)
+    return XML_HEAD + ElementTree.tostring(gpx, encoding="unicode") + "\n"
 
 
 def todo_geojson(report: Report) -> str:
     """Return ground that is still to do as RFC 7946 GeoJSON, by coil and rank, with the fields of report.json."""
     pieces = (piece for coil in report.todo for piece in coil.pieces)
-    return feature_collection([_feature(piece_fields(piece), piece.shape, report) for piece in pieces])
+    return _collection(((piece_fields(piece), piece.shape) for piece in pieces), report)
 
 
-def _feature(properties: dict[str, Any], shape: Shape, report: Report) -> dict[str, Any]:
-    outline = geometry(to_degrees(shape, report.site.frame), DEGREE_PLACES)
-    return {"type": "Feature", "properties": properties, "geometry": outline}
+def _collection(pieces: Iterable[tuple[dict[str, Any], Shape]], report: Report) -> str:
+    given = list(pieces)
+    outlines = geometries(all_to_degrees([shape for _, shape in given], report.site.frame), DEGREE_PLACES)
+    features = [
+        {"type": "Feature", "properties": properties, "geometry": outline}
+        for (properties, _), outline in zip(given, outlines, strict=True)
+    ]
+    return feature_collection(features)
 
 
 def _simple(shape: Shape) -> Shape:
@@ -79,13 +91,16 @@ def _rings(shape: Shape) -> list[shapely.LinearRing]:
     return [ring for part in parts for ring in (part.exterior, *part.interiors)]
 
 
-def _segment(ring: shapely.LinearRing, frame: SiteFrame) -> gpxpy.gpx.GPXTrackSegment:
-    xy = np.asarray(ring.coords)
+def _add_segment(track: ElementTree.Element, ring: shapely.LinearRing, frame: SiteFrame) -> None:
+    xy = shapely.get_coordinates(ring)
     lon, lat = frame.to_lonlat(xy[:, 0], xy[:, 1])
     # GPX has longitudes from -180 to just below 180; rounding first, so that 179.999999999 does not become 180.
     lon = wrap_lon(np.round(lon, DEGREE_PLACES))
-    points = [
-        gpxpy.gpx.GPXTrackPoint(round(float(north), DEGREE_PLACES) + 0.0, round(float(east), DEGREE_PLACES) + 0.0)
-        for east, north in zip(lon, lat, strict=True)
-    ]
-    return gpxpy.gpx.GPXTrackSegment(points)
+    segment = ElementTree.SubElement(track, "trkseg")
+    for east, north in zip(lon.tolist(), lat.tolist(), strict=True):
+        place = {"lat": _decimal(north), "lon": _decimal(east)}
+        ElementTree.SubElement(segment, "trkpt", place)
+
+
+def _decimal(degrees: float) -> str:
+    return f"{round(degrees, DEGREE_PLACES) + 0.0:.{DEGREE_PLACES}f}".rstrip("0").rstrip(".")
