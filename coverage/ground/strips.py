@@ -89,7 +89,8 @@ def _label(mask: Mask, labels: Labels, highest: int, sign: int) -> int:
         return highest
     found, count = label(mask)
     for part in row_blocks(labels.shape):
-        labels[part] += np.where(mask[part], sign * (found[part] + highest), 0).astype(np.int32)
+        here = found[part] + np.int32(highest)
+        np.copyto(labels[part], here if sign > 0 else -here, where=mask[part])
     return highest + int(count)
 
 

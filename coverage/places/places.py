@@ -91,18 +91,19 @@ def places_to_go(
     """
     gains = ranking.gains
     found = [_missed(group, gains, frame) for group in join_strips(strips, swath_m)]
+    shapely.prepare(ranking.allowed)
     found = [place for place in found if place.area_m2 >= LEAST_PLACE_M2 and _mostly_in(place, ranking.allowed)]
-    taken = shapely.union_all([place.shape for place in found])
+    taken = [place.shape for place in found]
     pieces = [piece for coil in ranking.coils for piece in coil.pieces]
     for piece in sorted(pieces, key=lambda one: (-_rate(one.gain_per_hour, one.gain_per_100_m2), one.id)):
         if piece.cause == REASONS[NEVER] and piece.unswept_pct < LIKELIER_UNSWEPT_PCT:
             continue
-        rest = _largest(shapely.difference(piece.shape, taken))
+        rest = _largest(_without(piece.shape, taken))
         if rest is None or rest.area < max(LEAST_PIECE_M2, SAME_SHARE * piece.area_m2):
             found = [_with_coil(place, piece, gains) for place in found]
             continue
         found.append(_to_do(piece, rest, gains, frame))
-        taken = shapely.union_all([taken, rest])
+        taken.append(rest)
     found = [place for place in found if place.worths]
     found.sort(key=lambda place: (-_worth(place.best), -place.area_m2, place.centre))
     return tuple(
@@ -194,7 +195,15 @@ def _worth_of(
 
 
 def _mostly_in(place: SearchPlace, allowed: BaseGeometry) -> bool:
+    if shapely.covers(allowed, place.shape):  # which is told much sooner
+        return True
     return bool(shapely.intersection(place.shape, allowed).area >= SAME_SHARE * place.shape.area)
+
+
+def _without(shape: Polygon | MultiPolygon, taken: Sequence[Polygon | MultiPolygon]) -> Polygon | MultiPolygon:
+    near = np.array(taken, object)
+    near = near[shapely.intersects(near, shape)]
+    return shapely.difference(shape, shapely.union_all(near)) if near.size else shape
 
 
 def _largest(shape: Polygon | MultiPolygon) -> Polygon | None:

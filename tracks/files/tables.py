@@ -51,6 +51,16 @@ class TableText:
         reader = csv.reader(self.lines(), delimiter=mark, strict=True)
         return ((reader.line_num, cells) for cells in reader if any(cell.strip(_BLANK) for cell in cells))
 
+    def check_rows(self, after: int, file: str) -> None:
+        """Refuse a table of too many rows before the first is read; of lines where quotes may hold several in a row."""
+        quoted, rows = b'"' in self._data, 0
+        for lines, line in enumerate(self._lines_after(after), 1):
+            rows += not quoted and bool(line.strip(_BLANK))
+            if rows > limits.MAX_POINTS + 1:  # the last one may be unfinished, and is then left out
+                raise limits.too_many(file, limits.MAX_POINTS, "points")
+            if lines > limits.MAX_TABLE_LINES:
+                raise limits.too_many(file, limits.MAX_TABLE_LINES, "lines", "Save it again from a spreadsheet")
+
     def rows(self, after: int, mark: str) -> Iterator[list[str]]:
         """Return the rows after a line, each by itself where quotes do not close."""
         if self._quotes_fit(after, mark):

@@ -234,6 +234,7 @@ def read_csv(data: bytes, file: str) -> Recording:
     line, mark, columns, found = _find_header(table, file)
     if not columns.whole:
         raise _no_columns(file, found)
+    table.check_rows(line, file)
     builder = _Builder(file, columns)
     ends_open = data.rstrip(b"\0")[-1:] not in (b"\r", b"\n")
     unfinished = _take_rows(builder, table.rows(line, mark), ends_open)

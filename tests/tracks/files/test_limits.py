@@ -34,7 +34,7 @@ BOUNDED = {
         lambda n: b"lat,lon,time,name\n" + b"55,3,1,\n55,3,2,A\n55,3,3,\n" * n,
         "3 marked places",
     ),
-    "lines": ("MAX_LINES", lambda n: f"<kml>{LINE * n}</kml>".encode(), "3 lines"),
+    "lines of KML": ("MAX_LINES", lambda n: f"<kml>{LINE * n}</kml>".encode(), "3 lines"),
     "pieces": ("MAX_LINES", lambda n: gpx(f"<trk><trkseg>{FIX}</trkseg></trk>" * n), "3 pieces of track"),
     "plans": (
         "MAX_LINES",
@@ -42,6 +42,9 @@ BOUNDED = {
         "3 plans",
     ),
     "points": ("MAX_POINTS", lambda n: gpx(f"<trk><trkseg>{FIX * n}</trkseg></trk>"), "3 points"),
+    "rows": ("MAX_POINTS", lambda n: b"lat,lon,time\n" + b"55,3,1\n\n,,\n" * n, "3 points"),
+    "lines": ("MAX_TABLE_LINES", lambda n: b"lat,lon,time\n55,3,1\n55,3,2\n" + b"\n" * (n - 2), "3 lines"),
+    "lines in quotes": ("MAX_TABLE_LINES", lambda n: b"lat,lon,time\n" + b'"55",3,1\n' * n, "3 lines"),
     "elements": ("MAX_ELEMENTS", lambda n: gpx(f"<trk>{FIX}</trk>" + "<a/>" * (n - 3)), "3 elements"),
 }
 
