@@ -14,6 +14,7 @@ from datetime import date
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
+from shapely import GEOSException, from_wkb
 from shapely.geometry.base import BaseGeometry
 
 T = TypeVar("T")
@@ -126,7 +127,7 @@ def unpacked(data: bytes, types: Iterable[type]) -> Any:
             raise ValueError("cut off, or longer than it should be")
         at = _LENGTH + int.from_bytes(plain[:_LENGTH], "big")
         return _Reader(memoryview(plain)[at:], known).value(json.loads(plain[_LENGTH:at]))
-    except (zlib.error, KeyError, IndexError, TypeError, AttributeError, RecursionError) as error:
+    except (zlib.error, KeyError, IndexError, TypeError, AttributeError, RecursionError, GEOSException) as error:
         raise ValueError("not a result that was kept") from error
 
 
@@ -194,6 +195,10 @@ class _Reader:
             return make(self.value(one) for one in rest)
         if kind == "slice":
             return slice(*rest)
+        if kind == "outline":
+            return from_wkb(*rest)
+        if kind == "date":
+            return date.fromisoformat(*rest)
         raise ValueError(f"there is no kind {kind!r}")
 
     def _array(self, number: int, dtype: str, shape: list[int]) -> Any:

@@ -268,6 +268,25 @@ def test_arrays_come_back_to_the_last_bit(one: Any, two: Any) -> None:
     assert back["y"][1] is back["x"]
 
 
+def test_outlines_and_days_come_back_to_the_last_bit() -> None:
+    """An outline with a hole, an empty one and a day come back as they were."""
+    ring = shapely.box(1, 1, 2, 2).exterior
+    outline = shapely.MultiPolygon([shapely.Polygon(shapely.box(0, 0, 3.1, 1 / 3 + 5).exterior, [ring])])
+    for value in (outline, shapely.MultiPolygon(), date(2026, 3, 7)):
+        back = unpacked(packed((value,)), [])[0]
+        assert type(back) is type(value) and digest(back) == digest(value)
+
+
+def test_outlines_of_older_outings_are_kept() -> None:
+    """Of fourteen outings two are drawn as outlines: the second report keeps nothing anew, and is the same."""
+    store, site_of = Shelved(), site(rectangle(20, 30))
+    walks = [item(fixes(serpentine(3, 28.0, 1.6), start_s=1_770_000_000.0 + 86_400 * n), swing(1.5)) for n in range(14)]
+    outings = [replace(outing(f"2026-02-{n + 2:02}a", one), known_by=lambda n=n: (n,)) for n, one in enumerate(walks)]
+    first = make_outputs(survey(site_of, outings, store=store))
+    store.put_names.clear()
+    assert make_outputs(survey(site_of, outings, store=store)) == first and store.put_names == []
+
+
 @given(VALUES, VALUES)
 @example(1, 1.0)
 @example([1], (1,))
@@ -312,6 +331,9 @@ def test_what_cannot_be_kept_is_an_error_for_the_programmer() -> None:
         ["array", 0, "<f8", [1 << 40]],
         ["array", 1, "<f8", [0]],
         ["array", 0, "<f8", [-1]],
+        ["outline", "00"],
+        ["outline", 7],
+        ["date", "yesterday"],
         ["no such kind"],
         [],
         [["list"]],
