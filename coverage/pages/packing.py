@@ -52,10 +52,13 @@ def pack_area(frame: SiteFrame, shape: Polygon | MultiPolygon, tolerance_m: floa
 
 def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOST_PAGE_POINTS) -> Walks:
     """Simplify all walks alike, so that at most ``most`` points are left, and pack them (Douglas-Peucker in GEOS)."""
-    kept = [[_strings(layer.lines), _strings(layer.transits)] for layer in outings]
+    drawn = [[_strings(layer.lines), _strings(layer.transits)] for layer in outings]
     tolerance_m = _FINEST_M
     while True:
-        drawn = [[shapely.simplify(strings, tolerance_m, preserve_topology=False) for strings in pair] for pair in kept]
+        # What a finer tolerance left out a coarser one leaves out too, so each goes on from the one before.
+        drawn = [
+            [shapely.simplify(strings, tolerance_m, preserve_topology=False) for strings in pair] for pair in drawn
+        ]
         points = sum(int(shapely.get_num_coordinates(strings).sum()) for pair in drawn for strings in pair)
         if points <= most or tolerance_m > 10:
             break

@@ -511,6 +511,16 @@ def test_walks_are_simplified_within_what_is_said() -> None:
     assert len(walks.lines[0][1]) == 4  # a leg of one fix stays, as a dot
 
 
+@settings(deadline=None, max_examples=50)
+@given(st.lists(st.tuples(st.integers(-40, 40), st.integers(-40, 40)), min_size=2, max_size=60), st.integers(2, 40))
+def test_walks_simplified_step_by_step_are_those_simplified_at_once(points: list[tuple[int, int]], most: int) -> None:
+    """However often the page coarsens a walk, its line is the recorded one simplified once, as far as is said."""
+    line = np.array(points, float) / 10
+    walks = shapes.pack_walks(FRAME, [OutingLayer("a", None, None, None, (line,), (), ())], most=most)
+    at_once = LineString(line).simplify(walks.tolerance_m, preserve_topology=False)
+    assert walks.lines[0][0] == shapes.pack_line(FRAME, np.asarray(at_once.coords))
+
+
 def test_polygons_keep_holes_and_parts() -> None:
     """Parts and holes of missed ground reach the page, and slack never makes a piece vanish."""
     shape = MultiPolygon([box(0, 0, 10, 10).difference(box(4, 4, 6, 6)), box(20, 0, 20.04, 0.04)])
