@@ -37,12 +37,13 @@ NO_ZIGZAG = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SwungWalk:
-    """A walk, how the coil was swung on it, and the file that it begins in."""
+    """A walk, how the coil was swung on it, the file that it begins in, and who walked it where that was stated."""
 
     walk: Walk
     swing: Swing
     file: str
     spacings: tuple[LaneSpacing, ...] = ()
+    searcher: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +119,8 @@ class WalkedChain:
     def swung(self) -> SwungWalk:
         """The walk as it is swept, with the spacings typed for its files, those for all of them once."""
         spacings = tuple(one for own in dict.fromkeys(item.spacings for item in self.chain) for one in own)
-        return SwungWalk(self.walk, self.chain[0].swing, self.chain[0].file, spacings)
+        first = self.chain[0]
+        return SwungWalk(self.walk, first.swing, first.file, spacings, first.searcher)
 
     @property
     def seen(self) -> Seen:

@@ -13,7 +13,7 @@ PASS_NAMES = ("not passed over", "once", "twice", "three times or more")
 DIFFERENCE_COLOURS = ("#ffffff", "#f2c230", "#6d7fd8", "#2b2b33")  # neither, first only, second only, both
 MISSED = "#c93400"
 # Chance that the coil passed, in fifths: green, so that it is not taken for a count of passes.
-CHANCE_COLOURS = ("#ffffff", "#cfe8d5", "#8fcaa3", "#3f9a6b", "#0c5a3b")
+CHANCE_COLOURS = ("#ffffff", "#a9d8b8", "#66a97f", "#2f7a52", "#063a22")
 CHANCE_NAMES = ("under 20 %", "20 to 40 %", "40 to 60 %", "60 to 80 %", "over 80 %")
 
 # Pace, by the share under the coil in a pass: one hue, lighter where slower, which parts in grey and for all eyes.
@@ -39,6 +39,12 @@ SEARCHED_NAMES = (
     "passed over, what was dug not stated",
 )
 STRIPED = 3  # of SEARCHED_NAMES
+
+
+# Walks by outing, coil or person: lines on white, which three kinds of colour-blind eyes can still tell apart. Where
+# there are more than six, the colours come again with dashes.
+LINE_COLOURS = ("#000000", "#ffb000", "#b2006b", "#56b4e9", "#6a00a8", "#005f00")
+LINE_DASHES = (None, "9 5", "2 5")
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +179,16 @@ def searched_swatch(n: int) -> str:
     stripes = f'<path d="M1 10L10 1M1 19L19 1M8 21L28 1M17 21L33 5M26 21L33 14" stroke="{SEARCHED_COLOURS[n]}"'
     box = f'<rect x="1" y="1" width="32" height="20" fill="none" stroke="{INK}" stroke-width="1.5"/>'
     return _sample(f'<path d="M1 1h32v20H1z" fill="{SEARCHED_COLOURS[-1]}"/>{stripes} stroke-width="3.4"/>{box}')
+
+
+def walk_swatch(number: int) -> str:
+    """A sample of a walk in the colour and dashes of the outing, coil or person with this number from 0 on."""
+    colour, dashes = (
+        LINE_COLOURS[number % len(LINE_COLOURS)],
+        LINE_DASHES[number // len(LINE_COLOURS) % len(LINE_DASHES)],
+    )
+    look = f'fill="none" stroke="{colour}" stroke-width="3.4" stroke-dasharray="{dashes or "none"}"'
+    return _sample(f'<path d="M1 11H33" {look}/>')
 
 
 def line_swatch(searching: bool) -> str:

@@ -4,6 +4,8 @@ Every layer is drawn, given its data and put on the board in one step, so that n
 """
 
 import math
+from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -15,11 +17,13 @@ from fieldcomb.coverage.areas.from_marks import place_of
 from fieldcomb.coverage.estimate.confidence import reportable
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.pages import colours_patterns as legend
+from fieldcomb.coverage.pages.cell_codes import SHARE_TILE_M, earlier_passes, in_steps, in_tiles, striped
 from fieldcomb.coverage.pages.colours_patterns import Board, Choice, Tick
 from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
+from fieldcomb.coverage.pages.outing_data import Json, names_of, outing_data, outing_name, walk_names
 from fieldcomb.coverage.pages.overlay import raster_picture
-from fieldcomb.coverage.pages.packing import UNIT_DEG, Walks, pack_area, pack_line, pack_walks
-from fieldcomb.coverage.pages.panel import of_what, outing_name, panel_html, place_rows
+from fieldcomb.coverage.pages.packing import UNIT_DEG, PackedWalk, pack_area, pack_line, pack_walks
+from fieldcomb.coverage.pages.panel import of_what, panel_html, place_rows
 from fieldcomb.coverage.pages.templating import fill, page_file
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.places.places import SearchPlace
@@ -29,15 +33,9 @@ from fieldcomb.coverage.report.mark_words import format_mark, mark_rows
 from fieldcomb.coverage.report.place_lines import format_place_size
 from fieldcomb.coverage.report.todo_words import CLASS_NAMES, PROMISE
 from fieldcomb.coverage.survey.results import OutingLayer, Result
-from fieldcomb.coverage.todo.dug_classes import LEFT, class_cells
+from fieldcomb.coverage.todo.dug_classes import class_cells
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
-from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.units import format_area, format_count, format_length, format_number
-
-SHARE_TILE_M = 10.0  # ground shown as one where single strips cannot be placed
-STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and the most stripes across the site: 3 pixels of a phone
-
-Json = dict[str, Any]
 
 
 def map_html(result: Result) -> str:
@@ -75,12 +73,14 @@ class _Composer:
         values = {
             "title": f"{self.report.site.name}: walked over, as recorded",
             "data": for_script(self._data()),
-            "panel": Markup(panel_html(self.report, board)),
+            "panel": Markup(panel_html(self.report, board, walk_names(self.report, self.layers.outings))),
             "patterns": Markup(legend.pattern_defs()),
             "leaflet_css": Markup(leaflet_css()),
             "leaflet_js": Markup(leaflet_js()),
             "sheet_css": Markup(page_file("pages/templates/sheet.css")),
             "draw_js": Markup(page_file("pages/templates/draw.js")),
+            "history_js": Markup(page_file("pages/templates/history.js")),
+            "moving_js": Markup(page_file("pages/templates/moving.js")),
         }
         plan = self.plan
         return fill("pages/templates/sheet.html", header=plan.header, map=plan.html, script=plan.script(), **values)
@@ -108,9 +108,10 @@ class _Composer:
         self._chance()
         self._pace()
         self._searched()
-        names = {outing.head.id: outing_name(outing) for outing in self.report.outings}
+        names = names_of(self.report, self.layers.outings)
         for n, outing in enumerate(self.layers.outings):
-            self._outing(f"outing-{n}", names.get(outing.id, outing.id), outing)
+            self._outing(f"outing-{n}", names[outing.id], outing)
+        self._before()
 
     def _chance(self) -> None:
         """Draw the chance that the coil passed: by cells, and in tiles where no single strip can be placed."""
@@ -118,10 +119,10 @@ class _Composer:
         if chance is None:
             return
         cells, colours = chance.cells.astype(float), legend.CHANCE_COLOURS
-        self._picture("chance", chance.grid, _in_steps(cells, len(colours)), colours)
+        self._picture("chance", chance.grid, in_steps(cells, len(colours)), colours)
         self.ground.append(Choice("chance", "Chance that the coil passed", "Estimated"))
         if not chance.placed:
-            self._picture("tiles", chance.grid, _in_steps(_tiles(cells, chance.grid), len(colours)), colours)
+            self._picture("tiles", chance.grid, in_steps(in_tiles(cells, chance.grid), len(colours)), colours)
             self.ground.append(Choice("tiles", f"Expected share, in tiles of {SHARE_TILE_M:g} m", "Estimated"))
 
     def _pace(self) -> None:
@@ -140,7 +141,7 @@ class _Composer:
             if one.whole_pct == one.part_pct == one.none_pct == 0:
                 unsaid.append(CLASS_NAMES[one.name])
                 continue
-            cells = _striped(class_cells(packed, self.layers.passes, one.name), self.layers.grid)
+            cells = striped(class_cells(packed, self.layers.passes, one.name), self.layers.grid)
             self._picture(f"class-{one.name}", self.layers.grid, cells, legend.SEARCHED_COLOURS)
             self.ground.append(Choice(f"class-{one.name}", f"Searched for {CLASS_NAMES[one.name]}", "Searched for"))
         if unsaid:
@@ -156,6 +157,16 @@ class _Composer:
         elif outing.outline is not None:
             self._group(key, "areas", [self._area("outline", outing.outline, "ground-outlines")])
             self.ground.append(Choice(key, f"Outline of {name}", "By outing"))
+
+    def _before(self) -> None:
+        """Draw what older outings swept, which have no raster of their own: the site is seen to grow from there on."""
+        rasters = [outing for outing in self.layers.outings if outing.passes is not None]
+        if 0 < len(rasters) < len(self.layers.outings):
+            cells = earlier_passes(self.layers.passes, self.layers.grid, rasters)
+            self._picture("before", self.layers.grid, cells, legend.PASS_COLOURS)
+        if len(rasters) > 1:
+            self.ground.append(Choice("grow", "The site, growing outing by outing", "Moving"))
+            self.ground.append(Choice("wipe", "Two outings, with a handle between them", "Moving"))
 
     def _rules(self) -> None:
         """Draw lines at round metres, since there is nothing else on the map to judge a distance by."""
@@ -258,23 +269,22 @@ class _Composer:
     def _walks(self) -> None:
         """Draw what was walked and where the walker stood still."""
         outings = self.layers.outings
-        walks = pack_walks(self.frame, outings)
-        names = {outing.head.id: outing_name(outing) for outing in self.report.outings}
-        if outings:
-            self.walks.append(Choice("walks", "All walks, with stops", ""))
-        for n, outing in enumerate(outings):
-            self._group(f"walk-{n}", "walk", self._walk(outing, walks, n))
-            self.walks.append(Choice(f"walk-{n}", f"Walk of {names.get(outing.id, outing.id)}", ""))
-        if outings:
-            self.notes.append(
-                f"Walk lines are drawn to within {typeset(format_length(walks.tolerance_m))}, passes from every fix."
-            )
+        if not outings:
+            return
+        packed, names = pack_walks(self.frame, outings), names_of(self.report, outings)
+        self.walks.append(Choice("walks", "All walks, with stops", ""))
+        for n, (outing, walks) in enumerate(zip(outings, packed.outings, strict=True)):
+            self._group(f"walk-{n}", "walk", self._walk(n, outing, walks))
+            self.walks.append(Choice(f"walk-{n}", f"Walk of {names[outing.id]}", ""))
+        within = typeset(format_length(packed.tolerance_m))
+        self.notes.append(f"Walk lines are drawn to within {within}, passes from every fix.")
 
-    def _walk(self, outing: OutingLayer, walks: Walks, n: int) -> Json:
+    def _walk(self, n: int, outing: OutingLayer, walks: Sequence[PackedWalk]) -> Json:
         at = np.array([[stop.x_m, stop.y_m] for stop in outing.stops], float).reshape(-1, 2)
         stops = pack_line(self.frame, at) if len(at) else []
         kinds = [stop.kind if stop.kind in legend.STOP_SIGNS else "pause" for stop in outing.stops]
-        return {"lines": walks.lines[n], "transits": walks.transits[n], "stops": stops, "kinds": kinds}
+        lines = [{"lines": walk.lines, "transits": walk.transits} for walk in walks]
+        return {"outing": n, "walks": lines, "stops": stops, "kinds": kinds}
 
     def _marks(self) -> None:
         """Draw what was marked on the way; what has no place is noted."""
@@ -313,6 +323,14 @@ class _Composer:
             "styles": {kind: legend.style(kind) for kind in legend.PATTERNS},
             "signs": legend.STOP_SIGNS | legend.MARK_SIGNS,
             "groups": self.groups,
+            "outings": outing_data(self.report, self.layers.outings),
+            "names": asdict(walk_names(self.report, self.layers.outings)),
+            "passColours": legend.PASS_COLOURS,
+            "passNames": legend.PASS_NAMES,
+            "chanceColours": legend.CHANCE_COLOURS,
+            "chanceNames": legend.CHANCE_NAMES,
+            "lineColours": legend.LINE_COLOURS,
+            "lineDashes": legend.LINE_DASHES,
         }
 
     def _bounds(self) -> list[list[float]]:
@@ -324,31 +342,6 @@ class _Composer:
         lon, lat = self.frame.to_lonlat(x, y)
         east = self.frame.lon_deg + wrap_lon(lon - self.frame.lon_deg)
         return [[float(lat.min()), float(east.min())], [float(lat.max()), float(east.max())]]
-
-
-def _striped(cells: Cells, grid: Grid) -> Cells:
-    """Draw ground that was heard and left in stripes, wide enough to be seen on a phone that shows all of the site."""
-    wide = max(STRIPE_M / grid.cell_m, max(grid.rows, grid.cols) / STRIPES)
-    row, col = np.ogrid[: grid.rows, : grid.cols]
-    light = ((row + col) // max(1, round(wide))) % 2 == 1
-    return np.where((cells == LEFT) & light, np.uint8(len(legend.SEARCHED_COLOURS) - 1), cells)
-
-
-def _in_steps(share: Floats, steps: int) -> Cells:
-    """Shares 0 to 1 as numbers of equal steps; what is not part of the site as that."""
-    step = np.minimum(np.nan_to_num(share) * steps, steps - 1).astype(np.uint8)
-    return np.asarray(np.where(np.isnan(share), np.uint8(OUTSIDE), step))
-
-
-def _tiles(share: Floats, grid: Grid) -> Floats:
-    """Mean of each tile of 10 m, for all cells in it; tiles lie on whole tens of metres from the frame's origin."""
-    x, y = grid.centres()
-    col, row = (np.floor(v / SHARE_TILE_M).astype(np.int64) for v in (x, y))
-    number = (row.max() - row)[:, None] * (np.ptp(col) + 1) + (col - col.min())[None, :]
-    known = ~np.isnan(share)
-    total = np.bincount(number[known], weights=share[known], minlength=int(number.max()) + 1)
-    cells = np.bincount(number[known], minlength=int(number.max()) + 1)
-    return np.where(known, (total / np.maximum(cells, 1))[number], np.nan)
 
 
 def _look(strip: Strip) -> str:

@@ -24,11 +24,18 @@ Packed = list[int]
 
 
 @dataclass(frozen=True, slots=True)
-class Walks:
-    """The lines of every outing after simplifying: none lies more than ``tolerance_m`` from what was recorded."""
+class PackedWalk:
+    """One walk: the lines of searching, and those of walking without searching."""
 
-    lines: tuple[tuple[Packed, ...], ...]
-    transits: tuple[tuple[Packed, ...], ...]
+    lines: tuple[Packed, ...]
+    transits: tuple[Packed, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PackedWalks:
+    """The walks of every outing after simplifying: none lies more than ``tolerance_m`` from what was recorded."""
+
+    outings: tuple[tuple[PackedWalk, ...], ...]
     tolerance_m: float
 
 
@@ -50,22 +57,25 @@ def pack_area(frame: SiteFrame, shape: Polygon | MultiPolygon, tolerance_m: floa
     return [[pack_line(frame, np.asarray(ring.coords)[:-1, :2]) for ring in part] for part in rings]
 
 
-def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOST_PAGE_POINTS) -> Walks:
+def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOST_PAGE_POINTS) -> PackedWalks:
     """Simplify all walks alike, so that at most ``most`` points are left, and pack them (Douglas-Peucker in GEOS)."""
-    drawn = [[_strings(layer.lines), _strings(layer.transits)] for layer in outings]
+    drawn = [[(_strings(walk.lines), _strings(walk.transits)) for walk in layer.walks] for layer in outings]
     tolerance_m = _FINEST_M
     while True:
         # What a finer tolerance left out a coarser one leaves out too, so each goes on from the one before.
-        drawn = [
-            [shapely.simplify(strings, tolerance_m, preserve_topology=False) for strings in pair] for pair in drawn
-        ]
-        points = sum(int(shapely.get_num_coordinates(strings).sum()) for pair in drawn for strings in pair)
+        drawn = [[(_simpler(one, tolerance_m), _simpler(two, tolerance_m)) for one, two in walks] for walks in drawn]
+        points = sum(int(shapely.get_num_coordinates(part).sum()) for walks in drawn for walk in walks for part in walk)
         if points <= most or tolerance_m > 10:
             break
         tolerance_m *= 2
-    lines = tuple(_pack_strings(frame, pair[0]) for pair in drawn)
-    transits = tuple(_pack_strings(frame, pair[1]) for pair in drawn)
-    return Walks(lines, transits, round(tolerance_m, 3))
+    packed = tuple(
+        tuple(PackedWalk(*(_pack_strings(frame, part) for part in walk)) for walk in walks) for walks in drawn
+    )
+    return PackedWalks(packed, round(tolerance_m, 3))
+
+
+def _simpler(strings: Any, tolerance_m: float) -> Any:
+    return shapely.simplify(strings, tolerance_m, preserve_topology=False)
 
 
 def _strings(lines: Iterable[Floats]) -> Any:

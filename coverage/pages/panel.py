@@ -10,6 +10,7 @@ from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.chart import Point, comb, growth
 from fieldcomb.coverage.pages.colours_patterns import Board
+from fieldcomb.coverage.pages.outing_data import WalkNames, outing_name
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.places.places import SearchPlace
@@ -38,12 +39,6 @@ def headline(report: Report) -> str:
     return f"Walked over {_share(report.total, report)} of {of_what(report)} as recorded ({swept} of {whole})"
 
 
-def outing_name(outing: OutingResult) -> str:
-    """An outing as it is called in lists: its id, and its label if it has one."""
-    head = outing.head
-    return f"{head.id} {head.label}" if head.label else head.id
-
-
 def place_rows(place: SearchPlace) -> list[tuple[str, str]]:
     """What the popup of a place to go to says, as pairs of words."""
     rows = [("Why", place.reason), ("Area", typeset(format_area(place.area_m2)))]
@@ -57,13 +52,17 @@ def place_rows(place: SearchPlace) -> list[tuple[str, str]]:
     return [*rows, ("Where", typeset(place.where)), ("Lat, lon", wording.format_lat_lon(place.centre))]
 
 
-def panel_html(report: Report, board: Board) -> str:
-    """Return the whole panel as HTML."""
+def panel_html(report: Report, board: Board, names: WalkNames) -> str:
+    """Return the whole panel as HTML.
+
+    names : what walks are told apart by.
+    """
     told, total = answer(report), report.total
     return fill(
         "pages/templates/panel.html",
         report=report,
         board=board,
+        walk_colours=names.by,
         headline=headline(report),
         of_what=of_what(report),
         share=lambda swept: _share(swept, report),

@@ -64,6 +64,7 @@ def _templates() -> Environment:
         searched_swatch=lambda n: Markup(legend.searched_swatch(n)),
         swatch=lambda kind: Markup(legend.swatch(kind)),
         line_swatch=lambda searching: Markup(legend.line_swatch(searching)),
+        walk_swatch=lambda number: Markup(legend.walk_swatch(number)),
         sign_swatch=lambda kind: Markup(legend.sign_swatch(kind)),
         mark_swatch=lambda kind: Markup(legend.mark_swatch(kind)),
         legend=legend,

@@ -5,11 +5,11 @@ from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
-from fieldcomb.coverage.outings.walks import WalkedOuting
+from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
 from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE
 from fieldcomb.coverage.raster.grid import block_sums
 from fieldcomb.coverage.raster.vectorise import vectorise
-from fieldcomb.coverage.survey.results import OutingLayer, StopMark
+from fieldcomb.coverage.survey.results import OutingLayer, StopMark, WalkLines
 
 MOST_RASTERS = 12  # outings drawn as rasters; older ones as outlines
 OUTLINE_CELL_M = 0.5
@@ -26,10 +26,16 @@ def draw_outing(outing: WalkedOuting, swept: OutingPasses, ground: Ground, outli
         grid=ground.grid.window(swept.here) if outline is None else None,
         passes=cells,
         outline=outline,
-        lines=tuple(np.column_stack([leg.x_m, leg.y_m]) for w in outing.walks for leg in w.walk.legs),
-        transits=tuple(np.column_stack([leg.x_m, leg.y_m]) for w in outing.walks for leg in w.walk.transits),
+        walks=tuple(_lines_of(walked) for walked in outing.walks),
         stops=tuple(StopMark(s.x_m, s.y_m, s.seconds, s.kind) for w in outing.walks for s in w.walk.stops),
     )
+
+
+def _lines_of(walked: SwungWalk) -> WalkLines:
+    lines, transits = (
+        tuple(np.column_stack([leg.x_m, leg.y_m]) for leg in legs) for legs in (walked.walk.legs, walked.walk.transits)
+    )
+    return WalkLines(walked.swing.coil.name, walked.swing.swath_m, walked.searcher, lines, transits)
 
 
 def outline_of(swept: OutingPasses, ground: Ground) -> MultiPolygon:

@@ -33,6 +33,7 @@ class OutingResult:
     """One outing, each part from the stage that measured it. See docs/measures.md for every definition.
 
     marks : in order of time, those without one last. no_go : of the areas that hold on its day.
+    so_far : what all outings up to this one swept; None where it was not asked, as after most of very many outings.
     """
 
     head: OutingHead
@@ -43,6 +44,7 @@ class OutingResult:
     recordings: tuple[RecordingResult, ...]
     marks: tuple[Mark, ...]
     no_go: NoGoEntered
+    so_far: Estimate | None = None
 
     @property
     def minutes_per_100_m2(self) -> float | None:
@@ -174,15 +176,28 @@ class StopMark:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class WalkLines:
+    """One walk as drawn: with which coil and swath it was walked, by whom where that was stated, and its lines.
+
+    lines : (n, 2) site metres of each piece of searching. transits : the same of walking without searching.
+    """
+
+    coil: str
+    swath_m: float
+    searcher: str | None
+    lines: tuple[Floats, ...]
+    transits: tuple[Floats, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class OutingLayer:
-    """One outing as drawn: its passes in a window of its own (None for all but the twelve latest), outline and walk."""
+    """One outing as drawn: its passes in a window of its own (None for all but the twelve latest), outline, walks."""
 
     id: str
     grid: Grid | None
     passes: Cells | None  # 0 not swept, 1..254 passes, 255 not part of the site
     outline: MultiPolygon | None
-    lines: tuple[Floats, ...]  # searching
-    transits: tuple[Floats, ...]
+    walks: tuple[WalkLines, ...]
     stops: tuple[StopMark, ...]
 
 

@@ -7,6 +7,7 @@ import numpy as np
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
+from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.estimate.chance import ChanceMap
 from fieldcomb.coverage.estimate.confidence import found_from_m
 from fieldcomb.coverage.estimate.swept_share import estimates_on
@@ -37,6 +38,9 @@ class SurveyGround:
     depth_m: float | None
 
 
+MOST_GROWTH = 8  # times that the site so far is estimated: each takes as long as all outings up to there
+
+
 class SurveySums:
     """Everything that is added up over the outings of a site; they come in order of time."""
 
@@ -55,6 +59,7 @@ class SurveySums:
         guessed = any(not swing.sweep_measured for swing in swings)
         self.under = UnderCoil(inside, guessed, of.depth_m)
         self.results: list[OutingResult] = []
+        self.count, self.names = len(walked), list[str]()
 
     def alone_on(self) -> AloneOn:
         """Return what each outing is looked at on, before it is added."""
@@ -77,6 +82,23 @@ class SurveySums:
         for w in outing.walks if self.searched.stated else ():
             passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
             self.searched.add(swept.here, passed & tally.inside[swept.here], w.swing.rule)
+
+    def estimate_so_far(self, name: str, memory: Memo) -> None:
+        """Estimate all outings up to the last one added, if it is one after which the growth of the site is told.
+
+        name : what that outing is kept under, "" where it is not.
+        """
+        self.names.append(name)
+        step = 1
+        while self.count > MOST_GROWTH * step:
+            step *= 2  # so that what was estimated for fewer outings is still asked for
+        number = len(self.names)
+        if number % step and number < self.count:
+            return
+        kept = all(self.names)
+        together = self.estimates.together
+        so_far = memory.get_or_compute("so far", tuple(self.names), together) if kept else together()
+        self.results[-1] = replace(self.results[-1], so_far=so_far)
 
     def finished(self) -> tuple[Report, Cells | None, MultiPolygon]:
         """Return the report but for its strips; the ground by pace; and where something was heard and left."""

@@ -199,6 +199,7 @@ def _add_up(
     tell("sweeping", 0, count)
     for outing, alone, name in look_in_order(sums.alone_on(), walked, memory, workers):
         sums.add(outing, alone)
+        sums.estimate_so_far(name, memory)
         outline = None
         if len(layers) + MOST_RASTERS < count or not alone.swept.on_site:
             outline = recall_or(memory, "outline", name, partial(outline_of, alone.swept, on.ground))

@@ -36,6 +36,7 @@ from fieldcomb.coverage.survey.results import (
     SiteResult,
     StopMark,
     TotalResult,
+    WalkLines,
 )
 from fieldcomb.coverage.todo.ranking import CoilGains, Ranking
 from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil, TodoPiece
@@ -173,7 +174,10 @@ def with_evil_names(result: Result) -> Result:
     layers = replace(
         with_difference(result).layers,
         by_coil={EVIL: layers.by_coil["28cm"], EVIL + "2": layers.by_coil["small"]},
-        outings=tuple(replace(outing, id=EVIL) for outing in layers.outings),
+        outings=tuple(
+            replace(outing, id=EVIL, walks=tuple(replace(walk, coil=EVIL, searcher=EVIL) for walk in outing.walks))
+            for outing in layers.outings
+        ),
         areas=tuple(replace(area, reason=EVIL) for area in layers.areas),
     )
     return Result(report, layers)
@@ -250,7 +254,9 @@ def _outing_layer(n: int, grid: Grid, cells: Cells, lines: list[np.ndarray]) -> 
     top, left, bottom, right = rows.min(), cols.min(), rows.max() + 1, cols.max() + 1
     window = Grid(grid.cell_m, grid.west + int(left), grid.north - int(top), int(bottom - top), int(right - left))
     part = cells[top:bottom, left:right]
-    return OutingLayer(f"2026-03-{7 + n:02d}a", window, part, outline, tuple(lines), turns, tuple(stops))
+    coil, searcher = "small" if n == 2 else "28cm", (None, "J. K.", "J. K.", "R. S.")[n]
+    walks = (WalkLines(coil, 1.4, searcher, tuple(lines), turns),)
+    return OutingLayer(f"2026-03-{7 + n:02d}a", window, part, outline, walks, tuple(stops))
 
 
 def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], strips: tuple[Strip, ...]) -> Report:

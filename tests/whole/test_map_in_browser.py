@@ -113,13 +113,15 @@ def test_every_layer_goes_and_comes(show: Opener) -> None:
     ground = Select(driver.find_element(By.ID, "pick-ground"))
     seen = set()
     for n in range(len(ground.options)):
+        if ground.options[n].get_attribute("value") in ("grow", "wipe"):
+            continue  # see test_ground_in_browser.py
         ground.select_by_index(n)
         sources = driver.execute_script(
             "return [].map.call(document.querySelectorAll('.leaflet-map-pane img'), function (i) { return i.src; })"
         )
         assert len(sources) == (1 if ground.options[n].get_attribute("value") else 0)
         seen.add(str(sources))
-    assert len(seen) >= len(ground.options) - 1  # a coil that was used once looks like its only outing
+    assert len(seen) >= len(ground.options) - 3  # a coil that was used once looks like its only outing
     walks = Select(driver.find_element(By.ID, "pick-walks"))
     nothing = drawn(driver)[1]
     for n in range(1, len(walks.options)):

@@ -3,7 +3,7 @@ var fieldcomb = (function () {
   "use strict";
   var data = JSON.parse(document.getElementById("fieldcomb-data").textContent);
   var pieces = {};
-  var map, layers;
+  var map, layers, history, moving;
 
   function unpack(packed) {
     var lat = 0, lon = 0, line = [];
@@ -36,6 +36,7 @@ var fieldcomb = (function () {
   /* A drawn area that can be tapped, reached with Tab, and opened with Enter. */
   function reachable(layer, item) {
     layer.bindPopup(function () { return words(item); }, { maxWidth: 290, minWidth: 250, autoPanPadding: [64, 76] });
+    layer.on("click", function (event) { if (item.shape) { more(layer, event.latlng); } });
     layer.on("add", function () {
       var path = layer.getElement();
       path.setAttribute("tabindex", "0");
@@ -56,6 +57,16 @@ var fieldcomb = (function () {
       };
     });
     pieces[item.id] = layer;
+  }
+
+  /* Under what is said of a piece of ground stands the history of the place that was tapped in it. */
+  function more(layer, at) {
+    history.rows(at).then(function (found) {
+      var box = layer.getPopup() && layer.getPopup().getElement();
+      if (!found || !box || !layer.isPopupOpen()) { return; }
+      box.querySelector(".said").appendChild(words({ title: "Just here", rows: found.rows }).lastChild);
+      layer.getPopup().update();
+    });
   }
 
   /* Opens the popup, puts the keyboard into it, and brings it back when the popup closes. */
@@ -94,22 +105,35 @@ var fieldcomb = (function () {
 
   var Sign = L.CircleMarker.extend({
     _updatePath: function () {
-      var at = this._point;
+      var at = this._point, times = signScale();
       var moved = data.signs[this.options.sign].replace(/([ML])(-?\d+) (-?\d+)/g, function (all, pen, x, y) {
-        return pen + (at.x + Number(x)) + " " + (at.y + Number(y));
+        return pen + (at.x + times * x) + " " + (at.y + times * y);
       });
+      this._path.setAttribute("stroke-width", this.options.weight * times);
       this._renderer._setPath(this, moved);
     }
   });
 
+  /* Signs shrink when the map shows more ground than one can walk in a minute, so that they do not cover it. */
+  function signScale() {
+    var at = map.getCenter(), across = map.distance(at, map.unproject(map.project(at).add([100, 0]))) / 100;
+    return Math.max(0.45, Math.min(1, Math.sqrt(0.07 / across)));
+  }
+
+  var strokes = [];
   function walk(group, key) {
     var item = data.groups[key], plain = { pane: "walks", interactive: false, fill: false, smoothFactor: 1 };
-    function draw(lines, options) {
-      if (lines.length) { group.addLayer(L.polyline(lines.map(unpack), L.extend({}, plain, options))); }
+    function draw(lines, options, number) {
+      if (!lines.length) { return; }
+      var stroke = L.polyline(lines.map(unpack), L.extend({}, plain, options));
+      if (number !== undefined) { strokes.push({ line: stroke, outing: item.outing, walk: number, plain: options }); }
+      group.addLayer(stroke);
     }
-    draw(item.lines.concat(item.transits), { color: "#fff", weight: 3.2, opacity: 0.9 });
-    draw(item.transits, { color: "#000", weight: 1.3, dashArray: "2 5" });
-    draw(item.lines, { color: "#000", weight: 1.3 });
+    item.walks.forEach(function (one) { draw(one.lines.concat(one.transits), { color: "#fff", weight: 3.4, opacity: 0.9 }); });
+    item.walks.forEach(function (one, number) {
+      draw(one.transits, { color: "#000", weight: 1.3, dashArray: "2 5" });
+      draw(one.lines, { color: "#000", weight: 1.3 }, number);
+    });
     var at = unpack(item.stops);
     item.kinds.forEach(function (kind, n) {
       group.addLayer(new Sign(at[n], {
@@ -117,6 +141,20 @@ var fieldcomb = (function () {
         weight: kind === "dig" ? 1.5 : 2, fillColor: kind === "dig" ? "#000" : "#fff", fillOpacity: 1
       }));
     });
+  }
+
+  /* Walks by outing, coil or person: six colours, then the same with dashes, each named in the key. */
+  function colour(by) {
+    var names = data.names[by] || [];
+    strokes.forEach(function (stroke) {
+      var walk = data.outings[stroke.outing].walks[stroke.walk], look = L.extend({ dashArray: null }, stroke.plain);
+      if (names.length) {
+        var n = walk[by], round = Math.floor(n / data.lineColours.length) % data.lineDashes.length;
+        look = { color: data.lineColours[n % data.lineColours.length], weight: 2, dashArray: data.lineDashes[round] };
+      }
+      stroke.line.setStyle(look);
+    });
+    each("[data-by]", function (row) { row.hidden = row.getAttribute("data-by") !== by; });
   }
 
   /* Marks are single points: each has a sign, a popup, and the keyboard reaches it. */
@@ -160,13 +198,19 @@ var fieldcomb = (function () {
     } else if (select.value) {
       put(select.value, true);
     }
-    if (select.getAttribute("data-pick") === "ground") { key(select.value.replace(/-.*/, "")); }
+    if (select.getAttribute("data-pick") === "ground") {
+      key(select.value.replace(/-.*/, ""));
+      if (moving) { moving(select.value); }
+    } else if (document.getElementById("colours")) {
+      document.getElementById("colours").hidden = !select.value;
+    }
   }
 
   /* Only the colours of the ground that is shown stand in the key. */
-  var keys = { coil: "passes", outing: "passes", tiles: "chance" };
+  var keys = { coil: "passes", outing: "passes", tiles: "chance", grow: "passes", wipe: "passes" };
   function key(shown) {
-    each("[data-key]", function (part) { part.hidden = part.getAttribute("data-key") !== (keys[shown] || shown); });
+    each("[data-key]", function (part) { part.hidden = part.getAttribute("data-key").split(" ").indexOf(keys[shown] || shown) < 0; });
+    each("[data-only]", function (part) { part.hidden = part.getAttribute("data-only") !== shown; });
   }
 
   function each(selector, act) { Array.prototype.forEach.call(document.querySelectorAll(selector), act); }
@@ -203,7 +247,10 @@ var fieldcomb = (function () {
 
   function start(registry) {
     layers = registry;
+    history = fieldcomb.history(map, data, layers, unpack, words);
+    moving = fieldcomb.moving(map, data, layers, history.image);
     each("[data-pick]", function (select) { select.onchange = function () { choose(select); }; choose(select); });
+    each("#pick-colour", function (select) { select.onchange = function () { colour(select.value); }; colour(select.value); });
     each("[data-layer]", function (box) {
       box.onchange = function () { put(box.getAttribute("data-layer"), box.checked); };
       box.onchange();

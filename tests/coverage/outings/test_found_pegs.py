@@ -48,8 +48,8 @@ def test_the_next_outing_is_drawn_towards_the_place_found_before() -> None:
     assert first.recordings[0].pegs == ()
     [touch] = second.recordings[0].pegs
     assert (touch.measured, touch.north_m) == (False, pytest.approx(2.0, abs=0.05))
-    lines = result.layers.outings[1].lines
-    near = [y for line in lines for x, y in line if x < 2]
+    walks = result.layers.outings[1].walks
+    near = [y for one in walks for line in one.lines for x, y in line if x < 2]
     assert 0.5 < 2.0 - np.min(near) < 1.5  # about half: both days are as far off as each other
 
 

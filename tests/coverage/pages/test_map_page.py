@@ -34,7 +34,7 @@ from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.answer import answer
 from fieldcomb.coverage.report.mark_words import TITLES
 from fieldcomb.coverage.report.table import table
-from fieldcomb.coverage.survey.results import OutingLayer, Result
+from fieldcomb.coverage.survey.results import OutingLayer, Result, WalkLines
 from fieldcomb.coverage.todo.dug_classes import LEFT, UNSAID, class_cells
 from fieldcomb.coverage.todo.results import SearchedClass
 from fieldcomb.tracks.frame import SiteFrame
@@ -153,7 +153,7 @@ def test_names_from_files_stay_text() -> None:
     reader = Reader(text)
     assert reader.unbalanced == []
     assert not any("onerror" in attrs or tag == "img" for tag, attrs in reader.tags)
-    assert sum(tag == "script" for tag, _ in reader.tags) == 4
+    assert sum(tag == "script" for tag, _ in reader.tags) == 6
     assert "{{7*7}}" in text and "49" not in re.findall(r"<title>(.*?)</title>", text)[0]
     # Once in the title, heading, lists of ground and walks; the words come back whole.
     assert EVIL in "".join(reader.text)
@@ -179,6 +179,7 @@ def test_every_layer_can_be_chosen() -> None:
     drawn = set(re.findall(r'"([\w-]+)": (?:image_overlay|feature_group)_\d+', text))
     tags = Reader(text).tags
     options = {attrs["value"] for tag, attrs in tags if tag == "option" and attrs["value"]}
+    options -= {"grow", "wipe", "outing", "coil", "person"}  # drawn by the page from the layers of the outings
     ticked = {attrs["data-layer"] for _, attrs in tags if "data-layer" in attrs}
     assert drawn == (options - {"walks"}) | ticked
     assert {"passes", "difference", "coil-0", "coil-1", "outing-3", "strip", "open", "places"} <= drawn
@@ -193,7 +194,7 @@ def test_an_outing_without_raster_is_outlined() -> None:
     """An outing too many for a raster of its own is still there, as an outline that says so."""
     result = sample_result()
     last = result.layers.outings[-1]
-    bare = OutingLayer(last.id, None, None, last.outline, last.lines, last.transits, last.stops)
+    bare = OutingLayer(last.id, None, None, last.outline, last.walks, last.stops)
     layers = replace(result.layers, outings=(*result.layers.outings[:-1], bare))
     text = map_html(Result(result.report, layers))
     assert "Outline of 2026-03-10a second look" in Reader(text).words
@@ -502,13 +503,14 @@ def test_walks_are_simplified_within_what_is_said() -> None:
     """However long the walks, the page holds no more points than allowed, and says how near the lines are."""
     rng = np.random.default_rng(5)
     line = np.cumsum(rng.normal(0, 0.5, (40_000, 2)), axis=0)
-    outing = OutingLayer("a", None, None, None, (line, line[:1]), (line[:500],), ())
-    walks = shapes.pack_walks(FRAME, [outing], most=5000)
-    packed = [*walks.lines[0], *walks.transits[0]]
+    whole = WalkLines("28cm", 1.4, None, (line, line[:1]), (line[:500],))
+    walks = shapes.pack_walks(FRAME, [OutingLayer("a", None, None, None, (whole,), ())], most=5000)
+    [[walk]] = walks.outings
+    packed = [*walk.lines, *walk.transits]
     assert sum(len(one) for one in packed) / 2 <= 5000
-    drawn = LineString(unpack(walks.lines[0][0], FRAME))
+    drawn = LineString(unpack(walk.lines[0], FRAME))
     assert max(drawn.distance(LineString([p, p + 1e-9])) for p in line[::97]) <= walks.tolerance_m + 0.002
-    assert len(walks.lines[0][1]) == 4  # a leg of one fix stays, as a dot
+    assert len(walk.lines[1]) == 4  # a leg of one fix stays, as a dot
 
 
 @settings(deadline=None, max_examples=50)

@@ -201,7 +201,7 @@ def test_more_than_twelve_outings_are_drawn_as_outlines() -> None:
             assert layer.passes is not None and layer.grid is not None
             assert layer.passes.shape == (layer.grid.rows, layer.grid.cols)
             assert np.count_nonzero((layer.passes > 0) & (layer.passes < OUTSIDE)) * 0.0625 == pytest.approx(45)
-        assert sum(len(line) for line in layer.lines) >= 70
+        assert sum(len(line) for walk in layer.walks for line in walk.lines) >= 70
     assert len(result.report.outings) == 15 and all(o.ground.swept_m2 > 0 for o in result.report.outings)
 
 
