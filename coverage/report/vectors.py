@@ -14,12 +14,11 @@ from fieldcomb.coverage.report.strip_fields import strip_fields
 from fieldcomb.coverage.report.todo_words import piece_fields
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.files.json_text import feature_collection
+from fieldcomb.tracks.files.xml_text import GPX_HEAD, xml_text
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_area
 
-XML_HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
-GPX_HEAD = {"xmlns": "http://www.topografix.com/GPX/1/1", "version": "1.1", "creator": "fieldcomb"}
 FINEST_M = 0.05
 COARSEST_M = 0.4
 MOST_DEVICE_POINTS = 100  # of one place on a device
@@ -53,8 +52,7 @@ def places_gpx(report: Report) -> str:
         ElementTree.SubElement(track, "desc").text = harmless(format_search_place(place))
         for ring in _rings(_simple(place.shape)):
             _add_segment(track, ring, report.site.frame)
-    ElementTree.indent(gpx)
-    return XML_HEAD + ElementTree.tostring(gpx, encoding="unicode") + "\n"
+    return xml_text(gpx)
 
 
 def todo_geojson(report: Report) -> str:

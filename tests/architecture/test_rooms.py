@@ -18,7 +18,19 @@ ORDER = [
     *(f"tracks.{room}" for room in ("files", "formats", "marks", "motion", "quality")),
     *(
         f"coverage.{room}"
-        for room in ("pool", "cache", "gear", "raster", "outings", "areas", "ground", "estimate", "todo", "places")
+        for room in (
+            "pool",
+            "cache",
+            "gear",
+            "raster",
+            "outings",
+            "areas",
+            "lanes",
+            "ground",
+            "estimate",
+            "todo",
+            "places",
+        )
     ),
     *(f"coverage.{room}" for room in ("survey", "report", "site", "pages", "actions", "web", "commands")),
 ]
@@ -60,7 +72,12 @@ THIRD_PARTY = {
 }
 # Parts of the standard library that belong to one place.
 STANDARD = {
-    "xml": {"files.xml", "report.vectors"},  # reading what anybody wrote, and writing
+    "xml": {
+        "files.xml",
+        "files.xml_text",
+        "report.vectors",
+        "lanes.lane_files",
+    },  # reading, and writing
     "zipfile": {"files.archive"},
     "zlib": {"files.archive", "cache.memo"},
     "gzip": set[str](),

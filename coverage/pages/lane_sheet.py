@@ -1,0 +1,181 @@
+"""The sheet of a plan: one file to print, with a plan of the lanes, how to set them out, and boxes to tick."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from fieldcomb.coverage.lanes.lane_plan import Lane
+from fieldcomb.coverage.lanes.named_plan import NamedPlan
+from fieldcomb.coverage.lanes.setting_out import SQUARE_SHARE, TAPE_ERROR_M, BesideLane, LaneMark, LaneMarks, SetOut
+from fieldcomb.coverage.pages.templating import fill
+from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import format_length
+
+SHEET_FILE = "lanes.html"
+PLAN_WIDTH = 1000.0  # of the drawing, in its own units; its height follows
+MARGIN = 60.0
+LEAST_BETWEEN = 26.0  # numbers nearer to each other than this would run into one another
+
+
+@dataclass(frozen=True, slots=True)
+class SheetRow:
+    """One lane of the table: its number, whether the number is to be marked, and its two marks as a tape shows them."""
+
+    number: int
+    label: bool
+    team: int
+    first: str
+    second: str
+    length: str
+    minutes: str
+
+
+@dataclass(frozen=True, slots=True)
+class SheetGroup:
+    """Lanes that are set out together: sentences on how, and their rows."""
+
+    title: str
+    steps: tuple[str, ...]
+    rows: tuple[SheetRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnLane:
+    """A lane on the drawing: its pieces as (x1, y1, x2, y2), and its number where there is room for one."""
+
+    pieces: tuple[tuple[float, float, float, float], ...]
+    number: str
+    at: tuple[float, float]
+
+
+def lane_sheet_html(named: NamedPlan, ground: BaseGeometry, site: BaseGeometry) -> str:
+    """Return the sheet as one page of HTML that fetches nothing and needs no script.
+
+    ground : what may be searched; site : the whole site; both in site metres. Pure: the same plan gives the same text.
+    """
+    plan, lanes = named.plan, named.plan.lanes
+    place = _Paper(site)
+    return fill(
+        "pages/templates/lane_sheet.html",
+        site=harmless(named.site),
+        name=harmless(named.name),
+        coil=harmless(named.coil),
+        lanes=len(lanes),
+        spacing=format_length(plan.spacing_m),
+        planned=round(plan.planned_m),
+        minutes=round(named.pace.minutes(lanes)),
+        digging=round(named.pace.minutes_with_digging(lanes)) if named.pace.standing else None,
+        of_site=round(named.of_site_pct),
+        sampled=plan.spacing_m > plan.swath_m,
+        short=len(plan.too_short_m),
+        label_every=named.label_every,
+        teams=max(named.teams, default=1),
+        groups=[_group(named, group, number) for number, group in enumerate(named.groups, 1)],
+        tape_error=format_length(TAPE_ERROR_M),
+        height=place.height,
+        width=PLAN_WIDTH,
+        outline=place.path(site),
+        open_ground=place.path(ground),
+        drawn=_drawn(lanes, place),
+        pegs=_pegs(named, place),
+    )
+
+
+def _group(named: NamedPlan, group: SetOut, number: int) -> SheetGroup:
+    lanes = group.lanes
+    which = f"Lanes {lanes[0].number} to {lanes[-1].number}" if len(lanes) > 1 else f"Lane {lanes[0].number}"
+    rows = tuple(_row(named, lane, marks) for lane, marks in zip(lanes, group.marks, strict=True))
+    return SheetGroup(f"{number}. {which}" if len(named.groups) > 1 else which, tuple(_steps(group)), rows)
+
+
+def _row(named: NamedPlan, lane: Lane, marks: LaneMarks) -> SheetRow:
+    if isinstance(marks, BesideLane):
+        first, second = f"{marks.away_m:.2f} m beside lane {marks.lane}", "the same"
+    else:
+        first, second = (_tape(mark) for mark in marks)
+    length, minutes = f"{lane.length_m:.0f} m", f"{named.pace.minutes([lane]):.0f}"
+    return SheetRow(lane.number, named.is_label(lane), named.team_of(lane), first, second, length, minutes)
+
+
+def _tape(mark: LaneMark) -> str:
+    line = mark.baseline
+    start, end = harmless(line.start.name), harmless(line.end.name)
+    if mark.at_m < 0:
+        return f"{-mark.at_m:.2f} m before {start}, coming from {end}"
+    if mark.at_m > line.length_m:
+        return f"{mark.at_m - line.length_m:.2f} m beyond {end}, coming from {start}"
+    return f"{mark.at_m:.2f} m from {start} to {end}"
+
+
+def _steps(group: SetOut) -> list[str]:
+    (a, b), (c, d) = ((line.start, line.end) for line in group.baselines)
+    near, far = (line.length_m for line in group.baselines)
+    if group.diagonals_m is None:
+        return [
+            f"Stretch a tape from peg {harmless(a.name)} to peg {harmless(b.name)} ({near:.2f} m), and another from "
+            f"peg {harmless(c.name)} to peg {harmless(d.name)} ({far:.2f} m). If a tape shows something else, a peg "
+            "has moved.",
+            "Put a flag at each length in the table, on both tapes. A lane runs from its first flag to its second.",
+        ]
+    depth_m = float(np.hypot(c.x_m - a.x_m, c.y_m - a.y_m))
+    across, along = group.diagonals_m
+    off_m = max(0.05, SQUARE_SHARE * across)
+    return [
+        f"Set peg {a.name} where the drawing has it, and peg {b.name} {near:.2f} m from it.",
+        f"Make a right angle at {a.name}: 3 m along the line to {b.name}, 4 m to the side, 5 m between the two. "
+        f"Set {c.name} {depth_m:.2f} m that way, and {d.name} likewise from {b.name}.",
+        f"Check: {a.name} to {d.name} must be {across:.2f} m, {b.name} to {c.name} {along:.2f} m, {c.name} to {d.name} "
+        f"{far:.2f} m, each to {off_m:.2f} m.",
+        "Stretch a tape along each of the two lines, and put a flag at each length in the table. A lane runs from its "
+        "first flag to its second.",
+    ]
+
+
+class _Paper:
+    """Where places of the site lie on the drawing, north up."""
+
+    def __init__(self, site: BaseGeometry) -> None:
+        left, bottom, right, top = site.bounds
+        self.scale = (PLAN_WIDTH - 2 * MARGIN) / max(right - left, (top - bottom) / 1.2, 1.0)
+        self.left = (left + right) / 2 - PLAN_WIDTH / 2 / self.scale
+        self.top = top + MARGIN / self.scale
+        self.height = round((top - bottom) * self.scale + 2 * MARGIN, 1)
+
+    def at(self, x_m: float, y_m: float) -> tuple[float, float]:
+        return round((x_m - self.left) * self.scale, 1), round((self.top - y_m) * self.scale, 1)
+
+    def path(self, shape: BaseGeometry) -> str:
+        """An outline with its holes as the path of an SVG."""
+        parts = [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"]
+        rings = [ring for part in parts for ring in (part.exterior, *part.interiors)]
+        return " ".join(self._ring(np.asarray(ring.coords)) for ring in rings)
+
+    def _ring(self, xy: Floats) -> str:
+        corners = " L".join(f"{x:g},{y:g}" for x, y in (self.at(*place) for place in xy.tolist()))
+        return f"M{corners} Z"
+
+
+def _drawn(lanes: Sequence[Lane], place: _Paper) -> list[DrawnLane]:
+    """Lanes with their numbers at their starts, as many of them as can be read; the first is always among them."""
+    drawn: list[DrawnLane] = []
+    taken: list[tuple[float, float]] = []
+    for lane in lanes:
+        pieces = tuple((*place.at(*lane.at(a)), *place.at(*lane.at(b))) for a, b in lane.pieces_m)
+        x, y = place.at(*lane.start_m)
+        free = all(np.hypot(x - a, y - b) >= LEAST_BETWEEN for a, b in taken)
+        if free:
+            taken.append((x, y))
+        drawn.append(DrawnLane(pieces, str(lane.number) if free else "", (x, y)))
+    return drawn
+
+
+def _pegs(named: NamedPlan, place: _Paper) -> list[tuple[str, float, float]]:
+    lines = [line for group in named.groups for line in group.baselines]
+    pegs = {peg.name: peg for line in lines for peg in (line.start, line.end)}
+    return [(harmless(name), *place.at(peg.x_m, peg.y_m)) for name, peg in sorted(pegs.items())]

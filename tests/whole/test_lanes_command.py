@@ -1,0 +1,140 @@
+"""The command that plans lanes, from the site to the sheet that is printed."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import json
+import re
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from browsers import driver, errors
+
+from fieldcomb.coverage.commands.cli import main
+
+__all__ = ["driver"]
+DEMO = Path(__file__).parents[2] / "demo"
+WALK = "outing-3-middle-medium.gpx"
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's field with one walk of its own and a plan of all lanes."""
+    folder = tmp_path_factory.mktemp("lanes") / "field"
+    assert main(["new", str(folder), "--boundary", str(DEMO / "boundary.geojson"), "--zone", "UTC"]) == 0
+    assert main(["add", str(folder), str(DEMO / WALK), "--coil", "medium=28cm", "--swath", "1.5m"]) == 0
+    assert main(["lanes", str(folder)]) == 0
+    return folder
+
+
+def rows_of(plan: Path) -> list[dict[str, str]]:
+    """Rows of a plan's table."""
+    return list(csv.DictReader((plan / "lanes.csv").read_text(encoding="utf-8-sig").splitlines()))
+
+
+def test_a_plan_has_all_its_files(site: Path) -> None:
+    """The first plan lies in lanes/1, with a sheet, a table, and files for a watch and a GIS."""
+    names = {path.name for path in (site / "lanes/1").iterdir()}
+    assert names == {"lanes.csv", "lanes.gpx", "lanes.kml", "lanes.geojson", "lanes.html"}
+
+
+def test_an_earlier_plan_is_never_touched(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A second plan gets a name of its own; asking for a name that is taken is refused and changes nothing."""
+    before = {path: path.read_bytes() for path in (site / "lanes/1").iterdir()}
+    assert main(["lanes", str(site), "--name", "north part", "--spacing", "2m"]) == 0
+    assert main(["lanes", str(site), "--name", "North Part"]) == 2
+    assert "'North Part' is there already" in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in (site / "lanes/1").iterdir()} == before
+    assert len(rows_of(site / "lanes/north part")) < len(rows_of(site / "lanes/1"))
+
+
+def test_across_goes_at_a_right_angle_to_the_walk(site: Path) -> None:
+    """The demo's third walk went east and west; a plan across it goes north and south, to 3 degrees."""
+    assert main(["lanes", str(site), "--bearing", "across", "--name", "across"]) == 0
+    first = json.loads((site / "lanes/across/lanes.geojson").read_text())["features"][0]["properties"]
+    assert min(first["bearing_deg"], 180 - first["bearing_deg"]) < 3
+
+
+def test_a_plan_for_half_an_hour_fits_into_it(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With --minutes 30 the time told, digging included, is 30 min at most, and all of it is on the list of places."""
+    capsys.readouterr()
+    assert main(["lanes", str(site), "--minutes", "30", "--inside", "todo", "--name", "short"]) == 0
+    told = capsys.readouterr().out
+    assert 0 < int(re.findall(r"about (\d+) min", told)[-1]) <= 30
+
+
+def test_a_sample_says_that_ground_between_is_not_missed(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Lanes 5 m apart with a swing of 1.5 m cover 30 % of the site (1.5 / 5), and the plan calls itself a sample."""
+    capsys.readouterr()
+    assert main(["lanes", str(site), "--sample", "5m", "--name", "sample"]) == 0
+    told = capsys.readouterr().out
+    share = int(re.search(r"A sample: the swing covers (\d+) % of the site", told).group(1))  # type: ignore[union-attr]
+    assert share in range(25, 31)  # less what the stand-off from the monument takes
+
+
+def test_lanes_are_shared_out_to_a_team(site: Path) -> None:
+    """Three people get lanes beside each other; the table says whose each lane is."""
+    assert main(["lanes", str(site), "--teams", "3", "--name", "team"]) == 0
+    teams = [int(row["team"]) for row in rows_of(site / "lanes/team")]
+    assert teams == sorted(teams) and set(teams) == {1, 2, 3}
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--inside", "orchard"], "no area is called 'orchard'"),
+        (["--spacing", "2m", "--sample", "5m"], "--spacing and --sample were both given"),
+        (["--bearing", "north"], "'north' is not a direction"),
+        (["--minutes", "0"], "--minutes: '0' is not a number"),
+        (["--coil", "huge"], "coil 'huge' is not known"),
+        (["--spacing", "1cm"], "a spacing of 0.01 m is not possible"),
+    ],
+)
+def test_a_wish_that_cannot_be_met_is_refused(
+    site: Path, words: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each wrong wish ends in a message that says what is wrong, and no plan is made."""
+    before = sorted((site / "lanes").iterdir())
+    assert main(["lanes", str(site), *words]) in (1, 2)
+    assert told in capsys.readouterr().err
+    assert sorted((site / "lanes").iterdir()) == before
+
+
+def test_a_site_without_an_edge_is_told_to_get_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Lanes need a boundary; the message says how to give one."""
+    assert main(["new", str(tmp_path / "field")]) == 0
+    assert main(["lanes", str(tmp_path / "field"), "--coil", "28cm"]) == 1
+    assert "has no boundary, and lanes need one" in capsys.readouterr().err
+
+
+def test_a_link_is_not_followed(site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where lanes is a link out of the site, nothing is written there."""
+    folder, elsewhere = tmp_path / "field", tmp_path / "elsewhere"
+    shutil.copytree(site, folder, ignore=shutil.ignore_patterns("lanes"))
+    elsewhere.mkdir()
+    (folder / "lanes").symlink_to(elsewhere)
+    assert main(["lanes", str(folder)]) == 1
+    assert "is a link" in capsys.readouterr().err and not list(elsewhere.iterdir())
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", [(8.27, 11.69), (8.5, 11.0)], ids=["A4", "letter"])
+def test_the_sheet_prints_without_a_cut_row(site: Path, driver: Any, paper: tuple[float, float]) -> None:
+    """On A4 and letter the sheet takes two to six pages, no row is cut between two, and no table is wider than it."""
+    driver.get((site / "lanes/1/lanes.html").as_uri())
+    wide = driver.execute_script(
+        "return [...document.querySelectorAll('table')].every(t => t.scrollWidth <= t.parentElement.clientWidth + 1)"
+    )
+    assert wide and errors(driver) == []
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    rules = driver.execute_script(
+        "return [...document.querySelectorAll('tr')].map(row => getComputedStyle(row).breakInside)"
+    )
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert len(rules) > len(rows_of(site / "lanes/1")) and set(rules) == {"avoid"}
+    options = {"paperWidth": paper[0], "paperHeight": paper[1], "preferCSSPageSize": False}
+    pdf = base64.b64decode(driver.execute_cdp_cmd("Page.printToPDF", options)["data"])
+    assert pdf.startswith(b"%PDF") and 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 6
