@@ -1,4 +1,4 @@
-"""Drawings next to the map, as inline SVG: the comb of passes, and how the swept share grew."""
+"""Drawings next to the map, as inline SVG: the comb of passes, and how the searched share grew, with its band."""
 
 import math
 from collections.abc import Sequence
@@ -17,11 +17,16 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 48, 18, 24, 46
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One outing on the chart: where it stands along the axis, the swept share after it, and its name."""
+    """One outing on the chart: where it stands along the axis, the share after it, and its name.
+
+    low_pct, high_pct : the range that holds the truth nine times in ten; None of shares as recorded.
+    """
 
     at: float
     share_pct: float
     name: str
+    low_pct: float | None = None
+    high_pct: float | None = None
 
 
 def _percent(share_pct: float) -> str:
@@ -58,28 +63,31 @@ def _deal(shares_pct: Sequence[float]) -> list[int]:
 
 
 def growth(points: Sequence[Point], axis: str, whole_steps: bool, of_what: str) -> Markup:
-    """Draw the swept share against hours or outings, from nothing at 0; every point carries its own title."""
+    """Draw the share against hours or outings, from nothing at 0, in its band; every point carries its own title."""
     last = max((point.at for point in points), default=0.0)
     step = _step(last, whole_steps)
     end = max(step, math.ceil(last / step - 1e-9) * step)
-    first = 0.0 if not whole_steps else min(1.0, last)
 
     def x(at: float) -> float:
-        return round(_LEFT + (at - 0) / end * (_WIDTH - _LEFT - _RIGHT), 1)
+        return round(_LEFT + at / end * (_WIDTH - _LEFT - _RIGHT), 1)
 
     def y(share: float) -> float:
         return round(_HEIGHT - _BOTTOM - share / 100 * (_HEIGHT - _TOP - _BOTTOM), 1)
 
+    known = [(p.at, p.low_pct, p.high_pct) for p in points if p.low_pct is not None and p.high_pct is not None]
+    short = "estimated" if known else "as recorded"
+    how = f"{short}, and the range that holds the truth nine times in ten" if known else short
     path = " ".join(f"{x(point.at)},{y(point.share_pct)}" for point in points)
-    start = "" if first else f"{x(0)},{y(0)} "
-    said = "; ".join(f"{point.name}: {_percent(point.share_pct)} at {_tick(point.at)} {axis}" for point in points)
+    start = "" if whole_steps and last else f"{x(0)},{y(0)} "
+    said = "; ".join(f"{point.name}: {_told(point)} at {_tick(point.at)} {axis}" for point in points)
     parts = [
         f'<svg class="chart" role="img" viewBox="0 0 {_WIDTH} {_HEIGHT}">',
-        f"<title>Swept share of {escape(of_what)} against {escape(axis)}</title><desc>{escape(said)}</desc>",
+        f"<title>Share of {escape(of_what)} against {escape(axis)}, {how}</title><desc>{escape(said)}</desc>",
         *(_across(share, y(share)) for share in (0, 25, 50, 75, 100)),
         *(_down(n * step, x(n * step)) for n in range(round(end / step) + 1)),
-        f'<text x="{_LEFT}" y="14" class="axis">% of {escape(of_what)}, as recorded</text>',
+        f'<text x="{_LEFT}" y="14" class="axis">% of {escape(of_what)}, {short}</text>',
         f'<text x="{_WIDTH - _RIGHT}" y="{_HEIGHT - 4}" class="axis" text-anchor="end">{escape(axis)}</text>',
+        _band([(x(at), y(low), y(high)) for at, low, high in known]),
         f'<polyline points="{start}{path}" fill="none" stroke="{INK}" stroke-width="2.5"/>',
         *_marks(points, [x(p.at) for p in points], [y(p.share_pct) for p in points]),
         "</svg>",
@@ -87,11 +95,28 @@ def growth(points: Sequence[Point], axis: str, whole_steps: bool, of_what: str) 
     return Markup("".join(parts))
 
 
+def _band(ends: Sequence[tuple[float, float, float]]) -> str:
+    """Draw the ranges: an area between the points, and a bar at each, so that one alone is seen too."""
+    bars = "".join(
+        f'<path d="M{x} {low}V{high}M{x - 6} {low}h12M{x - 6} {high}h12" class="range"/>' for x, low, high in ends
+    )
+    if len(ends) < 2:
+        return bars
+    corners = [(x, low) for x, low, _ in ends] + [(x, high) for x, _, high in reversed(ends)]
+    return f'<polygon points="{" ".join(f"{x},{y}" for x, y in corners)}" fill="{PASS_COLOURS[1]}"/>{bars}'
+
+
+def _told(point: Point) -> str:
+    if point.low_pct is None or point.high_pct is None:
+        return _percent(point.share_pct)
+    return typeset(f"{point.share_pct:.0f} % ({point.low_pct:.0f}-{point.high_pct:.0f})")
+
+
 def _marks(points: Sequence[Point], xs: Sequence[float], ys: Sequence[float]) -> list[str]:
     out = []
     labelled: list[float] = []
     for n in sorted(range(len(points)), key=lambda n: (n != len(points) - 1, n)):  # the last has its label
-        title = f"<title>{escape(points[n].name)}: {_percent(points[n].share_pct)}</title>"
+        title = f"<title>{escape(points[n].name)}: {_told(points[n])}</title>"
         ring = f'cx="{xs[n]}" cy="{ys[n]}" r="5" fill="#fff" stroke="{INK}" stroke-width="2.5"'
         out.append(f"<circle {ring}>{title}</circle>")
         if all(abs(xs[n] - other) > 44 for other in labelled):
@@ -99,9 +124,10 @@ def _marks(points: Sequence[Point], xs: Sequence[float], ys: Sequence[float]) ->
             # Beside the line where it does not rise: below the point, to its right edge near the frame.
             anchor = "end" if xs[n] > _WIDTH - _RIGHT - 26 else "middle"
             low = ys[n] < _TOP + 22
+            digits = 0 if points[n].low_pct is not None else 1
             out.append(
                 f'<text x="{xs[n]}" y="{ys[n] + (22 if low else -11)}" text-anchor="{anchor}" class="value">'
-                f"{points[n].share_pct:.1f}</text>"
+                f"{points[n].share_pct:.{digits}f}</text>"
             )
     return out
 

@@ -105,15 +105,20 @@ def _shares(report: Report) -> Shares:
 
 
 def _charts(report: Report) -> list[Markup]:
-    outings = report.outings
-    if not outings:
+    """Draw growth against hours and against outings: of the estimate with its band, as recorded where there is none."""
+    numbered = list(enumerate(report.outings, 1))
+    if not numbered:
         return []
+    estimated = [(n, o, o.so_far) for n, o in numbered if o.so_far is not None and o.so_far.pct is not None]
+    shares = [(n, o, (one.pct, one.low, one.high)) for n, o, one in estimated]
+    if report.total.estimate.pct is None or not shares:
+        shares = [(n, o, (o.ground.total_pct, None, None)) for n, o in numbered]
     by_hours = [
-        Point(o.times.total_hours, o.ground.total_pct, outing_name(o))
-        for o in outings
-        if o.times.total_hours is not None
+        Point(o.times.total_hours, pct, outing_name(o), low, high)
+        for _, o, (pct, low, high) in shares
+        if o.times.total_hours is not None and pct is not None
     ]
-    by_outing = [Point(n, o.ground.total_pct, outing_name(o)) for n, o in enumerate(outings, 1)]
+    by_outing = [Point(n, pct, outing_name(o), low, high) for n, o, (pct, low, high) in shares if pct is not None]
     charts = [growth(by_hours, "hours of searching", whole_steps=False, of_what=of_what(report))] if by_hours else []
     return [*charts, growth(by_outing, "outings", whole_steps=True, of_what=of_what(report))]
 

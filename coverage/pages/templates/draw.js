@@ -201,8 +201,8 @@ var fieldcomb = (function () {
     if (select.getAttribute("data-pick") === "ground") {
       key(select.value.replace(/-.*/, ""));
       if (moving) { moving(select.value); }
-    } else if (document.getElementById("colours")) {
-      document.getElementById("colours").hidden = !select.value;
+    } else {
+      each("#colours, [data-with='walks']", function (part) { part.hidden = !select.value; });
     }
   }
 
@@ -252,7 +252,11 @@ var fieldcomb = (function () {
     each("[data-pick]", function (select) { select.onchange = function () { choose(select); }; choose(select); });
     each("#pick-colour", function (select) { select.onchange = function () { colour(select.value); }; colour(select.value); });
     each("[data-layer]", function (box) {
-      box.onchange = function () { put(box.getAttribute("data-layer"), box.checked); };
+      var layer = box.getAttribute("data-layer");
+      box.onchange = function () {
+        put(layer, box.checked);
+        each("[data-with='" + layer + "']", function (part) { part.hidden = !box.checked; });
+      };
       box.onchange();
     });
     each("[data-place]", function (button) {
@@ -285,12 +289,13 @@ var fieldcomb = (function () {
     document.documentElement.setAttribute("data-drawn", "yes");
   }
 
-  /* On paper the map gets a fixed size, and shows what was on the screen; folded parts are printed unfolded. */
+  /* On paper the map gets a fixed size, and shows what was on the screen, with all places listed. Parts that are folded
+     are not printed, so that answer, map and letters stand on one page. */
   var folded = [], seen;
   function paper(on) {
     if (on) {
       seen = map.getBounds();
-      each("details:not([open])", function (part) { folded.push(part); part.open = true; });
+      each("#lead details:not([open])", function (part) { folded.push(part); part.open = true; });
     }
     document.documentElement.classList.toggle("paper", on);
     if (!on) { folded.splice(0).forEach(function (part) { part.open = false; }); }

@@ -20,6 +20,7 @@ from samples import EVIL, FRAME, MARKS, sample_result, with_difference, with_evi
 from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
+from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.pages import chart, overlay
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages import packing as shapes
@@ -366,6 +367,29 @@ def test_chart_points_lie_where_the_axis_says() -> None:
     assert x2 - zero == pytest.approx(2 * (x1 - zero), abs=0.2)
 
 
+def test_growth_is_of_the_estimate_with_its_band() -> None:
+    """Where there is an estimate, the charts show it after each outing with its range, and say that it is one."""
+    result = sample_result()
+    shares = (
+        Estimate(31, 27, 35, None, None),
+        None,
+        Estimate(60, 55, 64, None, None),
+        Estimate(72, 66, 77, False, None),
+    )
+    outings = tuple(replace(o, so_far=share) for o, share in zip(result.report.outings, shares, strict=True))
+    total = replace(result.report.total, estimate=shares[-1])
+    text = map_html(Result(replace(result.report, outings=outings, total=total), result.layers))
+    for drawn in re.findall(r'<svg class="chart".*?</svg>', text, re.S):
+        titles = [t.replace(NARROW, " ") for t in re.findall(r"<circle[^>]*><title>(.*?)</title>", drawn)]
+        assert {t.rpartition(": ")[2] for t in titles} == {"31 % (27-35)", "60 % (55-64)", "72 % (66-77)"}
+        rows = {int(n): float(y) for y, n in re.findall(r'<text x="41" y="([\d.]+)" text-anchor="end">(\d+)<', drawn)}
+        lows, highs = zip(*re.findall(r'<path d="M[\d.]+ ([\d.]+)V([\d.]+)M', drawn), strict=True)
+        per_pct = (rows[0] - rows[100]) / 100
+        assert [(rows[0] - 4.5 - float(y)) / per_pct for y in lows] == pytest.approx([27, 55, 66], abs=0.1)
+        assert [(rows[0] - 4.5 - float(y)) / per_pct for y in highs] == pytest.approx([35, 64, 77], abs=0.1)
+        assert "estimated, and the range that holds the truth nine times in ten" in drawn
+
+
 def test_no_times_no_hours() -> None:
     """Recordings without times give no chart against hours, and the page says why."""
     result = sample_result()
@@ -518,9 +542,10 @@ def test_walks_are_simplified_within_what_is_said() -> None:
 def test_walks_simplified_step_by_step_are_those_simplified_at_once(points: list[tuple[int, int]], most: int) -> None:
     """However often the page coarsens a walk, its line is the recorded one simplified once, as far as is said."""
     line = np.array(points, float) / 10
-    walks = shapes.pack_walks(FRAME, [OutingLayer("a", None, None, None, (line,), (), ())], most=most)
+    whole = WalkLines("28cm", 1.4, None, (line,))
+    walks = shapes.pack_walks(FRAME, [OutingLayer("a", None, None, None, (whole,), ())], most=most)
     at_once = LineString(line).simplify(walks.tolerance_m, preserve_topology=False)
-    assert walks.lines[0][0] == shapes.pack_line(FRAME, np.asarray(at_once.coords))
+    assert walks.outings[0][0].lines[0] == shapes.pack_line(FRAME, np.asarray(at_once.coords))
 
 
 def test_polygons_keep_holes_and_parts() -> None:
