@@ -21,6 +21,7 @@ def draw_site(
     *,
     since: date | None = None,
     between: tuple[str, str] | None = None,
+    coil: str | None = None,
     depth_m: float | None = None,
     added: Sequence[Added] = (),
     say: Say,
@@ -32,6 +33,7 @@ def draw_site(
     out : the output folder; the site's own if not given. Only in the site's own are results kept for the next time.
     since : only outings from this day on.
     between : (id, id), two outings to compare.
+    coil : the coil in hand, as typed: a name of the site's, or a size. Ground to go to is for it.
     depth_m : how deep below the soil it is asked what the coil itself covered.
     added : outings that were just added, whose walks need not be read again.
     say, progress : take notes for the user, and how far the work is.
@@ -40,10 +42,10 @@ def draw_site(
     Returns what was written, as numbers.
     """
     out = own_out(folder) if out is None or out == folder / OUT else out
-    given = survey_inputs(folder, since=since, between=between, say=say)
+    given = survey_inputs(folder, since=since, between=between, coil=coil, say=say)
     shelf = Shelf(folder / OUT / KEPT, closed=out != folder / OUT)
     store = None if shelf.closed and not shelf.folder.is_dir() else shelf
-    run = partial(survey, between=between, depth_m=depth_m, store=store, workers=workers)
+    run = partial(survey, between=between, depth_m=depth_m, in_hand=given.in_hand, store=store, workers=workers)
     report = _draw(given, out, added, run, say, progress)
     shelf.tidy()
     return report

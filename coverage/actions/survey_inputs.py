@@ -10,7 +10,9 @@ from pathlib import Path
 
 from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.actions.initials import initials_in
+from fieldcomb.coverage.gear.coils import OwnCoil, own_coil, parse_coil
 from fieldcomb.coverage.gear.swing import Swing
+from fieldcomb.coverage.gear.target_ids import NO_RULE
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.site.folder import NO_AREAS, Say, Site, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.settings import (
@@ -42,10 +44,16 @@ class SurveyInputs:
     site: SiteInput
     outings: tuple[OutingInput, ...]
     notes: tuple[str, ...]
+    in_hand: OwnCoil | None = None
 
 
 def survey_inputs(
-    folder: Path, *, since: date | None = None, between: tuple[str, str] | None = None, say: Say
+    folder: Path,
+    *,
+    since: date | None = None,
+    between: tuple[str, str] | None = None,
+    coil: str | None = None,
+    say: Say,
 ) -> SurveyInputs:
     """Look up everything that a survey of the site takes; the files themselves are read one outing at a time.
 
@@ -73,7 +81,17 @@ def survey_inputs(
             hint = "Put back what fieldcomb wrote there; report.json has it as frame_origin"
             raise SiteError(problem, file=site.settings.file.name, hint=hint)
         whole = replace(site.as_input(site.settings.frame), notes=partly, others=others)
-        return SurveyInputs(whole, given, (*site.notes, *notes))
+        return SurveyInputs(whole, given, (*site.notes, *notes), None if coil is None else _in_hand(site, coil))
+
+
+def _in_hand(site: Site, text: str) -> OwnCoil:
+    """Return a coil that was typed: a name of the site's, or a size, as it is usually swung."""
+    known = site.settings.coils
+    coil = parse_coil(text, {name: entry.coil for name, entry in known.items()})
+    entry = known.get(coil.name)
+    if entry is None:
+        return own_coil(coil, None, None, None, NO_RULE)
+    return own_coil(coil, entry.swath_m, entry.sweep_s, entry.reach_m, entry.rule)
 
 
 def _others(
@@ -110,7 +128,7 @@ def _chosen(site: Site, since: date | None) -> tuple[list[OutingEntry], list[str
         if len(dated) > len(chosen):
             earlier = len(dated) - len(chosen)
             which = format_count(earlier, "earlier outing")
-            notes.append(f"Only outings since {since}: {which} left out, which may have swept ground shown as missed")
+            notes.append(f"Only outings since {since}: {which} left out")
         if not chosen:
             raise SiteError(f"has no outings since {since}", file=file, hint="Choose an earlier date")
     return chosen, notes

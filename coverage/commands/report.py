@@ -23,6 +23,7 @@ from fieldcomb.tracks.units import parse_date
 @click.argument("site", type=path, metavar="SITE")
 @click.option("--between", nargs=2, type=words, metavar="A B", help="Compare two outings.")
 @click.option("--since", type=words, metavar="DATE", help="Only outings from this day on, such as 2026-03-01.")
+@click.option("--coil", type=words, metavar="COIL", help="The coil in your hand: where to go next with it.")
 @depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: SITE/out.")
 @jobs_option
@@ -32,6 +33,7 @@ def report_command(
     site: str,
     between: tuple[str, str] | None,
     since: str | None,
+    coil: str | None,
     depth: str | None,
     out: str | None,
     jobs: str | None,
@@ -56,5 +58,6 @@ def report_command(
 
     place = Path(out) if out else Path(site) / OUT
     with Workers(many, say) as workers:
-        draw = partial(draw_site, Path(site), place, since=day, between=between, depth_m=deep, workers=workers)
+        draw = partial(draw_site, Path(site), place, since=day, between=between, coil=coil, depth_m=deep)
+        draw = partial(draw, workers=workers)
         show_report(draw, place, as_json=as_json, full=full)

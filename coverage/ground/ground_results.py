@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from shapely.geometry import MultiPolygon, Polygon
 
+MISSED, NOT_REACHED = "missed between passes", "not reached yet"
 PACE_SHARES = (0.95, 0.8, 0.6, 0.4, 0.0)  # lower ends of the classes of ground by the share under the coil in a pass
 
 
@@ -31,3 +32,4 @@ class Strip:
     shape: Polygon | MultiPolygon
     confidence: float | None = None  # chance that at least half of it is unswept at that place; None: not estimated
     tier: str | None = None  # certain | likely; None: may only be receiver error, or was not estimated
+    ground: str = MISSED  # or NOT_REACHED: beyond the edge of walked ground

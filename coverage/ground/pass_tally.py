@@ -98,6 +98,7 @@ class PassTally:
     """Everything added up so far, on the site's grid."""
 
     ground: Ground
+    others: Mask | None = None  # cells that outings swept which are not counted
     inside: Mask = field(init=False)
     passes: Cells = field(init=False)
     by_coil: dict[str, Cells] = field(init=False)
@@ -175,12 +176,25 @@ class PassTally:
         return {"0": float(count[0]), "1": float(count[1]), "2": float(count[2]), "3+": float(count[3:].sum())}
 
     def missed(self) -> Mask:
-        """Cells of the site neither swept nor unrecorded, nor walked as people say."""
-        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded & ~self.ground.said)
+        """Cells of the site neither swept nor unrecorded, nor walked as people say, nor swept by others."""
+        left = self._known_unswept() & ~self.ground.said
+        return left if self.others is None else np.asarray(left & ~self.others)
+
+    def lost(self) -> Mask:
+        """Cells of the site that may have been swept unrecorded, and were not swept besides."""
+        return np.asarray(self.not_recorded & (self.passes == 0))
 
     def said_walked(self) -> Mask:
         """Cells of the site that people say they walked, neither swept by a recording nor unrecorded."""
-        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded & self.ground.said)
+        return np.asarray(self._known_unswept() & self.ground.said)
+
+    def swept_by_others(self) -> Mask:
+        """Cells of the site that only outings swept which are not counted."""
+        left = self._known_unswept() & ~self.ground.said
+        return np.zeros_like(left) if self.others is None else np.asarray(left & self.others)
+
+    def _known_unswept(self) -> Mask:
+        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded)
 
     def drawn(self, layer: Cells) -> Cells:
         """A layer with the cells that are not part of the site marked so."""

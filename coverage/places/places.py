@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,7 +10,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.ground.ground_results import Strip
+from fieldcomb.coverage.ground.ground_results import MISSED, NOT_REACHED, Strip
 from fieldcomb.coverage.places.joined_strips import join_strips
 from fieldcomb.coverage.places.whereabouts import Landmarks, whereabouts
 from fieldcomb.coverage.todo.losses import LEAST_PIECE_M2, NEVER, REASONS, cells_in
@@ -18,7 +18,7 @@ from fieldcomb.coverage.todo.ranking import CoilGains, Ranking
 from fieldcomb.coverage.todo.results import TodoPiece
 from fieldcomb.tracks.frame import SiteFrame
 
-LANE, GAP, NOT_REACHED = "missed lane", "missed between passes", "not reached yet"
+LANE = "missed lane"
 # Chosen for this project.
 LANE_LENGTHS = 4.0  # a strip this many times as long as wide is a forgotten lane
 SAME_SHARE = 0.5  # ground that two pieces share by half is one place
@@ -46,8 +46,9 @@ class SearchPlace:
     """One place to go to.
 
     letter : A, B, ... Z, AA; the same in all outputs of a report. where : in words, from the edges and pegs.
-    worths : of each coil that is worth taking there, the best first. strips : ids of the missed strips that it is.
-    length_m : of a strip or lane; None of ground that is walked in lanes. centre : lon, lat in degrees.
+    worths : of each coil that is worth taking there, the one in hand first, then the best. strips : ids of the missed
+    strips that it is. length_m : of a strip or lane; None of ground that is walked in lanes. centre : lon, lat in deg.
+    unswept_pct : of ground to do as never swept, how much of it that may be; None for all other.
     """
 
     letter: str
@@ -59,10 +60,16 @@ class SearchPlace:
     strips: tuple[int, ...]
     centre: tuple[float, float]
     shape: Polygon | MultiPolygon
+    unswept_pct: float | None = None
+
+    @property
+    def never_swept(self) -> bool:
+        """Whether it is ground that nobody has swept, not ground that is worth another pass."""
+        return self.reason in (LANE, MISSED, NOT_REACHED)
 
     @property
     def best(self) -> Worth:
-        """The coil that brings most there."""
+        """The coil in hand, or without one that which brings most there."""
         return self.worths[0]
 
 
@@ -72,6 +79,7 @@ def places_to_go(
     swath_m: float,
     marks: Landmarks,
     frame: SiteFrame,
+    kind: Callable[[BaseGeometry], str] = lambda _shape: MISSED,
 ) -> tuple[SearchPlace, ...]:
     """Put missed ground and ground to do together, in order of what the best coil brings there in an hour.
 
@@ -87,6 +95,8 @@ def places_to_go(
         What a place is described from.
     frame : SiteFrame
         The frame of all shapes.
+    kind : callable
+        Says of ground that was never swept whether it was missed between passes or not reached yet.
 
     """
     gains = ranking.gains
@@ -102,14 +112,25 @@ def places_to_go(
         if rest is None or rest.area < max(LEAST_PIECE_M2, SAME_SHARE * piece.area_m2):
             found = [_with_coil(place, piece, gains) for place in found]
             continue
-        found.append(_to_do(piece, rest, gains, frame))
+        reason = kind(rest) if piece.cause == REASONS[NEVER] else piece.cause
+        found.append(_to_do(piece, reason, rest, gains, frame))
         taken.append(rest)
-    found = [place for place in found if place.worths]
-    found.sort(key=lambda place: (-_worth(place.best), -place.area_m2, place.centre))
-    return tuple(
-        replace(place, letter=letter_of(number), where=whereabouts(place.shape, marks))
-        for number, place in enumerate(found)
+    return _lettered([replace(place, where=whereabouts(place.shape, marks)) for place in found if place.worths])
+
+
+def places_for(coil: str, places: Sequence[SearchPlace]) -> tuple[SearchPlace, ...]:
+    """Return the places where a coil has anything to do, with it as their first, in order of what it brings."""
+    own = [(place, [worth for worth in place.worths if worth.coil == coil]) for place in places]
+    rest = [[worth for worth in place.worths if worth.coil != coil] for place, _ in own]
+    return _lettered(
+        [replace(place, worths=(*first, *others)) for (place, first), others in zip(own, rest, strict=True) if first]
     )
+
+
+def _lettered(places: Sequence[SearchPlace]) -> tuple[SearchPlace, ...]:
+    """Put places in order of what their first coil brings in an hour, and give them letters."""
+    order = sorted(places, key=lambda place: (-_worth(place.best), -place.area_m2, place.centre))
+    return tuple(replace(place, letter=letter_of(number)) for number, place in enumerate(order))
 
 
 def letter_of(number: int) -> str:
@@ -138,18 +159,19 @@ def _worth(worth: Worth) -> float:
 def _missed(group: Sequence[Strip], gains: Sequence[CoilGains], frame: SiteFrame) -> SearchPlace:
     shape = shapely.union_all([strip.shape for strip in group])
     area_m2 = sum(strip.area_m2 for strip in group)
-    is_open = group[0].kind == "open"
-    length_m = None if is_open else sum(strip.length_m for strip in group)
+    length_m = None if group[0].kind == "open" else sum(strip.length_m for strip in group)
+    ground = max(group, key=lambda strip: strip.area_m2).ground
     long = length_m is not None and length_m**2 >= LANE_LENGTHS * area_m2
-    reason = NOT_REACHED if is_open else LANE if long else GAP
+    reason = LANE if ground == MISSED and long else ground
     worths = [_worth_of(own, reason, shape, area_m2, length_m) for own in gains]
     return _place(reason, shape, area_m2, length_m, worths, tuple(strip.id for strip in group), frame)
 
 
-def _to_do(piece: TodoPiece, shape: Polygon, gains: Sequence[CoilGains], frame: SiteFrame) -> SearchPlace:
+def _to_do(piece: TodoPiece, reason: str, shape: Polygon, gains: Sequence[CoilGains], frame: SiteFrame) -> SearchPlace:
     own = next(one for one in gains if one.coil == piece.coil)
     worth = _worth_of(own, piece.reason, shape, shape.area, None)
-    return _place(piece.cause, shape, shape.area, None, [worth], (), frame)
+    place = _place(reason, shape, shape.area, None, [worth], (), frame)
+    return replace(place, unswept_pct=piece.unswept_pct) if piece.cause == REASONS[NEVER] else place
 
 
 def _with_coil(place: SearchPlace, piece: TodoPiece, gains: Sequence[CoilGains]) -> SearchPlace:

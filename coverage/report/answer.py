@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.survey.results import Report
-from fieldcomb.tracks.units import format_area, format_length
+from fieldcomb.tracks.units import format_area, format_count, format_length
 
 SEARCHED, GO_NEXT, NOT_KNOWN = "Searched", "Go next", "Not known"
 NOWHERE = "nothing left where another pass would be worth it"
@@ -49,12 +49,26 @@ def format_searched(report: Report) -> str:
 def _go_next(report: Report) -> str:
     if report.between is not None:
         return ""
-    return format_search_place(report.places[0]) if report.places else NOWHERE
+    if report.places:
+        return format_search_place(report.places[0])
+    others = places_for_others(report)
+    with_coil = "" if report.coil_in_hand is None else f" with {report.coil_in_hand}"
+    return f"{NOWHERE}{with_coil}{f'; {others}' if others else ''}"
+
+
+def places_for_others(report: Report) -> str:
+    """Return how many places only other coils than the one in hand have anything to do at; empty for none."""
+    count = report.places_for_others
+    return f"{format_count(count, 'place')} for other coils" if count else ""
 
 
 def _not_known(report: Report) -> str:
     total = report.total
     parts = []
+    unrecorded = {name for outing in report.outings for name in outing.head.unrecorded}
+    if unrecorded:
+        who = unrecorded.pop() if len(unrecorded) == 1 else format_count(len(unrecorded), "person", "people")
+        parts.append(f"where {who} searched without a recording")
     if total.estimate.pct is not None and not total.estimate.strips_placed:
         width_m = total.found_from_m
         parts.append(

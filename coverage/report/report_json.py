@@ -1,20 +1,22 @@
 """report.json: every number of a survey, for scripts. The same numbers for people are in ``table``."""
 
+from dataclasses import fields
 from importlib.metadata import version
 from typing import Any
 
 from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
+from fieldcomb.coverage.ground.unswept import Unswept
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.answer import answer
 from fieldcomb.coverage.report.mark_words import mark_fields
-from fieldcomb.coverage.report.place_lines import place_fields
+from fieldcomb.coverage.report.place_lines import place_fields, strip_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
-from fieldcomb.coverage.report.strip_fields import strip_fields
 from fieldcomb.coverage.report.todo_words import junk_fields, searched_fields, todo_fields
 from fieldcomb.coverage.report.words import format_next_evidence
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
+from fieldcomb.coverage.todo.results import JunkProgress
 from fieldcomb.tracks.files.json_text import to_json
 from fieldcomb.tracks.motion.peg_drift import PegResidual
 from fieldcomb.tracks.units import iso_utc
@@ -27,6 +29,7 @@ _TIMES = {
     **dict.fromkeys(("elapsed_s", "searching_s", "stopped_s", "transit_s", "dropout_s"), SECONDS),
 }
 _RECORDING = {"swath_m": 3, "sweep_s": 2, "interval_s": 2, "reach_m": 3, "lift_m": 3}
+_PAIR = {"area_m2": AREA, "junk_m2": AREA}
 _COMPARED = dict.fromkeys(("both_m2", "first_only_m2", "second_only_m2", "neither_m2"), AREA)
 
 
@@ -54,6 +57,10 @@ def report_json(report: Report) -> str:
         "todo": [todo_fields(coil) for coil in report.todo],
         "answer": as_fields(answer(report), {}),
         "places": [place_fields(place) for place in report.places],
+        "coil_in_hand": report.coil_in_hand,
+        "places_for_others": report.places_for_others,
+        "junk_done": [_junk_done(one) for one in report.junk_done],
+        "coil_pairs": [as_fields(pair, _PAIR, without=("rest", "junk", "grid", "cells")) for pair in report.coil_pairs],
         "depth_m": rounded(report.depth_m, 3),
         "filled": [as_fields(one, {"depth_m": 3}) for one in report.filled],
     }
@@ -82,11 +89,16 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         "no_go_entered": [as_fields(entry, {"area_m2": AREA, "depth_m": LENGTH}) for entry in outing.no_go.entries],
         "no_go_entered_m2": rounded(outing.no_go.area_m2, AREA),
         "marks": [mark_fields(mark) for mark in outing.marks],
+        "junk_done": [_junk_done(one) for one in outing.junk_done],
         **_estimate(outing.estimate),
         "strips_placed": outing.estimate.strips_placed,
         "est_reason": outing.estimate.reason,
         **_under(outing.under, _share(ground.swept_pct, ground.swept_m2, whole_m2)),
     }
+
+
+def _junk_done(done: JunkProgress) -> dict[str, Any]:
+    return as_fields(done, {"ground_m2": AREA, "done_pct": PCT, "gained_points": PCT})
 
 
 def _ground(ground: OutingGround, whole_m2: float) -> dict[str, Any]:
@@ -146,6 +158,14 @@ def _next_evidence(total: TotalResult) -> dict[str, Any] | None:
     return as_fields(evidence, {"low": PCT, "high": PCT}) | {"sentence": sentence}
 
 
+def _unswept(unswept: Unswept | None, whole_m2: float) -> dict[str, float] | None:
+    """Ground that was not swept, by kind; the kinds add up to the ground with no pass."""
+    if unswept is None:
+        return None
+    kinds = {field.name: getattr(unswept, field.name) for field in fields(unswept) if field.name.endswith("_m2")}
+    return parts(whole_m2, kinds, AREA) | {"cannot_tell_pieces": unswept.cannot_tell_pieces}
+
+
 def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
     whole = rounded(area_m2, AREA) or 0.0
     passes = parts(area_m2, total.passes_m2, AREA)
@@ -161,6 +181,7 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "not_recorded_m2": rounded(total.not_recorded_m2, AREA),
         "passes_m2": passes,
         "said_walked_m2": rounded(total.said_walked_m2, AREA),
+        "unswept": _unswept(total.unswept, total.passes_m2["0"]),
         **_estimate(total.estimate),
         "est_reason": total.estimate.reason,
         "strips_placed": total.estimate.strips_placed,

@@ -1,16 +1,19 @@
 """The report on one screen of a terminal: the answer on top, where to go next at the end, at most 24 lines of 80."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
-from fieldcomb.coverage.report.answer import GO_NEXT, NOT_KNOWN, NOWHERE, SEARCHED, answer
+from fieldcomb.coverage.report.answer import GO_NEXT, NOT_KNOWN, SEARCHED, answer, places_for_others
 from fieldcomb.coverage.report.mark_words import warning
+from fieldcomb.coverage.report.outing_lines import format_days, format_junk_done, format_outing
 from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.text import wrapped
-from fieldcomb.coverage.report.words import format_day, format_interval, format_next_evidence, format_team
-from fieldcomb.coverage.survey.results import OutingResult, Report
+from fieldcomb.coverage.report.text import cut, wrapped
+from fieldcomb.coverage.report.todo_words import format_pair
+from fieldcomb.coverage.report.words import format_interval, format_next_evidence
+from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import format_area, format_count, format_duration, format_number, format_percent
+from fieldcomb.tracks.units import format_area, format_count, format_number, format_percent
 
 SCREEN_COLUMNS = 80
 MOST_LINES = 24
@@ -18,21 +21,63 @@ MOST_WARNING_LINES = 6
 MOST_ROWS = 3  # of outings, and of coils
 PLACES_SHOWN = 4
 MOST_PLACE_LINES = 9
-MOST_NOTES = 2
+MOST_NOTES = 4
 LABEL = 11
 
 
 def summary(report: Report) -> str:
     """Return what ``map`` and ``report`` print without ``--full``; a newline at the end."""
     top = [*_warnings(report), *_head(report), *_answer(report)]
-    least = len(_places(report, MOST_PLACE_LINES))
+    blocks = [block for block in (_between(report), _coils(report), _outings(report), _notes(report)) if block.rows]
+    room = MOST_LINES - len(top) - 1 - bool(blocks)
+    places = _places(report, min(MOST_PLACE_LINES, room - len(blocks)))
+    room -= len(places)
     middle: list[str] = []
-    for block in (_between(report), _notes(report), _outings(report), _coils(report)):
-        lines = list(block)
-        if len(top) + len(middle) + len(lines) + least + 2 <= MOST_LINES:
-            middle += lines
-    blocks = [top, middle, _places(report, MOST_LINES - len(top) - len(middle) - 2)]
-    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
+    for number, block in enumerate(blocks):
+        lines = block.lines(room - len(middle) - (len(blocks) - number - 1))
+        middle += lines
+    parts = [top, middle, places]
+    return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """Rows under one label, of which as many are shown as there is room for, and the others counted.
+
+    rows : one line each, or up to ``deep`` lines. of : what they are, one of them and several. hidden : more of them
+    that are not among the rows.
+    """
+
+    label: str
+    rows: Sequence[str]
+    of: tuple[str, str]
+    deep: int = 1
+    hidden: int = 0
+
+    def lines(self, most: int) -> list[str]:
+        """Return at most so many lines, one or more."""
+        shown = [self._lines(row) for row in self.rows]
+        while self.hidden + len(self.rows) > len(shown) or sum(map(len, shown)) > most:
+            more = self.hidden + len(self.rows) - len(shown)
+            if shown and sum(map(len, shown)) + (more > 0) > most:
+                shown.pop()
+                continue
+            lines = [line for row in shown for line in row]
+            counted = format_count(more, *self.of)
+            return self._labelled([*lines, f"and {counted}: --full" if lines else f"{counted}: --full"])
+        return self._labelled([line for row in shown for line in row])
+
+    def _lines(self, row: str) -> list[str]:
+        width = SCREEN_COLUMNS - LABEL
+        lines = wrapped(harmless(row), width)
+        if len(lines) <= self.deep:
+            return lines
+        kept = lines[: self.deep]
+        return [*kept[:-1], cut(kept[-1] + " " + lines[self.deep], width)]
+
+    def _labelled(self, lines: Sequence[str]) -> list[str]:
+        firsts = [f"{self.label}:", *[""] * len(lines)]
+        return [(first.ljust(LABEL) + line).rstrip() for first, line in zip(firsts, lines, strict=False)]
 
 
 def _labelled(label: str, text: str) -> list[str]:
@@ -40,14 +85,11 @@ def _labelled(label: str, text: str) -> list[str]:
 
 
 def _head(report: Report) -> list[str]:
-    begins = [outing.head.start_s for outing in report.outings if outing.head.start_s is not None]
-    ends = (min(begins), max(begins)) if begins else ()
-    days = list(dict.fromkeys(format_day(time_s, report.site.zone) for time_s in ends))
-    when = f", {' to '.join(days)}" if days else ""
+    days = format_days(report)
+    when = f", {days}" if days else ""
     count = format_count(len(report.outings), "outing")
-    return wrapped(f"{harmless(report.site.name)}: {format_area(report.site.area_m2)}, {count}{when}", SCREEN_COLUMNS)[
-        :2
-    ]
+    name = cut(harmless(report.site.name), SCREEN_COLUMNS)
+    return wrapped(f"{name}: {format_area(report.site.area_m2)}, {count}{when}", SCREEN_COLUMNS)
 
 
 def _warnings(report: Report) -> list[str]:
@@ -55,7 +97,7 @@ def _warnings(report: Report) -> list[str]:
     said += [str(one.sentence) for one in report.left_out]
     lines = [line for text in said for line in wrapped(harmless(text), SCREEN_COLUMNS)]
     if len(lines) > MOST_WARNING_LINES:
-        lines = [*lines[: MOST_WARNING_LINES - 1], "... and more, in the whole table"]
+        lines = [*lines[: MOST_WARNING_LINES - 1], "... and more: --full"]
     return lines
 
 
@@ -68,42 +110,25 @@ def _answer(report: Report) -> Iterator[str]:
         yield from _labelled(NOT_KNOWN, told.not_known)
 
 
-def _outings(report: Report) -> Iterator[str]:
-    latest = [_outing(outing, report) for outing in report.outings[: -MOST_ROWS - 1 : -1]]
+def _outings(report: Report) -> _Block:
+    latest = [format_outing(outing, report) for outing in report.outings[: -MOST_ROWS - 1 : -1]]
     earlier = len(report.outings) - len(latest)
-    yield from _rows("Outings", [*latest, *([f"and {format_count(earlier, 'earlier outing')}"] if earlier else [])])
+    return _Block("Outings", latest, ("earlier outing", "earlier outings"), deep=2, hidden=earlier)
 
 
-def _rows(label: str, rows: Sequence[str]) -> Iterator[str]:
-    """One line a row, cut where it does not fit."""
-    for number, row in enumerate(rows):
-        first = f"{label}:" if number == 0 else ""
-        yield wrapped(harmless(row), SCREEN_COLUMNS, first.ljust(LABEL), " " * LABEL)[0]
-
-
-def _outing(outing: OutingResult, report: Report) -> str:
-    points = format_number(100 * outing.ground.new_m2 / report.site.area_m2, 1) if report.site.area_m2 else "0.0"
-    day = format_day(outing.head.start_s, report.site.zone)
-    time = "" if outing.times.searching_s is None else f", {format_duration(outing.times.searching_s)}"
-    digs = f", {format_count(outing.times.digs, 'dig')}" if outing.times.digs else ""
-    head = outing.head
-    team = f", {format_team(head.recorded, head.unrecorded)}" if head.searchers > 1 else ""
-    return f"{day}, {', '.join(head.coils)}{team}, +{points} points as recorded{time}{digs}"
-
-
-def _coils(report: Report) -> Iterator[str]:
-    if len(report.coils) < 2:
-        return
-    rows = []
-    for coil in report.coils[:MOST_ROWS]:
+def _coils(report: Report) -> _Block:
+    """Rows of junk ground done first, since a second search is more than its share of the site."""
+    rows = [f"{done.coil}: {format_junk_done(done, report)}" for done in report.junk_done if done.done_pct >= 0.5]
+    rows += [format_pair(pair) for pair in report.coil_pairs[:1] if pair.area_m2 > 0]
+    for coil in report.coils if len(report.coils) > 1 else ():
         share = format_share(coil.swept_pct, coil.swept_m2, report.site.area_m2)
         estimate = "" if coil.estimate.pct is None else f"about {format_interval(coil.estimate)}, "
-        rows.append(f"{coil.coil}, {estimate}{share} as recorded, {format_count(coil.outings, 'outing')}")
-    more = len(report.coils) - len(rows)
-    yield from _rows("By coil", [*rows, *([f"and {format_count(more, 'more coil')}"] if more else [])])
+        rows.append(f"{coil.coil}: {estimate}{share} as recorded, {format_count(coil.outings, 'outing')}")
+    shown = rows[: MOST_ROWS + 1]
+    return _Block("By coil", shown, ("more line", "more lines"), deep=2, hidden=len(rows) - len(shown))
 
 
-def _notes(report: Report) -> Iterator[str]:
+def _notes(report: Report) -> _Block:
     recordings = [recording for outing in report.outings for recording in outing.recordings]
     poor = ", ".join(recording.file for recording in recordings if recording.verdict == "poor")
     rows = []
@@ -113,41 +138,40 @@ def _notes(report: Report) -> Iterator[str]:
         rows.append("Measure your swing width: every area is as wrong as that guess")
     if poor:
         rows.append(f"Poor recordings put all of this in doubt: {poor}")
-    rows += report.notes[:MOST_NOTES]
-    if len(report.notes) > MOST_NOTES:
-        rows.append(f"{format_count(len(report.notes) - MOST_NOTES, 'more note')} in the whole table")
-    for number, row in enumerate(rows):
-        first = "Notes:" if number == 0 else ""
-        yield from wrapped(harmless(row), SCREEN_COLUMNS, first.ljust(LABEL), " " * LABEL)[:2]
+    rows += report.notes
+    shown = rows[:MOST_NOTES]
+    return _Block("Notes", shown, ("more note", "more notes"), deep=2, hidden=len(rows) - len(shown))
 
 
-def _between(report: Report) -> Iterator[str]:
-    if report.between is None:
-        return
-    pair, whole_m2 = report.between, report.site.area_m2
-    grounds = (
-        ("in both", pair.both_m2),
-        (f"only in {pair.first}", pair.first_only_m2),
-        (f"only in {pair.second}", pair.second_only_m2),
-        ("in neither", pair.neither_m2),
-    )
-    shares = (format_percent(100 * m2 / whole_m2 if whole_m2 else None) for _, m2 in grounds)
-    rows = [f"{share} {words}, {format_area(m2)}" for share, (words, m2) in zip(shares, grounds, strict=True)]
-    yield from _rows("Recorded", rows)
+def _between(report: Report) -> _Block:
+    rows: list[str] = []
+    if report.between is not None:
+        pair, whole_m2 = report.between, report.site.area_m2
+        grounds = (
+            ("in both", pair.both_m2),
+            (f"only in {pair.first}", pair.first_only_m2),
+            (f"only in {pair.second}", pair.second_only_m2),
+            ("in neither", pair.neither_m2),
+        )
+        shares = (format_percent(100 * m2 / whole_m2 if whole_m2 else None) for _, m2 in grounds)
+        rows = [f"{share} {words}, {format_area(m2)}" for share, (words, m2) in zip(shares, grounds, strict=True)]
+    return _Block("Recorded", rows, ("more line", "more lines"))
 
 
 def _places(report: Report, most: int) -> list[str]:
+    """Return where to go next in at most so many lines; the first place is always shown whole."""
     if report.between is not None:
         return []
+    others = places_for_others(report)
     if not report.places:
-        return _labelled(GO_NEXT, NOWHERE)
+        return _labelled(GO_NEXT, answer(report).go_next)
     lines: list[str] = []
     for number, place in enumerate(report.places):
         label = f"{GO_NEXT}:" if number == 0 else ""
         more = wrapped(harmless(format_search_place(place)), SCREEN_COLUMNS, label.ljust(LABEL), " " * LABEL)
-        last = number == len(report.places) - 1
+        last = number == len(report.places) - 1 and not others
         if number and (number == PLACES_SHOWN or len(lines) + len(more) + (not last) > most):
-            rest = format_number(len(report.places) - number)
-            return [*lines, f"{' ' * LABEL}and {rest} more on the map and in places.gpx"]
+            rest = f"{format_number(len(report.places) - number)} more on the map and in places.gpx"
+            return [*lines, f"{' ' * LABEL}and {rest}{f'; {others}' if others else ''}"]
         lines += more
-    return lines
+    return [*lines, f"{' ' * LABEL}and {others}"] if others else lines

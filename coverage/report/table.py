@@ -1,20 +1,18 @@
 """The report as text for a terminal: plain words, aligned, at most 100 columns, nothing that a terminal obeys."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import groupby
 
-from fieldcomb.coverage.estimate.confidence import has_certain, reportable
+from fieldcomb.coverage.estimate.confidence import has_certain
 from fieldcomb.coverage.gear.swing import BODY
-from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.report.answer import share_of
+from fieldcomb.coverage.report.answer import GO_NEXT, answer, places_for_others, share_of
 from fieldcomb.coverage.report.mark_words import format_marks, warning
+from fieldcomb.coverage.report.outing_lines import format_junk_done
+from fieldcomb.coverage.report.place_lines import format_reason_in_full, format_worths
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.strip_fields import strip_name
 from fieldcomb.coverage.report.text import columns, wrapped
-from fieldcomb.coverage.report.todo_words import PROMISE, junk_lines, piece_line, searched_lines, todo_line
+from fieldcomb.coverage.report.todo_words import PROMISE, format_pair, junk_lines, searched_lines
 from fieldcomb.coverage.report.words import (
-    format_bearing,
     format_estimate,
     format_filled,
     format_interval,
@@ -44,8 +42,7 @@ from fieldcomb.tracks.units import (
 )
 
 WIDTH = 100
-LARGEST = 5
-TODO_SHOWN = 3
+PLACES_IN_FULL = 20
 
 _PASSES = {"0": "never", "1": "once", "2": "twice", "3+": "three times or more"}
 
@@ -59,16 +56,17 @@ def table(report: Report) -> str:
         list(_head(report)),
         list(_outings(report)),
         list(_coils(report)),
+        list(_bullets("Second search", _second_search(report))),
         list(_passes(report)),
-        list(_missed(report)),
+        list(_unswept(report)),
         list(_bullets("The old surface under filled ground", filled)),
         list(_between(report.between)) if report.between else [],
         list(_bullets("Searched for", searched_lines(report))),
         list(_bullets("Junk", junk_lines(report.junk))),
-        list(_todo(report)),
         list(_recordings(report)),
         list(_bullets("Notes", report.notes)),
         list(_bullets("Read with care", _cautions(report))),
+        list(_places(report)),
     ]
     return "\n\n".join("\n".join(line.rstrip() for line in section) for section in sections if section) + "\n"
 
@@ -248,45 +246,27 @@ def _passes(report: Report) -> Iterator[str]:
         yield f"  {_left(_PASSES.get(key, key), 20)}{format_area(m2):>15}{pct:>10}"
 
 
-_STRIP_WIDTHS = (13, 9, 9)
+_UNSWEPT = {
+    "missed_m2": "missed between passes",
+    "not_reached_m2": "not reached yet",
+    "other_outings_m2": "swept only by outings that are not counted here",
+    "not_recorded_m2": "not recorded",
+    "said_walked_m2": "walked without a recording, as people say",
+    "cannot_tell_m2": "cannot be told: the receiver's error may have drawn it, or it is too small",
+}
 
 
-def _missed(report: Report) -> Iterator[str]:
-    listed = reportable(report.strips)
-    strips = [strip for strip in listed if strip.kind != "open"]
-    ground = [strip for strip in listed if strip.kind == "open"]
-    yield "Missed ground"
-    if not report.strips:
-        yield "  no strip or open ground of 0.5 m2 or more"
+def _unswept(report: Report) -> Iterator[str]:
+    """Kinds of ground that was not walked over; they add up to it."""
+    unswept, whole = report.total.unswept, report.site.area_m2
+    if unswept is None:
         return
-    said = f"{format_count(len(strips), 'strip')}, {format_area(sum(s.area_m2 for s in strips))}"
-    said += f"; {format_count(len(ground), 'piece')} of open ground, {format_area(sum(s.area_m2 for s in ground))}"
-    if len(listed) < len(report.strips):
-        said = f"certain or likely: {said}"
-        unlisted = len(report.strips) - len(listed)
-        pieces = format_count(unlisted, "more piece")
-        yield from _sentence(f"{pieces} may only be receiver error: not listed", 2)
-    largest = sorted(listed, key=lambda strip: (-strip.area_m2, strip.id))[:LARGEST]
-    largest.sort(key=lambda strip: strip.tier or "")
-    more = len(listed) - len(largest)
-    yield from _sentence(f"{said}{'. The largest:' if more else ':' if listed else ''}", 2)
-    if not listed:
-        return
-    heads = _right(("area", "length", "width"), _STRIP_WIDTHS)
-    yield f"{'':9}{heads}  {'runs':<36} latitude, longitude"
-    for tier, several in groupby(largest, key=lambda strip: strip.tier):
-        if tier:
-            yield f"  {tier}"
-        yield from map(_strip, several)
-    if more:
-        yield f"  and {format_number(more)} more, all on the map and in strips.geojson"
-
-
-def _strip(strip: Strip) -> str:
-    lon, lat = strip.centre
-    sizes = (format_area(strip.area_m2), format_length(strip.length_m), format_length(strip.width_m))
-    way = format_bearing(strip.bearing_deg).partition(" (")[0]
-    return f"  {strip_name(strip):<7}" + _right(sizes, _STRIP_WIDTHS) + f"  {way:<36} {lat:.5f}, {lon:.5f}"
+    yield f"Not walked over, {format_area(report.total.passes_m2['0'])}"
+    for key, words in _UNSWEPT.items():
+        m2 = getattr(unswept, key)
+        if m2 > 0:
+            pct = format_share(100 * m2 / whole if whole > 0 else None, m2, whole)
+            yield from wrapped(words, WIDTH, f"{format_area(m2):>14}{pct:>9}  ", " " * 25)
 
 
 def _between(between: Comparison) -> Iterator[str]:
@@ -301,16 +281,30 @@ def _between(between: Comparison) -> Iterator[str]:
         yield from wrapped(words, WIDTH, f"{format_area(m2):>15}  ", " " * 17)
 
 
-def _todo(report: Report) -> Iterator[str]:
-    if not report.todo:
+def _second_search(report: Report) -> Iterator[str]:
+    yield from (f"{done.coil}: {format_junk_done(done, report)}" for done in report.junk_done if done.done_pct > 0)
+    yield from map(format_pair, report.coil_pairs)
+
+
+def _places(report: Report) -> Iterator[str]:
+    """Every place to go to, once, with what is known of it."""
+    if report.between is not None:
         return
-    yield "To do"
-    for coil in report.todo:
-        yield from _sentence(todo_line(coil), 2)
-        for piece in coil.pieces[:TODO_SHOWN]:
-            lon, lat = piece.centre
-            at = f"at {lat:.5f}, {lon:.5f}"
-            yield from _sentence(f"{piece_line(piece)}; {at}", 4)
+    with_coil = "" if report.coil_in_hand is None else f" with {report.coil_in_hand}"
+    yield f"{GO_NEXT}{with_coil}"
+    if not report.places:
+        yield from _sentence(answer(report).go_next, 2)
+        return
+    for place in report.places[:PLACES_IN_FULL]:
+        lon, lat = place.centre
+        length = "" if place.length_m is None else format_length(place.length_m)
+        sizes = f"  {place.letter:<4}{format_area(place.area_m2):>10}{length:>9}  "
+        said = f"{format_reason_in_full(place)}, {place.where}; {format_worths(place)}; at {lat:.5f}, {lon:.5f}"
+        yield from wrapped(harmless(said), WIDTH, sizes, " " * len(sizes))
+    if more := len(report.places) - PLACES_IN_FULL:
+        yield from [f"  and {format_number(more)} more on the map and in places.gpx"] if more > 0 else []
+    if others := places_for_others(report):
+        yield f"  and {others}"
     yield from _sentence(PROMISE, 2)
 
 

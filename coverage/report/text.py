@@ -39,6 +39,17 @@ def wrapped(text: str, width: int, first: str = "", later: str = "") -> list[str
     return [*lines, line] if not bare or not lines else lines
 
 
+def cut(text: str, width: int) -> str:
+    """Return a text that fits, with three dots where its end is cut off.
+
+    >>> cut("a long row of words", 14), cut("short", 14)
+    ('a long row...', 'short')
+    """
+    if columns(text) <= width:
+        return text
+    return _fitting(text, width - 3).rstrip() + "..."
+
+
 def _fitting(word: str, width: int) -> str:
     used = 0
     for at, letter in enumerate(word):

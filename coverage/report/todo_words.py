@@ -5,15 +5,13 @@ from typing import Any
 
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields
 from fieldcomb.coverage.survey.results import Report
-from fieldcomb.coverage.todo.losses import NEVER, REASONS
-from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil, TodoPiece
-from fieldcomb.tracks.units import format_area, format_count, format_duration, format_percent
+from fieldcomb.coverage.todo.results import CoilPair, JunkResult, SearchedClass, TodoCoil, TodoPiece
+from fieldcomb.tracks.units import format_area, format_count, format_percent
 
 PROMISE = (
     "This ranks ground by where one more pass might find most. It is a model and promises nothing: how many "
     "targets there are, how deep and how loud they are, is not known."
 )
-SURE_PCT = 99.5  # more is all of it
 NOT_MEASURED = "iron not measured here"
 CLASS_NAMES = {"iron": "iron", "low": "low targets", "middle": "middle targets", "high": "high targets"}
 _PIECE = {
@@ -53,33 +51,10 @@ def junk_fields(junk: JunkResult | None) -> dict[str, Any] | None:
 # ------------------------------------------------------------------------------------------------------------- words
 
 
-def todo_line(coil: TodoCoil) -> str:
-    """One line a coil: ``small: 840 m2 worth it, 55 min, mostly too much junk for large``."""
-    if not coil.pieces:
-        return f"{coil.coil}: nothing left where another pass would be worth it"
-    time = "" if coil.minutes is None else f", {format_duration(coil.minutes * 60)}"
-    return f"{coil.coil}: {format_area(coil.area_m2)} worth it{time}, mostly {coil.mostly}"
-
-
-def piece_line(piece: TodoPiece) -> str:
-    """One piece in words."""
-    time = "" if piece.minutes is None else f", {format_duration(piece.minutes * 60)}"
-    return f"{piece.rank}. {format_area(piece.area_m2)}{time}: {format_piece_reason(piece)}; {format_piece_junk(piece)}"
-
-
-def format_piece_reason(piece: TodoPiece) -> str:
-    """Why a piece is to do; of ground never swept, how much of it that may be."""
-    if piece.reason != REASONS[NEVER] or piece.unswept_pct >= SURE_PCT:
-        return piece.reason
-    return f"{piece.reason}, about {format_percent(piece.unswept_pct, 0)} of it"
-
-
-def format_piece_junk(piece: TodoPiece) -> str:
-    """Junk on a piece, with how sure that is."""
-    if piece.junk_per_m2 is None:
-        return NOT_MEASURED
-    error = "" if piece.junk_error_per_m2 is None else f" ± {piece.junk_error_per_m2:.2g}"
-    return f"junk {piece.junk_per_m2:.2g}{error} per m2 now"
+def format_pair(pair: CoilPair) -> str:
+    """What one coil swept and a smaller one has not yet: ``swept with large, not yet with small: 112 m2 ...``."""
+    junk = f"{format_area(pair.junk_m2)} of junk ground, " if pair.junk_m2 > 0 else ""
+    return f"swept with {pair.larger}, not yet with {pair.smaller}: {junk}{format_area(pair.area_m2)} in all"
 
 
 def searched_lines(report: Report) -> Iterator[str]:

@@ -8,9 +8,8 @@ import numpy as np
 import shapely
 
 from fieldcomb.coverage.raster.polygons import Shape, all_to_degrees, geometries
-from fieldcomb.coverage.report.place_lines import format_search_place, place_fields
+from fieldcomb.coverage.report.place_lines import format_search_place, place_fields, strip_fields
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES
-from fieldcomb.coverage.report.strip_fields import strip_fields
 from fieldcomb.coverage.report.todo_words import piece_fields
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.files.json_text import feature_collection

@@ -120,13 +120,13 @@ def format_estimate(estimate: Estimate, recorded: str, certain: bool = False) ->
     """The estimate of the share walked over in one line, with its 90 % interval and what was recorded; empty without.
 
     >>> format_estimate(Estimate(71.2, 63.4, 77.4, False, None), "66.1 %")
-    'walked over 71 % (63-77), as recorded 66.1 %; no single missed strip can be trusted'
+    'walked over 71 % (63-77), as recorded 66.1 %; no missed ground is certain'
     """
     if estimate.pct is None:
         return ""
-    trust = "only missed strips called certain" if certain else "no single missed strip"
-    trust = "missed strips" if estimate.strips_placed else trust
-    return f"walked over {format_interval(estimate)}, as recorded {recorded}; {trust} can be trusted"
+    trust = "only missed ground called certain can be trusted" if certain else "no missed ground is certain"
+    trust = "missed ground is where it is drawn" if estimate.strips_placed else trust
+    return f"walked over {format_interval(estimate)}, as recorded {recorded}; {trust}"
 
 
 def format_interval(estimate: Estimate) -> str:

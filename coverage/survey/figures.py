@@ -42,7 +42,7 @@ def total_result(
         swept_pct=pct,
         twice_pct=100 * twice / swept if swept else 0.0,
         crosswise_m2=tally.crosswise_m2(),
-        not_recorded_m2=float(np.count_nonzero(tally.not_recorded & (tally.passes == 0))) * m2,
+        not_recorded_m2=float(np.count_nonzero(tally.lost())) * m2,
         passes_m2=by_passes,
         estimate=estimate,
         under=under.at_most(pct),

@@ -15,13 +15,14 @@ from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.ground_results import FilledResult, Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
+from fieldcomb.coverage.ground.unswept import Unswept
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import OutingTimes
 from fieldcomb.coverage.outings.walks import OutingHead
 from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.raster.cells import Cells
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.todo.results import JunkResult, SearchedClass, TodoCoil
+from fieldcomb.coverage.todo.results import CoilPair, JunkProgress, JunkResult, SearchedClass, TodoCoil
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.marks.vocabulary import Mark
@@ -34,6 +35,7 @@ class OutingResult:
 
     marks : in order of time, those without one last. no_go : of the areas that hold on its day.
     so_far : what all outings up to this one swept; None where it was not asked, as after most of very many outings.
+    junk_done : of its coils, what they had done of their junk ground after it.
     """
 
     head: OutingHead
@@ -45,6 +47,7 @@ class OutingResult:
     marks: tuple[Mark, ...]
     no_go: NoGoEntered
     so_far: Estimate | None = None
+    junk_done: tuple[JunkProgress, ...] = ()
 
     @property
     def minutes_per_100_m2(self) -> float | None:
@@ -78,6 +81,7 @@ class TotalResult:
     passes_m2 : by the keys 0, 1, 2, 3+; sums to the site's area. estimate : ``strips_placed`` holds for all outings.
     said_walked_m2 : people say that they walked it; neither swept by a recording nor not recorded.
     next_evidence : what to measure next, where that would shrink the interval.
+    unswept : by kind, what no outing counted here swept; None until strips are found.
     found_from_m : how wide a missed strip must be to be mostly found; None: none is, or it is not known.
     """
 
@@ -91,6 +95,7 @@ class TotalResult:
     under: Under
     said_walked_m2: float = 0.0
     found_from_m: float | None = None
+    unswept: Unswept | None = None
     next_evidence: NextEvidence | None = None
 
 
@@ -147,6 +152,8 @@ class Report:
 
     left_out : outings that are in none of the numbers because something is wrong with them; named before all else.
     places : where to go next, best first, from strips and ground to do; none where two outings are compared.
+    coil_in_hand : the one that places are for; None: for whichever brings most there. places_for_others : where only
+    other coils have anything to do. junk_done : by coil, after all outings. coil_pairs : most junk first.
     """
 
     site: SiteResult
@@ -163,6 +170,10 @@ class Report:
     filled: tuple[FilledResult, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     places: tuple[SearchPlace, ...] = ()
+    coil_in_hand: str | None = None
+    places_for_others: int = 0
+    junk_done: tuple[JunkProgress, ...] = ()
+    coil_pairs: tuple[CoilPair, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,6 +226,7 @@ class Layers:
     not_recorded: MultiPolygon
     areas: tuple[AreaShape, ...]
     difference: Cells | None
+    other_outings: MultiPolygon = MultiPolygon()  # noqa: RUF009  (frozen)
     chance: Chance | None = None
     heard: MultiPolygon | None = None  # ground where something was heard and left
     pace: Cells | None = None  # 0 not swept, PACE_SHARES from slow to fast, no times; 255 not part of the site

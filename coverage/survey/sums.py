@@ -11,31 +11,60 @@ from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.estimate.chance import ChanceMap
 from fieldcomb.coverage.estimate.confidence import found_from_m
 from fieldcomb.coverage.estimate.swept_share import estimates_on
-from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.gear.coils import OwnCoil
+from fieldcomb.coverage.gear.receivers import Receiver, receiver
 from fieldcomb.coverage.ground.pass_tally import PassTally
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.ground.under_coil import UnderCoil
 from fieldcomb.coverage.outings.times import outing_times
 from fieldcomb.coverage.outings.walks import WalkedOuting
-from fieldcomb.coverage.raster.cells import Cells
+from fieldcomb.coverage.raster.cells import Cells, Mask
 from fieldcomb.coverage.survey.figures import coil_results, site_result, total_result
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.coverage.survey.outing_alone import AloneOn, OutingAlone, SweptOnSite, walks_for_estimate
 from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.coverage.todo.dug_classes import SearchedTally
+from fieldcomb.coverage.todo.ranking import BareGround, bare_ground
 from fieldcomb.coverage.todo.remaining import RemainingTargets
 from fieldcomb.tracks.recording import Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SurveyGround:
-    """What outings are added up on: the site and its ground, its areas as they stand, and what was asked."""
+    """What outings are added up on: the site and its ground, its areas as they stand, and what was asked.
+
+    in_hand : the coil that ground to go to is for; None: for any of the user's. others : cells of the site swept by
+    outings that are not counted.
+    """
 
     site: SiteInput
     ground: Ground
     areas: tuple[AreaShape, ...]
     notes: tuple[str, ...]
     depth_m: float | None
+    in_hand: OwnCoil | None = None
+    others: Mask | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AddedUp:
+    """All outings together: the report but for its strips, and what these and the map are made from.
+
+    left_out : chance that each cell of the chances is left out. left_out_around : the same for the ground round it.
+    pace, heard, searched : as in ``Layers``.
+    """
+
+    report: Report
+    tally: PassTally
+    chances: ChanceMap
+    worst: Receiver
+    ledger: RemainingTargets
+    bare: BareGround
+    left_out: Floats
+    left_out_around: Floats
+    pace: Cells | None
+    heard: MultiPolygon
+    searched: Cells | None
 
 
 MOST_GROWTH = 8  # times that the site so far is estimated: each takes as long as all outings up to there
@@ -50,11 +79,13 @@ class SurveySums:
         swings = [w.swing for outing in walked for w in outing.walks]
         receivers = [receiver(swing.gps) for swing in swings]
         self.worst = max(receivers, key=lambda one: one.sigma_m)
-        self.tally = PassTally(ground)
+        self.tally = PassTally(ground, of.others)
         inside = self.tally.inside  # one of them for all: on a large site each is 10 MB
         self.chances = ChanceMap(inside, ground.grid)
         self.estimates = estimates_on(inside, ground.grid, ground.boundary, receivers)
-        self.ledger = RemainingTargets(ground, site.frame, walked, site.coils, site.todo, self.chances.coarse)
+        self.ledger = RemainingTargets(
+            ground, site.frame, walked, site.coils, site.todo, self.chances.coarse, of.in_hand
+        )
         self.searched = SearchedTally(ground.kind.shape, [swing.rule for swing in swings])
         guessed = any(not swing.sweep_measured for swing in swings)
         self.under = UnderCoil(inside, guessed, of.depth_m)
@@ -77,8 +108,11 @@ class SurveySums:
         ground = tally.add(swept)
         under = self.under.add(outing.walks, swept, alone.lost).at_most(ground.swept_pct)
         head, recordings, marks = outing.head, outing.recordings, outing.marks
-        self.results.append(OutingResult(head, times, ground, estimate.estimate, under, recordings, marks, alone.no_go))
-        self.ledger.add(outing, swept, passed_by)
+        done = self.ledger.add(outing, swept, passed_by)
+        no_go = alone.no_go
+        self.results.append(
+            OutingResult(head, times, ground, estimate.estimate, under, recordings, marks, no_go, junk_done=done)
+        )
         for w in outing.walks if self.searched.stated else ():
             passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
             self.searched.add(swept.here, passed & tally.inside[swept.here], w.swing.rule)
@@ -100,9 +134,10 @@ class SurveySums:
         so_far = memory.get_or_compute("so far", tuple(self.names), together) if kept else together()
         self.results[-1] = replace(self.results[-1], so_far=so_far)
 
-    def finished(self) -> tuple[Report, Cells | None, MultiPolygon]:
-        """Return the report but for its strips; the ground by pace; and where something was heard and left."""
+    def finished(self) -> AddedUp:
+        """Return everything that is needed to find what was missed; the rest can be freed."""
         of, tally, under, ledger = self.of, self.tally, self.under, self.ledger
+        bare = bare_ground(ledger, tally)
         site_m2, inside = of.ground.m2(SITE), tally.inside
         estimate, found_m = self.estimates.together(), None
         if estimate.pct is not None:
@@ -121,8 +156,15 @@ class SurveySums:
             filled=under.filled(of.areas),
             searched_for=self.searched.results(inside & (tally.passes > 0), int(np.count_nonzero(inside))),
             junk=ledger.junk(),
+            junk_done=tuple(ledger.done.values()),
+            coil_pairs=ledger.by_coil.pairs(),
         )
-        return report, under.pace_layer(tally.passes), ledger.heard()
+        left_out, around = self.estimates.left_out(self.chances.coarse.grid)
+        pace, heard = under.pace_layer(tally.passes), ledger.heard()
+        tally.forget_bearings()
+        return AddedUp(
+            report, tally, self.chances, self.worst, ledger, bare, left_out, around, pace, heard, self.searched.packed
+        )
 
     def _add_chance(self, outing: WalkedOuting, alone: OutingAlone) -> dict[str, Floats]:
         """Add an outing to the chances: as recorded where its strips can be trusted, by its draws elsewhere.

@@ -1,6 +1,6 @@
 """The whole survey in memory: a site and its recordings in, one result out; no files, no printing, no clock."""
 
-from collections.abc import Callable, Iterator, MutableMapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -17,30 +17,32 @@ from fieldcomb.coverage.estimate.confidence import rated, reportable, told_unswe
 from fieldcomb.coverage.estimate.effort import Effort
 from fieldcomb.coverage.estimate.swept_share import Estimate, OutingEstimate
 from fieldcomb.coverage.estimate.walked_ground import Drawn
-from fieldcomb.coverage.gear.coils import Coil
+from fieldcomb.coverage.gear.coils import Coil, OwnCoil
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.gear.target_ids import DigRule
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingPasses, PassTally
 from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
 from fieldcomb.coverage.ground.strips import find_strips
+from fieldcomb.coverage.ground.unswept import WalkedGround, told_apart, unswept
 from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOuting
-from fieldcomb.coverage.places.places import SearchPlace, places_to_go
+from fieldcomb.coverage.places.places import SearchPlace, places_for, places_to_go
 from fieldcomb.coverage.places.whereabouts import landmarks
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
+from fieldcomb.coverage.survey.other_outings import swept_by_others
 from fieldcomb.coverage.survey.outing_alone import NamedOuting, OutingAlone, look_in_order, recall_or
 from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing, outline_of
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
-from fieldcomb.coverage.survey.sums import SurveyGround, SurveySums
+from fieldcomb.coverage.survey.sums import AddedUp, SurveyGround, SurveySums
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
-from fieldcomb.coverage.todo.ranking import Ranking, bare_ground, rank_ground
+from fieldcomb.coverage.todo.ranking import Ranking, rank_ground
 from fieldcomb.tracks.errors import FieldcombError, SiteError
 from fieldcomb.tracks.files.limits import MAX_CELLS
 from fieldcomb.tracks.frame import SiteFrame
@@ -68,6 +70,7 @@ def survey(
     *,
     between: tuple[str, str] | None = None,
     depth_m: float | None = None,
+    in_hand: OwnCoil | None = None,
     progress: ProgressCallback | None = None,
     store: Store | None = None,
     checked: MutableMapping[str, CheckedOuting] | None = None,
@@ -79,6 +82,7 @@ def survey(
     outings : in any order; they are counted in order of time, those without a clock last.
     between : (id, id), two outings to compare; nothing else is counted then.
     depth_m : how deep below the soil it is asked what the coil itself covered; at the coil if not given.
+    in_hand : the coil that ground to go to is for; any of the user's if not given.
     progress : called with what is being done, how much is done, and how much there is.
     store : where results that take long are kept for the next time; the numbers are the same without.
     checked : outings that were walked when they were checked, by id; emptied, to free their walks.
@@ -99,6 +103,7 @@ def survey(
     rest = [*site.others, *(one for one in outings if one not in chosen)]
     marks_of = partial(marks_alone, frame=site.frame, memory=memory)
     others, unread = marks_of_others(rest, marks_of)
+    readable = {one.id for one in others}
     of_faults, _ = marks_of_others([outing for outing, _ in faults], marks_of)
     others = (*others, *of_faults)
     marked = [Marked(w.id, w.start_s, w.marks) for w in in_time]
@@ -111,8 +116,9 @@ def survey(
     swung = [(leg, w.swing.swath_m) for w in walks for leg in w.walk.legs]
     ground = rasterise_site(standing, swung, site.cell_m, site.areas_file)
     widest_m = max(w.swing.swath_m for w in walks)
-    all_notes = (*site.notes, *notes, *_partly(outings, between))
-    on = SurveyGround(site, ground, areas, all_notes, depth_m)
+    swept, not_walked = swept_by_others([one for one in rest if one.id in readable], walk, ground)
+    all_notes = (*site.notes, *notes, *not_walked, *_partly(outings, between))
+    on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept)
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
@@ -161,7 +167,7 @@ def _partly(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> 
     if between is None or rest == 0:
         return ()
     others = "one other outing is" if rest == 1 else f"{rest} other outings are"
-    return (f"Only {' and '.join(between)} are counted here; {others} not, and may have swept ground shown as missed",)
+    return (f"Only {' and '.join(between)} are counted here; {others} not",)
 
 
 def _chosen(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> list[OutingInput]:
@@ -209,36 +215,57 @@ def _add_up(
         if len(layers) < count:
             tell("sweeping", len(layers), count)
     del outing, alone  # the last one's walks may be a whole team's
-    tally, chances, worst, searched = sums.tally, sums.chances, sums.worst, sums.searched.packed
-    ledger, bare = sums.ledger, bare_ground(sums.ledger, sums.tally)
-    report, pace, heard = sums.finished()
-    left_out, left_out_around = sums.estimates.left_out(chances.coarse.grid)
-    tally.forget_bearings()
+    added = sums.finished()
     del sums  # finding strips needs the room
     tell("finding strips", 0, 1)
-    strips = find_strips(tally.missed(), tally.inside, on.ground.grid, widest_m, on.site.frame)
-    estimate_pct = report.total.estimate.pct
-    if estimate_pct is not None:
-        strips = rated(strips, chances.swept(), left_out_around, chances.coarse.grid, worst)
-    told = told_unswept(strips, chances.coarse.grid)
-    ranking, places = Ranking((), (), MultiPolygon()), tuple[SearchPlace, ...]()
-    if not between:
-        ranking = rank_ground(ledger, bare, told)
-        places = _places(on, strips, ranking, widest_m)
+    return _put_together(on, added, widest_m, tuple(layers), masks, between)
+
+
+def _put_together(
+    on: SurveyGround,
+    added: AddedUp,
+    widest_m: float,
+    layers: tuple[OutingLayer, ...],
+    masks: Mapping[str, Cells],
+    between: tuple[str, str] | None,
+) -> Result:
+    """Find what was missed and where to go, once all outings are added."""
+    report, tally, chances = added.report, added.tally, added.chances
+    strips: tuple[Strip, ...] = ()
+    if not between:  # what two outings left is not missed: others may have swept it
+        strips = find_strips(tally.missed(), tally.inside, on.ground.grid, widest_m, on.site.frame)
+    if report.total.estimate.pct is not None:
+        strips = rated(strips, chances.swept(), added.left_out_around, chances.coarse.grid, added.worst)
+    walked = WalkedGround(tally, chances.coarse)
+    told = told_apart(reportable(strips), walked)
+    likely = told_unswept(told, chances.coarse.grid)
+    ranking = Ranking((), (), MultiPolygon()) if between else rank_ground(added.ledger, added.bare, likely)
+    places, others = _places(on, told, ranking, widest_m, walked)
+    more = [(place.reason, place.shape) for place in places if place.never_swept and not place.strips]
+    total = replace(report.total, unswept=unswept(tally, told, more, len(strips) - len(told)))
     comparison, difference = _compare(masks, on.ground, between)
     drawn = replace(
-        _layers(tally, on.ground, tuple(layers), difference),
-        chance=chances.layer(estimate_pct, left_out, told > 0),
-        pace=pace,
-        heard=heard,
-        searched=searched,
+        _layers(tally, on.ground, layers, difference),
+        chance=chances.layer(report.total.estimate.pct, added.left_out, likely > 0),
+        pace=added.pace,
+        heard=added.heard,
+        searched=added.searched,
     )
-    return Result(replace(report, strips=strips, between=comparison, todo=ranking.coils, places=places), drawn)
+    report = replace(report, total=total, strips=told, between=comparison, todo=ranking.coils, places=places)
+    in_hand = None if on.in_hand is None else on.in_hand.coil.name
+    return Result(replace(report, coil_in_hand=in_hand, places_for_others=others), drawn)
 
 
-def _places(on: SurveyGround, strips: Sequence[Strip], ranking: Ranking, widest_m: float) -> tuple[SearchPlace, ...]:
+def _places(
+    on: SurveyGround, strips: Sequence[Strip], ranking: Ranking, widest_m: float, walked: WalkedGround
+) -> tuple[tuple[SearchPlace, ...], int]:
+    """Return where to go next, and how many places are left out because the coil in hand has nothing to do there."""
     marks = landmarks(on.ground.shape, on.ground.boundary == "given", on.site.pegs)
-    return places_to_go(reportable(strips), ranking, widest_m, marks, on.site.frame)
+    places = places_to_go(strips, ranking, widest_m, marks, on.site.frame, walked.kind)
+    if on.in_hand is None:
+        return places, 0
+    own = places_for(on.in_hand.coil.name, places)
+    return own, len(places) - len(own)
 
 
 def _swept_cells(swept: OutingPasses, ground: Ground) -> Cells:
@@ -248,7 +275,7 @@ def _swept_cells(swept: OutingPasses, ground: Ground) -> Cells:
 
 
 def _compare(
-    masks: dict[str, Cells], ground: Ground, between: tuple[str, str] | None
+    masks: Mapping[str, Cells], ground: Ground, between: tuple[str, str] | None
 ) -> tuple[Comparison | None, Cells | None]:
     if between is None:
         return None, None
@@ -264,9 +291,10 @@ def _compare(
 def _layers(tally: PassTally, ground: Ground, outings: tuple[OutingLayer, ...], difference: Cells | None) -> Layers:
     grid = ground.grid
     left, _, _, top = grid.bounds_m
-    gone = tally.not_recorded & (tally.passes == 0)
+    gone, others = tally.lost(), tally.swept_by_others()
     tally.passes[:] = tally.drawn(tally.passes)
     for name, layer in tally.by_coil.items():
         tally.by_coil[name] = tally.drawn(layer)
     lost = vectorise(gone, left, top, grid.cell_m) if gone.any() else MultiPolygon()
-    return Layers(grid, tally.passes, tally.by_coil, outings, lost, ground.areas, difference)
+    elsewhere = vectorise(others, left, top, grid.cell_m) if others.any() else MultiPolygon()
+    return Layers(grid, tally.passes, tally.by_coil, outings, lost, ground.areas, difference, elsewhere)

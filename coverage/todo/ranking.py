@@ -70,8 +70,10 @@ def bare_ground(targets: RemainingTargets, tally: PassTally) -> BareGround:
     # Strips that a receiver cannot place are not taken as drawn: what counts is the chance that no one passed there.
     bare = targets.bare if targets.any_drawn else whole(tally.passes == 0)
     one_way = whole(_one_way(tally)) if targets.settings.crosswise else np.zeros_like(bare)
-    gone = np.minimum(whole(tally.not_recorded & (tally.passes == 0)), bare)
-    usable = (targets.coarse.cells > 0) & (whole(tally.said_walked()) < 0.5)
+    gone = np.minimum(whole(tally.lost()), bare)
+    # Nobody is sent to ground that others have searched, with or without a recording that counts here.
+    searched = tally.said_walked() | tally.swept_by_others()
+    usable = (targets.coarse.cells > 0) & (whole(searched) < 0.5)
     return BareGround(bare, bare, gone, one_way, usable)
 
 

@@ -33,7 +33,8 @@ from fieldcomb.coverage.todo.junk import (
     local_junk,
 )
 from fieldcomb.coverage.todo.masking import Remaining, footprint_m2
-from fieldcomb.coverage.todo.results import JunkResult
+from fieldcomb.coverage.todo.results import JunkProgress, JunkResult
+from fieldcomb.coverage.todo.second_search import CoilPasses
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
 
@@ -57,12 +58,16 @@ class RemainingTargets:
         own: Sequence[OwnCoil],
         settings: TodoSettings,
         chances: Coarse,
+        in_hand: OwnCoil | None = None,
     ) -> None:
         self.ground, self.frame, self.settings = ground, frame, settings
         self.chances = chances  # cells on which chances are given
         self.coarse = Coarse(chances.inside, ground.grid, RANKED_CELL_M)
         used = used_coils(walked)
         self.own = tuple(own) or used
+        if in_hand is not None and in_hand.coil.name not in {coil.coil.name for coil in self.own}:
+            as_used = (coil for coil in used if coil.coil.name == in_hand.coil.name)
+            self.own = (*self.own, next(as_used, in_hand))
         self.swaths_m = {coil.coil.name: coil.swath_m for coil in (*used, *self.own)}
         self.r95_m = max((receiver(w.swing.gps).r95_m for o in walked for w in o.walks), default=0.0)
         self.finds = {outing.id: finds_of(outing, frame) for outing in walked}
@@ -73,6 +78,9 @@ class RemainingTargets:
         # Without any dig there is nothing to be taken per swept m2.
         self.digs = Digs(grid, _swept(walked if dug else (), grid))
         self.then, self.dug = self._junk(walked)
+        coils = {coil.coil.name: coil.coil for coil in (*used, *self.own)}
+        self.by_coil = CoilPasses(self.coarse, self.then, tuple(coils.values()))
+        self.done: dict[str, JunkProgress] = {}  # by coil
         self.met = self.then.per_m2.copy()
         self.uses = CoilUses()
         shape = (grid.rows, grid.cols)
@@ -102,8 +110,10 @@ class RemainingTargets:
         drawn = _drawn(self.ground, grid)
         return local_junk(self.digs, so_far, squares, drawn, self.settings.junk_per_m2), so_far
 
-    def add(self, outing: WalkedOuting, swept: OutingPasses, passed_by: Mapping[str, Floats]) -> None:
-        """Take in one outing: its passes, and what was dug in it.
+    def add(
+        self, outing: WalkedOuting, swept: OutingPasses, passed_by: Mapping[str, Floats]
+    ) -> tuple[JunkProgress, ...]:
+        """Take in one outing: its passes, and what was dug in it; returns the junk ground that its coils have done.
 
         ``passed_by`` is the chance that a coil passed each cell of ``chances``, where that is not as recorded.
         Who digs sweeps the hole again and finds what that junk hid, so dug junk counts as if it had hidden nothing;
@@ -119,6 +129,10 @@ class RemainingTargets:
             every = (self.left, self.had_dug, self.had_reached, self.had_time)
             for remaining in () if self.settings.recheck else {id(r): r for r in every}.values():
                 remaining.dig(fewer)
+        before = {name: one.done_pct for name, one in self.done.items()}
+        progress = tuple(self.by_coil.progress(before, list(swept.by_coil)))
+        self.done |= {one.coil: one for one in progress}
+        return progress
 
     def _visit(
         self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices, chance: Floats | None
@@ -132,6 +146,7 @@ class RemainingTargets:
             where, passes = self._redrawn(where, passes, chance, walks)
         reached = np.minimum(passes.sum(axis=0), 1)
         self.bare[where] *= 1 - reached
+        self.by_coil.add(name, where, reached)
         self.any_drawn |= chance is not None
         coil, swing = walks[0].swing.coil, walks[0].swing
         under, deep = (share[where] for share in self._under_coil(walks))

@@ -4,6 +4,9 @@ from dataclasses import dataclass
 
 from shapely.geometry import MultiPolygon, Polygon
 
+from fieldcomb.coverage.raster.cells import Cells
+from fieldcomb.coverage.raster.grid import Grid
+
 
 @dataclass(frozen=True, slots=True)
 class SearchedClass:
@@ -36,6 +39,37 @@ class JunkResult:
     error_pct: float | None
     heard_not_dug: int = 0  # marks left
     heard_m2: float = 0.0  # ground round them
+
+
+@dataclass(frozen=True, slots=True)
+class JunkProgress:
+    """How much of its junk ground a coil has done: ground on which junk hid much from the largest coil, not from it.
+
+    done_pct : share that is likely swept with it. gained_points : of that, by the latest outing with it.
+    """
+
+    coil: str
+    ground_m2: float
+    done_pct: float
+    gained_points: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CoilPair:
+    """Ground that was likely swept with the larger coil, and not yet with the smaller one.
+
+    area_m2 : all of it. junk_m2 : of that, where junk hid much from the larger coil and not from the smaller.
+    rest, junk : outlines in site metres, apart. cells : uint8 on ``grid``; 0 neither, 1 rest, 2 junk, 255 not the site.
+    """
+
+    larger: str
+    smaller: str
+    area_m2: float
+    junk_m2: float
+    rest: MultiPolygon
+    junk: MultiPolygon
+    grid: Grid
+    cells: Cells
 
 
 @dataclass(frozen=True, slots=True, eq=False)

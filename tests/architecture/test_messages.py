@@ -11,6 +11,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 ELSEWHERE = {
     "coverage/commands",
+    "coverage/report/summary.py",
     "tracks/hints.py",
     "coverage/web/server.py",
     "coverage/web/access.py",

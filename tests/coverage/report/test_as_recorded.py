@@ -61,16 +61,18 @@ def test_figures_by_coil_have_an_interval_or_are_as_recorded() -> None:
 
 def test_figures_of_an_outing_have_an_interval_or_are_as_recorded() -> None:
     """Of each outing, a team's too, the whole table gives the interval and says that its columns are as recorded; on
-    one screen the points that it brought are as recorded.
+    one screen the points that they brought add up to the share that is told as recorded.
     """
     result = sample_result()
     report = with_estimates(result)
     lines = section(table(report), "Outings")
     assert flat(" ".join(lines)).count("alone about 81 % (71-89)") == len(report.outings)
     assert "  swept, new, again and crosswise: as recorded" in lines
-    screen = summary(replace(report, places=(), notes=()))
-    rows = [line for line in screen.splitlines() if " points" in line]
-    assert rows and all(" points as recorded" in row for row in rows)
+    screen = flat(summary(replace(report, places=(), notes=(), outings=report.outings[:3])))
+    assert "83.9 % as recorded" in screen
+    points = [int(found) for found in re.findall(r", \+(\d+) points?", screen)]
+    brought = [100 * one.ground.new_m2 / report.site.area_m2 for one in reversed(report.outings[:3])]
+    assert points == [round(one) for one in brought]
 
 
 def test_two_outings_compared_are_as_recorded() -> None:
@@ -86,10 +88,10 @@ def test_two_outings_compared_are_as_recorded() -> None:
 @pytest.mark.parametrize(
     ("tier", "placed", "said"),
     [
-        (CERTAIN, False, "only missed strips called certain can be trusted"),
-        (LIKELY, False, "no single missed strip can be trusted"),
-        (None, False, "no single missed strip can be trusted"),
-        (CERTAIN, True, "missed strips can be trusted"),
+        (CERTAIN, False, "only missed ground called certain can be trusted"),
+        (LIKELY, False, "no missed ground is certain"),
+        (None, False, "no missed ground is certain"),
+        (CERTAIN, True, "missed ground is where it is drawn"),
     ],
 )
 def test_what_is_certain_is_never_called_untrustworthy(tier: str | None, placed: bool, said: str) -> None:
@@ -103,6 +105,6 @@ def test_what_is_certain_is_never_called_untrustworthy(tier: str | None, placed:
     page = map_html(replace(result, report=report))
     for text in (flat(table(report)), flat(page)):
         assert said in text
-        assert ("no single missed strip" in text) == (tier != CERTAIN and not placed)
+        assert ("no missed ground is certain" in text) == (tier != CERTAIN and not placed)
         assert ("may lie elsewhere" in text) == (not placed)
         assert "cannot be trusted" not in text

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from samples import sample_result, with_difference, with_evil_names, without_clock
 
+from fieldcomb.coverage.report.answer import NOWHERE
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.rounding import parts, share
 from fieldcomb.coverage.report.table import table
@@ -189,9 +190,7 @@ def test_the_table_says_everything() -> None:
         "7 Mar 2026, 09:12 49.1 2 086 0 0 0 7.3 2 h 33 min 17",
         "note: rain from noon",
         "three times or more 385 m2 9.1 %",
-        "20 strips, 84.7 m2; 1 piece of open ground, 561 m2",
-        "O1 561 m2",
-        "north to south 57.45704, -11.23457",
+        "Not walked over, 684 m2",
         "walk-2.gpx (A. Tern): usable; 8 216 fixes, one every 1 s, left out: 3 no position, 12 spike; gps typical",
         "Turn auto-pause off",
         "Times have no zone",
@@ -278,8 +277,9 @@ def test_almost_all_is_not_all() -> None:
 
 def test_nothing_missed_and_boundary_from_walks() -> None:
     """No strips is said in words; without a boundary the table says what the percentage is of."""
-    text = "\n".join(lines(replace(REPORT, strips=(), site=replace(REPORT.site, boundary="from walks"))))
-    assert "no strip or open ground" in text
+    report = replace(REPORT, strips=(), places=(), site=replace(REPORT.site, boundary="from walks"))
+    text = "\n".join(lines(report))
+    assert NOWHERE in text
     assert "of the ground between your walks" in text
 
 
