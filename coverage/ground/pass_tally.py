@@ -14,7 +14,7 @@ from fieldcomb.coverage.ground.crosswise import SwathLeg, crosswise, runs_by_sec
 from fieldcomb.coverage.ground.site_cells import Ground
 from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
-from fieldcomb.coverage.raster.passes import Counts, count_passes, cover
+from fieldcomb.coverage.raster.passes import Counts, bits_over, count_passes, cover
 from fieldcomb.tracks.motion.legs import DropOut, Leg
 
 ROWS_AT_ONCE = 256
@@ -235,23 +235,15 @@ def sweep_outing(
         by_coil[one.coil] = by_coil[one.coil] + counts if one.coil in by_coil else counts
     passes = _sum(list(by_coil.values()), grid)
     here, there = grid.part_of(site), site.part_of(grid)
-    bearings = _bearings([(one.swath_m, one.legs) for one in swinging], here, site)
+    bearings = _bearings([(one.swath_m, one.legs) for one in swinging], site.window(here))
     return OutingPasses(grid, passes, by_coil, here, there, bearings, gaps)
 
 
-def _bearings(swaths: Sequence[tuple[float, Sequence[Leg]]], here: Slices, site: Grid) -> NDArray[np.uint16]:
+def _bearings(swaths: Sequence[tuple[float, Sequence[Leg]]], window: Grid) -> NDArray[np.uint16]:
     """Sectors of the straight runs over each cell of a part of the site, as bits."""
-    found = np.zeros([part.stop - part.start for part in here], np.uint16)
-    for sector, runs in runs_by_sector(swaths).items():
-        part, mask = _covered(runs, site)
-        both = [
-            slice(max(a.start, b.start), max(min(a.stop, b.stop), a.start, b.start))
-            for a, b in zip(part, here, strict=True)
-        ]
-        rows, cols = (slice(s.start - h.start, s.stop - h.start) for s, h in zip(both, here, strict=True))
-        of_rows, of_cols = (slice(s.start - p.start, s.stop - p.start) for s, p in zip(both, part, strict=True))
-        found[rows, cols] |= mask[of_rows, of_cols].astype(np.uint16) << sector
-    return found
+    runs = [(sector, swath_m / 2, run) for sector, swung in runs_by_sector(swaths).items() for swath_m, run in swung]
+    sectors, reach = np.array([sector for sector, _, _ in runs], np.int64), np.array([half for _, half, _ in runs])
+    return bits_over([run for _, _, run in runs], reach, sectors, window)
 
 
 def _passes(one: Swinging, grid: Grid) -> Counts:

@@ -10,7 +10,9 @@ stretch is one pass over every cell that it touches; where two stretches join en
 within ``pass_gap_m`` of the cut are taken off once.
 """
 
+import itertools
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +25,7 @@ from fieldcomb.tracks.recording import Floats
 
 Counts = NDArray[np.int16]
 
+_ROWS_AT_ONCE = 32  # of a raster, so that what is made on the way stays in the processor's cache
 VALUE_STEPS = 2048  # values are summed as whole numbers of such parts, so that sums come back to nothing exactly
 
 
@@ -56,14 +59,36 @@ def cover(legs: Sequence[Leg], radius_m: float | Floats, grid: Grid) -> NDArray[
 
 
 def _covered(pieces: Pieces, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
-    most = np.int16 if pieces.stretches < 32768 else np.int32  # a cell is covered by each line once at most
+    most = np.int16 if pieces.group.size < 32768 else np.int32  # a cell is covered by each segment once at most
     diff: NDArray[np.signedinteger] = np.zeros(grid.rows * (grid.cols + 1), most)
     if pieces.group.size and grid.rows and grid.cols:
-        _, row, first, last = _intervals(pieces, radius_m, grid)
-        _add(diff, grid, row, first, last, 1)
+        capsules = _Capsules.of(pieces.ends, radius_m, grid)
+        for part in capsules.blocks():  # only whether there is any is asked, so nothing need be united
+            _, row, first, last = capsules.rows_met(part)
+            _add(diff, grid, row, first, last, 1)
     counts = diff.reshape(grid.rows, grid.cols + 1)
     np.cumsum(counts, axis=1, dtype=most, out=counts)
     return np.asarray(counts[:, :-1] > 0)
+
+
+def bits_over(legs: Sequence[Leg], radius_m: Floats, bits: NDArray[np.int64], grid: Grid) -> NDArray[np.uint16]:
+    """Set, at each cell, the bits of all legs that have it within their radius.
+
+    bits : number of the bit of each leg, 0 to 15. Returns uint16 (rows, cols).
+    """
+    order = np.argsort(bits, kind="stable")
+    pieces = Pieces.whole([legs[k] for k in order.tolist()])
+    of, radius = bits[order][pieces.group], radius_m[order][pieces.group]
+    diff = np.zeros(grid.rows * (grid.cols + 1), np.uint16)
+    if pieces.group.size and grid.rows and grid.cols:
+        # What is united overlaps nowhere within a bit, so that bits come and go by plain sums.
+        bit, row, first, last = _intervals(replace(pieces, group=of), radius, grid)
+        value, start = (np.uint16(1) << bit.astype(np.uint16)), row * (grid.cols + 1)
+        np.add.at(diff, start + first, value)
+        np.subtract.at(diff, start + last + 1, value)
+    counts = diff.reshape(grid.rows, grid.cols + 1)
+    np.cumsum(counts, axis=1, dtype=np.uint16, out=counts)
+    return counts[:, :-1]
 
 
 def mean_over(
@@ -89,30 +114,34 @@ def mean_over(
     cells = sums.reshape(weights.shape[0], grid.rows, grid.cols + 1)
     np.cumsum(cells, axis=2, dtype=np.int32, out=cells)
     count = cells[0, :, :-1]
-    mean = cells[1:, :, :-1] / (VALUE_STEPS * np.maximum(count, 1)).astype(np.float32)
-    return mean.astype(np.float32), np.asarray(count > 0)
+    mean = np.empty((weights.shape[0] - 1, grid.rows, grid.cols), np.float32)
+    for top in range(0, grid.rows, _ROWS_AT_ONCE):
+        part = slice(top, top + _ROWS_AT_ONCE)
+        steps = (VALUE_STEPS * np.maximum(count[part], 1)).astype(np.float32)
+        np.divide(cells[1:, part, :-1], steps, out=mean[:, part], casting="same_kind")
+    return mean, np.asarray(count > 0)
 
 
 # Everything is moved west and north by so many cells, far more than rounding and far less than anything measured, so
 # that a centre exactly on the rim counts on one side only: a lane along the cells is as wide as its swath. The two
 # differ, or lanes along the diagonals would be left to rounding.
 RIM_WEST, RIM_NORTH = 1e-7, 0.6e-7
-BLOCK = 500  # segments worked on at once, so that every array of a block stays in the processor's cache
+BLOCK = 8192  # rows met by segments worked on at once, so that every array of a block stays in the processor's cache
 
 
 def _intervals(pieces: Pieces, radius_m: float | Floats, grid: Grid) -> tuple[Indices, Indices, Indices, Indices]:
     """Group, row, first and last column of disjoint cell intervals, in order of row, then group."""
     radius = np.broadcast_to(np.asarray(radius_m, float), pieces.group.shape)
+    capsules = _Capsules.of(pieces.ends, radius, grid)
     blocks, met = [], []
     is_near = np.zeros(pieces.group.size, bool)
     is_near[pieces.near] = True
-    for k in range(0, pieces.group.size, BLOCK):
-        part = slice(k, k + BLOCK)
-        seg, *spans = _segment_rows(pieces.ends[:, part], radius[part], grid)
-        blocks.append(_runs(pieces.group[k + seg], *spans))
+    for part in capsules.blocks():
+        seg, *spans = capsules.rows_met(part)
+        blocks.append(_runs(pieces.group[seg], *spans))
         if is_near[part].any():
-            again = is_near[k + seg]
-            met.append((k + seg[again], *(every[again] for every in spans)))
+            again = is_near[seg]
+            met.append((seg[again], *(every[again] for every in spans)))
     blocks += _again(pieces, met)
     group, row, first, last = (np.concatenate(every) for every in zip(*blocks, strict=True))
     order = _by_row(row)
@@ -126,11 +155,11 @@ def _again(pieces: Pieces, met: list[tuple[Indices, ...]]) -> list[tuple[Indices
     seg, row, first, last = (np.concatenate(every) for every in zip(*met, strict=True))
     start = np.searchsorted(seg, np.arange(pieces.group.size + 1))
     blocks = []
-    for k in range(0, pieces.near.size, BLOCK):
-        near = pieces.near[k : k + BLOCK]
-        count = start[near + 1] - start[near]
-        at = ranges(start[near], count)
-        blocks.append(_runs(np.repeat(pieces.near_group[k : k + BLOCK], count), row[at], first[at], last[at]))
+    many = start[pieces.near + 1] - start[pieces.near]
+    for part in _parts_of(many):
+        count = many[part]
+        at = ranges(start[pieces.near[part]], count)
+        blocks.append(_runs(np.repeat(pieces.near_group[part], count), row[at], first[at], last[at]))
     return blocks
 
 
@@ -154,44 +183,79 @@ def _runs(group: Indices, row: Indices, first: Indices, last: Indices) -> tuple[
     return group[at], row[at], np.minimum.reduceat(first, at), np.maximum.reduceat(last, at)
 
 
-def _segment_rows(ends: Floats, radius_m: Floats, grid: Grid) -> tuple[Indices, Indices, Indices, Indices]:
-    """Every grid row that a segment's capsule meets, as segment, row, first and last column.
+def _parts_of(count: Indices) -> list[slice]:
+    """Cut things that have so many rows each into parts of about BLOCK rows together."""
+    part = np.cumsum(count) // BLOCK
+    edges = [0, *(np.flatnonzero(np.diff(part)) + 1).tolist(), count.size]
+    return [slice(a, b) for a, b in itertools.pairwise(edges)]
 
-    In units of cells with centres on whole numbers. The left rim of a capsule at row v is that of the disc centred
-    where the left offset line crosses v, held between the two ends; the right rim likewise.
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Capsules:
+    """All that lies within a radius of each segment, in units of cells with centres on whole numbers.
+
+    The left rim of a capsule at row v is that of the disc centred where the left offset line crosses v, held between
+    the two ends; the right rim likewise.
+
+    u, v, du, dv : a segment's begin and course. slope, shift : at which share of it the middle of its rims lies on a
+    row, and how far the two lie from there. square : of the radius. low, count : first row met, and how many.
     """
-    cell = grid.cell_m
-    left, _, _, top = grid.bounds_m
-    u0, u1 = ((x - left) / cell - 0.5 - RIM_WEST for x in (ends[0], ends[2]))
-    v0, v1 = ((top - y) / cell - 0.5 - RIM_NORTH for y in (ends[1], ends[3]))
-    r = radius_m / cell
-    low = np.clip(np.ceil(np.minimum(v0, v1) - r), 0, grid.rows).astype(np.int64)
-    high = np.clip(np.floor(np.maximum(v0, v1) + r), -1, grid.rows - 1).astype(np.int64)
-    count = np.maximum(high - low + 1, 0)
-    seg = np.repeat(np.arange(count.size), count)
-    row = ranges(low, count)
-    du, dv = u1 - u0, v1 - v0
-    rise = np.where(np.abs(dv) < 1e-9, 1e-9, dv)
-    offset = r * du * np.sign(rise) / np.maximum(np.hypot(du, dv), 1e-12)
-    u, v, du, dv, slope, offset, rr = np.stack([u0, v0, du, dv, 1 / rise, offset, r * r])[:, seg]
-    v -= row
-    first = np.ceil(_rim((-v - offset) * slope, u, v, du, dv, rr, -1.0))
-    last = np.floor(_rim((offset - v) * slope, u, v, du, dv, rr, 1.0))
-    np.maximum(first, 0, out=first)
-    np.minimum(last, grid.cols - 1, out=last)
-    keep = first <= last
-    if not keep.all():
-        seg, row, first, last = seg[keep], row[keep], first[keep], last[keep]
-    return seg, row, first.astype(np.int64), last.astype(np.int64)
+
+    u: Floats
+    v: Floats
+    du: Floats
+    dv: Floats
+    slope: Floats
+    shift: Floats
+    square: Floats
+    low: Indices
+    count: Indices
+    cols: int
+
+    @staticmethod
+    def of(ends: Floats, radius_m: Floats, grid: Grid) -> "_Capsules":
+        """Lay segments (4, n) of a radius each on a grid."""
+        cell = grid.cell_m
+        left, _, _, top = grid.bounds_m
+        u0, u1 = ((x - left) / cell - 0.5 - RIM_WEST for x in (ends[0], ends[2]))
+        v0, v1 = ((top - y) / cell - 0.5 - RIM_NORTH for y in (ends[1], ends[3]))
+        r = radius_m / cell
+        low = np.clip(np.ceil(np.minimum(v0, v1) - r), 0, grid.rows).astype(np.int64)
+        high = np.clip(np.floor(np.maximum(v0, v1) + r), -1, grid.rows - 1).astype(np.int64)
+        du, dv = u1 - u0, v1 - v0
+        rise = np.where(np.abs(dv) < 1e-9, 1e-9, dv)
+        offset = r * du * np.sign(rise) / np.maximum(np.hypot(du, dv), 1e-12)
+        return _Capsules(u0, v0, du, dv, 1 / rise, offset / rise, r * r, low, np.maximum(high - low + 1, 0), grid.cols)
+
+    def blocks(self) -> list[slice]:
+        """Segments that are worked on together."""
+        return _parts_of(self.count)
+
+    def rows_met(self, part: slice) -> tuple[Indices, Indices, Indices, Indices]:
+        """Every grid row that some capsules meet, as segment, row, first and last column."""
+        count = self.count[part]
+        seg = np.repeat(np.arange(part.start, part.stop), count)
+        row = ranges(self.low[part], count)
+        u, v, du, dv, square = (every[seg] for every in (self.u, self.v, self.du, self.dv, self.square))
+        v -= row
+        middle, shift = -v * self.slope[seg], self.shift[seg]
+        first = np.ceil(_rim(middle - shift, u, v, du, dv, square, -1.0))
+        last = np.floor(_rim(middle + shift, u, v, du, dv, square, 1.0))
+        np.maximum(first, 0, out=first)
+        np.minimum(last, self.cols - 1, out=last)
+        keep = first <= last
+        if not keep.all():
+            seg, row, first, last = seg[keep], row[keep], first[keep], last[keep]
+        return seg, row, first.astype(np.int64), last.astype(np.int64)
 
 
-def _rim(t: Floats, u: Floats, v: Floats, du: Floats, dv: Floats, rr: Floats, side: float) -> Floats:
+def _rim(t: Floats, u: Floats, v: Floats, du: Floats, dv: Floats, square: Floats, side: float) -> Floats:
     """Column of the rim of the disc at the share ``t`` of each segment, held between 0 and 1."""
     np.minimum(np.maximum(t, 0.0, out=t), 1.0, out=t)
     height = t * dv
     height += v
     height *= height
-    reach = np.subtract(rr, height, out=height)
+    reach = np.subtract(square, height, out=height)
     np.sqrt(np.maximum(reach, 0.0, out=reach), out=reach)
     t *= du
     t += u

@@ -39,11 +39,16 @@ class Pieces:
     @staticmethod
     def whole(legs: Sequence[Leg]) -> Pieces:
         """Every leg one group, uncut."""
-        ends = [np.zeros((4, 0)), *(_segments(leg.x_m, leg.y_m) for leg in legs)]
-        sizes = [e.shape[1] for e in ends[1:]]
-        return Pieces(
-            np.concatenate(ends, axis=1), np.repeat(np.arange(len(legs)), sizes), len(legs), NO_INDICES, NO_INDICES
-        )
+        sizes = np.array([leg.x_m.size for leg in legs], np.int64)
+        x, y = (np.concatenate([np.zeros(0), *(getattr(leg, name) for leg in legs)]) for name in ("x_m", "y_m"))
+        last = np.cumsum(sizes) - 1
+        begins = np.ones(x.size, bool)
+        begins[last[sizes > 1]] = False
+        begin = np.flatnonzero(begins)
+        many = np.maximum(sizes - 1, sizes > 0)  # a single place is a segment of no length
+        end = np.minimum(begin + 1, np.repeat(last, many))
+        group = np.repeat(np.arange(len(legs)), many)
+        return Pieces(np.stack([x[begin], y[begin], x[end], y[end]]), group, len(legs), NO_INDICES, NO_INDICES)
 
     @staticmethod
     def of(legs: Sequence[Leg], swath_m: float) -> Pieces:

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from walker import Path, densify, lanes, short_lanes, spiral, wander
 
 from fieldcomb.coverage.raster.grid import Grid, grid_over
-from fieldcomb.coverage.raster.passes import count_passes, cover, cover_discs
+from fieldcomb.coverage.raster.passes import bits_over, count_passes, cover, cover_discs
 from fieldcomb.tracks.motion.legs import Leg
 
 Floats = NDArray[np.float64]
@@ -342,6 +342,19 @@ def test_legs_add_up(lines: list[Leg], swath_m: float) -> None:
     assert (count_passes(lines, swath_m, GRID) == sum(alone, np.zeros((GRID.rows, GRID.cols), np.int16))).all()
     covered = sum((one > 0 for one in alone), np.zeros((GRID.rows, GRID.cols), bool))
     assert (cover(lines, swath_m / 2, GRID) == covered).all()
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(TRACKS, st.integers(0, 15), st.floats(0.2, 2)), max_size=5))
+def test_bits_are_the_ground_that_lines_of_each_bit_cover(lines: list[tuple[Leg, int, float]]) -> None:
+    """A cell has a bit exactly where a line with that bit, or several of them, covers it."""
+    legs = [line for line, _, _ in lines]
+    reach, bit = np.array([r for _, _, r in lines], float), np.array([b for _, b, _ in lines], np.int64)
+    found = bits_over(legs, reach, bit, GRID)
+    for number in range(16):
+        mine = np.flatnonzero(bit == number)
+        wanted = cover([legs[k] for k in mine], reach[mine], GRID)
+        assert np.array_equal(found >> number & 1, wanted)
 
 
 @given(TRACKS, SWATHS)
