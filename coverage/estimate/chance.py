@@ -143,16 +143,25 @@ def drifts(times: Sequence[Floats], receiver: Receiver, many: int, seed: int = 0
 
 
 def _gauss_markov(t_s: Floats, tau_s: Floats, kick: Floats, before: Floats | None, before_s: float) -> Floats:
-    """Turn kicks (n, many) in place into normal values whose correlation falls as exp(-dt / tau), at any times."""
-    gap = np.diff(t_s, prepend=before_s if before is not None else t_s[0])
-    keep = np.exp(-np.maximum(gap, 0)[:, None] / tau_s[None, :])
-    fresh = np.sqrt(1 - keep**2)
-    value = kick[0] if before is None else keep[0] * before + fresh[0] * kick[0]
-    kick[0] = value
-    for k in range(1, t_s.size):
-        value = keep[k] * value + fresh[k] * kick[k]
-        kick[k] = value
-    return kick
+    """Turn kicks (n, many) into normal values whose correlation falls as exp(-dt / tau), at any times.
+
+    Each value is the one before, faded, and its kick: a banded system for all columns that fade alike.
+    """
+    from scipy.linalg.lapack import dtbtrs
+
+    gap = np.maximum(np.diff(t_s, prepend=before_s if before is not None else t_s[0]), 0)
+    value = np.empty(kick.shape)
+    for tau in np.unique(tau_s):
+        alike = tau_s == tau
+        keep = np.exp(-gap / tau)
+        fresh = kick[:, alike]
+        fresh[1:] *= np.sqrt(1 - keep[1:] ** 2)[:, None]
+        if before is not None:
+            fresh[0] = keep[0] * before[alike] + np.sqrt(1 - keep[0] ** 2) * fresh[0]
+        band = np.ones((2, t_s.size))
+        band[1, :-1] = -keep[1:]
+        value[:, alike], _ = dtbtrs(band, fresh, uplo="L", diag="U")
+    return value
 
 
 def calibrated(share: Floats, expected: Floats, weight: Floats, mean: float, told: Mask | None = None) -> Floats:

@@ -299,13 +299,13 @@ def _log_likelihood(found: Spacings, usual_m: float, receiver: Receiver) -> Floa
     error = (slow + fast)[:, None] * (DRIFTS**2)[:, None, None]  # (tau, drift, n, n)
     shares = np.array(LANE_SHARES)[:, None, None]
     own = shares * lane + (1 - shares) * swerve
-    rest = np.eye(n) * (0.5 * receiver.white_m**2 + 0.01) + SPACING_SD_M**2
-    away = found.across_m - usual_m
+    steady = error + (np.eye(n) * (0.5 * receiver.white_m**2 + 0.01) + SPACING_SD_M**2)
+    density = _LogNormal(found.across_m - usual_m, steady.reshape(-1, n, n))
     log = np.empty((KAPPA.size, len(LANE_SHARES), len(TAUS_S), len(DRIFTS)))
     for k, kappa in enumerate(KAPPA):
         walker = own * (kappa * usual_m) ** 2 / 2
         for s in range(len(LANE_SHARES)):
-            log[k, s] = _log_normal(error + walker[s] + rest, away)
+            log[k, s] = density.with_more(walker[s]).reshape(len(TAUS_S), len(DRIFTS))
     return log
 
 
@@ -318,12 +318,29 @@ def _between(begin: Floats, end: Floats, scale: float) -> Floats:
     return np.asarray(kernel(end, end) - kernel(end, begin) - kernel(begin, end) + kernel(begin, begin))
 
 
-def _log_normal(covariance: Floats, value: Floats) -> Floats:
-    """Log density, up to a constant, of a normal vector for each of many covariances (..., n, n)."""
-    n = value.size
-    wide = np.empty((*covariance.shape[:-2], n + 1, n + 1))
-    wide[..., :n, :n] = covariance
-    wide[..., n, :n] = wide[..., :n, n] = value
-    wide[..., n, n] = ROOM  # the last pivot squared is this less value' covariance^-1 value
-    pivots = np.diagonal(np.linalg.cholesky(wide), axis1=-2, axis2=-1)
-    return np.asarray(-np.log(pivots[..., :n]).sum(axis=-1) - (ROOM - pivots[..., n] ** 2) / 2)
+class _LogNormal:
+    """Log density, up to a constant, of a normal vector for many covariances at once, (many, n, n).
+
+    One matrix after another is factored where it lies, with the vector as one more row: the square of its last pivot is
+    ROOM less value' covariance^-1 value.
+    """
+
+    def __init__(self, value: Floats, covariances: Floats) -> None:
+        self.covariances, self.many, self.size = covariances, len(covariances), value.size
+        self.last = np.append(value, ROOM)
+        self.wide = np.empty((self.many, value.size + 1, value.size + 1))
+
+    def with_more(self, more: Floats) -> Floats:
+        """Return it for each of the covariances and ``more`` (n, n) together, (many,)."""
+        from scipy.linalg.lapack import dpotrf
+
+        wide, n = self.wide, self.size
+        np.add(self.covariances, more, out=wide[:, :n, :n])
+        wide[:, :n, n] = self.last[:n]  # symmetric: only one half is read
+        wide[:, n] = self.last
+        for one in wide:
+            _, fault = dpotrf(one.T, lower=1, clean=0, overwrite_a=1)
+            if fault:
+                raise np.linalg.LinAlgError("a covariance is not positive definite")
+        pivots = np.diagonal(wide, axis1=1, axis2=2)
+        return np.asarray(-np.log(pivots[:, :n]).sum(axis=1) - (ROOM - pivots[:, n] ** 2) / 2)
