@@ -27,6 +27,7 @@ DRAWS = 200
 Missed = NDArray[np.float32]  # (DRAWS, cells of the plot)
 
 RHO_STEP = 0.02
+_STEPS_AT_ONCE, _CELLS_AT_ONCE = 64, 256  # so that few tables are made, and what is made of them stays in the cache
 EDGE_KERNEL_M, EDGE_KERNEL_SIGMAS = 1.0, 0.85  # blurred by so much, lanes that drift apart leave no holes
 # Of the usual effort, at the edge. A path ends half a swath before the coil's reach, so somewhat less than a half; who
 # wanders leaves holes, and only ground where there is hardly any effort was not walked.
@@ -114,14 +115,18 @@ def left_out(plot: Plot, walks: Sequence[Drawn]) -> Missed:
     sweeps = _sweeps(plot, walks)
     if not sweeps:
         return missed
+    spread = [_spread(plot, sweep) for sweep in sweeps]
     for level, shift in enumerate(EDGE_LEVELS):
         rows = np.arange(level, DRAWS, len(EDGE_LEVELS))
         inside = [_inside(plot, sweep, shift) for sweep in sweeps]
         most = np.maximum(np.max(inside, axis=0), _LEAST_INSIDE)
-        left = np.ones((rows.size, plot.weight.size), np.float32)
-        for sweep, ground in zip(sweeps, inside, strict=True):
-            left *= 1 - _swept(plot, sweep, ground, rows) * (ground / most).astype(np.float32)
-        missed[rows] = 1 - (1 - left) * _walked(plot, sweeps, shift).astype(np.float32)
+        left = np.ones((plot.weight.size, rows.size), np.float32)
+        for sweep, mine, ground in zip(sweeps, spread, inside, strict=True):
+            here, swept = _swept(plot, sweep, mine, ground, rows)
+            swept *= (ground / most)[here, None].astype(np.float32)
+            left[here] *= np.subtract(1, swept, out=swept)
+        walked = _walked(plot, sweeps, shift).astype(np.float32)
+        missed[rows] = 1 - (1 - left.T) * walked
     return missed
 
 
@@ -231,31 +236,44 @@ def _walked(plot: Plot, sweeps: Sequence[_Sweep], shift: float) -> Floats:
     return _chance_inside(plot, np.where(best > 2 * SAME_EDGE_SIGMAS * worst_m, best, mean_m), EDGE_SIGMAS * worst_m)
 
 
-def _swept(plot: Plot, sweep: _Sweep, inside: Floats, rows: NDArray[np.int64]) -> NDArray[np.float32]:
-    """Chance that a sweep swept each inside cell, were it on its ground, (rows, cells), in some of the draws.
+def _swept(
+    plot: Plot, sweep: _Sweep, spread: Sequence[Floats], inside: Floats, rows: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """Inside cells that a sweep may have swept, (n,), and the chance that it did in some of the draws, (n, rows).
 
-    inside : chance that it is.
+    spread : as ``_spread`` gives it. inside : chance that each inside cell is on its ground; here it counts as one.
     """
-    parts = _gathered(plot, sweep, inside)
+    parts = _gathered(plot, sweep, spread, inside)
     rho = np.sum(parts, axis=0)
-    swept = np.zeros((rows.size, rho.size), np.float32)
+    here = np.flatnonzero(rho > 0)
+    rho = rho[here]
+    swept = np.zeros((here.size, rows.size), np.float32)
     for (walk, effort), part in zip(sweep.parts, parts, strict=True):
-        here = np.flatnonzero((rho > 0) & (part > 1e-6 * rho))
-        own = (walk.seed, walk.efforts.index(effort))
-        scale, place = walk.scale[_order(0, own)[rows]], walk.drawn[_order(1, own)[rows]]
-        _add_swept(swept, here, rho[here], part[here] / rho[here], scale, walk.kappa, place)
-    return swept
+        share = part[here] / rho
+        own = np.flatnonzero(share > 1e-6)
+        of = (walk.seed, walk.efforts.index(effort))
+        scale, place = walk.scale[_order(0, of)[rows]], walk.drawn[_order(1, of)[rows]]
+        _add_swept(swept, own, rho[own], share[own], scale, walk.kappa, place)
+    return here, swept
 
 
-def _gathered(plot: Plot, sweep: _Sweep, inside: Floats) -> list[Floats]:
-    """Effort of each walk of a sweep, blurred over its ground alone, (cells,); what each laid down is kept."""
-    kernel_m = KERNEL_M + (0 if sweep.wandering else KERNEL_SIGMAS * sweep.sigma_m)
+def _kernel_m(sweep: _Sweep) -> float:
+    return KERNEL_M + (0 if sweep.wandering else KERNEL_SIGMAS * sweep.sigma_m)
+
+
+def _spread(plot: Plot, sweep: _Sweep) -> list[Floats]:
+    """Effort of each walk of a sweep, blurred, (cells,)."""
+    return [blurred(plot, effort.mirrored, _kernel_m(sweep))[plot.inside] for _, effort in sweep.parts]
+
+
+def _gathered(plot: Plot, sweep: _Sweep, spread: Sequence[Floats], inside: Floats) -> list[Floats]:
+    """Blurred effort of each walk of a sweep over its ground alone, (cells,); what each laid down is kept."""
     ground = np.zeros(plot.share.shape)
     ground[plot.inside] = inside
-    room = np.maximum(blurred(plot, ground * plot.share, kernel_m)[plot.inside], 1e-3)
+    room = np.maximum(blurred(plot, ground * plot.share, _kernel_m(sweep))[plot.inside], 1e-3)
     parts = []
-    for _, effort in sweep.parts:
-        part = np.where(inside > _LEAST_INSIDE, blurred(plot, effort.mirrored, kernel_m)[plot.inside] / room, 0.0)
+    for (_, effort), blur in zip(sweep.parts, spread, strict=True):
+        part = np.where(inside > _LEAST_INSIDE, blur / room, 0.0)
         kept = float((part * inside) @ plot.share[plot.inside])
         laid = float(effort.mirrored.sum(dtype=float))
         parts.append(part * min(laid / max(kept, 1e-12), MOST_GATHERED))
@@ -269,6 +287,14 @@ def _order(what: int, of: tuple[int, int]) -> NDArray[np.int64]:
     return np.argsort(np.argsort(math.sqrt(ALIKE[what]) * common + math.sqrt(1 - ALIKE[what]) * own))
 
 
+@lru_cache(maxsize=16)
+def _shares(kappa: tuple[float, ...], count: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """``swept_share`` at so many steps of rho, and how much it rises to the next, one kappa after another."""
+    steps: Floats = RHO_STEP * np.arange(count + 1, dtype=float)
+    table = swept_share(steps[None, :], np.array(kappa)[:, None])
+    return table[:, :-1].astype(np.float32).ravel(), np.diff(table, axis=1).astype(np.float32).ravel()
+
+
 def _add_swept(
     swept: NDArray[np.float32],
     here: NDArray[np.int64],
@@ -278,8 +304,19 @@ def _add_swept(
     kappa: Floats,
     place: NDArray[np.int64],
 ) -> None:
-    """Add one walk's part of what was swept, in place; from a table of ``swept_share`` in steps of 0.02."""
-    steps = np.arange(0.0, float(rho.max(initial=0.0) * scale.max()) + 3 * RHO_STEP, RHO_STEP)
-    table = swept_share(steps[None, :], kappa[:, None])
-    for n in range(scale.size):
-        swept[n, here] += (part * np.interp(rho * scale[n], steps, table[place[n]])).astype(np.float32)
+    """Add one walk's part of what was swept, in place, (cells, draws); by straight lines between steps of rho."""
+    count = math.ceil(float(rho.max(initial=0.0) * scale.max()) / RHO_STEP / _STEPS_AT_ONCE + 0.5) * _STEPS_AT_ONCE
+    table, rise = _shares(tuple(kappa.tolist()), count)
+    begin, factor = place * count, (scale / RHO_STEP).astype(np.float32)
+    for first in range(0, here.size, _CELLS_AT_ONCE):
+        cells = slice(first, first + _CELLS_AT_ONCE)
+        beyond = rho[cells, None].astype(np.float32) * factor
+        step = np.floor(beyond)
+        beyond -= step
+        at = step.astype(np.int64)
+        at += begin
+        share = rise.take(at)
+        share *= beyond
+        share += table.take(at)
+        share *= part[cells, None].astype(np.float32)
+        swept[here[cells]] += share
