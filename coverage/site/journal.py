@@ -26,8 +26,8 @@ LOCK = ".lock"
 _STAGE = PENDING + "new"
 _DONE = PENDING + "done"
 _MANIFEST = "manifest.json"
-_PART = re.compile(r"\.(?P<name>.+)\.(?P<pid>[1-9]\d{0,18})\.part")  # as replace_files makes them
-# As new_folder makes them, and as it did before it numbered them.
+# As replace_files and new_folder make them, and as they did before they gave the number of the thread.
+_PART = re.compile(r"\.(?P<name>.+?)\.(?P<pid>[1-9]\d{0,18})(?:\.\d{1,18})?\.part")
 _HALF_MADE = re.compile(rf"\..+?\.(?P<pid>[1-9]\d{{0,18}})(?:\.\d{{1,18}})?{PENDING}new")
 _BINARY = getattr(os, "O_BINARY", 0)
 
@@ -251,9 +251,7 @@ def new_folder(folder: Path, files: Mapping[str, bytes]) -> None:
 
     ``folder`` is absent or empty, and the folder that it lies in is there.
     """
-    # With the numbers of this process and thread: of several that make the same folder at once, one puts its own in
-    # place whole.
-    stage = folder.parent / f".{folder.name}.{os.getpid()}.{threading.get_native_id()}{PENDING}new"
+    stage = folder.parent / f".{folder.name}.{_who()}{PENDING}new"
     _remove(stage)
     try:
         stage.mkdir()
@@ -303,7 +301,7 @@ def replace_files(folder: Path, files: Mapping[str, bytes], known: Collection[st
     these names, and of those ``known``, that a killed command left are removed.
     """
     _remove_unfinished(folder, {*files, *known})
-    parts = {name: folder / f".{name}.{os.getpid()}.part" for name in files}
+    parts = {name: folder / f".{name}.{_who()}.part" for name in files}
     try:
         for name, data in files.items():
             _remove(parts[name])
@@ -325,6 +323,11 @@ def _remove_unfinished(folder: Path, names: Collection[str]) -> None:
         with suppress(OSError):
             if not _runs(int(match["pid"])):
                 path.unlink()
+
+
+def _who() -> str:
+    """Return the numbers of this process and thread, so that of several that write the same thing each has its own."""
+    return f"{os.getpid()}.{threading.get_native_id()}"
 
 
 def _runs(pid: int) -> bool:

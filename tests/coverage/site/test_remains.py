@@ -18,7 +18,7 @@ import pytest
 from small_walks import snapshot, square, walk
 
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.site.journal import COMMIT, new_folder, recover, write_all
+from fieldcomb.coverage.site.journal import COMMIT, new_folder, recover, replace_files, write_all
 from fieldcomb.tracks.errors import SiteError
 
 
@@ -51,7 +51,7 @@ def test_half_written_outputs_of_a_killed_report_are_cleared_and_nothing_else(si
     """The next report removes the unfinished files of one that was killed; a user's own, and a running one's, stay."""
     out = site / "out"
     names = ("map.html", "report.json", "edge.html", "chance.tif", "card.html")
-    ours = [f".{name}.{dead_pid}.part" for name in names]
+    ours = [f".{name}.{dead_pid}{thread}.part" for name in names for thread in ("", ".12")]
     own = [f".photo.jpg.{dead_pid}.part", ".map.html.part", ".map.html.x.part", f".map.html.{os.getppid()}.part"]
     for name in (*ours, *own):
         (out / name).write_text("half")
@@ -245,3 +245,28 @@ def test_a_change_that_a_broken_disk_stops_is_whole_or_absent_and_the_message_sa
     recover(folder)
     text = "new" if kept else "old"
     assert snapshot(folder) == {"a.toml": text.encode(), "b.toml": text.encode()}
+
+
+def test_threads_that_write_the_same_files_at_once_leave_whole_ones(tmp_path: Path) -> None:
+    """Two threads of the page that write the same outputs get in each other's way neither by a fault nor by halves."""
+    made = [{name: bytes([k]) * 50_000 for name in ("map.html", "report.json")} for k in range(4)]
+    faults = []
+    together = threading.Barrier(len(made))
+
+    def write(files: dict[str, bytes]) -> None:
+        try:
+            for _ in range(20):
+                together.wait()
+                replace_files(tmp_path, files)
+        except BaseException as fault:
+            together.abort()
+            faults.append(fault)
+
+    threads = [threading.Thread(target=write, args=(files,)) for files in made]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert not faults
+    assert {path.name for path in tmp_path.iterdir()} == {"map.html", "report.json"}
+    assert all(path.read_bytes() in [files[path.name] for files in made] for path in tmp_path.iterdir())
