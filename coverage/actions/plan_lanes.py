@@ -26,6 +26,7 @@ from fieldcomb.coverage.places.places import Worth
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, Site, opened, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
+from fieldcomb.coverage.site.lane_plans import LANES
 from fieldcomb.coverage.site.naming import safe_name
 from fieldcomb.coverage.site.settings import Typed, swing_of
 from fieldcomb.coverage.survey.results import Result
@@ -35,7 +36,6 @@ from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.text import harmless
 
-LANES = "lanes"
 TODO = "todo"
 ACROSS = "across"
 

@@ -15,6 +15,7 @@ from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.gear.target_ids import NO_RULE
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.site.folder import NO_AREAS, Say, Site, opened, read_file, shown, stored_files
+from fieldcomb.coverage.site.lane_plans import declared_plans
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
     TRACKS,
@@ -81,6 +82,10 @@ def survey_inputs(
             hint = "Put back what fieldcomb wrote there; report.json has it as frame_origin"
             raise SiteError(problem, file=site.settings.file.name, hint=hint)
         whole = replace(site.as_input(site.settings.frame), notes=partly, others=others)
+        if since is None and between is None:  # a sheet says which lanes were walked, and seldom on which day
+            measured = [name for name, coil in site.settings.coils.items() if coil.swath_m is not None]
+            lanes, said = declared_plans(folder, site.settings.frame, measured)
+            whole, notes = replace(whole, lanes=lanes), [*notes, *said]
         return SurveyInputs(whole, given, (*site.notes, *notes), None if coil is None else _in_hand(site, coil))
 
 

@@ -30,6 +30,12 @@ MOST_TEAMS = 200
 @click.option("--sample", type=words, metavar="LENGTH", help="Lanes so far apart on purpose, to try the ground.")
 @click.option("--teams", type=words, metavar="N", help="Share the lanes out to so many people.")
 @click.option("--label-every", type=words, metavar="N", help="Mark the number of every Nth lane. Default: 5.")
+@click.option(
+    "--sheet",
+    type=path,
+    metavar="FILE",
+    help="A filled-in sheet (CSV with the columns lane and done): take it into the plan, instead of planning.",
+)
 @click.option("--name", type=words, metavar="TEXT", help="What the plan is called. Default: 1, 2, 3 ...")
 @jobs_option
 def lanes_command(
@@ -42,6 +48,7 @@ def lanes_command(
     sample: str | None,
     teams: str | None,
     label_every: str | None,
+    sheet: str | None,
     name: str | None,
     jobs: str | None,
 ) -> None:
@@ -49,12 +56,15 @@ def lanes_command(
 
     A watch cannot say which lane was missed; a numbered lane and a tick on a sheet can. The plan is written into
     SITE/lanes: a sheet to print, a table, and routes for a watch or phone. No-go ground and what stands in the way are
-    left out.
+    left out. Afterwards type in what was walked with --sheet, or fill in the table lanes.csv of the plan itself.
 
     \b
     Example:
       fieldcomb lanes north-field --coil small --minutes 90
     """
+    if sheet is not None:
+        _tick(site, sheet, name)
+        return
     if spacing is not None and sample is not None:
         raise UsageError("--spacing and --sample were both given", hint="Use --sample to leave ground between lanes")
     apart = spacing if sample is None else sample
@@ -84,6 +94,18 @@ def lanes_command(
             progress.close()
     click.echo("\n".join(planned_lines(made.named)))
     say(f"Print {shown(made.folder / SHEET_FILE)}, and set out the lanes with a tape")
+
+
+def _tick(site: str, sheet: str, name: str | None) -> None:
+    from fieldcomb.coverage.actions.tick_lanes import tick_site_lanes
+    from fieldcomb.coverage.commands.console import say
+
+    done = tick_site_lanes(Path(site), sheet, name, say=say)
+    for note in done.notes:
+        say(f"note: {note}")
+    click.echo(
+        f"Plan {done.plan}: {done.walked} of {done.lanes} lanes walked, {done.part} in part, {done.not_walked} not"
+    )
 
 
 def _bearing(text: str | None) -> float | str | None:

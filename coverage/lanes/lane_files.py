@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator
 from typing import Any
 from xml.etree import ElementTree
@@ -25,7 +26,8 @@ LANE_COLUMNS = (
     *("peg_from", "towards_from", "at_m_from", "peg_to", "towards_to", "at_m_to"),
     *("done", "searcher", "coil", "start", "end", "note"),
 )
-_RISKY = ("=", "+", "-", "@")  # a spreadsheet would run a text that begins so
+_RISKY = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a text that begins so
+_NUMBER = re.compile(r"[-+]?\d+([.,]\d+)?\Z")
 
 
 def lane_files(named: NamedPlan) -> dict[str, bytes]:
@@ -61,11 +63,16 @@ def _tape(marks: LaneMarks, end: int) -> tuple[str, str, str]:
     if isinstance(marks, BesideLane):
         return f"lane {marks.lane}", "", f"{marks.away_m:.2f}"
     mark = marks[end]
-    return _safe(mark.baseline.start.name), _safe(mark.baseline.end.name), f"{mark.at_m:.2f}"
+    return guarded(mark.baseline.start.name), guarded(mark.baseline.end.name), f"{mark.at_m:.2f}"
 
 
-def _safe(text: str) -> str:
-    return f"'{text}" if text.startswith(_RISKY) else text
+def guarded(text: str) -> str:
+    """Return a cell that no spreadsheet runs: one that begins like a formula and is no number gets an apostrophe.
+
+    >>> guarded("=1+1"), guarded("-28.5"), guarded("peg A")
+    ("'=1+1", '-28.5', 'peg A')
+    """
+    return f"'{text}" if text.startswith(_RISKY) and not _NUMBER.match(text) else text
 
 
 def lanes_gpx(named: NamedPlan) -> str:

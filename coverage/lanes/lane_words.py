@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.lanes.lane_plan import LanePlan
 from fieldcomb.coverage.lanes.named_plan import NamedPlan
 from fieldcomb.tracks.units import format_count, format_length
@@ -41,3 +44,35 @@ def _share(named: NamedPlan, plan: LanePlan) -> str:
 def _of_team(named: NamedPlan, team: int) -> str:
     mine = [lane for lane in named.plan.lanes if named.team_of(lane) == team]
     return f"Team {team}: lanes {mine[0].number} to {mine[-1].number}, {sum(lane.length_m for lane in mine):.0f} m"
+
+
+def format_walked_lanes(plan: LanesResult) -> str:
+    """Return what was walked of a plan in one sentence, without any receiver.
+
+    >>> done, left, silent = tuple(range(1, 19)), (19,), (20,)
+    >>> format_walked_lanes(LanesResult("1", "28cm", 1.2, 0.0, 20, 800.0, done, (), left, silent, 90, 88, 86, 90))
+    'plan 1: 18 of 20 lanes done, 90 % of the plan, which swept 88 % (86-90) of the site; not walked: 19; not said: 20'
+    """
+    done = f"plan {plan.name}: {len(plan.done)} of {format_count(plan.lanes, 'lane')} done"
+    share = (
+        f"{plan.of_plan_pct:.0f} % of the plan, which swept {plan.of_site_pct:.0f} % ({plan.low:.0f}-{plan.high:.0f})"
+    )
+    rest = (("in part", plan.part), ("not walked", plan.left), ("not said", plan.open))
+    more = "".join(f"; {words}: {numbers_in_words(numbers)}" for words, numbers in rest if numbers)
+    return f"{done}, {share} of the site{more}"
+
+
+def numbers_in_words(numbers: Sequence[int]) -> str:
+    """Return numbers in order, runs of three or more drawn together.
+
+    >>> numbers_in_words((1, 2, 3, 4, 7, 9, 10))
+    '1-4, 7, 9, 10'
+    """
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    said = [[f"{run[0]}-{run[-1]}"] if len(run) > 2 else [str(number) for number in run] for run in runs]
+    return ", ".join(one for run in said for one in run)

@@ -68,7 +68,7 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         share=lambda swept: _share(swept, report),
         shares=_shares(report),
         comb=comb([share for _, _, share in _shares(report)]),
-        answer=Answer(*(typeset(text) for text in (told.searched, told.go_next, told.not_known))),
+        answer=Answer(*(typeset(text) for text in (told.searched, told.go_next, told.not_known, told.by_lanes))),
         place_size=lambda place: typeset(format_place_size(place)),
         most_listed=MOST_LISTED,
         listed=reportable(report.strips),

@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass
 
+from fieldcomb.coverage.lanes.lane_words import format_walked_lanes
 from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.units import format_area, format_count, format_length
 
-SEARCHED, GO_NEXT, NOT_KNOWN = "Searched", "Go next", "Not known"
+SEARCHED, BY_LANES, GO_NEXT, NOT_KNOWN = "Searched", "By lanes", "Go next", "Not known"
 NOWHERE = "nothing left where another pass would be worth it"
 
 
@@ -18,17 +19,20 @@ class Answer:
     searched: str
     go_next: str
     not_known: str
+    by_lanes: str = ""  # of plans of which it was said what was walked
 
     @property
     def lines(self) -> tuple[tuple[str, str], ...]:
         """Return the lines that there are, each with its word."""
-        lines = ((SEARCHED, self.searched), (GO_NEXT, self.go_next), (NOT_KNOWN, self.not_known))
+        searched = ((SEARCHED, self.searched), (BY_LANES, self.by_lanes))
+        lines = (*searched, (GO_NEXT, self.go_next), (NOT_KNOWN, self.not_known))
         return tuple((word, text) for word, text in lines if text)
 
 
 def answer(report: Report) -> Answer:
     """Return the answer of a report; nothing to go to where two outings are compared."""
-    return Answer(format_searched(report), _go_next(report), _not_known(report))
+    by_lanes = "; ".join(format_walked_lanes(plan) for plan in report.lanes)
+    return Answer(format_searched(report), _go_next(report), _not_known(report), by_lanes)
 
 
 def share_of(report: Report) -> str:

@@ -8,6 +8,7 @@ from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.ground.unswept import Unswept
+from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.answer import answer
 from fieldcomb.coverage.report.mark_words import mark_fields
@@ -61,6 +62,7 @@ def report_json(report: Report) -> str:
         "places_for_others": report.places_for_others,
         "junk_done": [_junk_done(one) for one in report.junk_done],
         "coil_pairs": [as_fields(pair, _PAIR, without=("rest", "junk", "grid", "cells")) for pair in report.coil_pairs],
+        "lanes": [_lanes(plan) for plan in report.lanes],
         "depth_m": rounded(report.depth_m, 3),
         "filled": [as_fields(one, {"depth_m": 3}) for one in report.filled],
     }
@@ -148,6 +150,13 @@ def _coil(coil: CoilResult, whole_m2: float) -> dict[str, Any]:
         **_under(coil.under, pct),
         "under_coil_left_out": coil.under.left_out,
     }
+
+
+def _lanes(plan: LanesResult) -> dict[str, Any]:
+    places = {"spacing_m": 3, "bearing_deg": 4, "planned_m": LENGTH, "of_plan_pct": PCT, "of_site_pct": PCT}
+    numbers = {"done": len(plan.done), "part": len(plan.part), "left": list(plan.left), "open": list(plan.open)}
+    shares = {"of_site_low": rounded(plan.low, PCT), "of_site_high": rounded(plan.high, PCT)}
+    return as_fields(plan, places, without=("low", "high", *numbers)) | numbers | shares
 
 
 def _next_evidence(total: TotalResult) -> dict[str, Any] | None:

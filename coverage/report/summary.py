@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from fieldcomb.coverage.report.answer import GO_NEXT, NOT_KNOWN, SEARCHED, answer, places_for_others
+from fieldcomb.coverage.report.answer import BY_LANES, GO_NEXT, NOT_KNOWN, SEARCHED, answer, places_for_others
 from fieldcomb.coverage.report.mark_words import warning
 from fieldcomb.coverage.report.outing_lines import format_days, format_junk_done, format_outing
 from fieldcomb.coverage.report.place_lines import format_search_place
@@ -22,6 +22,7 @@ MOST_ROWS = 3  # of outings, and of coils
 PLACES_SHOWN = 4
 MOST_PLACE_LINES = 9
 MOST_NOTES = 4
+MOST_LANE_LINES = 5
 LABEL = 11
 
 
@@ -106,6 +107,8 @@ def _answer(report: Report) -> Iterator[str]:
     recorded = format_share(report.total.swept_pct, report.total.swept_m2, report.site.area_m2)
     as_recorded = "" if report.total.estimate.pct is None else f"; {recorded} as recorded"
     yield from _labelled(SEARCHED, told.searched + as_recorded)
+    if told.by_lanes:
+        yield from _labelled(BY_LANES, told.by_lanes)[:MOST_LANE_LINES]
     if told.not_known:
         yield from _labelled(NOT_KNOWN, told.not_known)
 

@@ -10,6 +10,7 @@ import shapely
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import Area
 from fieldcomb.coverage.gear.coils import OwnCoil
+from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.walks import too_far
 from fieldcomb.coverage.raster.grid import bounds_of, check_cells
@@ -37,7 +38,7 @@ class SiteInput:
     ``notes`` are sentences that belong on top of the report, such as which outings are not in it. ``others`` are those
     outings: nothing of them is counted, but ground that they marked as blocked or to leave alone stays so.
     ``coils`` are those that the user owns, ``todo`` what is assumed of what is still to do, ``pegs`` places that people
-    find again.
+    find again, ``lanes`` plans of which it was said what was walked.
     """
 
     name: str
@@ -51,6 +52,7 @@ class SiteInput:
     coils: tuple[OwnCoil, ...] = ()
     todo: TodoSettings = USUAL
     pegs: tuple[Peg, ...] = ()
+    lanes: tuple[DeclaredPlan, ...] = ()
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:

@@ -16,6 +16,7 @@ from fieldcomb.coverage.ground.ground_results import FilledResult, Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.ground.unswept import Unswept
+from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.times import OutingTimes
 from fieldcomb.coverage.outings.walks import OutingHead
@@ -153,7 +154,8 @@ class Report:
     left_out : outings that are in none of the numbers because something is wrong with them; named before all else.
     places : where to go next, best first, from strips and ground to do; none where two outings are compared.
     coil_in_hand : the one that places are for; None: for whichever brings most there. places_for_others : where only
-    other coils have anything to do. junk_done : by coil, after all outings. coil_pairs : most junk first.
+    other coils have anything to do. junk_done : by coil, after all outings. coil_pairs : most junk first. lanes : plans
+    of which it was said what was walked.
     """
 
     site: SiteResult
@@ -174,6 +176,7 @@ class Report:
     places_for_others: int = 0
     junk_done: tuple[JunkProgress, ...] = ()
     coil_pairs: tuple[CoilPair, ...] = ()
+    lanes: tuple[LanesResult, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

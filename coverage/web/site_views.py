@@ -260,7 +260,7 @@ def _answer(report: Mapping[str, Any] | None) -> Answer | None:
     told = report.get("answer") if report else None
     if not isinstance(told, dict) or not isinstance(told.get("searched"), str):
         return None
-    return Answer(*(str(told.get(key, "")) for key in ("searched", "go_next", "not_known")))
+    return Answer(*(str(told.get(key, "")) for key in ("searched", "go_next", "not_known", "by_lanes")))
 
 
 def _change(report: Mapping[str, Any]) -> Change | None:

@@ -138,3 +138,77 @@ def test_the_sheet_prints_without_a_cut_row(site: Path, driver: Any, paper: tupl
     options = {"paperWidth": paper[0], "paperHeight": paper[1], "preferCSSPageSize": False}
     pdf = base64.b64decode(driver.execute_cdp_cmd("Page.printToPDF", options)["data"])
     assert pdf.startswith(b"%PDF") and 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 6
+
+
+# ------------------------------------------------------------------------------------------------------ the sheet
+
+
+@pytest.fixture
+def ticked(site: Path, tmp_path: Path) -> Path:
+    """A copy of the site with its first plan alone, and a sheet beside it: all lanes walked but 7, and 8 in part."""
+    folder = tmp_path / "field"
+    shutil.copytree(site, folder, ignore=shutil.ignore_patterns("out"))
+    for path in (folder / "lanes").iterdir():
+        if path.name != "1":
+            shutil.rmtree(path)
+    numbers = [row["lane"] for row in rows_of(folder / "lanes/1")]
+    said = {"7": "n", "8": "part"}
+    rows = [f"{number};{said.get(number, 'y')};=Ann" for number in numbers]
+    (tmp_path / "sheet.csv").write_text("\n".join(["lane;done;searcher", *rows]) + "\n")
+    return folder
+
+
+def test_a_sheet_is_taken_into_its_plan(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What the sheet says stands in the plan's table, in cells that no spreadsheet runs; the sheet stays as it was."""
+    sheet = ticked.parent / "sheet.csv"
+    before = sheet.read_bytes()
+    assert main(["lanes", str(ticked), "--sheet", str(sheet)]) == 0
+    rows = {row["lane"]: row for row in rows_of(ticked / "lanes/1")}
+    assert (rows["6"]["done"], rows["7"]["done"], rows["8"]["done"]) == ("y", "n", "part")
+    assert rows["6"]["searcher"] == "'=Ann" and sheet.read_bytes() == before
+    assert f"{len(rows) - 2} of {len(rows)} lanes walked, 1 in part, 1 not" in capsys.readouterr().out
+
+
+def test_a_row_that_the_sheet_does_not_fill_in_stays_byte_for_byte(ticked: Path) -> None:
+    """A sheet with one lane changes one line of the table."""
+    table = ticked / "lanes/1/lanes.csv"
+    before = table.read_bytes().splitlines(keepends=True)
+    (ticked.parent / "one.csv").write_text("lane,done\n12,y\n")
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "one.csv")]) == 0
+    after = table.read_bytes().splitlines(keepends=True)
+    assert [n for n, (a, b) in enumerate(zip(before, after, strict=True)) if a != b] == [12]
+
+
+def test_the_report_says_what_was_walked_by_lanes(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """After the sheet, the report has a share by lanes with its interval, and names the lanes that are left."""
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "sheet.csv")]) == 0
+    capsys.readouterr()
+    assert main(["report", str(ticked)]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    (plan,) = json.loads((ticked / "out/report.json").read_text())["lanes"]
+    assert "By lanes: plan 1:" in told and "not walked: 7" in told and "in part: 8" in told
+    assert plan["left"] == [7] and plan["part"] == 1 and plan["done"] == plan["lanes"] - 2
+    assert plan["of_site_low"] < plan["of_site_pct"] < plan["of_site_high"] < plan["of_site_low"] + 6
+    assert "By lanes" in (ticked / "out/map.html").read_text(encoding="utf-8")
+
+
+def test_a_sheet_that_says_nothing_changes_nothing(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An empty sheet, the sheet of no plan, and a plan that is not there are refused; the table stays as it was."""
+    table = ticked / "lanes/1/lanes.csv"
+    before = table.read_bytes()
+    (ticked.parent / "empty.csv").write_text("lane,done\n1,\n2,\n")
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "empty.csv")]) == 1
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "sheet.csv"), "--name", "south"]) == 2
+    assert "Plans of this site: 1" in capsys.readouterr().err and table.read_bytes() == before
+
+
+@pytest.mark.parametrize("damage", [b"", b"{", b'{"features": []}', b'{"features": [{"properties": 1}]}', b"[" * 5000])
+def test_a_damaged_plan_is_told_and_the_report_is_made(
+    ticked: Path, damage: bytes, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A plan that cannot be read is named in the report; everything else in it is there."""
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "sheet.csv")]) == 0
+    (ticked / "lanes/1/lanes.geojson").write_bytes(damage)
+    assert main(["report", str(ticked)]) == 0
+    assert "not a plan as fieldcomb wrote it" in capsys.readouterr().err
+    assert json.loads((ticked / "out/report.json").read_text())["lanes"] == []

@@ -1,0 +1,96 @@
+"""The plans of lanes that a site keeps, in folders of their own, with what was ticked on their sheets."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Collection, Mapping
+from pathlib import Path
+
+from fieldcomb.coverage.lanes.declared import DeclaredPlan
+from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GEOJSON_FILE, guarded
+from fieldcomb.coverage.lanes.plan_file import KeptPlan, read_plan
+from fieldcomb.coverage.lanes.sheet import read_sheet, state_of
+from fieldcomb.coverage.site.folder import read_file, shown
+from fieldcomb.tracks.errors import SiteError
+from fieldcomb.tracks.files.tables import SEPARATORS
+from fieldcomb.tracks.frame import SiteFrame
+
+LANES = "lanes"
+
+
+def plan_folders(site: Path) -> list[Path]:
+    """Folders of the plans of a site, by name; nothing is followed out of the site."""
+    folder = site / LANES
+    if folder.is_symlink() or not folder.is_dir():
+        return []
+    return sorted(path for path in folder.iterdir() if (path / GEOJSON_FILE).is_file() and not path.is_symlink())
+
+
+def kept_plan(folder: Path, frame: SiteFrame) -> KeptPlan:
+    """Read a plan; raises SiteError where its file is not as it was written."""
+    file = folder / GEOJSON_FILE
+    return read_plan(read_file(file, SiteError), shown(file), frame)
+
+
+def declared_plans(
+    site: Path, frame: SiteFrame, measured: Collection[str]
+) -> tuple[tuple[DeclaredPlan, ...], tuple[str, ...]]:
+    """Return the plans of a site of which something was said, and sentences on what cannot be used.
+
+    measured : names of coils whose swing width was measured.
+
+    A plan that cannot be read is left out and told, and all others still count.
+    """
+    plans: list[DeclaredPlan] = []
+    notes: list[str] = []
+    for folder in plan_folders(site):
+        name = f"{LANES}/{shown(folder.name)}/{CSV_FILE}"
+        try:
+            plan = kept_plan(folder, frame)
+            if not (folder / CSV_FILE).is_file():
+                continue
+            lines, said = read_sheet(read_file(folder / CSV_FILE, SiteError, name=name), name, plan.ends)
+        except SiteError as error:
+            notes.append(f"A plan of lanes is not counted: {error}")
+            continue
+        notes += said
+        if lines:
+            size = (plan.name, plan.coil, plan.lanes, plan.spacing_m, plan.swath_m, plan.bearing_deg)
+            plans.append(DeclaredPlan(*size, state_of(lines), plan.coil in measured))
+    return tuple(plans), tuple(notes)
+
+
+def with_ticks(table: bytes, file: str, filled: Mapping[int, Mapping[str, str]]) -> bytes:
+    """Return a sheet with rows filled in, by the number of their lane; all other rows stay byte for byte.
+
+    table : as it was written for the plan, or as a spreadsheet saved it. A column that the table lacks is left out.
+
+    Raises SiteError: a table that is no longer one row a line in UTF-8.
+    """
+    try:
+        text = table.decode("utf-8-sig")
+        lines = text.splitlines(keepends=True)
+        mark = max(SEPARATORS, key=lines[0].count)
+        header = [cell.strip().lower() for cell in next(csv.reader([lines[0]], delimiter=mark))]
+        end = lines[0][len(lines[0].rstrip("\r\n")) :]
+        done = [lines[0], *(_filled(line, mark, header, filled, end) for line in lines[1:])]
+    except (UnicodeDecodeError, csv.Error, ValueError, IndexError, StopIteration) as error:
+        problem = "cannot be filled in, because it was changed since it was planned"
+        raise SiteError(
+            problem, file=file, hint="Fill in y, n or part in the column done of this table itself"
+        ) from error
+    return ("\ufeff".encode() if table.startswith("\ufeff".encode()) else b"") + "".join(done).encode()
+
+
+def _filled(line: str, mark: str, header: list[str], filled: Mapping[int, Mapping[str, str]], end: str) -> str:
+    """Return one row with what was filled in for its lane, or as it was."""
+    cells = next(csv.reader([line], delimiter=mark, strict=True), [])
+    number = cells[header.index("lane")] if cells else ""
+    typed = filled.get(int(number)) if number.isascii() and number.isdigit() else None
+    if typed is None:
+        return line
+    new = [guarded(typed[column]) if typed.get(column) else cell for column, cell in zip(header, cells, strict=True)]
+    written = io.StringIO(newline="")
+    csv.writer(written, delimiter=mark, lineterminator=end).writerow(new)
+    return written.getvalue()
