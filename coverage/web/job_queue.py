@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 from fieldcomb.coverage.web.access import new_secret
 from fieldcomb.coverage.web.job_protocol import ADD, DRAW, JobProgress, Order, order_line, with_line
+from fieldcomb.coverage.web.ready_worker import ReadyWorker
 from fieldcomb.tracks.errors import UsageError
 
 WAITING, WORKING, STOPPING = "waiting", "working", "stopping"
@@ -67,7 +68,7 @@ class JobQueue:
         most_s: float = MOST_WORK_S,
         most_waiting: int = MOST_WAITING,
     ) -> None:
-        self._over, self._outing_ids, self._worker = over, outing_ids, tuple(worker)
+        self._over, self._outing_ids, self._ready = over, outing_ids, ReadyWorker(worker)
         self._most_s, self._most_waiting = most_s, most_waiting
         self._jobs: OrderedDict[str, Job] = OrderedDict()
         self._changed = threading.Condition()
@@ -125,11 +126,13 @@ class JobQueue:
             self._kill()
             self._changed.notify_all()
         self._thread.join(timeout=10)
+        self._ready.end()
 
     # ---------------------------------------------------------------------------------------------- the one thread
 
     def _run(self) -> None:
         while True:
+            self._ready.prepare()
             with self._changed:
                 while not self._closed and self._next() is None:
                     self._changed.wait()
@@ -179,8 +182,7 @@ class JobQueue:
 
     def _carry_out(self, job_id: str, order: Order) -> bool:
         """Run one order; whether it ended by itself and without an error."""
-        pipe = subprocess.PIPE
-        process = subprocess.Popen(self._worker, stdin=pipe, stdout=pipe, text=True, encoding="utf-8")
+        process = self._ready.take(order_line(order))
         with self._changed:
             self._process = process
             if self._closed or self._jobs[job_id].state == STOPPING:
@@ -188,11 +190,8 @@ class JobQueue:
         late = threading.Timer(self._most_s, self._too_long, (job_id, process))
         late.daemon = True
         late.start()
-        assert process.stdin is not None and process.stdout is not None
+        assert process.stdout is not None
         try:
-            with suppress(OSError):
-                process.stdin.write(order_line(order))
-                process.stdin.close()
             for line in process.stdout:
                 self._update(job_id, lambda progress, line=line: with_line(progress, line))  # type: ignore[misc]
             code = process.wait()

@@ -1,13 +1,15 @@
 """Carries out one order in a process of its own, by the same calls as the commands make.
 
-It is started by ``job_queue`` with the order on its standard input and reports on its standard output. It may be
-killed at any moment: a change to a site is made whole or not at all, and an output folder keeps what was there before.
+It is started by ``job_queue``, loads all that an order may need, waits for one on its standard input, and reports on
+its standard output. Before it has an order it ends with its input, as when the server is gone. It may be killed at any
+moment: a change to a site is made whole or not at all, and an output folder keeps what was there before.
 """
 
 import json
 import os
 import sys
 from collections.abc import Callable, Sequence
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +21,20 @@ from fieldcomb.tracks.text import harmless
 
 Tell = Callable[..., None]
 
+USED = (
+    *(f"fieldcomb.coverage.actions.{name}" for name in ("add", "draw", "edit", "new_site")),
+    *("rasterio.features", "scipy.linalg", "scipy.ndimage", "scipy.sparse.csgraph", "scipy.spatial", "scipy.special"),
+)
+
 
 def run_order() -> int:
     """Read one order from standard input, carry it out, and report how it went."""
     tell = _teller()
-    order = read_order(sys.stdin.readline())
+    load_all()
+    line = sys.stdin.readline()
+    if not line:
+        return 0  # there is no server any more
+    order = read_order(line)
     try:
         carry_out(order, tell)
     except FieldcombError as error:
@@ -34,6 +45,12 @@ def run_order() -> int:
     except OSError as error:
         tell(fault=f"The system refused ({(error.strerror or str(error)).lower()})")
     return 0
+
+
+def load_all() -> None:
+    """Load what adding a walk and drawing a map take, which is otherwise loaded where it is used."""
+    for name in USED:
+        import_module(name)
 
 
 def _teller() -> Tell:

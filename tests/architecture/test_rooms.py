@@ -87,7 +87,7 @@ STANDARD = {
     "ipaddress": {"web.server"},
     "http": {"web.access"},
     "urllib": set[str](),
-    "subprocess": {"web.job_queue", "pool"},
+    "subprocess": {"web.job_queue", "web.ready_worker", "pool"},
     "threading": {"pool", "site.journal", "web.job_queue", "web.uploads"},
     "secrets": {"web.access"},
     "signal": {"commands.serve"},
