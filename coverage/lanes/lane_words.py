@@ -47,32 +47,36 @@ def _of_team(named: NamedPlan, team: int) -> str:
 
 
 def format_walked_lanes(plan: LanesResult) -> str:
-    """Return what was walked of a plan in one sentence, without any receiver.
+    """Return what was swept by the lanes of a plan in one sentence, without any receiver.
 
-    >>> done, left, silent = tuple(range(1, 19)), (19,), (20,)
-    >>> format_walked_lanes(LanesResult("1", "28cm", 1.2, 0.0, 20, 800.0, done, (), left, silent, 90, 88, 86, 90))
-    'plan 1: 18 of 20 lanes done, 90 % of the plan, which swept 88 % (86-90) of the site; not walked: 19; not said: 20'
+    >>> done, left, silent = tuple(range(1, 18)), (19,), (20,)
+    >>> plan = LanesResult("1", "28cm", 1.2, 0.0, 20, 800.0, done, (18,), left, silent, 87, 86, 84, 88)
+    >>> format_walked_lanes(plan)
+    '86 % (84-88) of the site, from 17 of 20 lanes of plan 1'
+    >>> format_lanes_left(plan)
+    'lanes 18 (the rest), 19 and 20 of plan 1'
     """
-    done = f"plan {plan.name}: {len(plan.done)} of {format_count(plan.lanes, 'lane')} done"
-    share = (
-        f"{plan.of_plan_pct:.0f} % of the plan, which swept {plan.of_site_pct:.0f} % ({plan.low:.0f}-{plan.high:.0f})"
-    )
-    rest = (("in part", plan.part), ("not walked", plan.left), ("not said", plan.open))
-    more = "".join(f"; {words}: {numbers_in_words(numbers)}" for words, numbers in rest if numbers)
-    return f"{done}, {share} of the site{more}"
+    share = f"{plan.of_site_pct:.0f} % ({plan.low:.0f}-{plan.high:.0f}) of the site"
+    return f"{share}, from {len(plan.done)} of {format_count(plan.lanes, 'lane')} of plan {plan.name}"
 
 
-def numbers_in_words(numbers: Sequence[int]) -> str:
-    """Return numbers in order, runs of three or more drawn together.
+def format_lanes_left(plan: LanesResult) -> str:
+    """Return which lanes of a plan are still to walk: not walked, in part, or not spoken of; empty for none."""
+    left = sorted({*plan.left, *plan.part, *plan.open})
+    if not left:
+        return ""
+    runs = [f"{run} (the rest)" if run.isdigit() and int(run) in plan.part else run for run in _runs(left, plan.part)]
+    words = runs[0] if len(runs) == 1 else f"{', '.join(runs[:-1])} and {runs[-1]}"
+    return f"{'lane' if len(left) == 1 else 'lanes'} {words} of plan {plan.name}"
 
-    >>> numbers_in_words((1, 2, 3, 4, 7, 9, 10))
-    '1-4, 7, 9, 10'
-    """
+
+def _runs(numbers: Sequence[int], alone: Sequence[int]) -> list[str]:
+    """Return numbers in words, runs of three or more drawn together, but for those that stand alone."""
     runs: list[list[int]] = []
     for number in numbers:
-        if runs and number == runs[-1][-1] + 1:
+        if runs and number == runs[-1][-1] + 1 and number not in alone and runs[-1][-1] not in alone:
             runs[-1].append(number)
         else:
             runs.append([number])
     said = [[f"{run[0]}-{run[-1]}"] if len(run) > 2 else [str(number) for number in run] for run in runs]
-    return ", ".join(one for run in said for one in run)
+    return [one for run in said for one in run]

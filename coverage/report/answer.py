@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from fieldcomb.coverage.lanes.lane_words import format_walked_lanes
+from fieldcomb.coverage.lanes.lane_words import format_lanes_left, format_walked_lanes
 from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.survey.results import Report
@@ -53,11 +53,21 @@ def format_searched(report: Report) -> str:
 def _go_next(report: Report) -> str:
     if report.between is not None:
         return ""
+    lanes = lanes_left(report)
     if report.places:
-        return format_search_place(report.places[0])
+        return (
+            f"{lanes}; then {format_search_place(report.places[0])}" if lanes else format_search_place(report.places[0])
+        )
+    if lanes:
+        return lanes
     others = places_for_others(report)
     with_coil = "" if report.coil_in_hand is None else f" with {report.coil_in_hand}"
     return f"{NOWHERE}{with_coil}{f'; {others}' if others else ''}"
+
+
+def lanes_left(report: Report) -> str:
+    """Return which lanes are still to walk, of plans of which it was said what was walked; empty for none."""
+    return "; ".join(left for plan in report.lanes if (left := format_lanes_left(plan)))
 
 
 def places_for_others(report: Report) -> str:

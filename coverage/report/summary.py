@@ -3,7 +3,15 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from fieldcomb.coverage.report.answer import BY_LANES, GO_NEXT, NOT_KNOWN, SEARCHED, answer, places_for_others
+from fieldcomb.coverage.report.answer import (
+    BY_LANES,
+    GO_NEXT,
+    NOT_KNOWN,
+    SEARCHED,
+    answer,
+    lanes_left,
+    places_for_others,
+)
 from fieldcomb.coverage.report.mark_words import warning
 from fieldcomb.coverage.report.outing_lines import format_days, format_junk_done, format_outing
 from fieldcomb.coverage.report.place_lines import format_search_place
@@ -168,9 +176,10 @@ def _places(report: Report, most: int) -> list[str]:
     others = places_for_others(report)
     if not report.places:
         return _labelled(GO_NEXT, answer(report).go_next)
-    lines: list[str] = []
+    lanes = lanes_left(report)
+    lines = _labelled(GO_NEXT, lanes)[:MOST_LANE_LINES] if lanes else []
     for number, place in enumerate(report.places):
-        label = f"{GO_NEXT}:" if number == 0 else ""
+        label = f"{GO_NEXT}:" if not lines else ""
         more = wrapped(harmless(format_search_place(place)), SCREEN_COLUMNS, label.ljust(LABEL), " " * LABEL)
         last = number == len(report.places) - 1 and not others
         if number and (number == PLACES_SHOWN or len(lines) + len(more) + (not last) > most):

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from fieldcomb.coverage.estimate.confidence import has_certain
 from fieldcomb.coverage.gear.swing import BODY
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.report.answer import GO_NEXT, answer, places_for_others, share_of
+from fieldcomb.coverage.report.answer import GO_NEXT, answer, lanes_left, places_for_others, share_of
 from fieldcomb.coverage.report.mark_words import format_marks, warning
 from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_reason_in_full, format_worths
@@ -295,6 +295,8 @@ def _places(report: Report) -> Iterator[str]:
     if not report.places:
         yield from _sentence(answer(report).go_next, 2)
         return
+    if lanes := lanes_left(report):
+        yield from _sentence(lanes, 2)
     for place in report.places[:PLACES_IN_FULL]:
         lon, lat = place.centre
         length = "" if place.length_m is None else format_length(place.length_m)

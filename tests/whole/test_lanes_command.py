@@ -186,7 +186,8 @@ def test_the_report_says_what_was_walked_by_lanes(ticked: Path, capsys: pytest.C
     assert main(["report", str(ticked)]) == 0
     told = " ".join(capsys.readouterr().out.split())
     (plan,) = json.loads((ticked / "out/report.json").read_text())["lanes"]
-    assert "By lanes: plan 1:" in told and "not walked: 7" in told and "in part: 8" in told
+    assert f"of the site, from {plan['done']} of {plan['lanes']} lanes of plan 1" in told
+    assert "Go next: lanes 7 and 8 (the rest) of plan 1" in told
     assert plan["left"] == [7] and plan["part"] == 1 and plan["done"] == plan["lanes"] - 2
     assert plan["of_site_low"] < plan["of_site_pct"] < plan["of_site_high"] < plan["of_site_low"] + 6
     assert "By lanes" in (ticked / "out/map.html").read_text(encoding="utf-8")
