@@ -6,15 +6,16 @@ import json
 import math
 from dataclasses import dataclass
 from pathlib import Path as FilePath
+from typing import Any
 
 import numpy as np
 import shapely
 from shapely.geometry import Point, Polygon
 from walker import (
-    GOOD,
     SEARCH,
     TRANSIT,
     TRANSIT_PACE,
+    TYPICAL,
     Fixes,
     Piece,
     Place,
@@ -39,7 +40,9 @@ MONUMENT = shapely.box(11, -20, 17, -15)
 TREE = Point(-14, 12).buffer(2.5, 6)
 GATE: Place = (-36.0, 42.0)
 PEGS: dict[str, Place] = {"peg A": (-29.0, 2.0), "peg B": (2.0, 38.0), "peg C": (27.0, -36.0)}
-NOISE = GOOD.scaled(0.3)
+TIP = shapely.box(-26, -35, -12, -23).intersection(SITE)
+NOISE = TYPICAL
+WOBBLE_M = 0.5  # lanes of the first two days: about as even as people walk without a rope
 FOLDER = FilePath(__file__).parent
 
 
@@ -67,9 +70,9 @@ def outings() -> list[DemoOuting]:
 
 def _west() -> DemoOuting:
     """Day 1: large coil, lanes north and south over the west half, round the tree."""
-    rng = np.random.default_rng(2026_04_11)
+    rng = np.random.default_rng(2026_04_12)
     half = SITE.intersection(shapely.box(-40, -50, 0, 50))
-    path = detour(lanes(half, 1.5, 0.0, rng), (-14.0, 12.0), 3.3)
+    path = detour(lanes(half, 1.5, 0.0, rng, wobble_m=WOBBLE_M), (-14.0, 12.0), 3.3)
     piece = add_stops(Piece(path, (0.28, 0.42)), rng, digs=7, pauses=3)
     walk = _visit(piece, ["peg A", "peg B"], 1_775_898_000.0, rng)  # 2026-04-11 09:00 UTC
     return _outing(
@@ -78,10 +81,10 @@ def _west() -> DemoOuting:
 
 
 def _east() -> DemoOuting:
-    """Day 2: the same coil over the east half, round the monument; one lane forgotten, 3 min not recorded."""
-    rng = np.random.default_rng(2026_04_12)
+    """Day 2: the same coil over the east half, round the monument; five lanes left out, 3 min not recorded."""
+    rng = np.random.default_rng(2026_04_13)
     half = SITE.intersection(shapely.box(0, -50, 40, 50))
-    path = detour(lanes(half, 1.5, 0.0, rng, skip={5}), (14.0, -17.5), 4.9)
+    path = detour(lanes(half, 1.5, 0.0, rng, skip=range(12, 17), wobble_m=WOBBLE_M), (14.0, -17.5), 4.9)
     piece = add_stops(Piece(path, (0.28, 0.42)), rng, digs=7, pauses=3)
     walk = _visit(piece, ["peg B", "peg C"], 1_775_984_400.0 + 1500, rng, ((24.0, -5.0),))  # 2026-04-12 09:25 UTC
     dropout = _first_walking(walk, 0.55, 180.0)
@@ -91,8 +94,8 @@ def _east() -> DemoOuting:
 
 
 def _crosswise() -> DemoOuting:
-    """Day 3: a medium coil east and west over the middle, recorded by a phone at its own pace."""
-    rng = np.random.default_rng(2026_04_19)
+    """Day 3: a second person with a medium coil, east and west over the middle; a phone recorded at its own pace."""
+    rng = np.random.default_rng(2026_04_20)
     path = lanes(shapely.box(-18, -12, 18, 17), 1.4, 90.0, rng)
     piece = add_stops(Piece(detour(path, (-14.0, 12.0), 3.3)), rng, digs=5, pauses=3, breaks=1)
     walk = _visit(piece, ["peg B"], 1_776_589_200.0 + 3300, rng)  # 2026-04-19 09:55 UTC
@@ -100,10 +103,10 @@ def _crosswise() -> DemoOuting:
 
 
 def _junk() -> DemoOuting:
-    """Day 4: a small coil in the junk of the south-west corner, in short slow lanes."""
-    rng = np.random.default_rng(2026_05_03)
-    path = short_lanes(shapely.box(-26, -35, -12, -23), 3.5, 0.75, rng)
-    piece = add_stops(Piece(path, (0.15, 0.2)), rng, digs=9, pauses=2, apart_m=1.5)
+    """Day 4: a small coil in the west half of the old tip in the south-west corner, in short slow lanes."""
+    rng = np.random.default_rng(2026_05_04)
+    path = short_lanes(shapely.box(-26, -35, -19, -23), 3.5, 0.75, rng)
+    piece = add_stops(Piece(path, (0.15, 0.2)), rng, digs=6, pauses=2, apart_m=1.5)
     walk = _visit(piece, ["peg A"], 1_777_798_800.0 + 600, rng)  # 2026-05-03 09:10 UTC
     return _outing("outing-4-junk-small.gpx", walk, 0.9, 1.0, ["keep pin", "junk nail", "junk nail", "keep clasp"], rng)
 
@@ -162,17 +165,18 @@ def _peg_at(place: Place) -> str:
 
 
 def boundary_geojson() -> str:
-    """Give the site, the monument and the tree as GeoJSON, one feature a line."""
-    areas = [
+    """Give the site, the monument, the tree and the old tip as GeoJSON, one feature a line."""
+    areas: list[tuple[Polygon, dict[str, Any]]] = [
         (SITE, {"kind": "site", "name": "demo field"}),
         (MONUMENT, {"kind": "no-go", "reason": "fenced monument"}),
         (TREE, {"kind": "blocked", "reason": "tree, crown down to the ground"}),
+        (TIP, {"kind": "junk", "per_m2": 8, "reason": "old tip, junk as the finder of it judged"}),
     ]
     features = ",\n".join(json.dumps(_feature(area, properties)) for area, properties in areas)
     return f'{{"type": "FeatureCollection", "features": [\n{features}\n]}}\n'
 
 
-def _feature(area: Polygon, properties: dict[str, str]) -> dict[str, object]:
+def _feature(area: Polygon, properties: dict[str, Any]) -> dict[str, object]:
     x, y = shapely.get_coordinates(shapely.geometry.polygon.orient(area).exterior).T
     lon, lat = FRAME.to_lonlat(x, y)
     ring = [[round(a, 7), round(b, 7)] for a, b in zip(lon.tolist(), lat.tolist(), strict=True)]

@@ -11,7 +11,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.ground.ground_results import MISSED, NOT_REACHED, Strip
-from fieldcomb.coverage.places.joined_strips import join_strips
+from fieldcomb.coverage.places.joined_strips import TOUCHING_M, join_strips
 from fieldcomb.coverage.places.whereabouts import Landmarks, whereabouts
 from fieldcomb.coverage.todo.losses import LEAST_PIECE_M2, NEVER, REASONS, cells_in
 from fieldcomb.coverage.todo.ranking import CoilGains, Ranking
@@ -112,9 +112,11 @@ def places_to_go(
         if rest is None or rest.area < max(LEAST_PIECE_M2, SAME_SHARE * piece.area_m2):
             found = [_with_coil(place, piece, gains) for place in found]
             continue
-        reason = kind(rest) if piece.cause == REASONS[NEVER] else piece.cause
-        found.append(_to_do(piece, reason, rest, gains, frame))
         taken.append(rest)
+        if piece.cause == REASONS[NEVER]:
+            found = _with_ground(found, _to_do(piece, kind(rest), rest, gains, frame), gains, frame)
+        else:
+            found.append(_to_do(piece, piece.cause, rest, gains, frame))
     return _lettered([replace(place, where=whereabouts(place.shape, marks)) for place in found if place.worths])
 
 
@@ -165,6 +167,33 @@ def _missed(group: Sequence[Strip], gains: Sequence[CoilGains], frame: SiteFrame
     reason = LANE if ground == MISSED and long else ground
     worths = [_worth_of(own, reason, shape, area_m2, length_m) for own in gains]
     return _place(reason, shape, area_m2, length_m, worths, tuple(strip.id for strip in group), frame)
+
+
+def _with_ground(
+    found: Sequence[SearchPlace], new: SearchPlace, gains: Sequence[CoilGains], frame: SiteFrame
+) -> list[SearchPlace]:
+    """Add ground never swept to the missed ground that it goes on from, or as a place of its own."""
+    touched = next((place for place in found if _goes_on(place, new)), None)
+    if touched is None:
+        return [*found, new]
+    shape = shapely.union_all([touched.shape.buffer(TOUCHING_M), new.shape.buffer(TOUCHING_M)]).buffer(-TOUCHING_M)
+    area_m2 = touched.area_m2 + new.area_m2
+    long_m = _long_side_m(shape)
+    ground = MISSED if new.reason == MISSED else NOT_REACHED
+    reason = LANE if ground == MISSED and long_m**2 >= LANE_LENGTHS * area_m2 else ground
+    worths = [_worth_of(own, ground, shape, area_m2, None) for own in gains]
+    whole = _place(reason, shape, area_m2, None, worths, touched.strips, frame)
+    return [whole if place is touched else place for place in found]
+
+
+def _goes_on(place: SearchPlace, new: SearchPlace) -> bool:
+    same = place.never_swept and (place.reason == NOT_REACHED) == (new.reason == NOT_REACHED)
+    return same and bool(shapely.dwithin(place.shape, new.shape, TOUCHING_M))
+
+
+def _long_side_m(shape: BaseGeometry) -> float:
+    corners = shapely.get_coordinates(shapely.oriented_envelope(shape))
+    return float(np.hypot(*np.diff(corners, axis=0).T).max(initial=0.0))
 
 
 def _to_do(piece: TodoPiece, reason: str, shape: Polygon, gains: Sequence[CoilGains], frame: SiteFrame) -> SearchPlace:

@@ -413,13 +413,14 @@ def test_demo_files_are_those_that_the_script_makes() -> None:
 
 
 def test_demo_boundary_has_its_areas() -> None:
-    """The boundary file holds the site, a no-go and a blocked area with a reason, both inside the site."""
+    """The boundary file holds the site, and a no-go, a blocked and a junk area with a reason, all inside the site."""
     features = json.loads((DEMO / "boundary.geojson").read_text(encoding="utf-8"))["features"]
     shapes = {f["properties"]["kind"]: shapely.geometry.shape(f["geometry"]) for f in features}
-    assert set(shapes) == {"site", "no-go", "blocked"}
+    assert set(shapes) == {"site", "no-go", "blocked", "junk"}
     assert all(f["properties"].get("reason") for f in features if f["properties"]["kind"] != "site")
     assert shapes["site"].contains(shapes["no-go"])
     assert shapes["site"].contains(shapes["blocked"])
+    assert shapes["site"].buffer(1e-9).contains(shapes["junk"])
     assert all(shape.exterior.is_ccw for shape in shapes.values())
 
 
@@ -435,7 +436,9 @@ def test_demo_readme_tells_the_truth() -> None:
         assert true_swept_pct([outing.walk], outing.swath_m, make_demo.MONUMENT) == 0
     walks, swaths = [o.walk for o in outings], [o.swath_m for o in outings]
     together = true_swept_pct(walks, swaths, net, dropouts=[o.dropouts for o in outings])
-    assert f"together: {together:.1f} %" in readme
+    assert f"All four together: {together:.1f} %" in readme
+    of_two = true_swept_pct(walks[:2], swaths[:2], net, dropouts=[o.dropouts for o in outings[:2]])
+    assert f"first two together: {of_two:.1f} %" in readme
 
 
 def test_demo_dropout_is_three_minutes_of_walking() -> None:

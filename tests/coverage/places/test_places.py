@@ -91,6 +91,17 @@ def test_the_same_ground_is_listed_once() -> None:
     assert [worth.coil for worth in place.worths] == ["small", "medium"]
 
 
+def test_ground_that_goes_on_from_a_missed_lane_is_that_lane() -> None:
+    """Where the chance of a pass says that a missed lane is longer than was drawn, it is one place of all of it."""
+    missed = strip(1, box(20, 0, 24, 15))
+    more = piece("large", box(20, 15.1, 24, 45), "never swept", 0.6, unswept_pct=80.0)
+    apart = piece("large", box(50, 0, 58, 15), "never swept", 0.6, unswept_pct=80.0)
+    lane, other = sorted(go([missed], [more, apart], gains(large=0.6)), key=lambda place: -place.area_m2)
+    assert lane.strips == (1,) and lane.reason == "missed lane"
+    assert lane.area_m2 == pytest.approx(4 * 44.9)
+    assert other.strips == () and other.reason == "missed between passes"
+
+
 def test_what_brings_most_in_an_hour_comes_first() -> None:
     """Letters follow the worth by time, not the size."""
     rich = piece("small", box(60, 40, 66, 46), "too much junk", 0.9)
