@@ -1,15 +1,22 @@
-"""Correcting what was typed for an outing."""
+"""Correcting what was typed for an outing, and changing a site as a whole: its name and zone, its edge and areas."""
 
+import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 
 from fieldcomb.coverage.actions.coil_changes import presses_of
-from fieldcomb.coverage.site.folder import Say, Site, keep_coil, opened
+from fieldcomb.coverage.areas.areas import place_areas, read_areas
+from fieldcomb.coverage.raster.grid import check_cells
+from fieldcomb.coverage.site.folder import AREAS_FILE, Say, Site, keep_coil, opened, read_file
 from fieldcomb.coverage.site.journal import write_all
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, OWN_KEYS, SITE_FILE, TRACKS, OutingEntry, swing_of
-from fieldcomb.coverage.site.settings_file import read_outings
+from fieldcomb.coverage.site.settings_file import read_outings, read_settings
+from fieldcomb.coverage.site.settings_text import with_frame
 from fieldcomb.coverage.site.toml_text import Keys, set_values
-from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.coverage.survey.inputs import choose_frame
+from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
+from fieldcomb.tracks.files.limits import MAX_NEW_CELLS
+from fieldcomb.tracks.text import harmless
 
 
 def edit(
@@ -89,3 +96,79 @@ def _say_change(key: str, old: object, new: object) -> str:
     name = key.replace("_", " ")
     said = ["nothing typed" if value in (None, "") else str(value) for value in (old, new)]
     return f"{name}: {said[0]} -> {said[1]}"
+
+
+def change_site(folder: Path, changes: Mapping[str, str], say: Say) -> tuple[str, ...]:
+    """Change the name or zone of a site; returns a line for each thing that changed. The folder keeps its name.
+
+    Raises UsageError, SiteError: the name is empty, or the zone is not known; nothing was changed.
+    """
+    with opened(folder, say) as site:
+        before = {"name": site.settings.name, "zone": site.settings.zone.key}
+        new = {key: harmless(text) for key, text in changes.items() if text and harmless(text) != before[key]}
+        if not new:
+            return ()
+        text = set_values(site.settings.file.text, (), new)
+        read_settings(text.encode(), site.settings.file.name)
+        write_all(folder, {SITE_FILE: text.encode()})
+    return tuple(f"{key}: {before[key]} -> {value}" for key, value in new.items())
+
+
+def change_areas(folder: Path, drawn: bytes, known: str, say: Say) -> tuple[str, ...]:
+    """Put drawn areas in place of the site's; returns lines on what was written, with the file that keeps the old ones.
+
+    drawn : GeoJSON of all areas. known : digest of the file that they were drawn from, as ``areas_digest`` gives it.
+
+    Raises AreaError: an area cannot be used. SiteError: the file has changed since, so that a change would be lost.
+    """
+    with opened(folder, say) as site:
+        current = _areas_now(folder)
+        if areas_digest(current) != known:
+            hint = "Open the page of the areas again, and draw it there"
+            raise SiteError("has been changed since you opened it; nothing was written", file=AREAS_FILE, hint=hint)
+        if drawn == current:
+            return ()
+        files = {AREAS_FILE: drawn}
+        settings = _settings_with(site, drawn, say)
+        if settings != site.settings.file.text:
+            files[SITE_FILE] = settings.encode()
+        kept: tuple[str, ...] = ()
+        if current is not None:
+            name = _free_name(folder)
+            files, kept = {name: current, **files}, (f"the areas as they were are kept in {name}",)
+        write_all(folder, files)
+    return ("the areas are drawn anew", *kept)
+
+
+def areas_digest(content: bytes | None) -> str:
+    """Return what stands for the contents of a file of areas; "" for none."""
+    return "" if content is None else hashlib.sha256(content).hexdigest()
+
+
+def _areas_now(folder: Path) -> bytes | None:
+    return read_file(folder / AREAS_FILE, AreaError, name=AREAS_FILE) if (folder / AREAS_FILE).exists() else None
+
+
+def _settings_with(site: Site, drawn: bytes, say: Say) -> str:
+    """Check areas as a new site's are checked; returns site.toml with the frame and the word that there are areas."""
+    areas, notes = read_areas(drawn, AREAS_FILE)
+    frame = site.settings.frame or choose_frame(areas, ())
+    placed, more = place_areas(areas, frame, AREAS_FILE)
+    bounds = [area.shape.bounds for area in placed if area.kind == "site"]
+    if bounds:
+        left, bottom, right, top = zip(*bounds, strict=True)
+        box = (min(left), min(bottom), max(right), max(top))
+        check_cells(box, site.settings.cell_m, MAX_NEW_CELLS, AreaError, AREAS_FILE)
+    for note in (*notes, *more):
+        say(note)
+    text = site.settings.file.text
+    if not site.settings.areas:
+        text = set_values(text, (), {"areas": True})
+    return text if site.settings.frame is not None else with_frame(text, frame)
+
+
+def _free_name(folder: Path) -> str:
+    number = 1
+    while (folder / (name := f"areas-before-{number}.geojson")).exists():
+        number += 1
+    return name

@@ -1,6 +1,7 @@
 """Starting a site folder."""
 
 import errno
+from contextlib import suppress
 from pathlib import Path
 
 from fieldcomb.coverage.actions.outputs import EDGE_FILE, own_out, write_outputs
@@ -9,7 +10,7 @@ from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.pages.edge_page import edge_html
 from fieldcomb.coverage.raster.grid import check_cells
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, read_file, shown
-from fieldcomb.coverage.site.journal import LOCK, new_folder, reason, remove_half_made
+from fieldcomb.coverage.site.journal import FOLDERS, LOCK, new_folder, reason, remove_half_made
 from fieldcomb.coverage.site.options_fields import read_cell_m
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE
 from fieldcomb.coverage.site.settings_text import NEW_OUTINGS, new_site_text
@@ -124,6 +125,19 @@ def _first_areas(
     for note in (*notes, *more):
         say(note)
     return frame, {AREAS_FILE: content}, walked
+
+
+def remove_fresh(folder: Path) -> None:
+    """Remove a site that was just made and to which nothing was added; one that has anything in it is left."""
+    with suppress(OSError):
+        if (folder / OUTINGS_FILE).read_bytes() != NEW_OUTINGS.encode():
+            return
+        for name in (*FOLDERS, OUT):
+            if (folder / name).exists():
+                (folder / name).rmdir()  # refused where there is anything in it
+        for name in (OUTINGS_FILE, SITE_FILE, LOCK):
+            (folder / name).unlink(missing_ok=True)
+        folder.rmdir()
 
 
 def write_edge(site: Path, walked: WalkedEdge, name: str, say: Say) -> None:

@@ -4,6 +4,8 @@ A packed line is ``[lat0, lon0, dlat, dlon, ...]`` in 1e-8 degree (about 1 mm) c
 takes a third of the bytes of plain degrees. Longitudes are counted on past 180 degrees, never wrapped inside a line.
 """
 
+import json
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -21,6 +23,7 @@ MOST_PAGE_POINTS = 60_000  # of all walks on the page together
 _FINEST_M = 0.02
 
 Packed = list[int]
+_DATA = re.compile(r'<script type="application/json" id="fieldcomb-data">(.*?)</script>', re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,3 +89,20 @@ def _strings(lines: Iterable[Floats]) -> Any:
 
 def _pack_strings(frame: SiteFrame, strings: Iterable[shapely.LineString]) -> tuple[Packed, ...]:
     return tuple(pack_line(frame, np.asarray(string.coords)) for string in strings)
+
+
+def walks_in(page: str) -> dict[str, Any] | None:
+    """Return origin, unit, bounds and the packed lines of searching of all walks on a map page; None where it has none.
+
+    A page of another version, or of somebody else, may hold anything: what is not as expected is passed over.
+    """
+    match = _DATA.search(page)
+    if match is None:
+        return None
+    try:
+        data = json.loads(match[1])
+        groups = [group for key, group in data["groups"].items() if key.startswith("walk-")]
+        lines = [line for group in groups for walk in group["walks"] for line in walk["lines"]]
+        return {"origin": data["origin"], "unit": data["unit"], "bounds": data["bounds"], "lines": lines}
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return None

@@ -4,6 +4,7 @@ Options of the commands, fields of the local page, columns of a roster and keys 
 from this table. A new value takes a row here, an attribute of ``Typed``, and the place where it has its effect.
 """
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Flag, auto
@@ -26,6 +27,8 @@ from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
 HALF_MINUTE_S = 30.0
+_BARE = re.compile(r"\s*[-+]?\d+(?:[.,]\d+)?\s*")
+_MEASURE = re.compile(r"\s*([-+]?\d+(?:[.,]\d+)?)\s*([a-z/]+)\s*")
 MOST_TYPED_LETTERS = 2000
 MIN_CELL_M, MAX_CELL_M = 0.01, 2.0
 
@@ -56,6 +59,7 @@ class Field:
     choices : usual values, offered by the page.
     kept_as : key under which it is kept where that is another: sweeps in half a minute are kept as seconds.
     is_number : kept as the number that was read, not as the text that was typed.
+    units : to be picked from on the page, beside the number, the usual one first.
     """
 
     key: str
@@ -68,6 +72,7 @@ class Field:
     choices: tuple[str, ...] = ()
     kept_as: str = ""
     is_number: bool = False
+    units: tuple[str, ...] = ()
 
     @property
     def option(self) -> str:
@@ -78,6 +83,15 @@ class Field:
     def kept_key(self) -> str:
         """The key under which it is kept."""
         return self.kept_as or self.key
+
+    def with_unit(self, text: str, unit: str) -> str:
+        """Return a typed number with the unit that was picked for it; a text that brings its own stays as it is."""
+        return text.strip() + unit if unit in self.units and _BARE.fullmatch(text) else text
+
+    def parted(self, text: str) -> tuple[str, str]:
+        """Return the number and the unit of what was typed, as the page shows them; else all of it and no unit."""
+        match = _MEASURE.fullmatch(text)
+        return (match[1], match[2]) if match and match[2] in self.units else (text, "")
 
     def kept(self, text: str) -> str | float:
         """Return what is to be kept of a text: the text itself, made harmless, or the number in it.
@@ -167,6 +181,7 @@ FIELDS = (
         _ONE_RECORDER | TypedAt.COIL,
         "LENGTH",
         "1.4m",
+        units=("m", "cm", "ft", "in"),
     ),
     Field(
         "sweeps",
@@ -236,6 +251,7 @@ FIELDS = (
         _WALK,
         "SPEED",
         "0.9m/s",
+        units=("m/s", "km/h", "mph", "ft/s"),
     ),
     Field(
         "laps",
@@ -276,6 +292,7 @@ FIELDS = (
         _WALK,
         "LENGTH",
         "5cm",
+        units=("cm", "in"),
     ),
     Field("label", "Short name", "A short name for the outing.", str, TypedAt.ADDED | TypedAt.OUTING),
     Field("note", "Note", "Anything worth remembering about the outing.", str, TypedAt.ADDED | TypedAt.OUTING),
@@ -289,6 +306,7 @@ FIELDS = (
         TypedAt.REPORT,
         "LENGTH",
         "15cm",
+        units=("cm", "in"),
     ),
     Field("name", "Name", "Name of the site. Default: the folder's name.", str, TypedAt.SITE),
     Field(
@@ -308,6 +326,7 @@ FIELDS = (
         TypedAt.SITE,
         "LENGTH",
         "10cm",
+        units=("cm", "m", "in"),
     ),
 )
 FIELD = {field.key: field for field in FIELDS}

@@ -5,6 +5,7 @@ from werkzeug.exceptions import HTTPException
 
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.web.access import ENTRY, HEADERS, PAGE_POLICY, Gate
+from fieldcomb.coverage.web.forms import FieldError
 from fieldcomb.coverage.web.responses import Desk, message
 from fieldcomb.coverage.web.routes import blueprint
 from fieldcomb.coverage.web.uploads import MOST_FILES, MOST_REQUEST_BYTES
@@ -35,7 +36,7 @@ def make_app(desk: Desk, gate: Gate) -> Flask:
     app.before_request(lambda: _refused(gate))
     app.after_request(_dressed)
     app.register_error_handler(HTTPException, _odd)
-    app.register_error_handler(FieldcombError, lambda error: message(error.on_page, 400))
+    app.register_error_handler(FieldcombError, _told)
     app.register_error_handler(OSError, _system)
 
     @app.get(f"{ENTRY}<token>")
@@ -68,6 +69,10 @@ def _dressed(answer: Response) -> Response:
         answer.headers[name] = value
     answer.headers.setdefault("Content-Security-Policy", PAGE_POLICY)
     return answer
+
+
+def _told(error: FieldcombError) -> Response:
+    return message(error.on_page, 400, field=error.key if isinstance(error, FieldError) else "")
 
 
 def _odd(error: HTTPException) -> Response:

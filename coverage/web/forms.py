@@ -15,6 +15,14 @@ MOST_CORNERS = 2000
 FormTexts = Mapping[str, str]
 
 
+class FieldError(UsageError):
+    """A field of a form cannot be used; ``key`` is its name in the form, so that the page can show it there."""
+
+    def __init__(self, key: str, error: UsageError, label: str) -> None:
+        super().__init__(f"{label}: {error.problem}", hint=error.hint)
+        self.key = key
+
+
 def form_fields(place: TypedAt) -> tuple[Field, ...]:
     """Return the fields of a form, in their order."""
     return tuple(field for field in fields_of(place) if field.label)
@@ -25,13 +33,17 @@ def kept_of_field(form: FormTexts, key: str) -> str | float | None:
 
     Raises UsageError: it cannot be; the message begins with the field's name on the page.
     """
-    text = harmless(form.get(key, ""))
+    text = _typed_text(form, key)
     if not text:
         return None
     try:
         return FIELD[key].kept(text)
     except UsageError as error:
-        raise UsageError(f"{FIELD[key].label}: {error.problem}", hint=error.hint) from error
+        raise FieldError(key, error, FIELD[key].label) from error
+
+
+def _typed_text(form: FormTexts, key: str) -> str:
+    return FIELD[key].with_unit(harmless(form.get(key, "")), harmless(form.get(f"{key}-unit", "")))
 
 
 def text_of_field(form: FormTexts, key: str) -> str | None:
@@ -64,7 +76,7 @@ def recording_texts(entry: RecordingEntry) -> dict[str, str]:
 
 def changes_of(form: FormTexts, shown: FormTexts) -> Changes:
     """Return what is to change in ``outings.toml``: only the fields that differ from what the page shows."""
-    changed = [key for key in shown if key in form and harmless(form[key]) != harmless(shown[key])]
+    changed = [key for key in shown if key in form and _typed_text(form, key) != harmless(shown[key])]
     return {FIELD[key].kept_key: kept_of_field(form, key) for key in changed}
 
 

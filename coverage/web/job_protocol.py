@@ -11,6 +11,8 @@ from typing import Any
 from fieldcomb.coverage.site.settings import Typed
 
 ADD, NEW, EDIT, DRAW = "add", "new", "edit", "draw"
+START, CHANGE, AREAS, COMPARE = "start", "change", "areas", "compare"
+COMPARED = "compared"  # folder in a site's output folder, for a map of some of its outings
 
 Changes = dict[str, str | float | bool | None]
 
@@ -27,15 +29,18 @@ class HeldFile:
 class Order:
     """One piece of work.
 
-    do : ``add``, ``new``, ``edit`` or ``draw``.
+    do : ``add``, ``new``, ``edit`` or ``draw``; ``start``, a new site with its first walks; ``change``, its name or
+    zone; ``areas``, its edge and other areas; ``compare``, a map of some outings beside the site's own.
     site : the site folder.
     files : recordings to add.
-    roster, boundary, edge : the table of a team; a file of areas, or a walk round the edge, for a new site.
+    roster, boundary, edge : the table of a team; a file of areas; a walk round the edge, for a new site.
+    known : what the areas were drawn from, as ``change_areas`` takes it.
     typed : what was typed for all of the recordings.
     name, zone, cell : of a new site.
     outing, recording, changes : what to correct, as ``site.edit`` takes it.
     draw : whether to draw the map afterwards.
     depth : how deep below the soil the map is to show what the coil covered, as ``report`` takes it.
+    between, since : two outings, or a day from which on outings count, for a comparison.
     """
 
     do: str
@@ -58,6 +63,9 @@ class Order:
     changes: Changes = field(default_factory=dict)
     draw: bool = True
     depth: str | None = None
+    known: str = ""
+    between: tuple[str, str] | None = None
+    since: str | None = None
 
     @property
     def held(self) -> tuple[HeldFile, ...]:
@@ -77,6 +85,7 @@ def read_order(line: str) -> Order:
     for key in ("roster", "boundary", "edge"):
         given[key] = None if given[key] is None else HeldFile(**given[key])
     given["typed"] = Typed(**given["typed"])
+    given["between"] = None if given["between"] is None else tuple(given["between"])
     return Order(**given)
 
 

@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 from fieldcomb.coverage.web.access import new_secret
-from fieldcomb.coverage.web.job_protocol import ADD, DRAW, JobProgress, Order, order_line, with_line
+from fieldcomb.coverage.web.job_protocol import ADD, COMPARE, DRAW, START, JobProgress, Order, order_line, with_line
 from fieldcomb.coverage.web.ready_worker import ReadyWorker
 from fieldcomb.tracks.errors import UsageError
 
@@ -164,18 +164,18 @@ class JobQueue:
 
     def _work(self, job: Job) -> None:
         site, before = job.order.site, set[str]()
-        if job.order.do == ADD:
+        if job.order.do in (ADD, START):
             with suppress(Exception):  # the work itself reports a site that cannot be read
                 before = set(self._outing_ids(site))
         order = replace(job.order, draw=job.order.draw and not self._waits(site))
         finished = self._carry_out(job.id, order)
-        if job.order.do == ADD and not finished and not self._progress(job.id).kept:
+        if job.order.do in (ADD, START) and not finished and not self._progress(job.id).kept:
             with suppress(Exception):
                 added = tuple(outing_id for outing_id in self._outing_ids(site) if outing_id not in before)
                 self._update(job.id, lambda progress: replace(progress, kept=added))
         progress = self._progress(job.id)
         with self._changed:
-            if progress.drawn:
+            if progress.drawn and order.do != COMPARE:  # which leaves the site's own map as it was
                 self._owed.discard(site)
             elif progress.kept and job.order.draw and not order.draw:
                 self._owed.add(site)

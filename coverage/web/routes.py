@@ -1,29 +1,38 @@
 """The pages of the local page and what its forms do: fields in, one order or one look at a folder out."""
 
 import json
-from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from zoneinfo import available_timezones
 
-from flask import Blueprint, Response, abort, redirect, request, send_file, url_for
-from werkzeug.datastructures import FileStorage
+from flask import Blueprint, Response, abort, redirect, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.pages.card import CARD_FILE, card_html
-from fieldcomb.coverage.pages.templating import fill, page_file
+from fieldcomb.coverage.pages.leaflet import leaflet_css, leaflet_js
+from fieldcomb.coverage.pages.templating import page_file
+from fieldcomb.coverage.site.in_force import settings_in_force
 from fieldcomb.coverage.site.options_fields import FIELD, TypedAt
 from fieldcomb.coverage.site.settings import OutingEntry
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.access import OUTPUT_POLICY
+from fieldcomb.coverage.web.area_routes import area_routes
 from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Changes, HeldFile, Order
-from fieldcomb.coverage.web.job_queue import Job
-from fieldcomb.coverage.web.responses import Desk, message, wants_json
+from fieldcomb.coverage.web.responses import (
+    Desk,
+    answer_job,
+    message,
+    output_page,
+    page_of,
+    served_site,
+    uploaded_files,
+)
 from fieldcomb.coverage.web.site_views import SiteView, outing_ids, view
 from fieldcomb.coverage.web.uploads import MOST_FILES, MOST_REQUEST_BYTES
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 
-OWN_FILES = {"serve.css": "text/css", "serve.js": "text/javascript", "plan.js": "text/javascript"}
+OWN_FILES = {"serve.css": "text/css", **dict.fromkeys(("serve.js", "plan.js", "areas.js"), "text/javascript")}
+LEAFLET = {"leaflet.js": ("text/javascript", leaflet_js), "leaflet.css": ("text/css", leaflet_css)}
 
 
 def blueprint(desk: Desk) -> Blueprint:
@@ -33,17 +42,8 @@ def blueprint(desk: Desk) -> Blueprint:
     _making(pages, desk)
     _correcting(pages, desk)
     _waiting(pages, desk)
+    area_routes(pages, desk)
     return pages
-
-
-def _page(desk: Desk, template: str, title: str, **values: object) -> Response:
-    shared = {"share": desk.share, "qr": desk.qr, "is_single": desk.served.is_single}
-    return Response(fill(f"web/templates/{template}.html", title=title, url=url_for, **shared, **values))
-
-
-def _site(desk: Desk, key: str) -> SiteView:
-    folder = desk.served.find(key)
-    return view(folder) if folder is not None else abort(404)
 
 
 # ------------------------------------------------------------------------------------------------- looking
@@ -55,29 +55,26 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
         found = desk.served.sites()
         if desk.served.is_single and found and not found[0].fault:
             return redirect(url_for("pages.site", key=found[0].key), 303)
-        return _page(desk, "sites", "Sites", sites=found)
+        most = {"most_bytes": MOST_REQUEST_BYTES, "most_files": MOST_FILES, "field": FIELD}
+        return page_of(desk, "sites", "Sites", sites=found, **most)
 
     @pages.get("/site/<key>/")
     def site(key: str) -> AnyResponse:
-        found = _site(desk, key)
+        found = served_site(desk, key)
         busy = desk.jobs.working_on(str(found.folder))
         values = {
             "most_bytes": MOST_REQUEST_BYTES,
             "most_files": MOST_FILES,
             "fields": forms.form_fields(TypedAt.ADDED),
         }
-        return _page(desk, "site", found.settings.name, site=found, busy=busy, field=FIELD, **values)
+        return page_of(desk, "site", found.settings.name, site=found, busy=busy, field=FIELD, **values)
 
     @pages.get("/site/<key>/file/<name>")
     def file(key: str, name: str) -> AnyResponse:
-        found = next((file for file in _site(desk, key).files if file.name == name), None)
+        found = next((file for file in served_site(desk, key).files if file.name == name), None)
         if found is None:
             abort(404)
-        is_page = name.endswith(".html") and "save" not in request.args
-        kind = "text/html" if name.endswith(".html") else "application/octet-stream"
-        answer = send_file(found.path, kind, as_attachment=not is_page, download_name=name, etag=False)
-        answer.headers["Content-Security-Policy"] = OUTPUT_POLICY
-        return answer
+        return output_page(found.path, name)
 
     @pages.get("/card")
     def card() -> AnyResponse:
@@ -85,11 +82,14 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
 
     @pages.get("/site/<key>/card")
     def site_card(key: str) -> AnyResponse:
-        site = _site(desk, key)
+        site = served_site(desk, key)
         return _card(card_html(site.settings, site.advice))
 
     @pages.get("/own/<name>")
     def own(name: str) -> AnyResponse:
+        if name in LEAFLET:
+            kind, made = LEAFLET[name]
+            return Response(made(), content_type=f"{kind}; charset=utf-8")
         if name not in OWN_FILES:
             abort(404)
         return Response(page_file(f"web/static/{name}"), content_type=f"{OWN_FILES[name]}; charset=utf-8")
@@ -111,7 +111,7 @@ def _making(pages: Blueprint, desk: Desk) -> None:
     def new() -> AnyResponse:
         if desk.served.is_single:
             abort(404)
-        return _page(
+        return page_of(
             desk, "new", "A new site", zones=sorted(available_timezones()), most_bytes=MOST_REQUEST_BYTES, field=FIELD
         )
 
@@ -129,13 +129,13 @@ def _making(pages: Blueprint, desk: Desk) -> None:
             held += [] if given is None else [given]
             order = Order(NEW, str(folder), name=name, zone=zone, cell=cell, draw=False)
             order = replace(order, edge=given) if way == "edge" else replace(order, boundary=given)
-            return _answer(desk.jobs.submit(order))
+            return answer_job(desk.jobs.submit(order))
 
     @pages.post("/site/<key>/add")
     def add(key: str) -> AnyResponse:
-        site = _site(desk, key)
+        site = served_site(desk, key)
         typed = forms.typed_of_form(request.form)
-        uploads, roster = _files("tracks"), _files("roster")
+        uploads, roster = uploaded_files("tracks"), uploaded_files("roster")
         if not uploads:
             raise UsageError("no recording was chosen", hint="Drop a recording on the page, or choose one")
         if len(uploads) > MOST_FILES:
@@ -156,12 +156,12 @@ def _making(pages: Blueprint, desk: Desk) -> None:
                 note=note,
                 each=request.form.get("each") == "yes" and not roster,
             )
-            return _answer(desk.jobs.submit(order))
+            return answer_job(desk.jobs.submit(order))
 
     @pages.post("/site/<key>/draw")
     def draw(key: str) -> AnyResponse:
         depth = forms.text_of_field(request.form, "depth")
-        return _answer(desk.jobs.submit(Order(DRAW, str(_site(desk, key).folder), depth=depth)))
+        return answer_job(desk.jobs.submit(Order(DRAW, str(served_site(desk, key).folder), depth=depth)))
 
 
 def _edge_given(desk: Desk, way: str) -> HeldFile | None:
@@ -171,23 +171,10 @@ def _edge_given(desk: Desk, way: str) -> HeldFile | None:
         return desk.uploads.take_text("the edge that you drew", forms.edge_geojson(corners))
     if way not in ("boundary", "edge"):
         return None
-    files = _files(way)
+    files = uploaded_files(way)
     if len(files) != 1:
         raise UsageError("no file was chosen for the edge", hint="Choose one, or make the site without an edge")
     return desk.uploads.take(files[0])
-
-
-def _files(key: str) -> Sequence[FileStorage]:
-    """Return the files of one field; a browser sends one without a name where nothing was chosen."""
-    return [one for one in request.files.getlist(key) if one.filename]
-
-
-def _answer(job: Job) -> AnyResponse:
-    """Send the reader to where the work can be watched."""
-    place = url_for("pages.job", job_id=job.id)
-    if wants_json():
-        return Response(json.dumps({"job": place}), 202, content_type="application/json")
-    return redirect(place, 303)
 
 
 # ---------------------------------------------------------------------------------------------- correcting
@@ -199,14 +186,15 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
         site, found = _outing(desk, key, outing_id)
         recordings = [(recording, forms.recording_texts(recording)) for recording in found.recordings]
         fields = {"fields": forms.form_fields(TypedAt.OUTING), "own_fields": forms.form_fields(TypedAt.RECORDING)}
-        texts = {"texts": forms.outing_texts(found), "recordings": recordings}
-        return _page(desk, "outing", f"Outing {outing_id}", site=site, outing=found, **texts, **fields)
+        in_force = [(one, settings_in_force(site.settings, found, one)) for one in found.recordings]
+        texts = {"texts": forms.outing_texts(found), "recordings": recordings, "in_force": in_force}
+        return page_of(desk, "outing", f"Outing {outing_id}", site=site, outing=found, **texts, **fields)
 
     @pages.post("/site/<key>/outing/<outing_id>")
     def correct(key: str, outing_id: str) -> AnyResponse:
         site, found = _outing(desk, key, outing_id)
         changes = forms.changes_of(request.form, forms.outing_texts(found))
-        return _answer(desk.jobs.submit(Order(EDIT, str(site.folder), outing=outing_id, changes=changes)))
+        return answer_job(desk.jobs.submit(Order(EDIT, str(site.folder), outing=outing_id, changes=changes)))
 
     @pages.post("/site/<key>/outing/<outing_id>/recording")
     def correct_one(key: str, outing_id: str) -> AnyResponse:
@@ -217,7 +205,7 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
             abort(404)
         changes = forms.changes_of(request.form, forms.recording_texts(entry))
         order = Order(EDIT, str(site.folder), outing=outing_id, recording=entry.stored, changes=changes)
-        return _answer(desk.jobs.submit(order))
+        return answer_job(desk.jobs.submit(order))
 
     @pages.post("/site/<key>/outing/<outing_id>/left-out")
     def leave_out(key: str, outing_id: str) -> AnyResponse:
@@ -225,11 +213,13 @@ def _correcting(pages: Blueprint, desk: Desk) -> None:
         left_out = request.form.get("left_out") == "yes"
         remain = any(not outing.left_out for outing in site.outings if outing.id != outing_id) or not left_out
         changes: Changes = {"left_out": left_out or None}
-        return _answer(desk.jobs.submit(Order(EDIT, str(site.folder), outing=outing_id, changes=changes, draw=remain)))
+        return answer_job(
+            desk.jobs.submit(Order(EDIT, str(site.folder), outing=outing_id, changes=changes, draw=remain))
+        )
 
 
 def _outing(desk: Desk, key: str, outing_id: str) -> tuple[SiteView, OutingEntry]:
-    site = _site(desk, key)
+    site = served_site(desk, key)
     found = site.outing(outing_id)
     return (site, found) if found is not None else abort(404)
 
@@ -250,7 +240,7 @@ def _waiting(pages: Blueprint, desk: Desk) -> None:
                 site = view(folder)
             except FieldcombError:
                 site = None  # its own page shows the fault
-        return _page(
+        return page_of(
             desk,
             "job",
             "Done" if found.is_over else "Working",

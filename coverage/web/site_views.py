@@ -5,10 +5,11 @@ No path is ever made from what a request says: names are looked up among those t
 
 import json
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report.advice import advice_of
 from fieldcomb.coverage.report.answer import Answer
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
@@ -16,6 +17,8 @@ from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
 from fieldcomb.coverage.site.naming import safe_name
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, OutingEntry, Settings
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
+from fieldcomb.coverage.web.job_protocol import COMPARED
+from fieldcomb.coverage.web.outing_views import OutingNumbers, outing_numbers
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
 
 MAP_PAGE = "map.html"
@@ -77,6 +80,7 @@ class SiteView:
     is_stale : something was changed since the map was drawn.
     answer : of the map that was drawn last.
     left_out : ids of outings that the map lacks because something is wrong with them, each with what it is.
+    numbers : of the outings of the last report, by id.
     """
 
     key: str
@@ -88,6 +92,12 @@ class SiteView:
     answer: Answer | None
     is_stale: bool
     left_out: tuple[tuple[str, str], ...] = ()
+    numbers: Mapping[str, OutingNumbers] = field(default_factory=dict)
+
+    @property
+    def has_edge(self) -> bool:
+        """Whether the edge of the site was drawn or given."""
+        return (self.folder / AREAS_FILE).exists()
 
     @property
     def has_map(self) -> bool:
@@ -150,6 +160,16 @@ class SiteRoot:
             raise UsageError(f"there is already a folder {folder!r}", hint="Choose another name for the site")
         return self.root / folder
 
+    def free_place(self, name: str) -> Path:
+        """Return the folder for a new site that nobody has named yet: this name, with a number where it is taken."""
+        stem = safe_name(name.strip()).replace(" ", "-").strip("._-") or "walk"
+        number = 1
+        while True:
+            folder = stem if number == 1 else f"{stem}-{number}"
+            if not ((self.root / folder).exists() or (self.root / folder).is_symlink()):
+                return self.place_for(folder)
+            number += 1
+
     def _folders(self) -> list[Path]:
         if self.is_single:
             return [self.root]
@@ -210,12 +230,22 @@ def view(folder: Path) -> SiteView:
     change = _change(report) if report else None
     left_out = _left_out(report, {outing.id for outing in outings if not outing.left_out}) if report else ()
     stale = _is_stale(folder, files, outings)
-    return SiteView(folder.name, folder, settings, outings, files, change, _answer(report), stale, left_out)
+    told, numbers = _answer(report), outing_numbers(report, settings.zone.key)
+    return SiteView(folder.name, folder, settings, outings, files, change, told, stale, left_out, numbers)
 
 
 def out_files(folder: Path) -> tuple[OutFile, ...]:
-    """List the files of the output folder that can be fetched; the map first."""
+    """List the files of a site's output folder that can be fetched; the map first."""
+    return _files_in(folder / OUT)
+
+
+def compared_files(folder: Path) -> tuple[OutFile, ...]:
+    """List the files of the comparison that was drawn last; the map first."""
     out = folder / OUT
+    return () if out.is_symlink() else _files_in(out / COMPARED)
+
+
+def _files_in(out: Path) -> tuple[OutFile, ...]:
     if out.is_symlink() or not out.is_dir():
         return ()
     found = [
@@ -260,7 +290,8 @@ def _answer(report: Mapping[str, Any] | None) -> Answer | None:
     told = report.get("answer") if report else None
     if not isinstance(told, dict) or not isinstance(told.get("searched"), str):
         return None
-    return Answer(*(str(told.get(key, "")) for key in ("searched", "go_next", "not_known", "by_lanes")))
+    keys = ("searched", "go_next", "not_known", "by_lanes")
+    return Answer(*(typeset(str(told.get(key, ""))) for key in keys))
 
 
 def _change(report: Mapping[str, Any]) -> Change | None:

@@ -8,18 +8,33 @@ moment: a change to a site is made whole or not at all, and an output folder kee
 import json
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 from fieldcomb.coverage.pool.workers import Workers, cores
-from fieldcomb.coverage.web.job_protocol import ADD, EDIT, NEW, HeldFile, Order, read_order
+from fieldcomb.coverage.web.job_protocol import (
+    ADD,
+    AREAS,
+    CHANGE,
+    COMPARE,
+    COMPARED,
+    EDIT,
+    NEW,
+    START,
+    HeldFile,
+    Order,
+    read_order,
+)
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.text import harmless
 
 Tell = Callable[..., None]
+UNCHANGED = "it already has these values; nothing changed"
 
 USED = (
     *(f"fieldcomb.coverage.actions.{name}" for name in ("add", "draw", "edit", "new_site")),
@@ -77,10 +92,16 @@ def carry_out(order: Order, tell: Tell) -> None:
         _new(order, tell)
         return
     with Workers(cores(), _say(tell)) as workers:
-        added = _add(order, tell, workers) if order.do == ADD else ()
-        if order.do == EDIT:
-            _edit(order, tell)
-        if order.draw:
+        added: Sequence[Any] = ()
+        if order.do == START:
+            added = _start(order, tell, workers)
+        elif order.do == ADD:
+            added = _add(order, tell, workers)
+        elif order.do in _CHANGES:
+            _CHANGES[order.do](order, tell)
+        if order.do == COMPARE:
+            _compare(order, tell, workers)
+        elif order.draw:
             _draw(order, tell, added, workers)
 
 
@@ -114,6 +135,37 @@ def _add(order: Order, tell: Tell, workers: Workers) -> Sequence[Any]:
     return added
 
 
+def _start(order: Order, tell: Tell, workers: Workers) -> Sequence[Any]:
+    """Make a site without an edge for walks that come first; it goes again where none of them can be added."""
+    from fieldcomb.coverage.actions.new_site import new_site, remove_fresh
+
+    site = Path(order.site)
+    new_site(site, name=order.name, zone=order.zone, cell=order.cell, say=_say(tell))
+    try:
+        return _add(order, tell, workers)
+    except BaseException:
+        remove_fresh(site)
+        raise
+
+
+def _change(order: Order, tell: Tell) -> None:
+    tell(step="Changing the site")
+    from fieldcomb.coverage.actions.edit import change_site
+
+    lines = change_site(Path(order.site), {key: str(value) for key, value in order.changes.items()}, _say(tell))
+    tell(kept=list(lines) or [UNCHANGED])
+
+
+def _areas(order: Order, tell: Tell) -> None:
+    tell(step="Drawing the areas")
+    from fieldcomb.coverage.actions.edit import change_areas
+
+    assert order.boundary is not None
+    drawn = Path(order.boundary.path).read_bytes()
+    lines = change_areas(Path(order.site), drawn, order.known, _say(tell))
+    tell(kept=list(lines) or [UNCHANGED])
+
+
 def _new(order: Order, tell: Tell) -> None:
     tell(step="Making the site")
     from fieldcomb.coverage.actions.new_site import new_site, write_edge
@@ -142,7 +194,10 @@ def _edit(order: Order, tell: Tell) -> None:
 
     assert order.outing is not None
     lines = edit(Path(order.site), order.outing, order.changes, recording=order.recording, say=_say(tell))
-    tell(kept=list(lines) or ["it already has these values; nothing changed"])
+    tell(kept=list(lines) or [UNCHANGED])
+
+
+_CHANGES: Mapping[str, Callable[[Order, Tell], None]] = {EDIT: _edit, CHANGE: _change, AREAS: _areas}
 
 
 def _draw(order: Order, tell: Tell, added: Sequence[Any], workers: Workers) -> None:
@@ -150,12 +205,32 @@ def _draw(order: Order, tell: Tell, added: Sequence[Any], workers: Workers) -> N
     from fieldcomb.coverage.actions.draw import draw_site
     from fieldcomb.coverage.gear.swing import parse_depth_m
 
+    depth_m = None if order.depth is None else parse_depth_m(order.depth)
+    say, progress = _say(tell), _progress(tell)
+    draw_site(Path(order.site), depth_m=depth_m, added=added, say=say, progress=progress, workers=workers)
+    tell(drawn=True)
+
+
+def _compare(order: Order, tell: Tell, workers: Workers) -> None:
+    """Draw a map of two outings, or of those since a day, into a folder of its own, so that the site's map stays."""
+    tell(step="Looking at these outings", done=0, whole=1)
+    from fieldcomb.coverage.actions.draw import draw_site
+    from fieldcomb.coverage.actions.outputs import own_out
+    from fieldcomb.coverage.gear.swing import parse_depth_m
+
+    out = own_out(Path(order.site)) / COMPARED
+    depth_m = None if order.depth is None else parse_depth_m(order.depth)
+    since = None if order.since is None else date.fromisoformat(order.since)
+    run = partial(draw_site, Path(order.site), out, since=since, between=order.between, depth_m=depth_m)
+    run(say=_say(tell), progress=_progress(tell), workers=workers)
+    tell(drawn=True)
+
+
+def _progress(tell: Tell) -> Callable[[str, int, int], None]:
     def progress(what: str, done: int, whole: int) -> None:
         tell(step=what[:1].upper() + what[1:], done=done, whole=whole)
 
-    depth_m = None if order.depth is None else parse_depth_m(order.depth)
-    draw_site(Path(order.site), depth_m=depth_m, added=added, say=_say(tell), progress=progress, workers=workers)
-    tell(drawn=True)
+    return progress
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.server
 import json
 import os
+import re
 import socket
 import threading
 from collections.abc import Iterator
@@ -30,6 +31,7 @@ from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.site.options_fields import FIELDS
 from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.site.settings_file import read_settings
 from fieldcomb.coverage.site.toml_text import quoted
 from fieldcomb.coverage.web.job_protocol import Order
 from fieldcomb.coverage.web.routes import outing_ids_at
@@ -145,9 +147,79 @@ def clicked_plan(driver: Any, x: float, y: float) -> None:
     driver.execute_script(script, x, y)
 
 
-def test_the_whole_job_is_done_on_the_page(browser: Any, service: Service, root: Path) -> None:
-    """From an empty list to a map: draw the edge, drop a walk, name the coil, see the map and what changed."""
-    browser.find_element(By.LINK_TEXT, "Make a new site").click()
+def dropped(driver: Any, text: str, name: str) -> None:
+    """Drop a file on the page."""
+    script = (
+        "var t = new DataTransfer(); t.items.add(new File([arguments[0]], arguments[1]));"
+        "var zone = document.querySelector('[data-drop]'), how = {dataTransfer: t, bubbles: true, cancelable: true};"
+        "zone.dispatchEvent(new DragEvent('drop', how))"
+    )
+    driver.execute_script(script, text, name)
+    assert name in driver.find_element(By.CSS_SELECTOR, ".chosen").text
+
+
+def tapped_plan(driver: Any, x: float, y: float) -> None:
+    """Tap the plan of the areas, at a share of its width and height."""
+    plan = driver.find_element(By.ID, "plan-map")
+    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", plan)
+    box = plan.size
+    across, down = round((x - 0.5) * box["width"]), round((y - 0.5) * box["height"])
+    ActionChains(driver).move_to_element_with_offset(plan, across, down).click().pause(0.3).perform()
+
+
+def areas_ready(driver: Any) -> None:
+    """Wait until the plan of the areas is drawn."""
+    wait(driver, "return !!document.querySelector('#areas[data-ready]')")
+
+
+def test_a_walk_comes_first_then_the_edge_and_the_name(browser: Any, service: Service, root: Path) -> None:
+    """From an empty page to a site: drop a walk and see it, draw the edge over it, name the site; nothing is asked of
+    anybody else.
+    """
+    dropped(browser, walk(), "saturday.gpx")
+    browser.find_element(By.ID, "coil").send_keys("small=20cm")
+    browser.find_element(By.ID, "swath").send_keys("1.2")
+    send(browser)
+    wait(browser, "return location.pathname.includes('/job/')")
+    assert finished(browser) == "Here is your walk"
+    text = browser.find_element(By.TAG_NAME, "main").text
+    assert "Outing 2026-03-07a" in text and "This is the first outing" in text
+    into_map(browser)
+    assert browser.find_elements(By.CSS_SELECTOR, ".leaflet-map-pane img")
+    browser.switch_to.default_content()
+    assert outing_ids_at(str(root / "saturday")) == ("2026-03-07a",)
+    assert 'swath = "1.2m"' in (root / "saturday" / "site.toml").read_text()
+
+    browser.find_element(By.LINK_TEXT, "Draw the edge over the walk").click()
+    areas_ready(browser)
+    for x, y in ((0.2, 0.1), (0.8, 0.1), (0.8, 0.9), (0.5, 0.5), (0.2, 0.9)):
+        tapped_plan(browser, x, y)
+    assert "5 set" in browser.find_element(By.ID, "told").text
+    browser.find_element(By.ID, "done").click()
+    browser.find_element(By.ID, "save").click()
+    assert finished(browser) == "Drawn"
+    area = json.loads((root / "saturday" / "areas.geojson").read_text())["features"][0]
+    assert area["properties"] == {"kind": "site"} and len(area["geometry"]["coordinates"][0]) == 6
+    report = json.loads((root / "saturday" / "out" / "report.json").read_text())
+    assert report["site"]["boundary"] == "given" and "areas = true" in (root / "saturday" / "site.toml").read_text()
+
+    browser.find_element(By.CSS_SELECTOR, ".actions a:last-child").click()
+    name = browser.find_element(By.ID, "name")
+    name.clear()
+    name.send_keys("West side")
+    browser.find_element(By.XPATH, "//section[@aria-labelledby='name-title']//button").click()
+    assert finished(browser) == "Changed"
+    assert read_settings((root / "saturday" / "site.toml").read_bytes(), "site.toml").name == "West side"
+
+    events = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    asked = {e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"}
+    assert len(asked) > 10 and {url for url in asked if not url.startswith((base(service) + "/", "data:"))} == set()
+    assert errors(browser) == []
+
+
+def test_a_site_can_begin_with_its_edge(browser: Any, service: Service, root: Path) -> None:
+    """Without a walk the edge is drawn on a blank plan, and the site waits for its first walk."""
+    browser.get(base(service) + "/new")
     browser.find_element(By.ID, "name").send_keys("West side")
     browser.find_element(By.ID, "middle").send_keys(f"{LAT + 10 / 111_300}, {LON + 3 / 63_200}")
     Select(browser.find_element(By.ID, "plan-width")).select_by_value("60")
@@ -159,31 +231,113 @@ def test_the_whole_job_is_done_on_the_page(browser: Any, service: Service, root:
     assert finished(browser) == "The site is ready"
     area = json.loads((root / "West-side" / "areas.geojson").read_text())["features"][0]
     assert len(area["geometry"]["coordinates"][0]) == 5
+    browser.find_element(By.CSS_SELECTOR, ".actions a.button").click()
+    assert "Add a walk" in browser.find_element(By.TAG_NAME, "main").text
+    assert errors(browser) == []
 
-    browser.find_element(By.CSS_SELECTOR, "a.button").click()
-    dropped = (
-        "var t = new DataTransfer(); t.items.add(new File([arguments[0]], 'saturday.gpx'));"
-        "var zone = document.querySelector('[data-drop]'), how = {dataTransfer: t, bubbles: true, cancelable: true};"
-        "zone.dispatchEvent(new DragEvent('drop', how))"
-    )
-    browser.execute_script(dropped, walk())
-    assert "saturday.gpx" in browser.find_element(By.CSS_SELECTOR, ".chosen").text
-    browser.find_element(By.ID, "coil").send_keys("small=20cm")
+
+def test_areas_are_corrected_over_the_walks_and_the_old_ones_kept(browser: Any, service: Service, root: Path) -> None:
+    """A corner is moved and another removed with the keyboard, no-go ground is drawn, and what was is kept."""
+    site = root / "field"
+    before = (site / "areas.geojson").read_bytes()
+    add(site, WalksToAdd([WalkToAdd(str(root.parent / "walk0.gpx"))], Typed(coil="28cm")), quiet)
+    carry_out(Order("draw", str(site)), lambda **_: None)
+    browser.get(base(service) + "/site/field/areas")
+    areas_ready(browser)
+    browser.find_element(By.CSS_SELECTOR, "#list button").click()
+    corner = browser.find_element(By.CSS_SELECTOR, ".handle[title='Corner 1']")
+    for _ in range(4):
+        corner.send_keys(Keys.ARROW_LEFT)
+    browser.find_element(By.CSS_SELECTOR, ".handle[title='Corner 3']").send_keys(Keys.DELETE)
+    Select(browser.find_element(By.ID, "new-kind")).select_by_value("no-go")
+    browser.find_element(By.ID, "begin").click()
+    for x, y in ((0.45, 0.45), (0.55, 0.45), (0.55, 0.55)):
+        tapped_plan(browser, x, y)
+    browser.find_element(By.ID, "done").click()
+    browser.find_element(By.ID, "reason").send_keys(EVIL)
+    browser.find_element(By.ID, "remove").send_keys(Keys.SHIFT + Keys.TAB)
+    browser.find_element(By.ID, "save").click()
+    assert finished(browser) == "Drawn"
+    assert "kept in areas-before-1.geojson" in browser.find_element(By.TAG_NAME, "main").text
+    assert (site / "areas-before-1.geojson").read_bytes() == before
+    edge, no_go = json.loads((site / "areas.geojson").read_text())["features"]
+    old = json.loads(before)["features"][0]["geometry"]["coordinates"][0]
+    [ring] = edge["geometry"]["coordinates"]
+    assert len(ring) == len(old) - 1 and ring[0] == ring[-1] and ring[1] == pytest.approx(old[1], abs=1e-8)
+    assert (old[0][0] - ring[0][0]) / (1 / 63_200) == pytest.approx(2.0, abs=0.05)
+    assert no_go["properties"] == {"kind": "no-go", "reason": EVIL}
+    assert browser.execute_script("return window.hacked === undefined")
+    assert errors(browser) == []
+
+
+def test_two_outings_and_a_depth_are_compared_beside_the_map(browser: Any, service: Service, root: Path) -> None:
+    """A comparison is a map of its own on its own page; the map of the site stays as it was."""
+    site = root / "field"
+    for n in range(2):
+        add(site, WalksToAdd([WalkToAdd(str(root.parent / f"walk{n}.gpx"))], Typed(coil="28cm")), quiet)
+    carry_out(Order("draw", str(site)), lambda **_: None)
+    before = (site / "out" / "map.html").read_bytes()
+    browser.get(base(service) + "/site/field/compare")
+    browser.find_element(By.ID, "depth").send_keys("10")
     send(browser)
-    wait(browser, "return location.pathname.includes('/job/')")
-    assert finished(browser) == "Added"
-    text = browser.find_element(By.TAG_NAME, "main").text
-    assert (
-        "Outing 2026-03-07a" in text and "What the latest outing added" in text and "This is the first outing" in text
-    )
+    assert finished(browser) == "The comparison is drawn"
+    browser.find_element(By.LINK_TEXT, "Look at it").click()
     into_map(browser)
-    assert browser.find_elements(By.CSS_SELECTOR, ".leaflet-map-pane img")
+    words = browser.execute_script("return document.querySelector('[data-key=difference]').textContent")
+    assert "2026-03-07a only" in words and "2026-03-08a only" in words
     browser.switch_to.default_content()
-    assert outing_ids_at(str(root / "West-side")) == ("2026-03-07a",)
+    browser.find_element(By.CSS_SELECTOR, "[value=since]").click()
+    assert errors(browser) == []
+    send(browser)
+    wait(browser, "return document.getElementById('since-wrong').textContent.includes('no day was picked')")
+    assert (site / "out" / "map.html").read_bytes() == before
 
-    events = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
-    asked = {e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"}
-    assert len(asked) > 10 and {url for url in asked if not url.startswith((base(service) + "/", "data:"))} == set()
+
+def test_a_wrong_value_is_told_beside_its_field(browser: Any, service: Service) -> None:
+    """What is wrong with a field stands beside it, the keyboard goes there, and it is gone at the next try."""
+    browser.get(base(service) + "/site/field/")
+    browser.execute_script("document.querySelector('#tracks').required = false")
+    browser.find_element(By.CSS_SELECTOR, "details summary").click()
+    browser.find_element(By.ID, "top_pace").send_keys("quick")
+    send(browser)
+    wait(browser, "return !!document.querySelector('#top_pace-wrong').textContent")
+    assert browser.find_element(By.ID, "top_pace-wrong").text.startswith("Top pace: ")
+    field = browser.switch_to.active_element
+    assert field.get_attribute("id") == "top_pace" and field.get_attribute("aria-invalid") == "true"
+    assert "top_pace-wrong" in field.get_attribute("aria-describedby")
+    field.clear()
+    send(browser)
+    assert "no recording was chosen" in problem(browser)
+    assert browser.find_element(By.ID, "top_pace-wrong").text == ""
+
+
+def test_an_outing_has_a_page_with_its_map_numbers_and_settings(browser: Any, service: Service, root: Path) -> None:
+    """The list names an outing by day, coil, points and time; its page has the map of it alone, and tells of every
+    setting where its value comes from.
+    """
+    site = root / "field"
+    for n, coil in enumerate(("28cm", "small")):
+        add(site, WalksToAdd([WalkToAdd(str(root.parent / f"walk{n}.gpx"))], Typed(coil=coil, gps="good")), quiet)
+    carry_out(Order("draw", str(site)), lambda **_: None)
+    browser.get(base(service) + "/site/field/")
+    line = browser.find_element(By.CSS_SELECTOR, "section[aria-labelledby='outings-title'] .rows a")
+    assert re.fullmatch(r"8 Mar.* 2026, small, \+[\d.]+ points, 3 min", line.text.replace("\u202f", " "))
+    line.click()
+    rows = {
+        row.find_element(By.TAG_NAME, "th").text: [cell.text for cell in row.find_elements(By.TAG_NAME, "td")]
+        for row in browser.find_elements(By.CSS_SELECTOR, "tbody tr")
+    }
+    assert rows["Coil"] == ["small", "typed for the outing"]
+    assert rows["Swing width"] == ["1.2 m", "coil small in site.toml"]
+    assert rows["Receiver accuracy"] == ["good", "typed for the outing"]
+    assert rows["Recorder carried on"][1] == "as usual"
+    assert "Swept, as recorded" in browser.find_element(By.CSS_SELECTOR, ".numbers").text
+    into_map(browser)
+    assert not browser.find_element(By.CSS_SELECTOR, ".side").is_displayed()
+    assert browser.execute_script("return document.getElementById('pick-ground').value") == "outing-1"
+    browser.switch_to.default_content()
+    browser.find_element(By.CSS_SELECTOR, ".back a").click()
+    assert browser.find_element(By.TAG_NAME, "h1").text == "field"
     assert errors(browser) == []
 
 
@@ -221,9 +375,10 @@ def test_a_bad_file_and_a_large_file_are_told_in_words(browser: Any, service: Se
     assert "256.0 MB" in problem(browser)
     browser.refresh()
     choose(browser, root.parent / "bad.gpx")
-    browser.find_element(By.ID, "swath").send_keys("14")
+    browser.find_element(By.ID, "swath").send_keys("14 parsecs")
     send(browser)
-    assert problem(browser).startswith("Swing width: ")
+    wait(browser, "return !!document.querySelector('#swath-wrong').textContent")
+    assert browser.find_element(By.ID, "swath-wrong").text.startswith("Swing width: ")
     browser.find_element(By.ID, "swath").clear()
     send(browser)
     assert finished(browser) == "Nothing was added"
@@ -412,7 +567,17 @@ def test_every_page_is_readable_by_everybody(browser: Any, service: Service, roo
     carry_out(Order("draw", str(root / "field")), lambda **_: None)
     done = service.jobs.submit(Order("edit", str(root / "field"), outing="none"))
     resize(browser, size)
-    paths = ["/", "/new", "/site/field/", "/site/field/outing/2026-03-07a", f"/job/{done.id}", "/nowhere", "/card"]
+    paths = [
+        "/",
+        "/new",
+        "/site/field/",
+        "/site/field/outing/2026-03-07a",
+        "/site/field/areas",
+        "/site/field/compare",
+        f"/job/{done.id}",
+        "/nowhere",
+        "/card",
+    ]
     found: dict[str, list[str]] = {}
     for path in [*paths, "/site/field/file/map.html"]:
         browser.get(base(service) + path)
@@ -423,6 +588,9 @@ def test_every_page_is_readable_by_everybody(browser: Any, service: Service, roo
             clicked_plan(browser, 0.3, 0.3)
         if path.endswith("map.html"):
             wait(browser, DRAWN)
+        if path.endswith("/areas"):
+            areas_ready(browser)
+            browser.find_element(By.CSS_SELECTOR, "#list button").click()
         browser.execute_script("document.querySelectorAll('details').forEach(function (d) { d.open = true })")
         found[path] = axe(browser)
         wide = "return document.documentElement.scrollWidth - document.documentElement.clientWidth"

@@ -245,6 +245,21 @@ var fieldcomb = (function () {
     show(layer, document.activeElement);
   }
 
+  /* A page around the map may ask for less of it: #framed without the answer, #outing=ID one outing and no panel. */
+  function asked() {
+    var hash = decodeURIComponent(location.hash.slice(1)), id = hash.indexOf("outing=") === 0 ? hash.slice(7) : null;
+    document.documentElement.classList.toggle("framed", hash === "framed");
+    var n = data.outings.map(function (outing) { return outing.id; }).indexOf(id);
+    if (n < 0) { return; }
+    document.documentElement.classList.add("bare");
+    [["ground", "outing-" + n], ["walks", "walk-" + n]].forEach(function (choice) {
+      var select = document.querySelector('[data-pick="' + choice[0] + '"]');
+      select.value = choice[1];
+      if (select.value !== choice[1]) { select.value = "passes"; }
+      choose(select);
+    });
+  }
+
   function start(registry) {
     layers = registry;
     history = fieldcomb.history(map, data, layers, unpack, words);
@@ -277,6 +292,7 @@ var fieldcomb = (function () {
     });
     var scale = document.querySelector(".leaflet-control-scale");
     if (scale) { scale.setAttribute("aria-label", "Scale"); }
+    asked();
     fit();
     window.addEventListener("beforeprint", function () { paper(true); });
     window.addEventListener("afterprint", function () { paper(false); });

@@ -64,13 +64,5 @@
   });
   [corners, middle, width].forEach(function (field) { field.addEventListener("input", draw); });
 
-  function way() {
-    const chosen = document.querySelector("[data-way]:checked").value;
-    document.querySelectorAll("[data-for]").forEach(function (part) { part.hidden = part.dataset.for !== chosen; });
-  }
-  document.querySelectorAll("[data-way]").forEach(function (choice) { choice.addEventListener("change", way); });
-  const zone = document.querySelector("[data-zone]");
-  if (!zone.value) { zone.value = Intl.DateTimeFormat().resolvedOptions().timeZone || ""; }
-  way();
   draw();
 })();

@@ -37,6 +37,18 @@
     window.addEventListener(name, function (event) { event.preventDefault(); });
   });
 
+  // ------------------------------------------------------------------------------------------ what goes together
+  function way() {
+    const chosen = document.querySelector("[data-way]:checked");
+    if (!chosen) { return; }
+    document.querySelectorAll("[data-for]").forEach(function (part) { part.hidden = part.dataset.for !== chosen.value; });
+  }
+  document.querySelectorAll("[data-way]").forEach(function (choice) { choice.addEventListener("change", way); });
+  way();
+  document.querySelectorAll("[data-zone]").forEach(function (zone) {
+    if (!zone.value) { zone.value = Intl.DateTimeFormat().resolvedOptions().timeZone || ""; }
+  });
+
   // ------------------------------------------------------------------------------------------------- sending
   document.querySelectorAll("form[data-send]").forEach(function (form) {
     const problem = form.querySelector(".problem");
@@ -54,23 +66,37 @@
       return mostFiles > 1 && files.length > mostFiles ? "At most " + mostFiles + " files can be sent at once." : "";
     }
 
-    function rest(text) {
+    // What is wrong with one field stands beside it, and the keyboard goes there; the rest stands above the button.
+    function rest(text, field) {
       asked = null;
       button.disabled = false;
       if (sending) { sending.hidden = true; }
-      problem.textContent = text;
+      const row = field && form.querySelector('[data-field="' + CSS.escape(field) + '"]');
+      if (!row) { problem.textContent = text; return; }
+      const input = row.querySelector("input, select, textarea"), fold = row.closest("details");
+      row.querySelector(".wrong").textContent = text;
+      input.setAttribute("aria-invalid", "true");
+      if (fold) { fold.open = true; }
+      input.focus();
+    }
+
+    function forget() {
+      problem.textContent = "";
+      form.querySelectorAll(".wrong").forEach(function (told) { told.textContent = ""; });
+      form.querySelectorAll("[aria-invalid]").forEach(function (input) { input.removeAttribute("aria-invalid"); });
     }
 
     function answered() {
       let answer = {};
       try { answer = JSON.parse(asked.responseText); } catch (error) { /* not ours: told below */ }
       if (answer.job) { location.assign(answer.job); return; }
-      rest(answer.problem || "The server did not accept it. Reload this page and try again.");
+      rest(answer.problem || "The server did not accept it. Reload this page and try again.", answer.field);
     }
 
     form.addEventListener("submit", function (event) {
       event.preventDefault();
       if (asked) { return; }
+      forget();
       problem.textContent = tooMuch();
       if (problem.textContent) { return; }
       asked = new XMLHttpRequest();

@@ -676,7 +676,7 @@ def test_the_page_begins_with_the_answer_of_the_map(root: Path, page: Page) -> N
     carry_out(Order("draw", str(root / "field")), quiet_tell)
     file = root / "field" / "out" / "report.json"
     report = json.loads(file.read_text())
-    text = page.get("/site/field/").text.replace("m²", "m2")
+    text = page.get("/site/field/").text.replace("m²", "m2").replace("\u202f", " ")
     for line in filter(None, report["answer"].values()):
         assert text.index(line) < text.index("Add a walk")
     for other in ({}, {"answer": 3}, {"answer": {"searched": 7}}, []):

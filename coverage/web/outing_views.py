@@ -1,0 +1,62 @@
+"""What the pages of outings show of the last report, read from its report.json: a line for the list, and numbers."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from fieldcomb.coverage.pages.typeset import typeset
+from fieldcomb.coverage.report.words import format_day
+from fieldcomb.tracks.units import format_area, format_duration, format_number, format_percent
+
+
+@dataclass(frozen=True, slots=True)
+class OutingNumbers:
+    """One outing of the last report: when, with what, what it brought; and its numbers, each with its name."""
+
+    line: str
+    rows: tuple[tuple[str, str], ...]
+
+
+def outing_numbers(report: Mapping[str, Any] | None, zone: str) -> dict[str, OutingNumbers]:
+    """Return the outings of a report.json by their ids, days in a zone; none where it is missing, or not ours."""
+    try:
+        if report is None:
+            return {}
+        whole_m2 = float(report["site"]["area_m2"])
+        return {str(one["id"]): _numbers(one, whole_m2, zone) for one in report["outings"]}
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return {}
+
+
+def _numbers(one: Mapping[str, Any], whole_m2: float, zone: str) -> OutingNumbers:
+    return OutingNumbers(typeset(_line(one, whole_m2, zone)), tuple((name, typeset(text)) for name, text in _rows(one)))
+
+
+def _line(one: Mapping[str, Any], whole_m2: float, zone: str) -> str:
+    points = 100 * float(one["new_m2"]) / whole_m2 if whole_m2 else 0.0
+    parts = [format_day(_start_s(one), zone), ", ".join(map(str, one["coils"])), f"+{format_number(points, 1)} points"]
+    if one["searching_s"] is not None:
+        parts.append(format_duration(one["searching_s"]))
+    return ", ".join(parts)
+
+
+def _start_s(one: Mapping[str, Any]) -> float | None:
+    start = one["start"]
+    return None if start is None else datetime.fromisoformat(str(start)).timestamp()
+
+
+def _rows(one: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    yield "Swept, as recorded", f"{format_area(one['swept_m2'])}, {format_percent(one['swept_pct'])} of the site"
+    yield "Of that for the first time", format_area(one["new_m2"])
+    again_m2 = float(one["again_same_coil_m2"]) + float(one["again_other_coil_m2"])
+    yield "Again, after earlier outings", format_area(again_m2)
+    yield "Crosswise", format_area(one["crosswise_m2"])
+    if one["searching_s"] is not None:
+        yield "Searching", f"{format_duration(one['searching_s'])} of {format_duration(one['elapsed_s'])}"
+    if one["speed_m_s"] is not None:
+        yield "Pace", f"{format_number(one['speed_m_s'], 2)} m/s"
+    yield "Walked", f"{format_number(one['walked_m'])} m"
+    yield "Stops", f"{format_number(one['stops'])}, of which {format_number(one['digs'])} digs"
+    yield "Not recorded", format_area(one["not_recorded_m2"])
+    yield "Outside the site", format_area(one["outside_m2"])
