@@ -55,7 +55,9 @@ class Archive:
             self._zip = zipfile.ZipFile(io.BytesIO(data))
         except _FAULTS as error:
             hint = "Unpack it yourself, or copy it again"
-            raise TrackError(f"is a zip archive that cannot be unpacked ({error})", file=file, hint=hint) from error
+            raise TrackError(
+                f"is a zip archive that cannot be unpacked ({_fault(error)})", file=file, hint=hint
+            ) from error
 
     def members(self) -> Iterator[Member]:
         """Return the files in it, in order of the archive."""
@@ -100,7 +102,11 @@ class Member:
                 return stream.read(most)
         except _FAULTS as error:
             hint = "Unpack the archive yourself, or copy it again"
-            raise TrackError(f"cannot be unpacked ({error})", file=self.archive.file, hint=hint) from error
+            raise TrackError(f"cannot be unpacked ({_fault(error)})", file=self.archive.file, hint=hint) from error
+
+
+def _fault(error: Exception) -> str:
+    return str(error) or "it breaks off"  # where data end too soon the library says nothing
 
 
 def is_kmz(head: bytes) -> bool:

@@ -10,12 +10,18 @@ _MAGIC = (
     (b"PK\x03\x04", "a zip archive"),
     (b"PK\x05\x06", "an empty zip archive"),
     (b"\x1f\x8b", "a gzip file"),
+    (b"BZh", "a file packed with bzip2"),
+    (b"\xfd7zXZ", "a file packed with xz"),
+    (b"\x28\xb5\x2f\xfd", "a file packed with zstd"),
+    (b"7z\xbc\xaf", "a 7z archive"),
+    (b"Rar!\x1a\x07", "a RAR archive"),
     (b"%PDF", "a PDF document"),
     (b"\x89PNG", "a picture"),
     (b"\xff\xd8\xff", "a picture"),
     (SHAPEFILE, "a shapefile"),
     (b"SQLite format 3", "a database"),
 )
+_PACKED = tuple(words for _, words in _MAGIC[3:8])  # which are not opened here
 _EMPTY, _BLANK, DAMAGED = "an empty file", "a blank file", "damaged XML"
 _NO_VALUE = "a file of separators and quotation marks alone"
 _WEB_PAGE = "a web page, perhaps a login page, saved as if it were a track"
@@ -83,6 +89,8 @@ def not_this(data: bytes, file: str, wanted: str, other_root: str = "", broken: 
         return TrackError(f"is {words}", file=file, hint="Copy or export it again from the recorder")
     if words == _WEB_PAGE:
         return TrackError(f"is {words}", file=file, hint=f"Log in, download the {wanted} file again, and use that")
+    if words in _PACKED:
+        return TrackError(f"is {words}", file=file, hint="Unpack it and give the file in it")
     if words in (wanted, DAMAGED):
         hint = "Copy or export it again from the recorder"
         return TrackError(f"is not a valid {wanted} file", file=file, where=broken or None, hint=hint)

@@ -246,7 +246,8 @@ def _is_sequence(text: str) -> bool:
 def _no_walk(builder: _Builder) -> TrackError:
     found = [format_count(count, kind) for kind, count in sorted(builder.others.items()) if count]
     if builder.points:
-        found.insert(0, f"{format_count(len(builder.points), 'point')}, most of them without a time")
+        timed = sum(has_time for _, _, has_time, _, _ in builder.points)
+        found.insert(0, f"{format_count(len(builder.points), 'point')}, {timed or 'none'} of them with a time")
     only = f"only {' and '.join(found)}" if found else "and no features"
     problem = f"holds no walk in GeoJSON, {only}"
     hint = HintKind.POLYGON_IS_BOUNDARY() if builder.others["polygon"] else _HINT

@@ -57,6 +57,13 @@ def test_a_packed_member_is_unpacked_twice() -> None:
     assert len(read_recording(zipped(("1.gpx.gz", gzip.compress(gpx()))), "a.zip").track) == 60
 
 
+def longer(archive: bytes) -> bytes:
+    """Let the list of an archive say that its first member has 5,000 bytes, packed and unpacked."""
+    at = archive.index(b"PK\x01\x02")
+    size = (5000).to_bytes(4, "little")
+    return archive[: at + 20] + size + size + archive[at + 28 :]
+
+
 NOT_ONE = {
     "several": (
         zipped(("a.gpx", gpx(1)), ("b.json", SAMPLES["GeoJSON"][0])),
@@ -77,6 +84,7 @@ NOT_ONE = {
         "looks like a zip arch",
     ),
     "another packing": (zipped(("a.gpx", gpx()), packing=zipfile.ZIP_LZMA), "cannot be unpacked .an unusual way"),
+    "larger than it is": (longer(zipped(("a.gpx", gpx()))), "cannot be unpacked .it breaks off"),
     "cut off": (zipped(("a.gpx", gpx()))[:-30], "is a zip archive that cannot be unpacked"),
 }
 

@@ -182,7 +182,7 @@ REFUSED = {
     ),
     "points without times": (
         geojson(*(feature("Point", at) for at in PLACES)),
-        "only 5 points, most of them without a t",
+        "only 5 points, none of them with a time",
     ),
     "marked places": (
         geojson(*(feature("Point", at, time=t, name=t[-3:]) for at, t in zip(PLACES, TIMES, strict=True))),

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import io
+import lzma
 import math
 import tracemalloc
 import zipfile
@@ -71,6 +73,11 @@ def test_content_decides_and_not_the_ending(file: str, packed: bytes) -> None:
         (b'"\n"\n', "is a file of separators and quotation marks alone. Copy or export it again"),
         (gzip.compress(b"", mtime=0), "cannot be unpacked|is an empty file"),
         (gzip.compress(gzip.compress(WALK)), "looks like a gzip file"),
+        (bz2.compress(WALK), "is a file packed with bzip2. Unpack it and give the file in it"),
+        (lzma.compress(WALK), "is a file packed with xz. Unpack it"),
+        (b"Rar!\x1a\x07\x01\x00", "is a RAR archive. Unpack it"),
+        (b"7z\xbc\xaf\x27\x1c\x00\x04", "is a 7z archive. Unpack it"),
+        (b"\x28\xb5\x2f\xfd\x04", "is a file packed with zstd. Unpack it"),
         (b'<?xml version="1.0"?><!DOCTYPE gpx><gpx/>', "has a DOCTYPE"),
     ],
 )
