@@ -6,8 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.raster.cells import Mask, Slices
-from fieldcomb.coverage.raster.grid import Grid, block_sums
+from fieldcomb.coverage.raster.grid import Grid, aligned_grid, block_sums
 from fieldcomb.tracks.recording import Floats
+
+BLUR_SIGMAS = 4.0  # beyond so many a Gaussian is cut off
 
 
 class Coarse:
@@ -24,7 +26,7 @@ class Coarse:
         west, south = fine.west // k, (fine.north - fine.rows) // k
         north, east = -(-fine.north // k), -(-(fine.west + fine.cols) // k)
         self.grid = Grid(fine.cell_m * k, west, north, north - south, east - west)
-        self._all = (slice(0, fine.rows), slice(0, fine.cols))
+        self._all = _all_of(fine)
         _, self.cells = self.sums(inside, self._all)
 
     def sums(self, values: NDArray[Any], part: Slices) -> tuple[Slices, Floats]:
@@ -49,13 +51,44 @@ class Coarse:
 
         Cells of the other grid that hold no centre of these take the value at their own centre.
         """
-        x, y = (np.broadcast_to(v, values.shape).ravel() for v in _centres(self.grid))
-        weight = self.cells.ravel()
-        total, known = (histogram(grid, x, y, part) for part in (weight * values.ravel(), weight))
-        x, y = (np.broadcast_to(v, known.shape).ravel() for v in _centres(grid))
-        row, col = cells_at(self.grid, x, y)
-        own = np.where(self.cells > 0, values, 0.0)[row, col].reshape(known.shape)
-        return np.divide(total, known, out=own, where=known > 0)
+        return self._resampled(values, _all_of(self.grid), grid, _all_of(grid))
+
+    def resample_part(self, values: Floats, part: Slices, grid: Grid) -> tuple[Slices, Floats]:
+        """As ``resample_to`` of values that are 0 beyond a part of these cells, where that may be more than 0.
+
+        values : (rows, cols) of all of these cells. Returns a part of the other grid, and what it has there.
+        """
+        here = aligned_grid(self.grid.window(part).bounds_m, grid.cell_m).part_of(grid)
+        there = aligned_grid(grid.window(here).bounds_m, self.grid.cell_m).part_of(self.grid)
+        return here, self._resampled(values, there, grid, here)
+
+    def _resampled(self, values: Floats, there: Slices, grid: Grid, here: Slices) -> Floats:
+        """Resample some of these cells to some of another grid; numbers of cells are those in all of a grid."""
+        x, y = (np.broadcast_to(v, values[there].shape).ravel() for v in _centres(self.grid.window(there)))
+        weight = self.cells[there].ravel()
+        total, known = (histogram(grid, x, y, part, here) for part in (weight * values[there].ravel(), weight))
+        x, y = (np.broadcast_to(v, known.shape).ravel() for v in _centres(grid.window(here)))
+        at = cells_at(self.grid, x, y)
+        out = np.where(self.cells[at] > 0, values[at], 0.0).reshape(known.shape)
+        return np.divide(total, known, out=out, where=known > 0)
+
+
+def _all_of(grid: Grid) -> Slices:
+    return slice(0, grid.rows), slice(0, grid.cols)
+
+
+def around(part: Slices, sigma: float, grid: Grid) -> tuple[Slices, Slices]:
+    """Return a part of a grid with all that a blur of so many cells brings into it, and where it lies in that.
+
+    Of values blurred there, those in the part are what they would be had all of the grid been blurred.
+    """
+    reach = int(BLUR_SIGMAS * sigma + 0.5)
+    wide = [
+        slice(max(one.start - reach, 0), min(one.stop + reach, most))
+        for one, most in zip(part, (grid.rows, grid.cols), strict=True)
+    ]
+    inner = [slice(one.start - w.start, one.stop - w.start) for one, w in zip(part, wide, strict=True)]
+    return (wide[0], wide[1]), (inner[0], inner[1])
 
 
 def _centres(grid: Grid) -> tuple[Floats, Floats]:
@@ -71,12 +104,16 @@ def cells_at(grid: Grid, x_m: Floats, y_m: Floats) -> tuple[NDArray[np.int64], N
     return np.clip(row, 0, grid.rows - 1), np.clip(col, 0, grid.cols - 1)
 
 
-def histogram(grid: Grid, x_m: Floats, y_m: Floats, weight: Floats | None = None) -> Floats:
-    """Count places in each cell, or add up their weights, (rows, cols); places outside the grid are not counted."""
-    counts = np.zeros((grid.rows, grid.cols))
+def histogram(grid: Grid, x_m: Floats, y_m: Floats, weight: Floats | None = None, part: Slices | None = None) -> Floats:
+    """Count places in each cell of a grid, or of a part of it, or add up their weights, (rows, cols).
+
+    Places outside are not counted.
+    """
+    rows, cols = part or _all_of(grid)
+    counts = np.zeros((rows.stop - rows.start, cols.stop - cols.start))
     left, _, _, top = grid.bounds_m
-    col = np.floor((np.asarray(x_m) - left) / grid.cell_m).astype(int)
-    row = np.floor((top - np.asarray(y_m)) / grid.cell_m).astype(int)
-    inside = (col >= 0) & (col < grid.cols) & (row >= 0) & (row < grid.rows)
+    col = np.floor((np.asarray(x_m) - left) / grid.cell_m).astype(int) - cols.start
+    row = np.floor((top - np.asarray(y_m)) / grid.cell_m).astype(int) - rows.start
+    inside = (col >= 0) & (col < counts.shape[1]) & (row >= 0) & (row < counts.shape[0])
     np.add.at(counts, (row[inside], col[inside]), 1.0 if weight is None else weight[inside])
     return counts

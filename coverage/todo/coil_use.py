@@ -10,7 +10,8 @@ from fieldcomb.coverage.gear.footprint import heard_size_m
 from fieldcomb.coverage.gear.swing import Swing, make_swing
 from fieldcomb.coverage.ground.under_coil import half_minutes, shares
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
-from fieldcomb.coverage.raster.blocks import histogram
+from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, around, histogram
+from fieldcomb.coverage.raster.cells import Slices
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
@@ -87,21 +88,24 @@ def used_coils(outings: Sequence[WalkedOuting]) -> tuple[OwnCoil, ...]:
     return tuple(OwnCoil(s.coil, s.swath_m, s.sweep_s, None, s.rule) for s in swings.values())
 
 
-def share_under_coil_on(grid: Grid, walks: Sequence[SwungWalk], depth_m: float | None) -> Floats:
-    """Share under the coil on each cell of ``grid``, (rows, cols), for one outing's walks with one coil.
+def share_under_coil_on(grid: Grid, part: Slices, walks: Sequence[SwungWalk], depth_m: float | None) -> Floats:
+    """Share under the coil on each cell of a part of ``grid``, (rows, cols), for one outing's walks with one coil.
 
     It follows the local pace in pieces of half a minute; between the lines it is averaged over half a swing width. A
     recorder on the shaft has measured what the coil covered.
     """
     from scipy.ndimage import gaussian_filter
 
-    covered, walked = np.zeros((2, grid.rows, grid.cols))
+    sigma = walks[0].swing.swath_m / 2 / grid.cell_m
+    wide, inner = around(part, sigma, grid)
+    covered, walked = np.zeros((2, wide[0].stop - wide[0].start, wide[1].stop - wide[1].start))
     for w in walks:
         for way in w.walk.ways:
-            covered += histogram(grid, way.x_m, way.y_m, way.step_m * _share_along(way, w, depth_m))
-            walked += histogram(grid, way.x_m, way.y_m, way.step_m)
-    sigma = walks[0].swing.swath_m / 2 / grid.cell_m
-    covered, walked = (gaussian_filter(values, sigma, mode="constant") for values in (covered, walked))
+            covered += histogram(grid, way.x_m, way.y_m, way.step_m * _share_along(way, w, depth_m), wide)
+            walked += histogram(grid, way.x_m, way.y_m, way.step_m, wide)
+    covered, walked = (
+        gaussian_filter(values, sigma, mode="constant", truncate=BLUR_SIGMAS)[inner] for values in (covered, walked)
+    )
     share = np.full(walked.shape, _mean_share(walks, depth_m))
     np.divide(covered, walked, out=share, where=walked > LEAST_WAY_M)
     return np.clip(share, 0, 1)

@@ -12,7 +12,7 @@ from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.ground.site_cells import Ground
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
-from fieldcomb.coverage.raster.blocks import Coarse
+from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, Coarse, around
 from fieldcomb.coverage.raster.cells import Slices
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts, cover
@@ -149,7 +149,7 @@ class RemainingTargets:
         self.by_coil.add(name, where, reached)
         self.any_drawn |= chance is not None
         coil, swing = walks[0].swing.coil, walks[0].swing
-        under, deep = (share[where] for share in self._under_coil(walks))
+        under, deep = self._under_coil(walks, where)
         swept = reached * self.coarse.cells[where] * self.ground.grid.cell_m2
         caught_once = under * (reached if chance is not None else 1)
         after = np.clip(np.rint((1 - caught_once) * LEVELS), 0, LEVELS).astype(int)
@@ -173,31 +173,35 @@ class RemainingTargets:
     def _redrawn(
         self, where: Slices, passes: Floats, chance: Floats, walks: Sequence[SwungWalk]
     ) -> tuple[Slices, Floats]:
-        """Passes on all coarse cells, as well as a receiver that is metres off can show them.
+        """Passes on the coarse cells that were reached, as well as a receiver that is metres off can show them.
 
         Whether there was any pass is the chance of the cell; how many there were then, as recorded round about.
         """
         from scipy.ndimage import gaussian_filter
 
         grid = self.coarse.grid
-        reached = np.where(self.coarse.cells > 0, self.chances.resample_to(chance, grid), 0.0)
-        whole = np.zeros((MOST_TOLD_APART, grid.rows, grid.cols))
-        whole[:, where[0], where[1]] = passes
+        here, told = self.chances.resample_part(chance, _taken(chance), grid)
+        reached = np.where(self.coarse.cells[here] > 0, told, 0.0)
         sigma = max(receiver(w.swing.gps).sigma_m for w in walks) / grid.cell_m
-        near = gaussian_filter(whole, (0, sigma, sigma), mode="constant")
+        wide, inner = around(here, sigma, grid)
+        near = np.zeros((MOST_TOLD_APART, wide[0].stop - wide[0].start, wide[1].stop - wide[1].start))
+        to, of = grid.window(where).part_of(grid.window(wide)), grid.window(wide).part_of(grid.window(where))
+        near[:, *to] = passes[:, *of]
+        near = gaussian_filter(near, (0, sigma, sigma), mode="constant", truncate=BLUR_SIGMAS)[:, *inner]
         total = near.sum(axis=0)
-        out = np.zeros_like(whole)
+        out = np.zeros_like(near)
         out[0] = reached
         np.divide(near * reached, total, out=out, where=np.broadcast_to(total > LEAST_NEAR, out.shape))
-        return (slice(0, grid.rows), slice(0, grid.cols)), out
+        return here, out
 
-    def _under_coil(self, walks: Sequence[SwungWalk]) -> tuple[Floats, Floats]:
-        """Share under the coil on each coarse cell, and the same at the depth that matters there."""
+    def _under_coil(self, walks: Sequence[SwungWalk], where: Slices) -> tuple[Floats, Floats]:
+        """Share under the coil on some coarse cells, and the same at the depth that matters there."""
         grid = self.coarse.grid
-        under = share_under_coil_on(grid, walks, None)
+        under = share_under_coil_on(grid, where, walks, None)
         deep = under
         for depth_m in self.depths_m:
-            deep = np.where(self.depth_m == depth_m, share_under_coil_on(grid, walks, depth_m), deep)
+            at_depth = share_under_coil_on(grid, where, walks, depth_m)
+            deep = np.where(self.depth_m[where] == depth_m, at_depth, deep)
         return under, deep
 
     def _remember(self, name: str, foot_m2: float, reached: Floats, where: Slices) -> None:
@@ -275,6 +279,12 @@ class RemainingTargets:
         discs = [Point(place).buffer(HEARD_M, quad_segs=8) for place in self.heard_places()]
         parts = shapely.get_parts(shapely.union_all(discs).intersection(self.ground.shape))
         return MultiPolygon([part for part in parts if isinstance(part, shapely.Polygon)])
+
+
+def _taken(values: Floats) -> Slices:
+    """The part of some cells outside of which there is nothing."""
+    rows, cols = (np.flatnonzero(values.any(axis=axis)) for axis in (1, 0))
+    return tuple(slice(int(at[0]), int(at[-1]) + 1) if at.size else slice(0, 0) for at in (rows, cols))  # type: ignore[return-value]
 
 
 def _depths(ground: Ground, grid: Grid, settings: TodoSettings) -> Floats:

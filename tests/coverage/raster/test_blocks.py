@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.ground.site_cells import rasterise_site
-from fieldcomb.coverage.raster.blocks import Coarse
-from fieldcomb.coverage.raster.grid import grid_over
+from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, Coarse, around
+from fieldcomb.coverage.raster.grid import Grid, grid_over
 
 
 @given(
@@ -42,6 +45,34 @@ def test_sums_are_those_of_the_cells(x: float, y: float, high: float, wide: floa
     col = np.floor((centre_x[cols + c0] - left) / coarse.grid.cell_m).astype(int)
     np.add.at(expected, (row, col), 1)
     assert (total == expected[where]).all() and total.sum() == mask.sum()
+
+
+@given(st.sampled_from([0.1, 0.25, 0.3, 0.7]), st.integers(0, 10_000))
+def test_a_part_resampled_is_what_all_of_it_gives_there(cell_m: float, seed: int) -> None:
+    """Values that are nothing beyond a part of the site, resampled there alone, are those of all; beyond is nothing."""
+    random = np.random.default_rng(seed)
+    wide_m, high_m = random.uniform(5, 40, 2)
+    fine = grid_over((-wide_m / 3, -high_m / 2, wide_m, high_m), cell_m)
+    chances, ranked = (Coarse(random.random((fine.rows, fine.cols)) < 0.8, fine, m) for m in (0.5, 1.0))
+    part = tuple(slice(*sorted(random.integers(0, most + 1, 2).tolist())) for most in chances.cells.shape)
+    values = np.zeros(chances.cells.shape)
+    values[part] = random.random(values[part].shape)
+    where, some = chances.resample_part(values, part, ranked.grid)
+    whole = np.zeros(ranked.cells.shape)
+    whole[where] = some
+    assert np.array_equal(whole, chances.resample_to(values, ranked.grid))
+
+
+@given(st.floats(0.2, 6), st.integers(0, 10_000))
+def test_a_part_blurred_with_what_is_around_is_what_all_of_it_gives_there(sigma: float, seed: int) -> None:
+    """A part of some values has after blurring, with what lies around it alone, what it has when all are blurred."""
+    random = np.random.default_rng(seed)
+    grid = Grid(1.0, 0, 0, *random.integers(1, 60, 2).tolist())
+    values = random.random((grid.rows, grid.cols))
+    rows, cols = (slice(*sorted(random.integers(0, most + 1, 2).tolist())) for most in values.shape)
+    wide, inner = around((rows, cols), sigma, grid)
+    blur = partial(gaussian_filter, sigma=sigma, mode="constant", truncate=BLUR_SIGMAS)
+    assert np.array_equal(blur(values[wide])[inner], blur(values)[rows, cols])
 
 
 def test_shares_are_of_the_sites_own_ground() -> None:
