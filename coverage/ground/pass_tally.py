@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.ground.crosswise import SwathLeg, crosswise, runs_by_sector
-from fieldcomb.coverage.ground.site_cells import Ground
+from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import Counts, bits_over, count_passes, cover
@@ -24,8 +24,9 @@ ROWS_AT_ONCE = 256
 class Swinging:
     """The legs of one walk, cut to within 25 m of the site, and how they were swept.
 
-    coil : its name. swath_m : full width swept along ``legs``. coil_legs, coil_m : the coil's own way and width, where
-    the recorder was on the shaft; ground between two sweeps was not swept then.
+    coil : its name. searcher : who walked; None where nobody said. swath_m : full width swept along ``legs``.
+    coil_legs, coil_m : the coil's own way and width, where the recorder was on the shaft; ground between two sweeps was
+    not swept then.
     """
 
     coil: str
@@ -33,6 +34,7 @@ class Swinging:
     legs: Sequence[Leg]
     coil_legs: Sequence[Leg] = ()
     coil_m: float = 0.0
+    searcher: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +42,7 @@ class OutingPasses:
     """One outing on the ground.
 
     passes, by_coil : int16 in ``grid``. here, there : the part that both grids share, in the site's and in this one.
+    by_person : square metres of the site that each swept, "" where nobody was named.
     bearings : (rows, cols) of ``here``, a bit for each sector along which a straight run lies there. gaps : lines
     across drop-outs.
     """
@@ -51,6 +54,7 @@ class OutingPasses:
     there: Slices
     bearings: NDArray[np.uint16]
     gaps: list[SwathLeg]
+    by_person: dict[str, float] = field(default_factory=dict)
 
     @property
     def on_site(self) -> bool:
@@ -229,14 +233,20 @@ def sweep_outing(
     widest = max((one.swath_m for one in swinging), default=0.0)
     bounds = bounds_of(lines, widest) if lines else site.bounds_m[:2] * 2
     grid = grid_over(bounds, site.cell_m)
-    by_coil: dict[str, Counts] = {}
-    for one in swinging:
-        counts = _passes(one, grid)
-        by_coil[one.coil] = by_coil[one.coil] + counts if one.coil in by_coil else counts
-    passes = _sum(list(by_coil.values()), grid)
     here, there = grid.part_of(site), site.part_of(grid)
+    by_coil: dict[str, Counts] = {}
+    by_person: dict[str, float] = {}
+    for person in dict.fromkeys(one.searcher or "" for one in swinging):
+        swept = np.zeros(ground.kind[here].shape, bool)
+        for one in swinging:
+            if (one.searcher or "") == person:
+                counts = _passes(one, grid)
+                swept |= counts[there] > 0
+                by_coil[one.coil] = by_coil[one.coil] + counts if one.coil in by_coil else counts
+        by_person[person] = float(np.count_nonzero(swept & (ground.kind[here] == SITE))) * site.cell_m2
+    passes = _sum(list(by_coil.values()), grid)
     bearings = _bearings([(one.swath_m, one.legs) for one in swinging], site.window(here))
-    return OutingPasses(grid, passes, by_coil, here, there, bearings, gaps)
+    return OutingPasses(grid, passes, by_coil, here, there, bearings, gaps, by_person)
 
 
 def _bearings(swaths: Sequence[tuple[float, Sequence[Leg]]], window: Grid) -> NDArray[np.uint16]:

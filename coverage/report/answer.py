@@ -1,14 +1,18 @@
 """The answer in three lines, the same everywhere: how much is searched, where to go next, and what nobody knows."""
 
 from dataclasses import dataclass
+from importlib.metadata import version
 
 from fieldcomb.coverage.lanes.lane_words import format_lanes_left, format_walked_lanes
+from fieldcomb.coverage.report.outing_lines import format_days
 from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.survey.results import Report
+from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_area, format_count, format_length
 
 SEARCHED, BY_LANES, GO_NEXT, NOT_KNOWN = "Searched", "By lanes", "Go next", "Not known"
+METHOD = "the recorded walks, the error of the receiver and how even the lanes are"
 NOWHERE = "nothing left where another pass would be worth it"
 
 
@@ -68,6 +72,28 @@ def _go_next(report: Report) -> str:
 def lanes_left(report: Report) -> str:
     """Return which lanes are still to walk, of plans of which it was said what was walked; empty for none."""
     return "; ".join(left for plan in report.lanes if (left := format_lanes_left(plan)))
+
+
+def citation(report: Report) -> str:
+    """Return one sentence to cite: the share with its interval, of what, when, with what, and by what method."""
+    estimate, recordings = report.total.estimate, [one for outing in report.outings for one in outing.recordings]
+    coils = dict.fromkeys((one.coil, one.swath_m, one.swath_measured) for one in recordings)
+    swung = [
+        f"{harmless(coil)} (swing {format_length(swath_m)}{'' if measured else ', not measured'})"
+        for coil, swath_m, measured in coils
+    ]
+    receivers = ", ".join(dict.fromkeys(harmless(one.gps) for one in recordings))
+    when = f", {days}" if (days := format_days(report)) else ""
+    count = format_count(len(report.outings), "outing")
+    known = "" if report.site.boundary == "given" else " between walks, without a boundary,"
+    ground = f"{format_area(report.site.area_m2)}{known}"
+    with_what = f"in {count}{when}, with {', '.join(swung)}, receiver {receivers}"
+    by = f"fieldcomb {version('fieldcomb')}"
+    if estimate.pct is None:
+        share = format_share(report.total.swept_pct, report.total.swept_m2, report.site.area_m2)
+        return f"{share} of {ground} was swept at least once, as recorded, {with_what}; computed by {by}."
+    share = f"About {estimate.pct:.0f} % (90 % interval {estimate.low:.0f} to {estimate.high:.0f} %)"
+    return f"{share} of {ground} was swept at least once {with_what}; estimated by {by} from {METHOD}."
 
 
 def places_for_others(report: Report) -> str:

@@ -10,7 +10,7 @@ from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.ground.unswept import Unswept
 from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.report.answer import answer
+from fieldcomb.coverage.report.answer import answer, citation
 from fieldcomb.coverage.report.mark_words import mark_fields
 from fieldcomb.coverage.report.place_lines import place_fields, strip_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
@@ -57,9 +57,11 @@ def report_json(report: Report) -> str:
         "junk": junk_fields(report.junk),
         "todo": [todo_fields(coil) for coil in report.todo],
         "answer": as_fields(answer(report), {}),
+        "cite": citation(report),
         "places": [place_fields(place) for place in report.places],
         "coil_in_hand": report.coil_in_hand,
         "places_for_others": report.places_for_others,
+        "people": [as_fields(one, {"hours": 3, "swept_m2": AREA}) for one in report.people],
         "junk_done": [_junk_done(one) for one in report.junk_done],
         "coil_pairs": [as_fields(pair, _PAIR, without=("rest", "junk", "grid", "cells")) for pair in report.coil_pairs],
         "lanes": [_lanes(plan) for plan in report.lanes],

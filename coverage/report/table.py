@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from fieldcomb.coverage.estimate.confidence import has_certain
 from fieldcomb.coverage.gear.swing import BODY
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.report.answer import GO_NEXT, answer, lanes_left, places_for_others, share_of
+from fieldcomb.coverage.report.answer import GO_NEXT, answer, citation, lanes_left, places_for_others, share_of
 from fieldcomb.coverage.report.mark_words import format_marks, warning
 from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_reason_in_full, format_worths
@@ -56,6 +56,7 @@ def table(report: Report) -> str:
         list(_head(report)),
         list(_outings(report)),
         list(_coils(report)),
+        list(_bullets("By person", _people(report))),
         list(_bullets("Second search", _second_search(report))),
         list(_passes(report)),
         list(_unswept(report)),
@@ -66,6 +67,7 @@ def table(report: Report) -> str:
         list(_recordings(report)),
         list(_bullets("Notes", report.notes)),
         list(_bullets("Read with care", _cautions(report))),
+        list(_bullets("To cite", [citation(report)])),
         list(_places(report)),
     ]
     return "\n\n".join("\n".join(line.rstrip() for line in section) for section in sections if section) + "\n"
@@ -279,6 +281,16 @@ def _between(between: Comparison) -> Iterator[str]:
     )
     for words, m2 in rows:
         yield from wrapped(words, WIDTH, f"{format_area(m2):>15}  ", " " * 17)
+
+
+def _people(report: Report) -> Iterator[str]:
+    """Who searched how long and how much, where anybody is named."""
+    for one in report.people if any(person.searcher for person in report.people) else ():
+        time = "" if one.hours is None else f"{format_duration(one.hours * 3600)} of searching, "
+        said = f"{time}{format_area(one.swept_m2)} as recorded, in {format_count(one.outings, 'outing')}"
+        more = f"{format_count(one.not_recorded, 'outing')} without a recording" if one.not_recorded else ""
+        parts = [said] if one.outings else []
+        yield f"{one.searcher or 'no name given'}: {'; '.join([*parts, more] if more else parts)}"
 
 
 def _second_search(report: Report) -> Iterator[str]:

@@ -127,7 +127,7 @@ def _sweep(on: AloneOn, outing: WalkedOuting) -> tuple[OutingPasses, float, NoGo
     for w in outing.walks:
         near, cut = clip_to_site(w.walk.legs, on.ground.near)
         own, _ = clip_to_site(w.walk.coil_legs, on.ground.near)
-        swinging.append(Swinging(w.swing.coil.name, w.swing.swath_m, near, own, w.swing.coil.width_m))
+        swinging.append(Swinging(w.swing.coil.name, w.swing.swath_m, near, own, w.swing.coil.width_m, w.searcher))
         swaths.append(Swath(near, w.swing.swath_m, w.swing.gps))
         lengths += w.walk.search_m
         cut_m += cut * w.walk.search_m

@@ -76,6 +76,21 @@ class CoilResult:
 
 
 @dataclass(frozen=True, slots=True)
+class PersonResult:
+    """What one person searched, in all outings; initials, None for all that nobody put a name to.
+
+    outings : with a recording. not_recorded : outings without one. hours : of searching, None without a clock.
+    swept_m2 : on the site, each outing counted by itself.
+    """
+
+    searcher: str | None
+    outings: int
+    not_recorded: int
+    hours: float | None
+    swept_m2: float
+
+
+@dataclass(frozen=True, slots=True)
 class TotalResult:
     """All outings together.
 
@@ -176,6 +191,7 @@ class Report:
     places_for_others: int = 0
     junk_done: tuple[JunkProgress, ...] = ()
     coil_pairs: tuple[CoilPair, ...] = ()
+    people: tuple[PersonResult, ...] = ()
     lanes: tuple[LanesResult, ...] = ()
 
 

@@ -22,7 +22,7 @@ from fieldcomb.coverage.raster.cells import Cells, Mask
 from fieldcomb.coverage.survey.figures import coil_results, site_result, total_result
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.coverage.survey.outing_alone import AloneOn, OutingAlone, SweptOnSite, walks_for_estimate
-from fieldcomb.coverage.survey.results import OutingResult, Report
+from fieldcomb.coverage.survey.results import OutingResult, PersonResult, Report
 from fieldcomb.coverage.todo.dug_classes import SearchedTally
 from fieldcomb.coverage.todo.ranking import BareGround, bare_ground
 from fieldcomb.coverage.todo.remaining import RemainingTargets
@@ -90,6 +90,7 @@ class SurveySums:
         guessed = any(not swing.sweep_measured for swing in swings)
         self.under = UnderCoil(inside, guessed, of.depth_m)
         self.results: list[OutingResult] = []
+        self.people: dict[str, PersonResult] = {}
         self.count, self.names = len(walked), list[str]()
 
     def alone_on(self) -> AloneOn:
@@ -109,6 +110,7 @@ class SurveySums:
         under = self.under.add(outing.walks, swept, alone.lost).at_most(ground.swept_pct)
         head, recordings, marks = outing.head, outing.recordings, outing.marks
         done = self.ledger.add(outing, swept, passed_by)
+        self._add_people(outing, alone)
         no_go = alone.no_go
         self.results.append(
             OutingResult(head, times, ground, estimate.estimate, under, recordings, marks, no_go, junk_done=done)
@@ -158,6 +160,7 @@ class SurveySums:
             junk=ledger.junk(),
             junk_done=tuple(ledger.done.values()),
             coil_pairs=ledger.by_coil.pairs(),
+            people=tuple(sorted(self.people.values(), key=lambda one: (one.searcher is None, one.searcher))),
         )
         left_out, around = self.estimates.left_out(self.chances.coarse.grid)
         pace, heard = under.pace_layer(tally.passes), ledger.heard()
@@ -165,6 +168,20 @@ class SurveySums:
         return AddedUp(
             report, tally, self.chances, self.worst, ledger, bare, left_out, around, pace, heard, self.searched.packed
         )
+
+    def _add_people(self, outing: WalkedOuting, alone: OutingAlone) -> None:
+        """Add what each person searched; far from the site is not searching, as in the outing's times."""
+        for name, swept_m2 in alone.swept.by_person.items():
+            before = self.people.get(name, PersonResult(name or None, 0, 0, 0.0, 0.0))
+            times = [w.walk.times for w in outing.walks if (w.searcher or "") == name]
+            known = [one.searching_s * (1 - alone.far_share) / 3600 for one in times if one is not None]
+            hours = None if before.hours is None or len(known) < len(times) else before.hours + sum(known)
+            self.people[name] = replace(
+                before, outings=before.outings + 1, hours=hours, swept_m2=before.swept_m2 + swept_m2
+            )
+        for name in outing.head.unrecorded:
+            before = self.people.get(name, PersonResult(name, 0, 0, 0.0, 0.0))
+            self.people[name] = replace(before, not_recorded=before.not_recorded + 1)
 
     def _add_chance(self, outing: WalkedOuting, alone: OutingAlone) -> dict[str, Floats]:
         """Add an outing to the chances: as recorded where its strips can be trusted, by its draws elsewhere.
