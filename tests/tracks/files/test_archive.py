@@ -58,9 +58,9 @@ def test_a_packed_member_is_unpacked_twice() -> None:
 
 
 def longer(archive: bytes) -> bytes:
-    """Let the list of an archive say that its first member has 5,000 bytes, packed and unpacked."""
+    """Let the list of an archive say that its first member has a million bytes, packed and unpacked."""
     at = archive.index(b"PK\x01\x02")
-    size = (5000).to_bytes(4, "little")
+    size = (1_000_000).to_bytes(4, "little")
     return archive[: at + 20] + size + size + archive[at + 28 :]
 
 
