@@ -41,6 +41,10 @@ SEARCHED_NAMES = (
 STRIPED = 3  # of SEARCHED_NAMES
 
 
+# Swept with the larger coil and not yet with the smaller: one hue, darker where junk hid much from the larger.
+PAIR_COLOURS = ("#ffffff", "#e6b96b", "#6b3f00")
+PAIR_NAMES = ("neither, or with both", "not yet with the smaller coil", "the same, where junk hid much")
+
 # Walks by outing, coil or person: lines on white, which three kinds of colour-blind eyes can still tell apart. Where
 # there are more than six, the colours come again with dashes.
 LINE_COLOURS = ("#000000", "#ffb000", "#b2006b", "#56b4e9", "#6a00a8", "#005f00")
@@ -70,6 +74,7 @@ PATTERNS = {
     "certain": AreaPattern(MISSED, 2, "", 4, _on(MISSED, 4, "", MISSED)),
     "likely": AreaPattern(MISSED, 2, "", 7, _on("#fff", 7, "M-1 8L8 -1", MISSED, 3.4)),
     "open": AreaPattern("#6a6f8c", 1.2, "1 4", 10, _on("#fff", 10, "M4 5a1 1 0 1 0 2 0a1 1 0 1 0 -2 0z", "#6a6f8c")),
+    "other-outings": AreaPattern("#6d7fd8", 1.5, "6 3", 8, _on("#fff", 8, "M0 4h8", "#6d7fd8", 1.2)),
     "not-recorded": AreaPattern("#222", 1.5, "2 3", 5, _on("#fff", 5, "M-1 -1L6 6", "#222", 1.4)),
     "no-go": AreaPattern("#000", 2.5, "", 9, _on("#fff", 9, "M0 0L9 9M9 0L0 9", "#000", 1.3)),
     "blocked": AreaPattern("#000", 1.5, "", 8, _on("#55565f", 8, "M2 2h4v4H2z", "#fff")),

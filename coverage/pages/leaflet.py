@@ -29,6 +29,7 @@ class Plan:
         self._pieces: Mapping[str, str] = json.loads(page_file("pages/templates/map_frame.json"))
         self._script: list[str] = []
         self._layers: list[tuple[str, str]] = []
+        self._pictures: dict[str, str] = {}  # names of the first elements that show them
         self._elements = 0
         name = self._name("map")
         self._put("plan", name=name, centre=json.dumps([lat_deg, lon_deg]))
@@ -40,6 +41,9 @@ class Plan:
         name = self._name("image_overlay")
         self.header += Markup(self._pieces["header"])
         self._put("picture", name=name, url=picture.url, bounds=json.dumps(picture.bounds))
+        if picture.url in self._pictures:  # a coil that was used on one outing has the same picture as it
+            self._script[-1] = self._script[-1].replace(f'"{picture.url}"', f"{self._pictures[picture.url]}._url")
+        self._pictures.setdefault(picture.url, name)
         self._layers.append((key, name))
 
     def group(self, key: str, how: str) -> None:

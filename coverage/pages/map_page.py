@@ -14,8 +14,7 @@ from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.from_marks import place_of
-from fieldcomb.coverage.estimate.confidence import reportable
-from fieldcomb.coverage.ground.ground_results import Strip
+from fieldcomb.coverage.ground.ground_results import NOT_REACHED, Strip
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.cell_codes import SHARE_TILE_M, earlier_passes, in_steps, in_tiles, striped
 from fieldcomb.coverage.pages.colours_patterns import Board, Choice, Tick
@@ -106,6 +105,7 @@ class _Composer:
             self._picture(f"coil-{n}", grid, cells, passes)
             self.ground.append(Choice(f"coil-{n}", f"Passes with {coil}", "By coil"))
         self._chance()
+        self._pairs()
         self._pace()
         self._searched()
         names = names_of(self.report, self.layers.outings)
@@ -124,6 +124,13 @@ class _Composer:
         if not chance.placed:
             self._picture("tiles", chance.grid, in_steps(in_tiles(cells, chance.grid), len(colours)), colours)
             self.ground.append(Choice("tiles", f"Expected share, in tiles of {SHARE_TILE_M:g} m", "Estimated"))
+
+    def _pairs(self) -> None:
+        """Draw for two coils what was swept with the larger and not yet with the smaller."""
+        for n, pair in enumerate(self.report.coil_pairs):
+            self._picture(f"pair-{n}", pair.grid, pair.cells, legend.PAIR_COLOURS)
+            name = f"Swept with {pair.larger}, not yet with {pair.smaller}"
+            self.ground.append(Choice(f"pair-{n}", name, "With another coil"))
 
     def _pace(self) -> None:
         """Draw where the walk was slow enough for the swing, and where too fast."""
@@ -215,7 +222,7 @@ class _Composer:
 
     def _missed(self) -> None:
         """Draw what was not passed over, and what was not recorded."""
-        strips = reportable(self.report.strips)
+        strips = self.report.strips
         for kind, name in legend.MISSED_NAMES.items():
             items = [self._strip(strip, kind) for strip in strips if _look(strip) == kind]
             if items:
@@ -226,6 +233,12 @@ class _Composer:
             items = self._parts("not-recorded", "unrecorded", "Not recorded", what, self.layers.not_recorded)
             self._group("not-recorded", "areas", items)
             self._tick("not-recorded", "not recorded: neither swept nor missed", "not-recorded", True)
+
+        if not self.layers.other_outings.is_empty:
+            what = "swept by outings that are not counted here"
+            items = self._parts("other-outings", "others", "Other outings", what, self.layers.other_outings)
+            self._group("other-outings", "areas", items)
+            self._tick("other-outings", "swept by outings not counted here", "other-outings", True)
 
     def _parts(self, kind: str, key: str, title: str, what: str, shape: MultiPolygon) -> list[Json]:
         """Return every part of a piece of ground as an area of its own, with what it is and its size."""
@@ -346,4 +359,4 @@ class _Composer:
 
 def _look(strip: Strip) -> str:
     """Which look a piece of missed ground has: what nobody has got to yet is no alarm, whatever its size."""
-    return "open" if strip.kind == "open" else strip.tier or "strip"
+    return "open" if strip.ground == NOT_REACHED else strip.tier or "strip"

@@ -24,6 +24,7 @@ from fieldcomb.tracks.recording import Floats
 PLACED_M = 0.1
 MOST_DRAWN = 6_000_000  # cells of one picture; a larger raster is drawn coarser
 MOST_PIXELS = 16_000_000  # of one warped picture: phones refuse to show larger ones
+MOST_PACKED_WELL = 1_000_000  # cells
 
 _SPHERE_M = 6_378_137.0  # radius of the Mercator sphere that web maps use (EPSG:3857)
 
@@ -162,14 +163,15 @@ def _corners(box: _Box, frame: SiteFrame) -> tuple[tuple[float, float], tuple[fl
 def _png(codes: Cells, colours: tuple[str, ...]) -> bytes:
     """Write codes as a PNG with four bits a pixel; the code after the last colour is seen through.
 
-    Low compression: level 3 takes a third of the time of level 6 for a quarter more bytes.
+    Low compression where there is much of it: level 3 takes a third of the time of level 6 for a quarter more bytes.
     """
     table = {n: (int(c[1:3], 16), int(c[3:5], 16), int(c[5:7], 16), 255) for n, c in enumerate(colours)}
     table[len(colours)] = (0, 0, 0, 0)
+    level = 6 if codes.size < MOST_PACKED_WELL else 3
     shape = {"height": codes.shape[0], "width": codes.shape[1], "count": 1, "dtype": "uint8"}
     with MemoryFile() as memory:
         # A PNG keeps no transform, but rasterio warns where none, or the plain one, is given.
-        with memory.open(driver="PNG", transform=Affine(2, 0, 0, 0, -2, 0), NBITS=4, ZLEVEL=3, **shape) as png:
+        with memory.open(driver="PNG", transform=Affine(2, 0, 0, 0, -2, 0), NBITS=4, ZLEVEL=level, **shape) as png:
             png.write_colormap(1, table)
             png.write(codes, 1)
         return bytes(memory.read())

@@ -20,7 +20,7 @@ from fieldcomb.tracks.recording import Floats
 
 UNIT_DEG = 1e-8
 MOST_PAGE_POINTS = 60_000  # of all walks on the page together
-_FINEST_M = 0.02
+_FINEST_M = 0.05  # half a cell, and far less than any receiver is off
 
 Packed = list[int]
 _DATA = re.compile(r'<script type="application/json" id="fieldcomb-data">(.*?)</script>', re.DOTALL)

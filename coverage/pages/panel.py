@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from fieldcomb.coverage.estimate.confidence import has_certain, reportable
+from fieldcomb.coverage.estimate.confidence import has_certain
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import colours_patterns as legend
@@ -17,9 +17,10 @@ from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.answer import Answer, answer
 from fieldcomb.coverage.report.mark_words import TITLES, format_marks, mark_lines, warning
+from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_place_size
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.todo_words import junk_lines, searched_lines
+from fieldcomb.coverage.report.todo_words import format_pair, junk_lines, searched_lines
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
 from fieldcomb.tracks.units import format_area, format_duration, format_length
 
@@ -71,7 +72,6 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         answer=Answer(*(typeset(text) for text in (told.searched, told.go_next, told.not_known, told.by_lanes))),
         place_size=lambda place: typeset(format_place_size(place)),
         most_listed=MOST_LISTED,
-        listed=reportable(report.strips),
         estimate=wording.format_estimate(total.estimate, _share(total, report), has_certain(report.strips)),
         strip_caution=wording.format_strip_caution(total.estimate),
         under=wording.format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m),
@@ -87,9 +87,15 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         mark_kinds=_mark_kinds(report),
         format_marks=format_marks,
         searched_lines=list(searched_lines(report)),
-        junk_lines=list(junk_lines(report.junk)),
+        junk_lines=[*junk_lines(report.junk), *_second_search(report)],
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
     )
+
+
+def _second_search(report: Report) -> list[str]:
+    """Sentences on what smaller coils have done of the junk ground, and on what is left for them."""
+    done = [f"{one.coil}: {format_junk_done(one, report)}" for one in report.junk_done if one.done_pct > 0]
+    return [typeset(line) for line in (*done, *(format_pair(pair) for pair in report.coil_pairs))]
 
 
 def _share(swept: TotalResult | OutingGround | CoilResult, report: Report) -> str:

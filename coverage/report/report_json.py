@@ -12,6 +12,7 @@ from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.report.answer import answer, citation
 from fieldcomb.coverage.report.mark_words import mark_fields
+from fieldcomb.coverage.report.outing_lines import format_outing
 from fieldcomb.coverage.report.place_lines import place_fields, strip_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
 from fieldcomb.coverage.report.todo_words import junk_fields, searched_fields, todo_fields
@@ -46,7 +47,7 @@ def report_json(report: Report) -> str:
         "fieldcomb": version("fieldcomb"),
         "site": as_fields(site, {"no_go_m2": AREA, "blocked_m2": AREA})
         | {"area_m2": whole, "frame_origin": [site.frame.lon_deg, site.frame.lat_deg], "frame": site.frame.proj4},
-        "outings": [_outing(outing, whole) for outing in report.outings],
+        "outings": [_outing(outing, whole) | {"in_short": format_outing(outing, report)} for outing in report.outings],
         "coils": [_coil(coil, whole) for coil in report.coils],
         "total": _total(report.total, site.area_m2),
         "strips": [strip_fields(strip) for strip in report.strips],
@@ -97,6 +98,7 @@ def _outing(outing: OutingResult, whole_m2: float) -> dict[str, Any]:
         **_estimate(outing.estimate),
         "strips_placed": outing.estimate.strips_placed,
         "est_reason": outing.estimate.reason,
+        "so_far": None if outing.so_far is None else _estimate(outing.so_far),
         **_under(outing.under, _share(ground.swept_pct, ground.swept_m2, whole_m2)),
     }
 

@@ -2,11 +2,9 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 from fieldcomb.coverage.pages.typeset import typeset
-from fieldcomb.coverage.report.words import format_day
 from fieldcomb.tracks.units import format_area, format_duration, format_number, format_percent
 
 
@@ -18,32 +16,17 @@ class OutingNumbers:
     rows: tuple[tuple[str, str], ...]
 
 
-def outing_numbers(report: Mapping[str, Any] | None, zone: str) -> dict[str, OutingNumbers]:
-    """Return the outings of a report.json by their ids, days in a zone; none where it is missing, or not ours."""
+def outing_numbers(report: Mapping[str, Any] | None) -> dict[str, OutingNumbers]:
+    """Return the outings of a report.json by their ids; none where it is missing, not ours, or of an older version."""
     try:
-        if report is None:
-            return {}
-        whole_m2 = float(report["site"]["area_m2"])
-        return {str(one["id"]): _numbers(one, whole_m2, zone) for one in report["outings"]}
+        return {} if report is None else {str(one["id"]): _numbers(one) for one in report["outings"]}
     except (KeyError, TypeError, ValueError, AttributeError):
         return {}
 
 
-def _numbers(one: Mapping[str, Any], whole_m2: float, zone: str) -> OutingNumbers:
-    return OutingNumbers(typeset(_line(one, whole_m2, zone)), tuple((name, typeset(text)) for name, text in _rows(one)))
-
-
-def _line(one: Mapping[str, Any], whole_m2: float, zone: str) -> str:
-    points = 100 * float(one["new_m2"]) / whole_m2 if whole_m2 else 0.0
-    parts = [format_day(_start_s(one), zone), ", ".join(map(str, one["coils"])), f"+{format_number(points, 1)} points"]
-    if one["searching_s"] is not None:
-        parts.append(format_duration(one["searching_s"]))
-    return ", ".join(parts)
-
-
-def _start_s(one: Mapping[str, Any]) -> float | None:
-    start = one["start"]
-    return None if start is None else datetime.fromisoformat(str(start)).timestamp()
+def _numbers(one: Mapping[str, Any]) -> OutingNumbers:
+    line = typeset(str(one["in_short"]))
+    return OutingNumbers(line, tuple((name, typeset(text)) for name, text in _rows(one)))
 
 
 def _rows(one: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

@@ -230,7 +230,7 @@ def view(folder: Path) -> SiteView:
     change = _change(report) if report else None
     left_out = _left_out(report, {outing.id for outing in outings if not outing.left_out}) if report else ()
     stale = _is_stale(folder, files, outings)
-    told, numbers = _answer(report), outing_numbers(report, settings.zone.key)
+    told, numbers = _answer(report), outing_numbers(report)
     return SiteView(folder.name, folder, settings, outings, files, change, told, stale, left_out, numbers)
 
 

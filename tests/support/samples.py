@@ -15,7 +15,7 @@ from shapely.ops import unary_union
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered, NoGoEntry
 from fieldcomb.coverage.estimate.swept_share import Estimate
-from fieldcomb.coverage.ground.ground_results import Strip
+from fieldcomb.coverage.ground.ground_results import MISSED, NOT_REACHED, Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.ground.unswept import Unswept
@@ -239,7 +239,8 @@ def _strip(number: int, kind: str, part: Polygon) -> Strip:
     length, width = float(np.hypot(*long)), float(np.hypot(*short))
     bearing = float(np.degrees(np.arctan2(long[0], long[1])) % 180) if length > 2 * width else None
     lon, lat = FRAME.to_lonlat(part.centroid.x, part.centroid.y)
-    return Strip(number, kind, part.area, length, part.area / length, width, bearing, (float(lon), float(lat)), part)
+    centre, ground = (float(lon), float(lat)), NOT_REACHED if kind == "open" else MISSED
+    return Strip(number, kind, part.area, length, part.area / length, width, bearing, centre, part, ground=ground)
 
 
 def _outing_layer(n: int, grid: Grid, cells: Cells, lines: list[np.ndarray]) -> OutingLayer:

@@ -321,7 +321,7 @@ def test_an_outing_has_a_page_with_its_map_numbers_and_settings(browser: Any, se
     carry_out(Order("draw", str(site)), lambda **_: None)
     browser.get(base(service) + "/site/field/")
     line = browser.find_element(By.CSS_SELECTOR, "section[aria-labelledby='outings-title'] .rows a")
-    assert re.fullmatch(r"8 Mar.* 2026, small, \+[\d.]+ points, 3 min", line.text.replace("\u202f", " "))
+    assert re.fullmatch(r"8 March, small, \+[\d.]+ points?, 3 min", line.text.replace("\u202f", " "))
     line.click()
     rows = {
         row.find_element(By.TAG_NAME, "th").text: [cell.text for cell in row.find_elements(By.TAG_NAME, "td")]

@@ -21,6 +21,7 @@ from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
 from fieldcomb.coverage.estimate.swept_share import Estimate
+from fieldcomb.coverage.ground.unswept import Unswept
 from fieldcomb.coverage.pages import chart, overlay
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages import packing as shapes
@@ -37,7 +38,7 @@ from fieldcomb.coverage.report.mark_words import TITLES
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.survey.results import OutingLayer, Result, WalkLines
 from fieldcomb.coverage.todo.dug_classes import LEFT, UNSAID, class_cells
-from fieldcomb.coverage.todo.results import SearchedClass
+from fieldcomb.coverage.todo.results import CoilPair, SearchedClass
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import MARK_KINDS, NOTE, PRESS
 from fieldcomb.tracks.units import format_area
@@ -342,6 +343,37 @@ def test_ground_that_nobody_has_reached_is_no_alarm(text: str) -> None:
     """Open ground is drawn pale, not in the red of what was missed between passes."""
     assert legend.MISSED not in legend.PATTERNS["open"].tile + legend.PATTERNS["open"].colour
     assert "not reached yet (" in text and "missed between passes (" in text
+
+
+def test_kinds_of_unswept_ground_are_drawn_and_listed_with_their_areas() -> None:
+    """Ground of other outings has a look and a key of its own, and every kind stands with its area in the panel."""
+    result = sample_result()
+    left = Unswept(120.0, 340.0, 56.0, 7.0, 8.0, 90.0, 4)
+    report = replace(result.report, total=replace(result.report.total, unswept=left))
+    text = map_html(Result(report, replace(result.layers, other_outings=MultiPolygon([box(0, 0, 8, 7)]))))
+    [item] = data_of(text)["groups"]["other-outings"]  # type: ignore[index]
+    assert item["kind"] == "other-outings" and item["title"] == "Other outings"
+    looks = [legend.PATTERNS[kind].tile for kind in ("likely", "open", "other-outings", "not-recorded", "walked")]
+    assert len(set(looks)) == 5 and not any(legend.MISSED in look for look in looks[1:])
+    words = Reader(text).words
+    for said in ("Missed between passes 120 m²", "Not reached yet 340 m²", "not counted here 56.0 m²"):
+        assert said in words
+    assert "Cannot be told 90.0 m², in 4 pieces and smaller ones" in words
+
+
+def test_ground_for_the_smaller_coil_can_be_shown() -> None:
+    """For two coils the map shows what was swept with the larger one and not yet with the smaller."""
+    result = sample_result()
+    grid = result.layers.grid
+    cells = np.where(result.layers.passes == OUTSIDE, OUTSIDE, 1).astype(np.uint8)
+    none = MultiPolygon()
+    pair = CoilPair("28cm", "small", 500.0, 0.0, none, none, grid, cells)
+    text = map_html(Result(replace(result.report, coil_pairs=(pair,)), result.layers))
+    words = Reader(text).words
+    assert '"pair-0": image_overlay' in text and "Swept with 28cm, not yet with small" in words
+    key = text[text.index('data-key="pair"') : text.index('id="report"')]
+    for colour, name in zip(legend.PAIR_COLOURS, legend.PAIR_NAMES, strict=True):
+        assert f'fill="{colour}"' in key and name in key
 
 
 def test_chart_shows_the_numbers(text: str) -> None:

@@ -49,9 +49,10 @@ def seen(colour: str, by: str) -> np.ndarray:
         legend.DIFFERENCE_COLOURS,
         (*legend.PASS_COLOURS, legend.MISSED),
         legend.CHANCE_COLOURS,
+        legend.PAIR_COLOURS,
         legend.SEARCHED_COLOURS[:3],
     ],
-    ids=["walks", "compared", "passes and missed", "chance", "searched for"],
+    ids=["walks", "compared", "passes and missed", "chance", "two coils", "searched for"],
 )
 def test_colours_that_must_part_do_so_for_all_eyes(colours: tuple[str, ...], by: str) -> None:
     """Colours that stand side by side differ clearly, also for those who lack one of the three kinds of cones."""
