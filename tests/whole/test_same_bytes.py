@@ -19,7 +19,15 @@ from small_walks import MORNING, square, walk
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.draw import draw_site
 from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd
-from fieldcomb.coverage.actions.outputs import MAP_FILE, PLACES_GPX_FILE, RASTER_FILE, REPORT_FILE, TODO_FILE
+from fieldcomb.coverage.actions.outputs import (
+    MAP_FILE,
+    PLACES_FILE,
+    PLACES_GPX_FILE,
+    RASTER_FILE,
+    REPORT_FILE,
+    STRIPS_FILE,
+    TODO_FILE,
+)
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.pages.card import CARD_FILE
 from fieldcomb.coverage.pool.workers import Workers
@@ -63,9 +71,10 @@ def given_in(folder: Path) -> Path:
 
 
 def output_files() -> dict[str, str]:
-    """Hash each output file of the site in the folder at hand."""
+    """Hash each output file of the site in the folder at hand; results that are kept only by what they were made of."""
     paths = sorted(path for path in Path("site/out").iterdir() if path.is_file())
-    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in paths}
+    kept = {f"kept/{path.name}": "" for path in Path("site/out/kept").iterdir()}
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in paths} | kept
 
 
 def surroundings() -> list[object]:
@@ -87,10 +96,10 @@ def run(given: list[list[str]], folder: Path) -> tuple[str, dict[str, str]]:
 def plain(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, dict[str, str]]:
     """Make the site here and now, its outings added day by day."""
     printed, files = run(commands("abc"), tmp_path_factory.mktemp("plain") / "here")
-    assert (
-        files.keys() >= {MAP_FILE, REPORT_FILE, RASTER_FILE, TODO_FILE, PLACES_GPX_FILE, CARD_FILE}
-        and len(json.loads(printed)["outings"]) == 3
-    )
+    outputs = {MAP_FILE, REPORT_FILE, RASTER_FILE, STRIPS_FILE, TODO_FILE, PLACES_FILE, PLACES_GPX_FILE, CARD_FILE}
+    report = json.loads(printed)
+    assert files.keys() >= outputs and len(report["outings"]) == 3 and report["answer"] and report["places"]
+    assert any(name.startswith("kept/") for name in files)
     return printed, files
 
 
