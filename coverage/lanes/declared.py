@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.lanes.lane_plan import Lane
+from fieldcomb.coverage.lanes.seen_lanes import BlockSeen, SeenLanes
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES
 from fieldcomb.tracks.recording import Floats
 
@@ -32,6 +33,7 @@ MOST_LANE_CELLS = 1_500_000  # of one draw; larger ground is counted on coarser 
 INTERVAL_PCT = (5.0, 95.0)
 # How far the draws may be off as a whole, in points: how rough a way is between two metres changes the share by 0.4.
 MODEL_SD_PCT = 0.6
+LEAST_CHANCE = 0.01  # a lane less likely than this was not walked in any draw
 NINETY = NormalDist().inv_cdf(0.95)
 
 
@@ -51,16 +53,13 @@ class DeclaredPlan:
     states: Mapping[int, str]
     swath_measured: bool = True
 
-    def numbers(self, state: str) -> tuple[int, ...]:
-        """Lanes in one state, by number."""
-        return tuple(sorted(number for number, said in self.states.items() if said == state))
-
 
 @dataclass(frozen=True, slots=True)
 class LanesResult:
     """What a plan comes to.
 
-    done, part, left, open : numbers of lanes walked, walked in part, said not to be walked, and not spoken of.
+    done, part, left, open : numbers of lanes walked, walked in part, not walked or to be walked again, and the rest.
+    blocks : what recordings show, block by block; none where no walk had its lanes marked.
     of_plan_pct : of the length planned. of_site_pct : of the site, swept; low, high : where that lies nine times in
     ten.
     """
@@ -79,23 +78,34 @@ class LanesResult:
     of_site_pct: float
     low: float
     high: float
+    by_sheet: int = 0
+    by_label: int = 0
+    by_walk: int = 0
+    blocks: tuple[BlockSeen, ...] = ()
 
 
-def by_lanes(plan: DeclaredPlan, site: BaseGeometry, swath_sd: Mapping[bool, float]) -> LanesResult:
+def by_lanes(
+    plan: DeclaredPlan, seen: SeenLanes | None, site: BaseGeometry, swath_sd: Mapping[bool, float]
+) -> LanesResult:
     """Return what a plan comes to on a site.
+
+    seen : what recordings say of its lanes. What a sheet says of a lane goes before that, and a number that was marked
+    before what the walk shows. A lane that nothing settles counts by its chance.
 
     site : the ground that counts, in site metres. swath_sd : how well a swing width is known, as a share of it, where
     it was measured and where it was not.
 
     The share is the mean of 200 draws of flags, straying and swing width; its interval has nine tenths of them.
     """
-    done, part, left = (plan.numbers(state) for state in (YES, PART, NO))
-    walked_m = sum(_share(plan.states.get(lane.number)) * lane.length_m for lane in plan.lanes)
+    settled = _settled(plan, seen)
+    chances = {} if seen is None else {n: p for n, p in seen.walked.items() if n not in settled}
+    walked_m = sum(_share(settled, chances, lane.number) * lane.length_m for lane in plan.lanes)
     planned_m = sum(lane.length_m for lane in plan.lanes)
-    shares = 100 * swept_shares(plan, site, swath_sd[plan.swath_measured])
+    shares = 100 * swept_shares(replace(plan, states=settled), site, swath_sd[plan.swath_measured], chances)
     middle = float(shares.mean())
     low, high = (middle + _more(float(edge) - middle) for edge in np.percentile(shares, INTERVAL_PCT))
-    silent = tuple(lane.number for lane in plan.lanes if lane.number not in plan.states)
+    numbers = {state: tuple(n for n, said in sorted(settled.items()) if said == state) for state in (YES, PART, NO)}
+    by_label = 0 if seen is None else len(seen.labels - set(plan.states))
     return LanesResult(
         name=plan.name,
         coil=plan.coil,
@@ -103,15 +113,38 @@ def by_lanes(plan: DeclaredPlan, site: BaseGeometry, swath_sd: Mapping[bool, flo
         bearing_deg=plan.bearing_deg,
         lanes=len(plan.lanes),
         planned_m=planned_m,
-        done=done,
-        part=part,
-        left=left,
-        open=silent,
+        done=numbers[YES],
+        part=numbers[PART],
+        left=numbers[NO],
+        open=tuple(lane.number for lane in plan.lanes if lane.number not in settled),
         of_plan_pct=100 * walked_m / planned_m if planned_m else 0.0,
         of_site_pct=middle,
         low=max(0.0, low),
         high=min(100.0, high),
+        by_sheet=len(plan.states),
+        by_label=by_label,
+        by_walk=len(settled) - len(plan.states) - by_label,
+        blocks=() if seen is None else seen.blocks,
     )
+
+
+def _settled(plan: DeclaredPlan, seen: SeenLanes | None) -> dict[int, str]:
+    """The state of each lane that something settles: the sheet, a number that was marked, or the walk, by its block."""
+    settled = dict(plan.states)
+    if seen is None:
+        return settled
+    for number in seen.labels:
+        settled.setdefault(number, YES)
+    of_block = {"done": YES, "walk again": NO}
+    for block in seen.blocks:
+        for number in range(block.first, block.last + 1) if block.state in of_block else ():
+            if number in seen.walked:
+                settled.setdefault(number, of_block[block.state])
+    return settled
+
+
+def _share(settled: Mapping[int, str], chances: Mapping[int, float], number: int) -> float:
+    return {YES: 1.0, PART: 0.5, NO: 0.0}.get(settled.get(number, ""), chances.get(number, 0.0))
 
 
 def _more(off_pct: float) -> float:
@@ -119,25 +152,26 @@ def _more(off_pct: float) -> float:
     return math.copysign(math.hypot(off_pct, NINETY * MODEL_SD_PCT), off_pct)
 
 
-def _share(state: str | None) -> float:
-    return {YES: 1.0, PART: 0.5}.get(state or NO, 0.0)
-
-
-def swept_shares(plan: DeclaredPlan, site: BaseGeometry, swath_sd: float, seed: int = SEED) -> Floats:
+def swept_shares(
+    plan: DeclaredPlan, site: BaseGeometry, swath_sd: float, chances: Mapping[int, float] | None = None
+) -> Floats:
     """Return shares of a site that was swept, (draws,), 0 to 1, one for each way in which lanes may have been walked.
 
     The ground is cut into rows across the lanes; on each, a lane covers half a swing to both sides of where its walker
-    was. A lane walked in part was walked from one of its ends, up to a place that is anywhere on it.
+    was. A lane walked in part was walked from one of its ends, up to a place that is anywhere on it. One with a chance
+    only (``chances``, by number) was walked in that share of the draws.
     """
     frame = _Rows.over(site, plan)
-    rng = np.random.default_rng(seed)
-    walked = [lane for lane in plan.lanes if plan.states.get(lane.number) in (YES, PART)]
+    rng = np.random.default_rng(SEED)
+    likely = {number: chance for number, chance in (chances or {}).items() if chance >= LEAST_CHANCE}
+    walked = [lane for lane in plan.lanes if plan.states.get(lane.number) in (YES, PART) or lane.number in likely]
     # The swing width counts for all lanes at once, so its draws are spread evenly and not left to chance.
     evenly = np.array([NormalDist().inv_cdf((place + 0.5) / LANE_DRAWS) for place in range(LANE_DRAWS)])
     half_m = plan.swath_m / 2 * np.maximum(1 + swath_sd * evenly, 0.1)
     covers = np.zeros((LANE_DRAWS, frame.rows, frame.cols + 1), np.int16)
     for lane in walked:
-        _cover(covers, lane, frame, half_m, plan.states[lane.number] == PART, rng)
+        in_draw = rng.uniform(size=LANE_DRAWS) < likely.get(lane.number, 1.0)
+        _cover(covers, lane, frame, half_m, in_draw, plan.states.get(lane.number) == PART, rng)
     np.cumsum(covers, axis=2, out=covers)
     swept = (covers[:, :, :-1] > 0) & frame.inside
     return np.asarray(swept.sum(axis=(1, 2)) / max(1, int(frame.inside.sum())))
@@ -188,6 +222,7 @@ def _cover(
     lane: Lane,
     frame: _Rows,
     half_m: Floats,
+    in_draw: NDArray[np.bool_],
     in_part: bool,
     rng: np.random.Generator,
 ) -> None:
@@ -205,9 +240,9 @@ def _cover(
     flags = FLAG_M * rng.standard_normal((2, LANE_DRAWS, 1))
     share = way[rows] / lane.span_m
     middle = across + flags[0] * (1 - share) + flags[1] * share + _strayed(rows.size, frame.along_m, rng)
-    walked = np.ones((LANE_DRAWS, rows.size), bool)
+    walked = np.repeat(in_draw[:, None], rows.size, axis=1)
     if in_part:
-        walked = (share < rng.uniform(size=(LANE_DRAWS, 1))) ^ (rng.uniform(size=(LANE_DRAWS, 1)) < 0.5)
+        walked &= (share < rng.uniform(size=(LANE_DRAWS, 1))) ^ (rng.uniform(size=(LANE_DRAWS, 1)) < 0.5)
     first, last = ((_rim(middle, half_m, frame.along_m, sign) - frame.left) / frame.across_m for sign in (-1, 1))
     draws = np.broadcast_to(np.arange(LANE_DRAWS)[:, None], walked.shape)[walked]
     row = np.broadcast_to(rows, walked.shape)[walked]

@@ -22,8 +22,8 @@ from fieldcomb.tracks.recording import Floats
 STEPS = {1: 0.90, 2: 0.045, 0: 0.035, 3: 0.01, -1: 0.005}
 ANY_STEP = 0.005
 # Slow errors of receivers, each with its chance, and how long they last. Chosen for this project.
-SLOW_M = {0.7: 0.25, 1.5: 0.5, 3.0: 0.25}
-LASTING_S = (60.0, 300.0, 900.0)
+SLOW_M = {0.7: 0.2, 1.2: 0.35, 2.0: 0.25, 3.2: 0.2}
+LASTING_S = (100.0, 400.0, 1500.0)
 FAST_SHARE = 1 / 3  # of the slow error; it fades in the mean over a leg
 FAST_FADES_S = 50.0
 WALKER_M = 0.15  # how far the mean of a leg strays from its lane

@@ -160,7 +160,11 @@ def _lanes(plan: LanesResult) -> dict[str, Any]:
     places = {"spacing_m": 3, "bearing_deg": 4, "planned_m": LENGTH, "of_plan_pct": PCT, "of_site_pct": PCT}
     numbers = {"done": len(plan.done), "part": len(plan.part), "left": list(plan.left), "open": list(plan.open)}
     shares = {"of_site_low": rounded(plan.low, PCT), "of_site_high": rounded(plan.high, PCT)}
-    return as_fields(plan, places, without=("low", "high", *numbers)) | numbers | shares
+    blocks = [
+        {"from": block.first, "to": block.last, "state": block.state, "p": rounded(block.chance, 4)}
+        for block in plan.blocks
+    ]
+    return as_fields(plan, places, without=("low", "high", "blocks", *numbers)) | numbers | shares | {"blocks": blocks}
 
 
 def _next_evidence(total: TotalResult) -> dict[str, Any] | None:

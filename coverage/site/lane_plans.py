@@ -10,7 +10,7 @@ from pathlib import Path
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GEOJSON_FILE, guarded
 from fieldcomb.coverage.lanes.plan_file import KeptPlan, read_plan
-from fieldcomb.coverage.lanes.sheet import read_sheet, state_of
+from fieldcomb.coverage.lanes.sheet import SheetLine, read_sheet, state_of
 from fieldcomb.coverage.site.folder import read_file, shown
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import SEPARATORS
@@ -36,7 +36,7 @@ def kept_plan(folder: Path, frame: SiteFrame) -> KeptPlan:
 def declared_plans(
     site: Path, frame: SiteFrame, measured: Collection[str]
 ) -> tuple[tuple[DeclaredPlan, ...], tuple[str, ...]]:
-    """Return the plans of a site of which something was said, and sentences on what cannot be used.
+    """Return the plans of a site with what was ticked of each, and sentences on what cannot be used.
 
     measured : names of coils whose swing width was measured.
 
@@ -48,16 +48,16 @@ def declared_plans(
         name = f"{LANES}/{shown(folder.name)}/{CSV_FILE}"
         try:
             plan = kept_plan(folder, frame)
-            if not (folder / CSV_FILE).is_file():
-                continue
-            lines, said = read_sheet(read_file(folder / CSV_FILE, SiteError, name=name), name, plan.ends)
+            lines: tuple[SheetLine, ...] = ()
+            said: tuple[str, ...] = ()
+            if (folder / CSV_FILE).is_file():  # the plan holds without it
+                lines, said = read_sheet(read_file(folder / CSV_FILE, SiteError, name=name), name, plan.ends)
         except SiteError as error:
             notes.append(f"A plan of lanes is not counted: {error}")
             continue
         notes += said
-        if lines:
-            size = (plan.name, plan.coil, plan.lanes, plan.spacing_m, plan.swath_m, plan.bearing_deg)
-            plans.append(DeclaredPlan(*size, state_of(lines), plan.coil in measured))
+        size = (plan.name, plan.coil, plan.lanes, plan.spacing_m, plan.swath_m, plan.bearing_deg)
+        plans.append(DeclaredPlan(*size, state_of(lines), plan.coil in measured))
     return tuple(plans), tuple(notes)
 
 

@@ -5,7 +5,6 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
-import shapely
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered, NoGoEntry
@@ -16,7 +15,7 @@ from fieldcomb.coverage.cache.memo import Memo, Store
 from fieldcomb.coverage.estimate.chance import Redrawn
 from fieldcomb.coverage.estimate.confidence import rated, reportable, told_unswept
 from fieldcomb.coverage.estimate.effort import Effort
-from fieldcomb.coverage.estimate.swept_share import SWATH_SD, Estimate, OutingEstimate
+from fieldcomb.coverage.estimate.swept_share import Estimate, OutingEstimate
 from fieldcomb.coverage.estimate.walked_ground import Drawn
 from fieldcomb.coverage.gear.coils import Coil, OwnCoil
 from fieldcomb.coverage.gear.swing import Swing
@@ -26,7 +25,6 @@ from fieldcomb.coverage.ground.pass_tally import OutingPasses, PassTally
 from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
 from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.ground.unswept import WalkedGround, told_apart, unswept
-from fieldcomb.coverage.lanes.declared import LanesResult, by_lanes
 from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
@@ -43,6 +41,7 @@ from fieldcomb.coverage.survey.outing_alone import NamedOuting, OutingAlone, loo
 from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing, outline_of
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import AddedUp, SurveyGround, SurveySums
+from fieldcomb.coverage.survey.walked_lanes import walked_lanes
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
 from fieldcomb.coverage.todo.ranking import Ranking, rank_ground
 from fieldcomb.tracks.errors import FieldcombError, SiteError
@@ -120,17 +119,12 @@ def survey(
     widest_m = max(w.swing.swath_m for w in walks)
     swept, not_walked = swept_by_others([one for one in rest if one.id in readable], walk, ground)
     all_notes = (*site.notes, *notes, *not_walked, *_partly(outings, between))
+    lanes = walked_lanes(site, in_time, ground)
     on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept)
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
-    return replace(result, report=replace(result.report, left_out=left_out, lanes=_lanes(site, ground)))
-
-
-def _lanes(site: SiteInput, ground: Ground) -> tuple[LanesResult, ...]:
-    """Return what was walked by lanes, of the ground that can be searched."""
-    closed = shapely.union_all([area.shape for area in ground.areas if area.kind in ("no-go", "blocked")])
-    return tuple(by_lanes(plan, ground.shape.difference(closed), SWATH_SD) for plan in site.lanes)
+    return replace(result, report=replace(result.report, left_out=left_out, lanes=lanes))
 
 
 def _usable(

@@ -51,7 +51,7 @@ def trial(rng: np.random.Generator) -> tuple[float, bool, float] | None:
     strips = [strip(lane, true_m, rng) for lane in plan.lanes if states[lane.number] == YES]
     truth = 100 * shapely.union_all(strips).intersection(site).area / site.area
     declared = DeclaredPlan("1", "coil", plan.lanes, spacing_m, swath_m, plan.bearing_deg, states)
-    found = by_lanes(declared, site, {True: 0.03, False: 0.1})
+    found = by_lanes(declared, None, site, {True: 0.03, False: 0.1})
     return found.of_site_pct - truth, found.low <= truth <= found.high, found.high - found.low
 
 

@@ -65,7 +65,7 @@ def test_the_interval_holds_the_truth() -> None:
     """Of 40 ways to walk a plan, drawn by other code, the interval of nine in ten holds 33 or more and is narrow."""
     site = Polygon([(0, 0), (60, 5), (55, 45), (20, 50), (-5, 30)])
     plan = declared(site, lane_7=NO, lane_12=NO)
-    result = by_lanes(plan, site, SWATH_SD)
+    result = by_lanes(plan, None, site, SWATH_SD)
     rng = np.random.default_rng(411)
     truths = [walked_share(plan, site, rng) for _ in range(40)]
     assert sum(result.low <= truth <= result.high for truth in truths) >= 33
@@ -75,13 +75,13 @@ def test_the_interval_holds_the_truth() -> None:
 def test_a_swing_that_was_not_measured_makes_it_less_sure() -> None:
     """The interval is wider where the swing width is a guess."""
     plan = declared(FIELD, spacing_m=1.45)
-    sure, guess = (by_lanes(replace(plan, swath_measured=known), FIELD, SWATH_SD) for known in (True, False))
+    sure, guess = (by_lanes(replace(plan, swath_measured=known), None, FIELD, SWATH_SD) for known in (True, False))
     assert guess.high - guess.low > sure.high - sure.low
 
 
 def test_a_lane_in_part_lies_between_walked_and_not() -> None:
     """A lane walked in part counts for more than one left out and for less than one walked."""
-    shares = [by_lanes(declared(FIELD, lane_10=state), FIELD, SWATH_SD).of_site_pct for state in (NO, PART, YES)]
+    shares = [by_lanes(declared(FIELD, lane_10=state), None, FIELD, SWATH_SD).of_site_pct for state in (NO, PART, YES)]
     assert shares == sorted(shares) and shares[0] < shares[2] - 1
 
 
@@ -89,7 +89,7 @@ def test_what_was_said_is_counted() -> None:
     """Lanes walked, in part, not walked and not spoken of add up to the plan."""
     plan = declared(FIELD, lane_3=NO, lane_4=PART)
     said = {number: state for number, state in plan.states.items() if number < 30}
-    result = by_lanes(replace(plan, states=said), FIELD, SWATH_SD)
+    result = by_lanes(replace(plan, states=said), None, FIELD, SWATH_SD)
     assert (result.left, result.part, result.open) == ((3,), (4,), tuple(range(30, result.lanes + 1)))
     assert len(result.done) + 2 + len(result.open) == result.lanes
 
@@ -97,4 +97,4 @@ def test_what_was_said_is_counted() -> None:
 def test_the_same_sheet_gives_the_same_numbers() -> None:
     """Nothing is left to chance: the same plan and sheet give the same result."""
     plan = declared(FIELD, lane_7=NO)
-    assert by_lanes(plan, FIELD, SWATH_SD) == by_lanes(plan, FIELD, SWATH_SD)
+    assert by_lanes(plan, None, FIELD, SWATH_SD) == by_lanes(plan, None, FIELD, SWATH_SD)

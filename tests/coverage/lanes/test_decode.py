@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from fieldcomb.coverage.lanes.decode import LegAcross, block_state, decode
 
+SLOW = {0.7: 0.2, 1.2: 0.35, 2.0: 0.25, 3.2: 0.2}
 STEPS = {1: 0.90, 2: 0.045, 0: 0.035, 3: 0.01, -1: 0.005}
 
 
@@ -26,7 +27,7 @@ def weigh_all(across: list[float], legs: list[LegAcross]) -> tuple[np.ndarray, n
         listed = listed if leg.lane is None else listed[listed[:, place] == leg.lane]
     b = np.array([leg.across_m for leg in legs]) - np.array(across)[listed]
     weight = np.zeros(len(listed))
-    for (sb, prior), tau, way in product({0.7: 0.25, 1.5: 0.5, 3.0: 0.25}.items(), (60.0, 300.0, 900.0), (1, -1)):
+    for (sb, prior), tau, way in product(SLOW.items(), (100.0, 400.0, 1500.0), (1, -1)):
         r2 = [(sb / 3) ** 2 * min(1, 50 / leg.seconds) + 0.15**2 for leg in legs]
         p = np.full(len(listed), prior / 6)
         if legs[0].lane is None:
