@@ -9,6 +9,7 @@ from fieldcomb.coverage.actions.add import Added, Addition
 from fieldcomb.coverage.actions.outputs import make_outputs, own_out, write_outputs
 from fieldcomb.coverage.actions.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
+from fieldcomb.coverage.gis.coordinates import gis_frame
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.site.folder import OUT, Say
 from fieldcomb.coverage.survey.results import Report, Result
@@ -22,6 +23,7 @@ def draw_site(
     since: date | None = None,
     between: tuple[str, str] | None = None,
     coil: str | None = None,
+    epsg: int | None = None,
     depth_m: float | None = None,
     added: Sequence[Added] = (),
     say: Say,
@@ -33,6 +35,7 @@ def draw_site(
     out : the output folder; the site's own if not given. Only in the site's own are results kept for the next time.
     since : only outings from this day on.
     between : (id, id), two outings to compare.
+    epsg : the coordinate system of files for a GIS; the site's frame if not given.
     coil : the coil in hand, as typed: a name of the site's, or a size. Ground to go to is for it.
     depth_m : how deep below the soil it is asked what the coil itself covered.
     added : outings that were just added, whose walks need not be read again.
@@ -46,7 +49,7 @@ def draw_site(
     shelf = Shelf(folder / OUT / KEPT, closed=out != folder / OUT)
     store = None if shelf.closed and not shelf.folder.is_dir() else shelf
     run = partial(survey, between=between, depth_m=depth_m, in_hand=given.in_hand, store=store, workers=workers)
-    report = _draw(given, out, added, run, say, progress)
+    report = _draw(given, out, added, run, say, progress, epsg)
     shelf.tidy()
     return report
 
@@ -55,6 +58,7 @@ def draw_addition(
     addition: Addition,
     out: Path,
     *,
+    epsg: int | None = None,
     depth_m: float | None,
     say: Say,
     progress: ProgressCallback,
@@ -62,7 +66,7 @@ def draw_addition(
 ) -> Report:
     """Survey the walks of an addition, as if its site had no others, and write the output folder."""
     given = SurveyInputs(addition.site.as_input(addition.frame), addition.inputs, addition.site.notes)
-    return _draw(given, out, addition.added, partial(survey, depth_m=depth_m, workers=workers), say, progress)
+    return _draw(given, out, addition.added, partial(survey, depth_m=depth_m, workers=workers), say, progress, epsg)
 
 
 def _draw(
@@ -72,12 +76,14 @@ def _draw(
     run: Callable[..., Result],
     say: Say,
     progress: ProgressCallback,
+    epsg: int | None,
 ) -> Report:
+    to = gis_frame(given.site.frame, epsg)
     for note in given.notes:
         say(f"note: {note}")
     result = run(given.site, given.outings, progress=progress, checked={one.id: one.checked for one in added})
     for one in result.report.left_out:
         say(one.sentence)
     progress("drawing the map", 0, 1)
-    write_outputs(out, make_outputs(result))
+    write_outputs(out, make_outputs(result, to))
     return result.report

@@ -2,14 +2,15 @@
 
 from collections.abc import Callable
 from contextlib import suppress
-from functools import partial
 from pathlib import Path
 
 from rasterio.io import MemoryFile
 
+from fieldcomb.coverage.gis.coordinates import GisFrame
+from fieldcomb.coverage.gis.geopackage import site_gpkg
+from fieldcomb.coverage.gis.geotiff import chance_tif, coils_tif, coverage_tif, second_search_tif
 from fieldcomb.coverage.pages.card import CARD_FILE
 from fieldcomb.coverage.pages.map_page import map_html
-from fieldcomb.coverage.report.geotiff import chance_tif, coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson, todo_geojson
 from fieldcomb.coverage.site.folder import OUT, shown
@@ -21,7 +22,10 @@ from fieldcomb.tracks.hints import HintKind
 MAP_FILE = "map.html"
 REPORT_FILE = "report.json"
 RASTER_FILE = "coverage.tif"
+COILS_FILE = "coils.tif"
+SECOND_FILE = "second-search.tif"
 CHANCE_FILE = "chance.tif"
+GPKG_FILE = "site.gpkg"
 STRIPS_FILE = "strips.geojson"
 TODO_FILE = "todo.geojson"
 PLACES_FILE = "places.geojson"
@@ -29,23 +33,38 @@ PLACES_GPX_FILE = "places.gpx"
 EDGE_FILE = "edge.html"
 OUTPUT_FILES = (
     *(MAP_FILE, REPORT_FILE, RASTER_FILE, CHANCE_FILE, STRIPS_FILE, TODO_FILE, PLACES_FILE, PLACES_GPX_FILE),
-    *(EDGE_FILE, CARD_FILE),
+    *(EDGE_FILE, CARD_FILE, COILS_FILE, SECOND_FILE, GPKG_FILE),
 )
 
 
-def make_outputs(result: Result) -> dict[str, bytes]:
-    """Return the contents of the output folder by name."""
-    report, chance = result.report, result.layers.chance
+def make_outputs(result: Result, to: GisFrame | None = None) -> dict[str, bytes]:
+    """Return the contents of the output folder by name.
+
+    to : the coordinate system of rasters and GeoPackage; the site's frame if not given.
+    """
+    report = result.report
     return {
-        **({} if chance is None else {CHANCE_FILE: _raster(partial(chance_tif, chance, report.site.frame))}),
+        **_for_gis(result, to or GisFrame(report.site.frame)),
         MAP_FILE: map_html(result).encode(),
         REPORT_FILE: report_json(report).encode(),
-        RASTER_FILE: _raster(partial(coverage_tif, result)),
         STRIPS_FILE: strips_geojson(report).encode(),
         TODO_FILE: todo_geojson(report).encode(),
         PLACES_FILE: places_geojson(report).encode(),
         PLACES_GPX_FILE: places_gpx(report).encode(),
     }
+
+
+def _for_gis(result: Result, to: GisFrame) -> dict[str, bytes]:
+    """Return rasters and the GeoPackage; those that would say nothing of their own are left out."""
+    writers: dict[str, Callable[[str], None]] = {RASTER_FILE: lambda path: coverage_tif(result, path, to)}
+    chance, pairs = result.layers.chance, result.report.coil_pairs
+    if chance is not None:
+        writers[CHANCE_FILE] = lambda path: chance_tif(chance, path, to)
+    if len(result.layers.by_coil) > 1:
+        writers[COILS_FILE] = lambda path: coils_tif(result, path, to)
+    if pairs:
+        writers[SECOND_FILE] = lambda path: second_search_tif(pairs, path, to)
+    return {GPKG_FILE: site_gpkg(result, to)} | {name: _raster(write) for name, write in writers.items()}
 
 
 def _raster(write: Callable[[str], None]) -> bytes:

@@ -85,4 +85,8 @@ def show_report(draw: Callable[..., Report], out: Path, *, as_json: bool, full: 
     finally:
         progress.close()
     click.echo(report_json(report) if as_json else table(report) if full else summary(report), nl=False)
+    if full:
+        from fieldcomb.coverage.gis.coordinates import suggested_epsg
+
+        say(f"Files for a GIS in another coordinate system: --epsg {suggested_epsg(report.site.frame)}, or your grid's")
     say(f"The map is {shown(out / MAP_FILE)}" + ("" if as_json or full else ". All numbers: --full"))

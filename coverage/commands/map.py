@@ -11,10 +11,12 @@ from fieldcomb.coverage.commands.options import (
     cell_option,
     check_typed,
     depth_option,
+    epsg_option,
     full_option,
     jobs_option,
     json_option,
     path,
+    read_epsg,
     read_jobs,
     read_option,
     walk_options,
@@ -31,6 +33,7 @@ from fieldcomb.coverage.commands.options import (
 @depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: WALK-map, next to the first file.")
 @jobs_option
+@epsg_option
 @full_option
 @json_option
 def map_command(
@@ -42,6 +45,7 @@ def map_command(
     as_json: bool,
     depth: str | None,
     jobs: str | None,
+    epsg: str | None,
     **given: Any,
 ) -> None:
     """Draw a map of one or more walks, without keeping a site.
@@ -56,7 +60,7 @@ def map_command(
     typed = check_typed(given)
     read_option("cell", cell)
     deep = read_option("depth", depth)
-    many = read_jobs(jobs)
+    many, system = read_jobs(jobs), read_epsg(epsg)
     from fieldcomb.coverage.actions.add import addition_to
     from fieldcomb.coverage.actions.draw import draw_addition
     from fieldcomb.coverage.actions.given_walks import Split
@@ -76,7 +80,7 @@ def map_command(
         addition = addition_to(site_of(files, Path()), walks, say, workers)
         tell_added(addition.added)
         tell_assumed(addition.added)
-        draw = partial(draw_addition, addition, place, depth_m=deep, workers=workers)
+        draw = partial(draw_addition, addition, place, epsg=system, depth_m=deep, workers=workers)
         show_report(draw, place, as_json=as_json, full=full)
 
 

@@ -9,6 +9,7 @@ import click
 from fieldcomb.coverage.site.options_fields import FIELD, Field, TypedAt, fields_of
 from fieldcomb.tracks.errors import UsageError
 
+MOST_EPSG_DIGITS = 6
 MOST_JOBS = 64  # each takes its own memory
 F = TypeVar("F", bound=Callable[..., Any])
 Kept = dict[str, str | float | None]  # what is kept of what was typed, by its key in outings.toml
@@ -48,6 +49,9 @@ def typed_options(places: TypedAt) -> Callable[[F], F]:
 walk_options = typed_options(TypedAt.ADDED)
 depth_option = typed_options(TypedAt.REPORT)
 full_option = click.option("--full", is_flag=True, help="Print every number, not only the answer.")
+epsg_option = click.option(
+    "--epsg", type=words, metavar="N", help="Write files for a GIS in this coordinate system, by its EPSG number."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print report.json instead.")
 
 
@@ -78,6 +82,16 @@ def jobs_option(command: F) -> F:
     """Add ``--jobs``."""
     text = "How many processes work at once. Default: one for each core; 1 uses the least memory."
     return click.option("--jobs", type=words, metavar="N", help=text)(command)
+
+
+def read_epsg(text: str | None) -> int | None:
+    """Return the number of a coordinate system as typed; UsageError for what is no number."""
+    if text is None:
+        return None
+    digits = text.strip().upper().removeprefix("EPSG:")
+    if not (digits.isascii() and digits.isdigit() and len(digits) <= MOST_EPSG_DIGITS):
+        raise UsageError(f"--epsg: {text!r} is not a number", hint="Write it as --epsg 25832")
+    return int(digits)
 
 
 def read_jobs(text: str | None) -> int:

@@ -7,11 +7,13 @@ import click
 
 from fieldcomb.coverage.commands.options import (
     depth_option,
+    epsg_option,
     full_option,
     jobs_option,
     json_option,
     named,
     path,
+    read_epsg,
     read_jobs,
     read_option,
     words,
@@ -27,6 +29,7 @@ from fieldcomb.tracks.units import parse_date
 @depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: SITE/out.")
 @jobs_option
+@epsg_option
 @full_option
 @json_option
 def report_command(
@@ -37,6 +40,7 @@ def report_command(
     depth: str | None,
     out: str | None,
     jobs: str | None,
+    epsg: str | None,
     full: bool,
     as_json: bool,
 ) -> None:
@@ -50,7 +54,7 @@ def report_command(
     """
     day = named("--since", parse_date, since) if since is not None else None
     deep = read_option("depth", depth)
-    many = read_jobs(jobs)
+    many, system = read_jobs(jobs), read_epsg(epsg)
     from fieldcomb.coverage.actions.draw import draw_site
     from fieldcomb.coverage.commands.console import say, show_report
     from fieldcomb.coverage.pool.workers import Workers
@@ -58,6 +62,6 @@ def report_command(
 
     place = Path(out) if out else Path(site) / OUT
     with Workers(many, say) as workers:
-        draw = partial(draw_site, Path(site), place, since=day, between=between, coil=coil, depth_m=deep)
+        draw = partial(draw_site, Path(site), place, since=day, between=between, coil=coil, epsg=system, depth_m=deep)
         draw = partial(draw, workers=workers)
         show_report(draw, place, as_json=as_json, full=full)

@@ -32,7 +32,7 @@ ORDER = [
             "places",
         )
     ),
-    *(f"coverage.{room}" for room in ("survey", "report", "site", "pages", "actions", "web", "commands")),
+    *(f"coverage.{room}" for room in ("survey", "report", "gis", "site", "pages", "actions", "web", "commands")),
 ]
 MOST_MODULES = 14
 
@@ -40,7 +40,7 @@ MOST_MODULES = 14
 # "commands" opens a library to a room, "ground.strips" to one module.
 THIRD_PARTY = {
     "numpy": None,  # anybody
-    "pyproj": {"tracks.frame"},
+    "pyproj": {"tracks.frame", "gis.coordinates"},
     "shapely": None,
     "scipy": {
         "motion.pace",
@@ -57,7 +57,7 @@ THIRD_PARTY = {
         "ground.strips",
         "estimate.confidence",
         "pages.overlay",
-        "report.geotiff",
+        "gis.geotiff",
         "actions.outputs",
     },
     "jinja2": {"pages"},
@@ -89,6 +89,7 @@ STANDARD = {
     "urllib": set[str](),
     "subprocess": {"web.job_queue", "web.ready_worker", "pool"},
     "threading": {"pool", "site.journal", "web.job_queue", "web.uploads"},
+    "sqlite3": {"gis.geopackage"},
     "secrets": {"web.access"},
     "signal": {"commands.serve"},
     "random": set[str](),
@@ -96,7 +97,7 @@ STANDARD = {
     "sys": {"pool", "web.worker", "web.job_queue", "commands"},
     "os": {"pool", "site", "cache.folder", "web.worker", "commands"},
     "tempfile": {"web.uploads", "site.old_copies"},
-    "pathlib": {"site", "actions", "cache.folder", "report.geotiff", "web", "commands"},
+    "pathlib": {"site", "actions", "cache.folder", "gis.geotiff", "web", "commands"},
 }
 # Without a clock, an environment or a printer the same input gives the same output.
 FORBIDDEN_CALLS = {"print", "input", "eval", "exec"}

@@ -1,43 +1,31 @@
-"""Files for others: the raster lies where it should, and strips come out as sound GeoJSON and GPX."""
+"""Files for others: strips and places come out as sound GeoJSON and GPX."""
 
 from __future__ import annotations
 
 import json
 import re
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
 import gpxpy
 import numpy as np
 import pytest
-import rasterio
 import shapely
-from geographiclib.geodesic import Geodesic
-from pyproj import Transformer
 from samples import sample_result, with_evil_names
 from shapely.geometry import MultiPolygon, Polygon, box, shape
 
 from fieldcomb.coverage.places.places import places_to_go
 from fieldcomb.coverage.places.whereabouts import landmarks
-from fieldcomb.coverage.raster.cells import OUTSIDE
-from fieldcomb.coverage.report.geotiff import coverage_tif
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson
-from fieldcomb.coverage.survey.results import Report, Result
+from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.todo.ranking import CoilGains, Ranking
 from fieldcomb.tracks.frame import SiteFrame
 
 RESULT = sample_result()
 REPORT = RESULT.report
 GPX = "{http://www.topografix.com/GPX/1/1}"
-
-
-def write(result: Result, folder: Path, name: str = "coverage.tif") -> Path:
-    """Write a raster and give its path."""
-    coverage_tif(result, folder / name)
-    return folder / name
 
 
 def with_strips(*shapes: Any, frame: SiteFrame | None = None) -> Report:
@@ -60,89 +48,6 @@ def signed_area(ring: Any) -> float:
     """Shoelace formula: positive for a ring that runs anticlockwise."""
     x, y = np.asarray(ring, float).T
     return float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) / 2)
-
-
-# -- the raster
-
-
-def test_a_known_cell_lies_where_it_should(tmp_path: Path) -> None:
-    """Going from longitude and latitude with another program's projection hits the cell with the same value."""
-    grid, passes = RESULT.layers.grid, RESULT.layers.passes
-    with rasterio.open(write(RESULT, tmp_path)) as file:
-        there = Transformer.from_crs("EPSG:4326", file.crs.to_wkt(), always_xy=True)
-        band = file.read(1)
-        rng = np.random.default_rng(3)
-        for row, col in rng.integers(0, (grid.rows, grid.cols), (200, 2)):
-            x, y = (grid.west + col + 0.5) * grid.cell_m, (grid.north - row - 0.5) * grid.cell_m
-            # Not the frame's own method, but the geodesic to the cell from the origin: azimuth and length.
-            azimuth, away = np.degrees(np.arctan2(x, y)), np.hypot(x, y)
-            origin = REPORT.site.frame
-            point = Geodesic.WGS84.Direct(origin.lat_deg, origin.lon_deg, azimuth, away)
-            found = file.index(*there.transform(point["lon2"], point["lat2"]))
-            assert found == (row, col)
-            assert band[found] == passes[row, col]
-
-
-def test_bands_names_and_values(tmp_path: Path) -> None:
-    """Band 1 counts all outings and one band follows for each coil; 255 is no data; north is up."""
-    with rasterio.open(write(RESULT, tmp_path)) as file:
-        assert file.descriptions == ("passes", "passes 28cm", "passes small")
-        assert file.dtypes == ("uint8",) * 3
-        assert file.nodatavals == (OUTSIDE,) * 3
-        assert file.transform.almost_equals(RESULT.layers.grid.transform)
-        assert file.transform.e < 0
-        assert file.block_shapes == [(256, 256)] * 3
-        assert file.compression.name == "deflate"
-        assert "rgb" not in str(file.photometric).lower()
-        wanted = [RESULT.layers.passes, *RESULT.layers.by_coil.values()]
-        assert all(np.array_equal(file.read(n + 1), cells) for n, cells in enumerate(wanted))
-        masked = file.read(1, masked=True)
-        assert masked.count() * 0.01 == pytest.approx(REPORT.site.area_m2, abs=1e-6)
-
-
-def test_the_frame_stands_in_the_tags(tmp_path: Path) -> None:
-    """The origin and the projection can be read from the tags, to the last digit."""
-    with rasterio.open(write(RESULT, tmp_path)) as file:
-        tags = file.tags()
-        parameters = file.crs.to_dict()
-    assert float(tags["FIELDCOMB_FRAME_LON_DEG"]) == REPORT.site.frame.lon_deg
-    assert float(tags["FIELDCOMB_FRAME_LAT_DEG"]) == REPORT.site.frame.lat_deg
-    assert tags["FIELDCOMB_FRAME_PROJ"] == REPORT.site.frame.proj4
-    assert float(tags["FIELDCOMB_CELL_M"]) == 0.1
-    assert tags["FIELDCOMB_SCHEMA"] == "1"
-    assert (parameters["proj"], parameters["k"]) == ("tmerc", 1)
-    assert parameters["lon_0"] == pytest.approx(REPORT.site.frame.lon_deg, abs=1e-9)
-    assert parameters["lat_0"] == pytest.approx(REPORT.site.frame.lat_deg, abs=1e-9)
-
-
-def test_the_same_survey_gives_the_same_bytes(tmp_path: Path) -> None:
-    """A file written twice, even over another one, is the same byte for byte."""
-    first = write(RESULT, tmp_path).read_bytes()
-    (tmp_path / "b.tif").write_bytes(b"something else")
-    assert write(RESULT, tmp_path, "b.tif").read_bytes() == first
-
-
-@pytest.mark.parametrize("coils", [0, 1, 2, 3, 12])
-def test_any_number_of_coils(tmp_path: Path, coils: int) -> None:
-    """No number of bands is taken for a colour picture, and each band is its own."""
-    cells = RESULT.layers.passes
-    by_coil = {f"coil {n}": np.where(cells == OUTSIDE, OUTSIDE, n).astype(np.uint8) for n in range(coils)}
-    with rasterio.open(write(replace(RESULT, layers=replace(RESULT.layers, by_coil=by_coil)), tmp_path)) as file:
-        assert file.count == coils + 1
-        assert {colour.name for colour in file.colorinterp[1:]} <= {"undefined"}
-        for n in range(coils):
-            assert file.read(n + 2).min() == n
-
-
-def test_hostile_coil_names_leave_the_raster_readable(tmp_path: Path) -> None:
-    """Markup and control characters in a coil's name spoil neither the names nor the cells."""
-    evil = with_evil_names(RESULT)
-    names = ['<a>&"', "x\x1b[2J\x00y\nz", "small"]
-    layers = replace(evil.layers, by_coil=dict.fromkeys(names, RESULT.layers.passes))
-    with rasterio.open(write(replace(evil, layers=layers), tmp_path)) as file:
-        assert file.descriptions == ("passes", 'passes <a>&"', "passes x [2J y z", "passes small")
-        assert np.array_equal(file.read(4), RESULT.layers.passes)
-    assert write(evil, tmp_path).exists()
 
 
 # -- GeoJSON

@@ -1,0 +1,89 @@
+"""Coordinate systems of files for a GIS: the site's own frame, or one that the user names by its EPSG number."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import shapely
+from pyproj import CRS, Transformer, network
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_utm_crs_info
+from pyproj.exceptions import CRSError
+from shapely.geometry.base import BaseGeometry
+
+from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.frame import SiteFrame, wrap_lon
+from fieldcomb.tracks.recording import Floats
+
+NEAR_DEG = 0.5  # so far beyond the area that a system is made for it still serves
+
+
+@dataclass(frozen=True, slots=True)
+class GisFrame:
+    """What coordinates are written in: ``epsg`` names a system; None stands for the site's frame."""
+
+    site: SiteFrame
+    epsg: int | None = None
+
+    @property
+    def wkt(self) -> str:
+        """The system as WKT 1, which all programs read."""
+        return self.site.wkt if self.epsg is None else str(CRS.from_epsg(self.epsg).to_wkt("WKT1_GDAL"))
+
+    @property
+    def name(self) -> str:
+        """What the system is called."""
+        if self.epsg is None:
+            return f"metres from {self.site.lat_deg}, {self.site.lon_deg}"
+        return str(CRS.from_epsg(self.epsg).name)
+
+    def from_site(self, shape: BaseGeometry) -> BaseGeometry:
+        """Return an outline, lines or points in site metres in this system, easting or longitude first."""
+        if self.epsg is None:
+            return shape
+
+        def moved(xy: Floats) -> Floats:
+            x, y = _transformer(self.site, self.epsg or 0).transform(xy[:, 0], xy[:, 1])
+            return np.column_stack([x, y])
+
+        return shapely.transform(shape, moved)
+
+
+@lru_cache(maxsize=4)
+def _transformer(site: SiteFrame, epsg: int) -> Transformer:
+    network.set_network_enabled(active=False)  # type: ignore[attr-defined]  # nothing is fetched, whatever the machine is set to
+    return Transformer.from_crs(CRS.from_wkt(site.wkt), CRS.from_epsg(epsg), always_xy=True)
+
+
+def gis_frame(site: SiteFrame, epsg: int | None) -> GisFrame:
+    """Return what to write in; raises UsageError for a number that is no flat system, or one for another place."""
+    if epsg is None:
+        return GisFrame(site)
+    hint = f"Here EPSG:{suggested_epsg(site)} fits, or the number of your national grid"
+    try:
+        system = CRS.from_epsg(epsg)
+    except CRSError as error:
+        raise UsageError(f"EPSG:{epsg} is not known", hint=hint) from error
+    if not (system.is_projected or system.is_geographic) or len(system.axis_info) != 2:
+        raise UsageError(f"EPSG:{epsg} ({system.name}) is no system of two coordinates", hint=hint)
+    area = system.area_of_use
+    if area is not None and not _holds(area.bounds, site):
+        raise UsageError(f"EPSG:{epsg} ({system.name}) is for another place: {area.name.rstrip('.')}", hint=hint)
+    return GisFrame(site, epsg)
+
+
+def _holds(bounds_deg: tuple[float, float, float, float], site: SiteFrame) -> bool:
+    west, south, east, north = bounds_deg
+    width = (east - west) % 360 if east - west < 360 else 360.0
+    inside = (site.lon_deg - west + NEAR_DEG) % 360 <= width + 2 * NEAR_DEG
+    return inside and south - NEAR_DEG <= site.lat_deg <= north + NEAR_DEG
+
+
+def suggested_epsg(site: SiteFrame) -> int:
+    """Return the number of the UTM zone on WGS 84 that a site lies in; near the poles that of plain degrees."""
+    lon, lat = wrap_lon(site.lon_deg), site.lat_deg
+    here = AreaOfInterest(lon, lat, lon, lat)
+    found = query_utm_crs_info(datum_name="WGS 84", area_of_interest=here, contains=True)
+    return int(min(one.code for one in found)) if found else 4326
