@@ -15,7 +15,7 @@ from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.report import words as wording
-from fieldcomb.coverage.report.answer import Answer, answer
+from fieldcomb.coverage.report.answer import Answer, answer, citation
 from fieldcomb.coverage.report.mark_words import TITLES, format_marks, mark_lines, warning
 from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_place_size
@@ -78,6 +78,7 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         next_evidence=wording.format_next_evidence(report.total.next_evidence, report.total.estimate),
         found_from=wording.format_least_width(report.total.found_from_m, report.total.estimate.strips_placed),
         charts=_charts(report),
+        citation=typeset(citation(report)),
         assumed=_assumed(report.outings),
         entered=[(o, _entered(o, ENTERED_M2)) for o in report.outings if _entered(o, ENTERED_M2)],
         all_entered=[(o, _entered(o)) for o in report.outings if o.no_go.entries],

@@ -27,8 +27,10 @@ from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
 
 HALF_MINUTE_S = 30.0
-_BARE = re.compile(r"\s*[-+]?\d+(?:[.,]\d+)?\s*")
-_MEASURE = re.compile(r"\s*([-+]?\d+(?:[.,]\d+)?)\s*([a-z/]+)\s*")
+# A number, or two of a coil that is not round, with the name that it is given.
+_NUMBER = r"(?:[^=]*[^\s=]\s*=\s*)?[-+]?\d+(?:[.,]\d+)?(?:\s*x\s*\d+(?:[.,]\d+)?)?"
+_BARE = re.compile(rf"\s*{_NUMBER}\s*")
+_MEASURE = re.compile(rf"\s*({_NUMBER})\s*([a-z/]+)\s*")
 MOST_TYPED_LETTERS = 2000
 MIN_CELL_M, MAX_CELL_M = 0.01, 2.0
 
@@ -171,6 +173,7 @@ FIELDS = (
         _ONE_RECORDER,
         "COIL",
         "28cm",
+        units=("cm", "in"),
     ),
     Field(
         "swath",

@@ -54,7 +54,9 @@ def text_of_field(form: FormTexts, key: str) -> str | None:
 
 def typed_of_form(form: FormTexts) -> Typed:
     """Return what was typed for a walk. A coil that is written goes before one that is picked."""
-    texts = {**form, "coil": form.get("coil") or form.get("known_coil", "")}
+    texts = dict(form)
+    if not form.get("coil"):  # the name of a known one has no unit, though it may be a number
+        texts |= {"coil": form.get("known_coil", ""), "coil-unit": ""}
     fields = [field for field in form_fields(TypedAt.ADDED) if field.kept_key in TYPED_KEYS]
     return Typed(**{field.kept_key: kept_of_field(texts, field.key) for field in fields})  # type: ignore[arg-type]
 
@@ -76,7 +78,9 @@ def recording_texts(entry: RecordingEntry) -> dict[str, str]:
 
 def changes_of(form: FormTexts, shown: FormTexts) -> Changes:
     """Return what is to change in ``outings.toml``: only the fields that differ from what the page shows."""
-    changed = [key for key in shown if key in form and _typed_text(form, key) != harmless(shown[key])]
+    plain = {key: harmless(text) for key, text in shown.items()}
+    as_before = {key: (text, FIELD[key].with_unit(*FIELD[key].parted(text))) for key, text in plain.items()}
+    changed = [key for key in shown if key in form and _typed_text(form, key) not in as_before[key]]
     return {FIELD[key].kept_key: kept_of_field(form, key) for key in changed}
 
 

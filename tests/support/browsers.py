@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -46,3 +48,14 @@ def wait(driver: Any, script: str) -> None:
 def errors(driver: Any) -> list[str]:
     """Give what the browser complained about since the page was opened."""
     return [entry["message"] for entry in driver.get_log("browser") if entry["level"] in ("SEVERE", "WARNING")]
+
+
+def axe(driver: Any) -> list[str]:
+    """Give the violations of level A and AA that axe-core finds on the page, with the elements at fault."""
+    given = os.environ.get("FIELDCOMB_AXE")  # a newer one, by hand
+    script = Path(given).read_text("utf-8") if given else (files("axe_core_python") / "axe.min.js").read_text("utf-8")
+    driver.execute_script(script)
+    rules = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'], iframes: false}"
+    found = driver.execute_async_script(f"axe.run(document, {rules}).then(arguments[0])")
+    assert len(found["passes"]) > 5
+    return [f"{one['id']}: {node['html'][:120]}" for one in found["violations"] for node in one["nodes"]]

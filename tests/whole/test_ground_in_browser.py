@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from browsers import DESK, errors, wait
+from browsers import DESK, axe, errors, wait
 from samples import sample_result, with_evil_names
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
@@ -252,3 +252,32 @@ def test_marks_shrink_when_far(show: Callable[[str], Any]) -> None:
         wait(driver, "return !document.querySelector('.leaflet-zoom-anim')")
         sizes.append(size())
     assert sizes[2] > sizes[-1] > 6
+
+
+@pytest.mark.parametrize("moving", ["grow", "wipe"])
+def test_moving_ground_is_for_everybody(show: Callable[[str], Any], moving: str) -> None:
+    """Nothing breaks a rule of WCAG A or AA while the site grows, or two outings are wiped, with coloured walks."""
+    driver = show("plain")
+    Select(driver.find_element(By.ID, "pick-ground")).select_by_value(moving)
+    Select(driver.find_element(By.ID, "pick-walks")).select_by_value("walks")
+    Select(driver.find_element(By.ID, "pick-colour")).select_by_value("person")
+    assert axe(driver) == []
+
+
+@pytest.mark.parametrize("size", [(1280, 900), (400, 800)], ids=["desk", "phone"])
+@pytest.mark.parametrize("name", ["plain", "evil"])
+def test_every_table_fits_its_screen(show: Callable[[str], Any], size: tuple[int, int], name: str) -> None:
+    """No table has to be moved sideways, neither beside the map nor on a phone, however long the names."""
+    driver = show(name)
+    screen = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size[0] < 600}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    driver.execute_script("document.querySelectorAll('details').forEach(function (d) { d.open = true; })")
+    if size[0] < 600:
+        driver.find_element(By.CSS_SELECTOR, "[data-part='report']").click()
+    wide = driver.execute_script(
+        "return [].map.call(document.querySelectorAll('.parts table'), function (t) {"
+        " var box = t.closest('.scroll') || t.closest('.part');"
+        " return [t.innerText.slice(0, 30), t.offsetWidth, box.clientWidth, box.scrollWidth]; })"
+    )
+    assert len(wide) > 2 and all(row[1] > 0 for row in wide)
+    assert [row for row in wide if row[3] > row[2]] == []

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import http.server
 import json
-import os
 import re
 import socket
 import threading
 from collections.abc import Iterator
 from contextlib import suppress
 from functools import partial
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import pytest
-from browsers import DESK, PHONE, errors, wait
+from browsers import DESK, PHONE, axe, errors, wait
 from local_page import running
 from samples import EVIL
 from selenium.common.exceptions import TimeoutException, WebDriverException
@@ -547,17 +545,6 @@ def test_everything_can_be_done_with_the_keyboard(browser: Any, service: Service
     ActionChains(browser).send_keys(Keys.ENTER).perform()
     assert finished(browser) == "Added"
     assert 'coil = "25cm"' in (root / "field" / "outings.toml").read_text()
-
-
-def axe(driver: Any) -> list[str]:
-    """Give the violations of level A and AA that axe-core finds on the page, with the elements at fault."""
-    given = os.environ.get("FIELDCOMB_AXE")  # a newer one, by hand
-    script = Path(given).read_text("utf-8") if given else (files("axe_core_python") / "axe.min.js").read_text("utf-8")
-    driver.execute_script(script)
-    rules = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'], iframes: false}"
-    found = driver.execute_async_script(f"axe.run(document, {rules}).then(arguments[0])")
-    assert len(found["passes"]) > 5
-    return [f"{one['id']}: {node['html'][:120]}" for one in found["violations"] for node in one["nodes"]]
 
 
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])

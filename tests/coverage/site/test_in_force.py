@@ -70,6 +70,12 @@ def test_the_swing_that_is_told_is_the_swing_that_is_used(recording: Typed, outi
         ("swath", "1.4", "furlong", "1.4"),
         ("top_pace", "3", "km/h", "3km/h"),
         ("gps", "typical", "m", "typical"),
+        ("coil", "28", "cm", "28cm"),
+        ("coil", "13x20", "cm", "13x20cm"),
+        ("coil", "small=13 x 20", "cm", "small=13 x 20cm"),
+        ("coil", "small", "cm", "small"),
+        ("coil", "11in", "cm", "11in"),
+        ("coil", "13x20cm:concentric", "in", "13x20cm:concentric"),
     ],
 )
 def test_a_unit_is_picked_for_a_bare_number_alone(key: str, number: str, unit: str, kept: str) -> None:

@@ -536,6 +536,9 @@ def test_only_what_was_changed_is_corrected(root: Path) -> None:
     assert changes_of({**shown, "swath": "1.4m", "sweeps": "27"}, shown) == {"swath": "1.4m", "sweep": 1.1111}
     twice = {**shown, "sweeps": "27"}
     assert changes_of(twice, twice) == {}
+    wide = {**shown, "swath": "1,4 m"}
+    assert changes_of(wide, wide) == changes_of({**wide, "swath": "1,4", "swath-unit": "m"}, wide) == {}
+    assert changes_of({**wide, "swath": "140", "swath-unit": "cm"}, wide) == {"swath": "140cm"}
 
 
 def test_messages_speak_of_fields_and_not_of_commands(root: Path, page: Page) -> None:
