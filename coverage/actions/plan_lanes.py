@@ -21,7 +21,7 @@ from fieldcomb.coverage.lanes.lane_files import lane_files
 from fieldcomb.coverage.lanes.lane_plan import LanePlan, plan_lanes, swept_by
 from fieldcomb.coverage.lanes.named_plan import LABEL_EVERY, NamedPlan, Pace, shared_out
 from fieldcomb.coverage.lanes.setting_out import set_out
-from fieldcomb.coverage.pages.lane_sheet import SHEET_FILE, lane_sheet_html
+from fieldcomb.coverage.pages.lane_drawings import SHEET_FILE, lane_sheet_html
 from fieldcomb.coverage.places.places import Worth
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, Site, opened, shown

@@ -81,7 +81,7 @@ def lanes_command(
     from fieldcomb.coverage.actions.plan_lanes import LaneWishes, plan_site_lanes
     from fieldcomb.coverage.commands.console import Progress, say
     from fieldcomb.coverage.lanes.lane_words import planned_lines
-    from fieldcomb.coverage.pages.lane_sheet import SHEET_FILE
+    from fieldcomb.coverage.pages.lane_drawings import SHEET_FILE
     from fieldcomb.coverage.pool.workers import Workers
     from fieldcomb.coverage.site.folder import shown
 

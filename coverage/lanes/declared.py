@@ -7,16 +7,17 @@ wide the swing was.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.lanes.lane_plan import Lane
+from fieldcomb.coverage.lanes.lane_plan import Lane, LanePlace, lanes_as_lines
 from fieldcomb.coverage.lanes.seen_lanes import BlockSeen, SeenLanes
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES
 from fieldcomb.tracks.recording import Floats
@@ -33,6 +34,7 @@ MOST_LANE_CELLS = 1_500_000  # of one draw; larger ground is counted on coarser 
 INTERVAL_PCT = (5.0, 95.0)
 # How far the draws may be off as a whole, in points: how rough a way is between two metres changes the share by 0.4.
 MODEL_SD_PCT = 0.6
+LABEL_AT = (0.2, 0.5, 0.8)  # along a lane, in turn, seen from one side
 LEAST_CHANCE = 0.01  # a lane less likely than this was not walked in any draw
 NINETY = NormalDist().inv_cdf(0.95)
 
@@ -54,12 +56,26 @@ class DeclaredPlan:
     swath_measured: bool = True
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class LaneGround:
+    """One lane as it is drawn: its number, its state (y, n, part, or empty for not known), and what its swing covers.
+
+    label_m : where its number stands, (x, y) in site metres, clear of those of the lanes beside it.
+    """
+
+    number: int
+    state: str
+    length_m: float
+    shape: Polygon | MultiPolygon
+    label_m: LanePlace
+
+
 @dataclass(frozen=True, slots=True)
 class LanesResult:
     """What a plan comes to.
 
     done, part, left, open : numbers of lanes walked, walked in part, not walked or to be walked again, and the rest.
-    blocks : what recordings show, block by block; none where no walk had its lanes marked.
+    grounds : each lane as it is drawn. blocks : what recordings show; none where no walk had its lanes marked.
     of_plan_pct : of the length planned. of_site_pct : of the site, swept; low, high : where that lies nine times in
     ten.
     """
@@ -82,6 +98,7 @@ class LanesResult:
     by_label: int = 0
     by_walk: int = 0
     blocks: tuple[BlockSeen, ...] = ()
+    grounds: tuple[LaneGround, ...] = field(default=(), compare=False)
 
 
 def by_lanes(
@@ -125,7 +142,17 @@ def by_lanes(
         by_label=by_label,
         by_walk=len(settled) - len(plan.states) - by_label,
         blocks=() if seen is None else seen.blocks,
+        grounds=tuple(_grounds(plan, settled)),
     )
+
+
+def _grounds(plan: DeclaredPlan, settled: Mapping[int, str]) -> Iterator[LaneGround]:
+    shapes = shapely.buffer(lanes_as_lines(plan.lanes), plan.swath_m / 2, cap_style="flat")
+    for lane, shape in zip(plan.lanes, shapes, strict=True):
+        label_m = lane.at(
+            lane.span_m * (LABEL_AT[lane.number % 3] if lane.number % 2 else 1 - LABEL_AT[lane.number % 3])
+        )
+        yield LaneGround(lane.number, settled.get(lane.number, ""), lane.length_m, shape, label_m)
 
 
 def _settled(plan: DeclaredPlan, seen: SeenLanes | None) -> dict[int, str]:

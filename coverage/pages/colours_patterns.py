@@ -86,6 +86,8 @@ PATTERNS = {
     "ended": AreaPattern("#000", 2, "2 5", 12, _on("#fff", 12, "M4 4h3v3H4z", "#000")),
     "place": AreaPattern(INK, 2.5, "9 5", 12, _on("#fff", 12, "M2 9L6 4L10 9", INK, 1)),
     "missed-place": AreaPattern(INK, 2.5, "9 5", 4, '<path d="M0 0h4v4H0z" fill="none"/>'),
+    "lane": AreaPattern("#5e0b40", 2, "", 6, _on("#fff", 6, "M0 3h6", "#5e0b40", 1.4)),
+    "lane-done": AreaPattern("#5e0b40", 0.8, "1 3", 4, '<path d="M0 0h4v4H0z" fill="none"/>'),
     "heard": AreaPattern("#00535e", 2, "1 4", 9, _on("#fff", 9, "M4.5 1v7M1 4.5h7", "#00535e", 1.2)),
     "outline": AreaPattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
 }

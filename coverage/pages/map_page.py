@@ -18,6 +18,7 @@ from fieldcomb.coverage.ground.ground_results import NOT_REACHED, Strip
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.cell_codes import SHARE_TILE_M, earlier_passes, in_steps, in_tiles, striped
 from fieldcomb.coverage.pages.colours_patterns import Board, Choice, Tick
+from fieldcomb.coverage.pages.lane_drawings import LANES_DONE, lane_items
 from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.outing_data import Json, names_of, outing_data, outing_name, walk_names
 from fieldcomb.coverage.pages.overlay import raster_picture
@@ -64,6 +65,7 @@ class _Composer:
         self._areas()
         self._heard()
         self._places()
+        self._lanes()
         self._rules()
         self._walks()
         self._marks()
@@ -278,6 +280,19 @@ class _Composer:
         brief = typeset(f"{format_place_size(place)}, {place.reason}")
         more = {"id": f"place-{place.letter}", "title": f"Place {place.letter}", "letter": place.letter}
         return item | more | {"rows": place_rows(place), "brief": brief}
+
+    def _lanes(self) -> None:
+        """Draw the lanes of plans where they were set out: those still to walk with their number, the others thin."""
+        for kind, key, name, shown in (("lane", "lanes", "lanes still to walk", True), *LANES_DONE):
+            items = [
+                self._area(kind, ground.shape, "places")
+                | words
+                | {"at": pack_line(self.frame, np.array([ground.label_m]))}
+                for ground, words in lane_items(self.report.lanes, walked=kind == "lane-done")
+            ]
+            if items:
+                self._group(key, "places" if shown else "areas", items)
+                self._tick(key, f"{name} ({typeset(format_number(len(items)))})", kind, shown)
 
     def _walks(self) -> None:
         """Draw what was walked and where the walker stood still."""

@@ -164,7 +164,12 @@ def _lanes(plan: LanesResult) -> dict[str, Any]:
         {"from": block.first, "to": block.last, "state": block.state, "p": rounded(block.chance, 4)}
         for block in plan.blocks
     ]
-    return as_fields(plan, places, without=("low", "high", "blocks", *numbers)) | numbers | shares | {"blocks": blocks}
+    return (
+        as_fields(plan, places, without=("low", "high", "blocks", "grounds", *numbers))
+        | numbers
+        | shares
+        | {"blocks": blocks}
+    )
 
 
 def _next_evidence(total: TotalResult) -> dict[str, Any] | None:

@@ -193,7 +193,10 @@ def test_the_report_says_what_was_walked_by_lanes(ticked: Path, capsys: pytest.C
     assert "Go next: lanes 7 and 8 (the rest) of plan 1" in told
     assert plan["left"] == [7] and plan["part"] == 1 and plan["done"] == plan["lanes"] - 2
     assert plan["of_site_low"] < plan["of_site_pct"] < plan["of_site_high"] < plan["of_site_low"] + 6
-    assert "By lanes" in (ticked / "out/map.html").read_text(encoding="utf-8")
+    drawn = (ticked / "out/map.html").read_text(encoding="utf-8")
+    data = json.loads(re.search(r'id="fieldcomb-data"[^>]*>(.*?)</script>', drawn, re.DOTALL).group(1))  # type: ignore[union-attr]
+    assert "By lanes" in drawn and [item["letter"] for item in data["groups"]["lanes"]] == ["7", "8"]
+    assert len(data["groups"]["lanes-done"]) == plan["done"]
 
 
 def test_a_sheet_that_says_nothing_changes_nothing(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:

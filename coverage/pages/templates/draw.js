@@ -95,11 +95,16 @@ var fieldcomb = (function () {
     });
   }
 
-  /* Places have their letter in the middle; the one that is looked at is lit up. */
+  /* Places have their letter in the middle, lanes their number where it is clear of the next one's; the one that is
+     looked at is lit up. */
   function places(group, key) {
     areas(group, key);
     data.groups[key].forEach(function (item) {
-      pieces[item.id].bindTooltip(item.letter, { permanent: true, direction: "center", className: "letter", interactive: false });
+      var look = { permanent: true, direction: "center", className: "letter", interactive: false };
+      if (!item.at) { pieces[item.id].bindTooltip(item.letter, look); return; }
+      var number = document.createElement("span");
+      number.textContent = item.letter;
+      group.addLayer(L.tooltip(look).setLatLng(unpack(item.at)[0]).setContent(number));
     });
   }
 

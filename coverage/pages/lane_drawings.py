@@ -1,18 +1,26 @@
-"""The sheet of a plan: one file to print, with a plan of the lanes, how to set them out, and boxes to tick."""
+"""Lanes on paper and on the map.
+
+The sheet is one file to print, with a plan of the lanes, how to set them out, and boxes to tick. On the map each lane
+has words for when it is tapped.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.lanes.declared import LaneGround, LanesResult
 from fieldcomb.coverage.lanes.lane_plan import Lane
 from fieldcomb.coverage.lanes.named_plan import NamedPlan
 from fieldcomb.coverage.lanes.setting_out import SQUARE_SHARE, TAPE_ERROR_M, BesideLane, LaneMark, LaneMarks, SetOut
+from fieldcomb.coverage.lanes.sheet import NO, PART, YES
+from fieldcomb.coverage.pages.outing_data import Json
 from fieldcomb.coverage.pages.templating import fill
+from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_length
@@ -179,3 +187,20 @@ def _pegs(named: NamedPlan, place: _Paper) -> list[tuple[str, float, float]]:
     lines = [line for group in named.groups for line in group.baselines]
     pegs = {peg.name: peg for line in lines for peg in (line.start, line.end)}
     return [(harmless(name), *place.at(peg.x_m, peg.y_m)) for name, peg in sorted(pegs.items())]
+
+
+# ------------------------------------------------------------------------------------------------------ on the map
+
+LANES_DONE = (("lane-done", "lanes-done", "lanes that were walked", False),)
+_STATES = {YES: "walked", PART: "walked in part", NO: "not walked, or to be walked again", "": "not known"}
+
+
+def lane_items(plans: Sequence[LanesResult], *, walked: bool) -> Iterator[tuple[LaneGround, Json]]:
+    """Return the lanes that were walked, or all others, with the words for the map."""
+    for number, plan in enumerate(plans, 1):
+        for ground in plan.grounds:
+            if (ground.state == YES) == walked:
+                state, length = _STATES[ground.state], typeset(f"{ground.length_m:.0f} m")
+                rows = [("Plan", plan.name), ("State", state), ("Length", length), ("Coil", plan.coil)]
+                words = {"id": f"lane-{number}-{ground.number}", "title": f"Lane {ground.number}", "rows": rows}
+                yield ground, {**words, "brief": f"{state}, {length}", "letter": str(ground.number)}
