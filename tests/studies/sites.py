@@ -60,52 +60,52 @@ class Told:
     never: Floats
 
 
-def surveyed(site: SiteWalks, spacings: int) -> Result:
-    """Survey a simulated site; of each recording so many spacings between lanes are measured by tape."""
+def surveyed(site: SiteWalks, spacings: int, *, edge: bool = True) -> Result:
+    """Survey a simulated site, with or without its boundary; so many spacings are measured on each recording."""
     rng = np.random.default_rng(spacings)
     lon, lat = FRAME.to_lonlat(*np.array(site.field.exterior.coords).T)
     area = Area("site", "", None, None, shapely.Polygon(np.column_stack([lon, lat])))
     measured = [spacings_m(walk, spacings, rng) if spacings else [] for walk in site.walks]
     outings = [outing_of(walk, chr(ord("a") + k), spacings_m=measured[k]) for k, walk in enumerate(site.walks)]
-    return survey(SiteInput("field", "UTC", CELL_M, FRAME, (area,)), outings)
+    return survey(SiteInput("field", "UTC", CELL_M, FRAME, (area,) if edge else ()), outings)
 
 
-def told(site: SiteWalks, spacings: int = 0) -> Told:
-    """What the program makes of a simulated site."""
-    result = surveyed(site, spacings)
+def told(site: SiteWalks, spacings: int = 0, *, edge: bool = True) -> Told:
+    """What the program makes of a simulated site; without an edge the truth is that of the ground between the walks."""
+    result = surveyed(site, spacings, edge=edge)
     total = result.report.total
     assert total.estimate.pct is not None and total.estimate.low is not None and total.estimate.high is not None
-    estimate = total.estimate
-    numbers = site.true_pct, total.swept_pct, estimate.pct, estimate.low, estimate.high
-    return Told(*numbers, *_chances(site, result), _strips(site, result), _never(site, result))
+    chances, estimate = _chances(site, result, edge=edge), total.estimate
+    true = site.true_pct if edge else 100 * float(chances[1].mean())
+    numbers = true, total.swept_pct, estimate.pct, estimate.low, estimate.high
+    return Told(*numbers, *chances, *_pieces(site, result))
 
 
 def _swept(site: SiteWalks, places: Floats) -> NDArray[np.bool_]:
     return np.asarray(np.logical_or.reduce([swept_at(walk.walk, walk.swath_m, places) for walk in site.walks]))
 
 
-def _chances(site: SiteWalks, result: Result) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+def _chances(site: SiteWalks, result: Result, *, edge: bool) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     chance = result.layers.chance
     assert chance is not None
     x, y = np.meshgrid(*chance.grid.centres())
-    on = ~np.isnan(chance.cells) & shapely.contains_xy(site.field, x, y)
+    on = ~np.isnan(chance.cells)
+    if edge:
+        on &= shapely.contains_xy(site.field, x, y)
     rim = ~shapely.contains_xy(site.field.buffer(-RIM_M), x[on], y[on])
     return chance.cells[on].astype(float), _swept(site, np.column_stack([x[on], y[on]])).astype(float), rim
 
 
-def _strips(site: SiteWalks, result: Result) -> Floats:
-    pieces = [strip for strip in result.report.strips if strip.tier]
-    shares = [1 - _swept(site, samples(strip.shape)).mean() for strip in pieces]
-    return np.array([(strip.confidence or 0.0, share) for strip, share in zip(pieces, shares, strict=True)]).reshape(
-        -1, 2
-    )
-
-
-def _never(site: SiteWalks, result: Result) -> Floats:
-    """Pieces that the first coil is sent to as never swept."""
-    pieces = [piece for coil in result.report.todo[:1] for piece in coil.pieces if piece.reason == "never swept"]
-    rows = [(p.area_m2, p.unswept_pct / 100, 1 - _swept(site, samples(p.shape)).mean()) for p in pieces]
-    return np.array(rows).reshape(-1, 3)
+def _pieces(site: SiteWalks, result: Result) -> tuple[Floats, Floats]:
+    """Strips with a tier, (m, 2) of sureness and share unswept; and pieces that are to do, as never swept."""
+    strips = [strip for strip in result.report.strips if strip.tier]
+    never = [piece for coil in result.report.todo[:1] for piece in coil.pieces if piece.reason == "never swept"]
+    places = [samples(piece.shape) for piece in (*strips, *never)]
+    swept = _swept(site, np.concatenate(places)) if places else np.zeros(0, bool)
+    share = [1 - part.mean() for part in np.split(swept, np.cumsum([len(p) for p in places])[:-1]) if part.size]
+    told_strips = [(strip.confidence or 0.0, one) for strip, one in zip(strips, share[: len(strips)], strict=True)]
+    told_never = [(p.area_m2, p.unswept_pct / 100, one) for p, one in zip(never, share[len(strips) :], strict=True)]
+    return np.array(told_strips).reshape(-1, 2), np.array(told_never).reshape(-1, 3)
 
 
 def draw_pictures(site: SiteWalks, folder: Path) -> Told:
@@ -145,7 +145,7 @@ def line(name: str, found: Sequence[Told]) -> str:
         _error(pct - true),
         f"{((true >= low) & (true <= high)).mean():.2f}",
         f"{(high - low).mean():.1f}",
-        f"{t[rim].mean():.2f}/{p[rim].mean():.2f}",
+        f"{t[rim].mean():.2f}/{p[rim].mean():.2f}" if rim.any() else "",
         f"{t[~rim].mean():.2f}/{p[~rim].mean():.2f}",
         f"{off:.3f}",
         f"{brier:.3f}/{constant:.3f}",
@@ -193,6 +193,7 @@ def main() -> None:
     asked.add_argument("--series", type=Path, help="folder with the errors of real receivers")
     asked.add_argument("--only", default="", help="names of series; those held out if not given")
     asked.add_argument("--spacings", type=int, default=0, help="spacings measured on each recording")
+    asked.add_argument("--no-edge", action="store_true", help="without the boundary: the ground between the walks")
     asked.add_argument("--pictures", type=Path, help="folder for two pictures of the first site of the first set")
     options = asked.parse_args()
     series = real_errors(options.series) if options.series else {}
@@ -207,7 +208,7 @@ def main() -> None:
         seeds = range(options.first, options.first + options.count)
         errors = [series[names[k % len(names)]] if series else None for k in range(len(seeds))]
         sites = [draw_site(name, seed, options.gps, error) for seed, error in zip(seeds, errors, strict=True)]
-        found = [told(site, options.spacings) for site in sites]
+        found = [told(site, options.spacings, edge=not options.no_edge) for site in sites]
         print(line(name, found), flush=True)
         every += found
     print(line("all", every))
