@@ -35,7 +35,6 @@ KNOT_S, LINE_S = 4, 2  # seconds between errors drawn, joined by straight lines,
 # nearly the same, from 0.2 to 0.35.
 DRAWN_WEIGHT = 0.25
 EVEN_LANES = 0.5
-MOST_IN_TOLD = 0.5  # what is told as missed is at most as likely swept as not
 ALONE_LIMITS = (0.5, 1.0)  # of the draws alone, for one outing: ground beside it that nobody walked must stay bare
 _LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
 _LEAST_EXPECTED = 0.005
@@ -164,14 +163,15 @@ def _gauss_markov(t_s: Floats, tau_s: Floats, kick: Floats, before: Floats | Non
     return value
 
 
-def calibrated(share: Floats, expected: Floats, weight: Floats, mean: float, told: Mask | None = None) -> Floats:
+def calibrated(share: Floats, expected: Floats, weight: Floats, mean: float, told: Floats | None = None) -> Floats:
     """Chances from what the draws sweep of each cell and what is expected at it, with a given weighted mean.
 
     share : of the draws that sweep each cell, 0 to 1.
     expected : chance by the estimate that each cell was swept, 0 to 1; of the same shape.
     weight : what each cell counts in the mean.
     mean : the mean wanted, 0 to 1.
-    told : cells of pieces that are told as missed: at most half likely to be swept, as far as the mean allows.
+    told : of cells in pieces that are told as missed, the share that is unswept, 0 elsewhere: no chance there is above
+        what that leaves, as far as the mean allows.
 
     Both are mixed on the logit scale, and shifted by one constant.
     """
@@ -179,8 +179,8 @@ def calibrated(share: Floats, expected: Floats, weight: Floats, mean: float, tol
         return share
     mixed = DRAWN_WEIGHT * _logit(share) + (1 - DRAWN_WEIGHT) * _logit(expected, _LEAST_EXPECTED)
     most = np.full(mixed.shape, _STEEP)
-    if told is not None and float(weight[~told].sum()) > mean * float(weight.sum()):
-        most[told] = math.log(MOST_IN_TOLD / (1 - MOST_IN_TOLD))
+    if told is not None and float((weight * (1 - told)).sum()) > mean * float(weight.sum()):
+        most[told > 0] = -_logit(told[told > 0])
     return _shifted(mixed, weight, mean, most)
 
 
@@ -263,11 +263,11 @@ class ChanceMap:
             chances[coil][one.part] = np.minimum(one.swept.mean(axis=0) * here, 1.0)
         return chances
 
-    def chance(self, pct: float, left_out: Floats, told: Mask) -> Floats:
+    def chance(self, pct: float, left_out: Floats, told: Floats | None = None) -> Floats:
         """Chance of each coarse cell to be passed, NaN off the site.
 
         ``pct`` is the estimate of the whole, ``left_out`` (rows, cols) what it expects walks that cannot be placed to
-        have left out of each cell, and ``told`` the cells of pieces that are told as missed.
+        have left out of each cell, and ``told`` the share unswept in pieces that are told as missed.
         """
         cells = self.coarse.cells
         placed = self.coarse.whole(self.placed)
@@ -279,12 +279,8 @@ class ChanceMap:
             placed = 1 - (1 - placed) * (1 - drawn)
         return np.where(cells > 0, placed, np.nan)
 
-    def layer(self, pct: float | None, left_out: Floats, told: Mask) -> Chance | None:
+    def layer(self, pct: float | None, left_out: Floats, told: Floats | None = None) -> Chance | None:
         """Give the chances as they are drawn and written; None without an estimate."""
         if pct is None:
             return None
         return Chance(self.coarse.grid, self.chance(pct, left_out, told).astype(np.float32), not self.any_drawn)
-
-    def swept(self) -> Mask:
-        """In each draw, coarse cells mostly swept."""
-        return np.asarray(self.union | (self.coarse.whole(self.placed) >= 0.5))

@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.estimate.effort import Plot, blurred, effort, off_plot, on_plot, path_m, plot_of
+from fieldcomb.coverage.estimate.effort import Plot, effort, off_plot, on_plot, path_m, plot_of
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence, next_evidence
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
-from fieldcomb.coverage.estimate.walked_ground import DRAWS, EDGE_SIGMAS, Drawn, Missed, left_out, seed_of
+from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, Missed, left_out, seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import Mask
@@ -24,10 +24,10 @@ from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.motion.pace import smooth
 from fieldcomb.tracks.recording import Floats
 
-INTERVAL = (0.03, 0.97)  # how even lanes are is hardly seen, and ragged or very straight ones lie at the ends
+INTERVAL = (0.03, 0.98)  # how even lanes are is hardly seen, and ragged or very straight ones lie at the ends
 # Of several recordings errors even out more than the draws say: on 32 sites of blocks, a third of them with errors of
 # real receivers, they were 0.7 of the spread of the draws.
-INTERVAL_OF_SEVERAL = (0.05, 0.96)
+INTERVAL_OF_SEVERAL = (0.09, 0.95)
 
 LEAST_ESTIMATED_M2 = 400.0
 NO_TIMES = "a recording has no times"
@@ -38,9 +38,9 @@ PLACED = 0.10  # receiver error over the narrower of spacing and swath, below wh
 REFLECT_SIGMAS = 2.0
 
 # How far path length and swath can be off, as shares; measured on simulated walks, see docs/measures.md.
-LENGTH_BIAS = 0.00045  # times (sigma / pace)^2: drift across the course makes a path longer
+LENGTH_BIAS = 0.0003  # times (sigma / pace)^2: drift across the course makes a path longer
 LENGTH_SD = 0.012
-LENGTH_SD_PER_M2 = 0.008
+LENGTH_SD_PER_M2 = 0.005
 MOST_TURN_SD = 0.08
 TURN_SD_M = 0.6  # of each leg: turns are cut short, which counts where legs are short
 SWATH_SD = {True: 0.03, False: 0.10}  # measured, and not
@@ -242,19 +242,15 @@ class Estimates:
             elif mine:
                 of.place(swept_by(coil), max(_rim_sd_m(walks[number][1]) for number in mine))
 
-    def left_out(self, grid: Grid) -> tuple[Floats, Floats]:
-        """Mean chance that walks which cannot be placed left out the cells of a grid over the site, (rows, cols).
+    def left_out(self, grid: Grid) -> Floats:
+        """Mean chance that walks which cannot be placed left out the cells of a grid over the site, (rows, cols)."""
+        return off_plot(self.plot, self._left_out(None).mean(axis=0, dtype=float), grid)
 
-        For each cell, and for the ground around it: where exactly walked ground ends is not known.
-        """
+    @property
+    def wandering(self) -> bool:
+        """Whether there are walks which cannot be placed, and none of them is in lanes."""
         walks = self.sums[None].walks
-        whole = np.zeros(self.plot.share.shape)
-        whole[self.plot.inside] = self._left_out(None).mean(axis=0, dtype=float)
-        kernel_m = EDGE_SIGMAS * max((walk.sigma_m for walk in walks), default=0.0)
-        bare, room = (
-            blurred(self.plot, v, kernel_m)[self.plot.inside] for v in (whole * self.plot.share, self.plot.share)
-        )
-        return off_plot(self.plot, whole[self.plot.inside], grid), off_plot(self.plot, bare / room, grid)
+        return bool(walks) and all(walk.kind == WANDERING for walk in walks)
 
     def together(self, coil: str | None = None) -> Estimate:
         """All outings with one coil; None for all outings."""
@@ -293,14 +289,12 @@ def _untold(reason: str) -> Estimate:
     return Estimate(None, None, None, None, reason)
 
 
-def estimates_on(inside: Mask, grid: Grid, boundary: str, receivers: Sequence[Receiver]) -> Estimates:
+def estimates_on(inside: Mask, grid: Grid, receivers: Sequence[Receiver]) -> Estimates:
     """Begin estimates of a site; ``receivers`` are those of all walks, which say how far outside to look."""
     reflect_m = max((REFLECT_SIGMAS * math.hypot(r.slow_m, r.fast_m) for r in receivers), default=0.0)
     area_m2 = float(np.count_nonzero(inside)) * grid.cell_m2
     reason = None
-    if boundary != "given":
-        reason = "the boundary was drawn from the walks"
-    elif area_m2 < LEAST_ESTIMATED_M2:
+    if area_m2 < LEAST_ESTIMATED_M2:
         reason = f"the site is smaller than {LEAST_ESTIMATED_M2:g} m2"
     return Estimates(plot_of(inside, grid, reflect_m), reason)
 

@@ -35,8 +35,8 @@ EDGE_SHARE = {False: 0.43, True: 0.15}
 KERNEL_M, KERNEL_SIGMAS = 3.0, 1.6  # what drift pushes together must not pass for effort
 SIDE_BY_SIDE = 0.5  # sweeps that share less of the smaller one's ground; drift alone can part or join edges by metres
 SAME_EDGE_SIGMAS = 1.5  # edges of two sweeps nearer to each other than this are taken for one
-EDGE_SD_SIGMAS = 0.4  # how far off the edge of walked ground may be all along
-EDGE_SIGMAS = 0.6  # how far off it may be at one place
+EDGE_SD_SIGMAS = 0.5  # how far off the edge of walked ground may be all along
+EDGE_SIGMAS = 1.0  # how far off it may be at one place
 OUT_M = 0.5  # the coil reaches no farther than this beyond the boundary
 # Who searches up to the boundary leaves a rim within some metres, which varies by so much on its way round; elsewhere
 # ground ends anywhere. How much of the boundary is of the first kind is seen, within limits.

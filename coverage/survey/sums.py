@@ -50,7 +50,7 @@ class SurveyGround:
 class AddedUp:
     """All outings together: the report but for its strips, and what these and the map are made from.
 
-    left_out : chance that each cell of the chances is left out. left_out_around : the same for the ground round it.
+    left_out : chance that each cell of the chances is left out. wandering : whether nobody walked lanes.
     pace, heard, searched : as in ``Layers``.
     """
 
@@ -61,7 +61,7 @@ class AddedUp:
     ledger: RemainingTargets
     bare: BareGround
     left_out: Floats
-    left_out_around: Floats
+    wandering: bool
     pace: Cells | None
     heard: MultiPolygon
     searched: Cells | None
@@ -82,7 +82,7 @@ class SurveySums:
         self.tally = PassTally(ground, of.others)
         inside = self.tally.inside  # one of them for all: on a large site each is 10 MB
         self.chances = ChanceMap(inside, ground.grid)
-        self.estimates = estimates_on(inside, ground.grid, ground.boundary, receivers)
+        self.estimates = estimates_on(inside, ground.grid, receivers)
         self.ledger = RemainingTargets(
             ground, site.frame, walked, site.coils, site.todo, self.chances.coarse, of.in_hand
         )
@@ -162,11 +162,21 @@ class SurveySums:
             coil_pairs=ledger.by_coil.pairs(),
             people=tuple(sorted(self.people.values(), key=lambda one: (one.searcher is None, one.searcher))),
         )
-        left_out, around = self.estimates.left_out(self.chances.coarse.grid)
+        left_out, wandering = self.estimates.left_out(self.chances.coarse.grid), self.estimates.wandering
         pace, heard = under.pace_layer(tally.passes), ledger.heard()
         tally.forget_bearings()
         return AddedUp(
-            report, tally, self.chances, self.worst, ledger, bare, left_out, around, pace, heard, self.searched.packed
+            report,
+            tally,
+            self.chances,
+            self.worst,
+            ledger,
+            bare,
+            left_out,
+            wandering,
+            pace,
+            heard,
+            self.searched.packed,
         )
 
     def _add_people(self, outing: WalkedOuting, alone: OutingAlone) -> None:

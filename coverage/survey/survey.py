@@ -236,19 +236,22 @@ def _put_together(
     strips: tuple[Strip, ...] = ()
     if not between:  # what two outings left is not missed: others may have swept it
         strips = find_strips(tally.missed(), tally.inside, on.ground.grid, widest_m, on.site.frame)
-    if report.total.estimate.pct is not None:
-        strips = rated(strips, chances.swept(), added.left_out_around, chances.coarse.grid, added.worst)
+    estimate_pct = report.total.estimate.pct
+    chance = chances.layer(estimate_pct, added.left_out)
+    if chance is not None:
+        strips = rated(strips, chance, added.worst, wandering=added.wandering)
     walked = WalkedGround(tally, chances.coarse)
     told = told_apart(reportable(strips), walked)
-    likely = told_unswept(told, chances.coarse.grid)
-    ranking = Ranking((), (), MultiPolygon()) if between else rank_ground(added.ledger, added.bare, likely)
+    if chance is not None:
+        chance = chances.layer(estimate_pct, added.left_out, told_unswept(told, chance.grid))
+    ranking = Ranking((), (), MultiPolygon()) if between else rank_ground(added.ledger, added.bare, chance)
     places, others = _places(on, told, ranking, widest_m, walked)
     more = [(place.reason, place.shape) for place in places if place.never_swept and not place.strips]
     total = replace(report.total, unswept=unswept(tally, told, more, len(strips) - len(told)))
     comparison, difference = _compare(masks, on.ground, between)
     drawn = replace(
         _layers(tally, on.ground, layers, difference),
-        chance=chances.layer(report.total.estimate.pct, added.left_out, likely > 0),
+        chance=chance,
         pace=added.pace,
         heard=added.heard,
         searched=added.searched,

@@ -3,9 +3,11 @@
 It ranks ground and promises nothing. docs/todo.md lists what is assumed.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -54,6 +56,10 @@ class Losses:
     def open_to_it(self) -> Floats:
         """Share of targets that are left and that the coil would hear alone."""
         return np.asarray(sum(self.by_reason.values()))
+
+    def without(self, reason: int, where: Mask) -> Losses:
+        """Return the same with nothing lost for one reason in some cells."""
+        return replace(self, by_reason={**self.by_reason, reason: np.where(where, 0.0, self.by_reason[reason])})
 
 
 def worth_it(losses: Losses) -> Mask:

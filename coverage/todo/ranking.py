@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.ground.crosswise import crosswise
 from fieldcomb.coverage.ground.pass_tally import PassTally
@@ -37,6 +38,7 @@ from fieldcomb.coverage.todo.remaining import RemainingTargets
 from fieldcomb.coverage.todo.results import TodoCoil, TodoPiece
 from fieldcomb.tracks.recording import Floats
 
+LEAST_BARE = 0.4  # of a cell that no receiver placed, to list it as never swept: most of the rest was swept
 LOST_SHARE = 0.5  # chance that ground across a drop-out was swept: a coin toss, since it is not known
 
 
@@ -44,7 +46,7 @@ LOST_SHARE = 0.5  # chance that ground across a drop-out was swept: a coin toss,
 class BareGround:
     """Shares of each coarse cell: not swept, thereof not recorded, and swept in one direction only.
 
-    by_passes : not swept by the passes alone; ``share`` is more where a missed strip is reported.
+    by_passes : not swept by the passes of single outings; ``share`` is what the chance map says.
     """
 
     share: Floats
@@ -59,9 +61,12 @@ class BareGround:
         swept = 1 - self.by_passes
         return np.divide(1 - self.share, swept, out=np.ones_like(swept), where=swept > 0)
 
-    def with_strips(self, chance: Floats) -> BareGround:
-        """Return the ground with the chance of a missed strip: what the report calls missed is ground to do."""
-        return replace(self, share=np.maximum(self.share, chance))
+    def as_told(self, left_out: Floats) -> BareGround:
+        """Return the ground as the chance map says that it was left out.
+
+        One story: what the map calls likely swept is no ground to do, and what the report calls missed is.
+        """
+        return replace(self, share=left_out, gone=np.minimum(self.gone, left_out))
 
 
 def bare_ground(targets: RemainingTargets, tally: PassTally) -> BareGround:
@@ -97,10 +102,11 @@ class Ranking:
     allowed: BaseGeometry
 
 
-def rank_ground(targets: RemainingTargets, bare: BareGround, missed: Floats) -> Ranking:
-    """Rank the ground for each coil; ``missed`` is the chance of a missed strip on each cell of ``targets.chances``."""
-    if targets.any_drawn:
-        bare = bare.with_strips(targets.chances.resample_to(missed, targets.coarse.grid))
+def rank_ground(targets: RemainingTargets, bare: BareGround, chance: Chance | None) -> Ranking:
+    """Rank the ground for each coil; ``chance`` is that of ``targets.chances`` to be swept, where it is known."""
+    if targets.any_drawn and chance is not None:
+        left_out = np.nan_to_num(1.0 - chance.cells)
+        bare = bare.as_told(targets.chances.resample_to(left_out, targets.coarse.grid))
     allowed = _allowed(targets)
     ranked = [_for_coil(own, targets, bare, allowed) for own in targets.own]
     return Ranking(tuple(coil for coil, _ in ranked), tuple(gains for _, gains in ranked), allowed)
@@ -143,8 +149,9 @@ def _for_coil(
     losses = losses_of(own, targets, bare)
     gains = losses.open_to_it * targets.share_of_next_pass(own)
     gain = gains.ravel()
-    mask = bare.usable & worth_it(losses)
-    ground = patches(mask, main_reason(losses), targets.coarse.grid, allowed)
+    clear = losses.without(NEVER, targets.any_drawn & (bare.share < LEAST_BARE))
+    mask = bare.usable & worth_it(clear)
+    ground = patches(mask, main_reason(clear), targets.coarse.grid, allowed)
     made = [(float(gain[patch.cells].mean()), patch) for patch in ground]
     made.sort(key=lambda pair: (-round(pair[0], 9), -pair[1].shape.area))
     listed = tuple(_piece(own, rank, mean, patch, targets, rate, bare) for rank, (mean, patch) in enumerate(made, 1))

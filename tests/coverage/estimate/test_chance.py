@@ -11,6 +11,7 @@ from recordings import field, fixes, item, outing, serpentine, site, swing
 
 from fieldcomb.coverage.actions.outputs import make_outputs
 from fieldcomb.coverage.estimate.chance import calibrated, drifts, redraw
+from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated
 from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.receivers import receiver
@@ -70,9 +71,20 @@ def test_same_walk_same_chances() -> None:
     assert "chance.tif" in one and one == two
 
 
-def test_no_boundary_no_chance() -> None:
-    """Without a boundary nothing is estimated: no chances, no tiers, and the reason is told."""
-    lanes = fixes(serpentine(20, 39, 1.5))
+def test_without_a_boundary_the_ground_between_the_walks_is_estimated() -> None:
+    """Without a boundary there is an estimate of the ground between the walks, a chance map, and pieces with a tier."""
+    lanes = fixes(serpentine(20, 39, 1.5, skip=tuple(range(8, 14))))
+    result = survey(site(), [outing("2026-02-02a", item(lanes, swing()))])
+    estimate, chance = result.report.total.estimate, result.layers.chance
+    assert result.report.site.boundary == "from walks" and estimate.pct is not None and chance is not None
+    assert 100 * np.nanmean(chance.cells) == pytest.approx(estimate.pct, abs=0.3)
+    assert all(strip.confidence is not None for strip in result.report.strips)
+    assert any(strip.tier for strip in result.report.strips) and "chance.tif" in make_outputs(result)
+
+
+def test_ground_too_small_has_no_chance() -> None:
+    """On less than 400 m2 nothing is estimated: no chances, no tiers, and the reason is told."""
+    lanes = fixes(serpentine(10, 19, 1.5))
     result = survey(site(), [outing("2026-02-02a", item(lanes, swing()))])
     assert result.layers.chance is None and result.report.total.estimate.reason
     assert all(strip.tier is None and strip.confidence is None for strip in result.report.strips)
@@ -98,10 +110,10 @@ def test_chances_follow_what_was_walked_round_a_place() -> None:
 
 
 def test_pieces_told_as_missed_have_no_high_chance() -> None:
-    """Cells of a piece told as missed are at most half likely to be swept, and the mean is still the one wanted."""
-    share, expected, told = np.full(8, 0.9), np.full(8, 0.9), np.arange(8) < 2
+    """Cells of a piece told as 0.6 unswept are at most 0.4 likely to be swept, and the mean is still the one wanted."""
+    share, expected, told = np.full(8, 0.9), np.full(8, 0.9), np.where(np.arange(8) < 2, 0.6, 0.0)
     chances = calibrated(share, expected, np.ones(8), 0.7, told)
-    assert (chances[told] <= 0.5 + 1e-9).all() and (chances[~told] > 0.7).all()
+    assert (chances[:2] <= 0.4 + 1e-9).all() and (chances[2:] > 0.7).all()
     assert chances.mean() == pytest.approx(0.7)
 
 
@@ -140,12 +152,11 @@ def test_two_recordings_begun_together_have_errors_of_their_own() -> None:
 GRID = Grid(0.5, -10, 30, 40, 40)
 
 
-def rate(width_m: float, gps: str, swept_draws: int = 0, left_out: float = 0.3) -> Strip:
-    """Rate one strip of 10 m that some of 24 draws sweep, where a share of the ground is expected to be left out."""
+def rate(width_m: float, gps: str, unswept: float = 0.5, *, wandering: bool = False) -> Strip:
+    """Rate one strip of 10 m of which the chance map takes a share for unswept."""
     strip = Strip(1, "strip", 10 * width_m, 10.0, width_m, width_m, 0.0, (0.0, 0.0), shapely.box(0, 0, width_m, 10))
-    swept = np.zeros((24, GRID.rows, GRID.cols), bool)
-    swept[:swept_draws] = True
-    (told,) = rated([strip], swept, np.full((GRID.rows, GRID.cols), left_out), GRID, receiver(gps))
+    chance = Chance(GRID, np.full((GRID.rows, GRID.cols), 1 - unswept, np.float32), False)
+    (told,) = rated([strip], chance, receiver(gps), wandering=wandering)
     return told
 
 
@@ -156,19 +167,21 @@ def sureness(told: Strip) -> float:
 
 
 def test_what_makes_a_strip_surer() -> None:
-    """A strip is surer the fewer draws sweep it, the wider it is, the better the receiver, and the less was walked."""
-    usual = sureness(rate(2.5, "good", 4))
-    assert sureness(rate(2.5, "good", 0)) > usual > sureness(rate(2.5, "good", 12))
-    assert sureness(rate(4.0, "good", 4)) > usual > sureness(rate(1.5, "good", 4))
-    assert sureness(rate(2.5, "1m", 4)) > usual > sureness(rate(2.5, "typical", 4))
-    assert sureness(rate(2.5, "good", 4, left_out=0.6)) > usual > sureness(rate(2.5, "good", 4, left_out=0.05))
+    """A strip is surer the more of it the chance map takes for unswept; beside lanes when it is much wider than the
+    receiver's error, too.
+    """
+    usual = sureness(rate(3.5, "good"))
+    assert sureness(rate(3.5, "good", 0.7)) > usual > sureness(rate(3.5, "good", 0.3))
+    assert sureness(rate(4.5, "good")) > usual > sureness(rate(2.0, "good"))
+    assert sureness(rate(3.5, "70cm")) > usual > sureness(rate(3.5, "typical"))
+    assert sureness(rate(4.5, "good", wandering=True)) == sureness(rate(2.0, "good", wandering=True))
 
 
 def test_tiers_go_by_the_chance_that_a_strip_is_there() -> None:
     """Certain from 0.85 on, likely from 0.5 on; never certain with a poor receiver, nor told when too small for it."""
-    assert [rate(width_m, "good").tier for width_m in (0.9, 2.0, 4.0)] == [None, "likely", "certain"]
-    assert rate(9.0, "poor").tier == "likely"
-    assert rate(0.5, "50cm", left_out=0.9).tier is None and rate(0.5, "2cm").tier == "certain"
+    assert [rate(2.0, "good", unswept).tier for unswept in (0.4, 0.7, 0.9)] == [None, "likely", "certain"]
+    assert rate(9.0, "poor", 0.95).tier == "likely"
+    assert rate(0.5, "50cm", 0.95).tier is None and rate(0.5, "2cm", 0.95).tier == "certain"
 
 
 def test_widths_that_can_be_found() -> None:

@@ -77,7 +77,7 @@ def alone(kind: str, seed: int) -> Estimate:
     inside = shapely.contains_xy(walk.field, *np.meshgrid(*grid.centres()))
     usual = receiver("typical")
     told = Walked(walked(kind, seed), walk.swath_m, True, usual)
-    return estimates_on(inside, grid, "given", [usual]).of_outing([("28cm", told)], lambda coil: inside).estimate
+    return estimates_on(inside, grid, [usual]).of_outing([("28cm", told)], lambda coil: inside).estimate
 
 
 def known(value: float | None) -> float:
@@ -328,15 +328,13 @@ def test_two_outings_together_sweep_more_than_each() -> None:
     assert report.coils[0].estimate.pct == report.total.estimate.pct
 
 
-def test_no_estimate_without_times_or_boundary_or_enough_walking() -> None:
+def test_no_estimate_without_times_or_enough_walking() -> None:
     """Where nothing can be told, there are no numbers but a reason in words."""
     one = walk_of("lanes", 300)
     untimed = replace(one, fixes=replace(one.fixes, t_s=np.full(one.fixes.t_s.size, np.nan)))
     short = replace(one, fixes=replace(one.fixes, **{k: getattr(one.fixes, k)[:200] for k in ("t_s", "x_m", "y_m")}))
-    no_edge = replace(site_of(one, CELL_M), areas=())
     cases = {
         "no times": survey(site_of(one, CELL_M), [outing_of(untimed)]),
-        "drawn from the walks": survey(no_edge, [outing_of(one)]),
         "fewer than 5 legs": survey(site_of(one, CELL_M), [outing_of(short)]),
     }
     for words, result in cases.items():
