@@ -36,7 +36,9 @@ KERNEL_M, KERNEL_SIGMAS = 3.0, 1.6  # what drift pushes together must not pass f
 SIDE_BY_SIDE = 0.5  # sweeps that share less of the smaller one's ground; drift alone can part or join edges by metres
 SAME_EDGE_SIGMAS = 1.5  # edges of two sweeps nearer to each other than this are taken for one
 EDGE_SD_SIGMAS = 0.5  # how far off the edge of walked ground may be all along
-EDGE_SIGMAS = 1.0  # how far off it may be at one place
+# How far off it may be at one place: where walked ground ends in the field, several lanes with errors of their own show
+# its edge; along the boundary often a single one does.
+FIELD_EDGE_SIGMAS, RIM_EDGE_SIGMAS = 0.6, 1.0
 OUT_M = 0.5  # the coil reaches no farther than this beyond the boundary
 # Who searches up to the boundary leaves a rim within some metres, which varies by so much on its way round; elsewhere
 # ground ends anywhere. How much of the boundary is of the first kind is seen, within limits.
@@ -184,8 +186,8 @@ def _beside(plot: Plot, sweep: _Sweep, other: _Sweep) -> bool:
     return int(np.count_nonzero(mine & others)) < SIDE_BY_SIDE * max(int(smaller), 1)
 
 
-def _chance_inside(plot: Plot, within_m: Floats, sd_m: float) -> Floats:
-    """Chance that each inside cell was within walked ground, (cells,), when its edge may be off by so much.
+def _chance_inside(plot: Plot, within_m: Floats, sigma_m: float) -> Floats:
+    """Chance that each inside cell was within walked ground, (cells,), as found with a receiver of so many metres.
 
     Where walked ground ends in the field, its edge may be anywhere, and the chance is that of a normal law. Along the
     boundary more is known: nobody searches beyond it, and whoever goes up to it keeps much the same rim all along.
@@ -199,28 +201,28 @@ def _chance_inside(plot: Plot, within_m: Floats, sd_m: float) -> Floats:
     up_to_rim = float(np.clip((edge[outer] < RIM_WITHIN_M).mean(), *UP_TO_RIM))
     outer &= np.abs(edge) < RIM_WITHIN_M  # not round no-go ground that was walked over on the map
     rim_m = max(float(edge[outer].mean()) + RIM_MORE_M, 0.0) if outer.any() else RIM_WITHIN_M
+    sd_m, field_sd_m = RIM_EDGE_SIGMAS * sigma_m, FIELD_EDGE_SIGMAS * sigma_m
     both = sd_m**2 + RIM_SD_M**2
     mean, sd = (edge * RIM_SD_M**2 + rim_m * sd_m**2) / both, sd_m * RIM_SD_M / math.sqrt(both)
-    room = (depth_m + OUT_M) / sd_m
     near = math.log(up_to_rim / math.sqrt(both)) - (edge - rim_m) ** 2 / (2 * both) + log_ndtr(mean / sd)
-    far = math.log((1 - up_to_rim) * math.sqrt(2 * math.pi) / ANYWHERE_M) + log_ndtr(edge / sd_m)
+    far = math.log((1 - up_to_rim) * math.sqrt(2 * math.pi) / ANYWHERE_M) + log_ndtr(edge / field_sd_m)
     share = 1 / (1 + np.exp(np.clip(far - near, -50, 50)))
     to_rim = _between((depth_m + OUT_M - mean) / sd, (depth_m + OUT_M) / sd)
-    return np.asarray(share * to_rim + (1 - share) * _between(within / sd_m, room))
+    in_field = _between(within / field_sd_m, (depth_m + OUT_M) / field_sd_m)
+    return np.asarray(share * to_rim + (1 - share) * in_field)
 
 
 def _between(within: Floats, room: Floats) -> Floats:
     """Chance that an edge normal about ``room - within`` lies from 0 to ``room``, when it is above 0."""
-    from scipy.special import ndtr
+    from scipy.special import log_ndtr
 
-    beyond = ndtr(within - room)
-    return np.asarray((ndtr(within) - beyond) / np.maximum(1 - beyond, 1e-9))
+    return np.asarray(1 - np.exp(log_ndtr(-within) - log_ndtr(room - within)))  # holds far inside, where both are tiny
 
 
 def _inside(plot: Plot, sweep: _Sweep, shift: float) -> Floats:
     """Chance that each inside cell was within the ground of a sweep, with its edge farther out by so many sd."""
     moved = sweep.within_m + shift * EDGE_SD_SIGMAS * sweep.sigma_m
-    return _chance_inside(plot, moved, EDGE_SIGMAS * sweep.sigma_m)
+    return _chance_inside(plot, moved, sweep.sigma_m)
 
 
 def _walked(plot: Plot, sweeps: Sequence[_Sweep], shift: float) -> Floats:
@@ -233,7 +235,7 @@ def _walked(plot: Plot, sweeps: Sequence[_Sweep], shift: float) -> Floats:
     best = within.max(axis=0)
     alike = within > best - SAME_EDGE_SIGMAS * worst_m
     mean_m = np.sum(within * alike, axis=0) / alike.sum(axis=0)
-    return _chance_inside(plot, np.where(best > 2 * SAME_EDGE_SIGMAS * worst_m, best, mean_m), EDGE_SIGMAS * worst_m)
+    return _chance_inside(plot, np.where(best > 2 * SAME_EDGE_SIGMAS * worst_m, best, mean_m), worst_m)
 
 
 def _swept(
