@@ -76,10 +76,12 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
     pattern = pattern_of(walked.ways, walked.receiver, walked.spacings)
     reflect_m = REFLECT_SIGMAS * float(np.hypot(walked.receiver.slow_m, walked.receiver.fast_m))
     swept = [walked.swath_m * path_m(way) for way in walked.ways]
-    efforts = []
+    efforts, along = [], []
     for axis in (0, 1) if pattern.kind == CROSSWISE else (0,):
         mine = [s * (a == axis) for s, a in zip(swept, _by_second(pattern, walked.ways), strict=True)]
         efforts.append(effort(plot, walked.ways, mine, reflect_m))
+        heading = pattern.stations.heading[pattern.axis == axis]
+        along.append(complex(np.exp(2j * heading).mean()) if heading.size else 0j)
     place = np.searchsorted(np.cumsum(pattern.chance), _evenly())
     return Drawn(
         tuple(efforts),
@@ -92,6 +94,7 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
         seed_of(walked.ways),
         pattern.legs,
         _placed(pattern, walked),
+        tuple(along),
         walked.swath_measured,
     )
 

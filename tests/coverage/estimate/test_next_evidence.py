@@ -40,7 +40,7 @@ def walk(kind: str = LANES, swath_measured: bool = True, kappa_sd: float = 0.2) 
     chance = np.exp(-(((kappa - 0.3) / kappa_sd) ** 2) / 2)
     place = np.searchsorted(np.cumsum(chance / chance.sum()), (np.arange(DRAWS) + 0.5) / DRAWS)
     scale = np.sort(1 + SDS[not swath_measured] * np.random.default_rng(1).standard_normal(DRAWS))
-    return Drawn((), scale, kappa, np.minimum(place, 12), kind, 1.5, 0.0, 1, 30, False, swath_measured)
+    return Drawn((), scale, kappa, np.minimum(place, 12), kind, 1.5, 0.0, 1, 30, False, (), swath_measured)
 
 
 def test_what_would_shrink_the_interval_most_is_named() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -101,6 +102,19 @@ def test_blocks_side_by_side_count_as_one_walk_over_all(parts: int) -> None:
     blocks = [lanes((edges[k], 3, edges[k + 1], 47), 86_400.0 * k) for k in range(parts)]
     assert share(*blocks) == pytest.approx(share(lanes((2, 3, 38, 47))), abs=1.5)
     assert share(*blocks) > max(share(block) for block in blocks) + 10
+
+
+def test_lanes_walked_again_may_be_the_same_lanes_or_those_between() -> None:
+    """Every second lane walked on two days may be the same lanes or those left out: the interval reaches from little
+    more than one day's share to nearly everything. Crosswise on the second day it does not.
+    """
+    few, again = (lanes((1, 1, 39, 49), t, range(1, 26, 2)) for t in (0.0, 1e5))
+    plot, _ = site()
+    low, high = np.quantile(100 * (1 - left_out(plot, (few, again)) @ plot.weight), (0.05, 0.95))
+    assert low < share(few) + 12 and high > 88
+    crosswise = replace(again, along=tuple(-way for way in again.along))
+    inner = np.quantile(100 * (1 - left_out(plot, (few, crosswise)) @ plot.weight), (0.05, 0.95))
+    assert inner[1] - inner[0] < (high - low) / 2
 
 
 def test_walks_count_the_same_in_any_order() -> None:
