@@ -228,23 +228,23 @@ def test_a_wandering_watch_does_not_hide_the_junk(day: int) -> None:
 
 
 def test_lanes_that_were_left_out_are_found_by_a_good_receiver() -> None:
-    """Of four lanes left out most is listed as never swept each day; more than half of what is listed was in truth
-    never swept, and the shares told add up to what was, within a tenth over the days.
+    """Four lanes left out, on eight days with a good receiver: over the days most of them is listed as never swept,
+    more than six tenths of what is listed never was, and the share told is that within a tenth.
     """
     corners = serpentine(30, SIDE_M, SIDE_M / 30, x0_m=0.67, skip=(12, 13, 14, 15))
     truth = LineString(corners).buffer(LARGE.swath_m / 2, cap_style="flat")
     gap_m2 = SIDE_M**2 - truth.intersection(box(0, 0, SIDE_M, SIDE_M)).area
-    all_bare_m2 = all_told_m2 = 0.0
-    for day in range(4):
+    days, listed_m2, bare_m2, told_m2 = 8, 0.0, 0.0, 0.0
+    for day in range(days):
         report = todo(walked("a", corners, day=day, gps="good", noise=GOOD))
         found = [piece for piece in of_coil(report, "large").pieces if piece.reason == "never swept"]
-        bare_m2 = sum(piece.shape.difference(truth).area for piece in found)
         parts = [place for place in report.places if place.unswept_pct is not None]
         assert table(report).count("% of it, ") == len(parts)
-        assert bare_m2 > 0.5 * sum(piece.area_m2 for piece in found) and bare_m2 > 0.5 * gap_m2
-        all_bare_m2 += bare_m2
-        all_told_m2 += sum(piece.area_m2 * piece.unswept_pct / 100 for piece in found)
-    assert all_told_m2 == pytest.approx(all_bare_m2, rel=0.1)
+        listed_m2 += sum(piece.area_m2 for piece in found)
+        bare_m2 += sum(piece.shape.difference(truth).area for piece in found)
+        told_m2 += sum(piece.area_m2 * piece.unswept_pct / 100 for piece in found)
+    assert bare_m2 > 0.6 * days * gap_m2 and bare_m2 > 0.6 * listed_m2
+    assert told_m2 / listed_m2 == pytest.approx(bare_m2 / listed_m2, abs=0.1)
 
 
 def test_strips_that_are_told_are_ground_to_do() -> None:
