@@ -80,8 +80,8 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
     for axis in (0, 1) if pattern.kind == CROSSWISE else (0,):
         mine = [s * (a == axis) for s, a in zip(swept, _by_second(pattern, walked.ways), strict=True)]
         efforts.append(effort(plot, walked.ways, mine, reflect_m))
-        heading = pattern.stations.heading[pattern.axis == axis]
-        along.append(complex(np.exp(2j * heading).mean()) if heading.size else 0j)
+        twice = 2 * pattern.stations.heading[pattern.axis == axis]
+        along.append((float(np.cos(twice).mean()), float(np.sin(twice).mean())) if twice.size else (0.0, 0.0))
     place = np.searchsorted(np.cumsum(pattern.chance), _evenly())
     return Drawn(
         tuple(efforts),

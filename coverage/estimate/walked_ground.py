@@ -64,8 +64,8 @@ class Drawn:
     """What one walk may have swept: where its effort lay, and how even its lanes and how long it may be.
 
     efforts : one for each direction that was walked. scale : (DRAWS,) rising factors of the effort. kappa : rising
-    values, and drawn : (DRAWS,) rising places in them. along : for each direction the mean of exp(2i heading).
-    seed : tells walks apart, see ``seed_of``.
+    values, and drawn : (DRAWS,) rising places in them. along : for each direction the means of cos and sin of twice
+    the heading. seed : tells walks apart, see ``seed_of``.
     """
 
     efforts: tuple[Effort, ...]
@@ -78,7 +78,7 @@ class Drawn:
     seed: int
     legs: int
     strips_placed: bool
-    along: tuple[complex, ...]
+    along: tuple[tuple[float, float], ...]
     swath_measured: bool = True
 
 
@@ -156,7 +156,7 @@ def _same_way(sweep: _Sweep, other: _Sweep) -> bool:
     if sweep.wandering or other.wandering:
         return False
     one, two = (walk.along[walk.efforts.index(effort)] for walk, effort in (sweep.parts[0], other.parts[0]))
-    return bool((one * two.conjugate()).real > SAME_WAY)
+    return one[0] * two[0] + one[1] * two[1] > SAME_WAY
 
 
 def _left_again(left: NDArray[np.float32], bare: NDArray[np.float32], again: Floats) -> NDArray[np.float32]:

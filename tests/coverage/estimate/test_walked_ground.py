@@ -112,7 +112,7 @@ def test_lanes_walked_again_may_be_the_same_lanes_or_those_between() -> None:
     plot, _ = site()
     low, high = np.quantile(100 * (1 - left_out(plot, (few, again)) @ plot.weight), (0.05, 0.95))
     assert low < share(few) + 12 and high > 88
-    crosswise = replace(again, along=tuple(-way for way in again.along))
+    crosswise = replace(again, along=tuple((-cos, -sin) for cos, sin in again.along))
     inner = np.quantile(100 * (1 - left_out(plot, (few, crosswise)) @ plot.weight), (0.05, 0.95))
     assert inner[1] - inner[0] < (high - low) / 2
 
