@@ -1,5 +1,6 @@
 """The command that draws a map of walks at once, without a site."""
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -78,6 +79,7 @@ def map_command(
     with Workers(many, say) as workers:
         walks = walks_to_add(typed, tracks, split=Split.FILES)
         addition = addition_to(site_of(files, Path()), walks, say, workers)
+        addition = replace(addition, files={})  # nothing is stored, so what the files hold is needed no more
         tell_added(addition.added)
         tell_assumed(addition.added)
         draw = partial(draw_addition, addition, place, epsg=system, depth_m=deep, workers=workers)

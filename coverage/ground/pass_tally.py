@@ -108,10 +108,13 @@ class PassTally:
     by_coil: dict[str, Cells] = field(init=False)
     bearings: NDArray[np.uint16] = field(init=False)
     not_recorded: Mask = field(init=False)
+    swept_cells: int = field(init=False, default=0)
+    site_cells: int = field(init=False)
 
     def __post_init__(self) -> None:
         shape = self.ground.kind.shape
         self.inside = self.ground.inside
+        self.site_cells = int(np.count_nonzero(self.inside))
         self.passes = np.zeros(shape, np.uint8)
         self.by_coil = {}
         self.bearings = np.zeros(shape, np.uint16)
@@ -139,17 +142,19 @@ class PassTally:
         def area(mask: Mask) -> float:
             return float(np.count_nonzero(mask)) * m2
 
+        new = now & ~before
+        self.swept_cells += int(np.count_nonzero(new))
         return OutingGround(
             swept_m2=area(now),
-            new_m2=area(now & ~before),
+            new_m2=area(new),
             again_same_coil_m2=area(now & same),
             again_other_coil_m2=area(now & before & ~same),
             crosswise_m2=_crosswise_cells(self.bearings[here], now) * m2,
             twice_m2=area((swept.passes[swept.there] > 1) & inside),
             outside_m2=area(touched) - area(on_site),
             not_recorded_m2=gone * m2,
-            total_m2=area(self.passes > 0),
-            site_m2=area(self.inside),
+            total_m2=float(self.swept_cells) * m2,
+            site_m2=float(self.site_cells) * m2,
         )
 
     def _lose(self, swept: OutingPasses) -> int:

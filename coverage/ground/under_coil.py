@@ -141,6 +141,10 @@ class UnderCoil:
     left_out: int = 0  # outings with any such ground
     no_clock: Mask | None = None  # that ground
     swings: dict[str, set[Swing]] = field(default_factory=dict)
+    site_cells: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.site_cells = int(np.count_nonzero(self.inside))
 
     def lost(self, walks: Sequence[SwungWalk], swept: OutingPasses) -> dict[str, Lost | None]:
         """Return what the passes of one outing with each coil leave on its window, whatever was added before.
@@ -252,7 +256,7 @@ class UnderCoil:
 
     def _under(self, under: Floats, guessed: bool) -> Under:
         """Make percent of the site of numbers of cells."""
-        pct = 100 * under / np.count_nonzero(self.inside)
+        pct = 100 * under / self.site_cells
         return Under(float(pct[0]), float(pct[-1]), float(pct[0])) if guessed else Under(float(pct[0]))
 
     def paces_for_95(self, name: str) -> tuple[float | None, float | None]:

@@ -121,6 +121,7 @@ def survey(
     all_notes = (*site.notes, *notes, *not_walked, *_partly(outings, between))
     lanes = walked_lanes(site, in_time, ground)
     on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept)
+    del in_time, marked, walks, swung  # so that walks are freed when they have been added up
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
