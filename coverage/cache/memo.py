@@ -9,7 +9,7 @@ import hashlib
 import json
 import zlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import date
 from typing import Any, Protocol, TypeVar
 
@@ -22,6 +22,7 @@ T = TypeVar("T")
 LEVEL = 1  # of compression: faster than the disk
 MOST_BYTES = 1 << 30  # a result is never so large
 _LENGTH = 8
+_AT_ONCE = 1 << 18  # bytes, which stay in the processor's cache until they are where they belong
 _NOT_KEPT: Any = object()
 _PLAIN = frozenset((bool, int, float, str))
 
@@ -120,15 +121,42 @@ def packed(value: Any) -> bytes:
 def unpacked(data: bytes, types: Iterable[type]) -> Any:
     """Read a value that ``packed`` wrote, of plain values and these dataclasses; ValueError when it is none."""
     known = {one.__qualname__: one for one in types}
+    plain = _Plain(data)
     try:
-        expand = zlib.decompressobj()
-        plain = expand.decompress(data, MOST_BYTES)
-        if not expand.eof or expand.unused_data:
-            raise ValueError("cut off, or longer than it should be")
-        at = _LENGTH + int.from_bytes(plain[:_LENGTH], "big")
-        return _Reader(memoryview(plain)[at:], known).value(json.loads(plain[_LENGTH:at]))
+        tree = json.loads(bytes(plain.take(int.from_bytes(plain.take(_LENGTH), "big"))))
+        value = _Reader(plain, known).value(tree)
+        plain.check_end()
     except (zlib.error, KeyError, IndexError, TypeError, AttributeError, RecursionError, GEOSException) as error:
         raise ValueError("not a result that was kept") from error
+    return value
+
+
+class _Plain:
+    """Takes what was compressed out again, as much as is asked for, so that it is never there twice."""
+
+    def __init__(self, data: bytes) -> None:
+        self._expand, self._rest, self._taken = zlib.decompressobj(), data, 0
+
+    def take(self, size: int) -> bytearray:
+        """Return the next so many bytes; ValueError when there are fewer, or too many were asked for."""
+        self._taken += size
+        if self._taken > MOST_BYTES:
+            raise ValueError("more than was ever kept")
+        taken = bytearray(size)
+        at = 0
+        while at < size:
+            piece = self._expand.decompress(self._rest, min(size - at, _AT_ONCE))
+            self._rest = self._expand.unconsumed_tail
+            if not piece:
+                raise ValueError("cut off")
+            taken[at : at + len(piece)] = piece
+            at += len(piece)
+        return taken
+
+    def check_end(self) -> None:
+        """Check that this was all; ValueError when it was not."""
+        if self._expand.decompress(self._rest, 1) or not self._expand.eof or self._expand.unused_data:
+            raise ValueError("cut off, or longer than it should be")
 
 
 def _parts(value: Any) -> list[Any]:
@@ -170,14 +198,11 @@ def _plain(value: Any, arrays: list[Any], seen: dict[int, Any]) -> Any:
 
 @dataclass(slots=True)
 class _Reader:
-    """Makes values of JSON; ``rest`` holds the arrays one after another, in the order of their numbers."""
+    """Makes values of JSON; the arrays follow it, one after another in the order of their numbers."""
 
-    rest: memoryview
+    plain: _Plain
     types: dict[str, type]
-    arrays: list[Any]
-
-    def __init__(self, rest: memoryview, types: dict[str, type]) -> None:
-        self.rest, self.types, self.arrays = rest, types, []
+    arrays: list[Any] = field(default_factory=list)
 
     def value(self, tree: Any) -> Any:
         if not isinstance(tree, list):
@@ -210,11 +235,8 @@ class _Reader:
         if count < 0:
             raise ValueError("an array of less than nothing")
         if dtype == "|b1":
-            size = -(-count // 8)
-            array = np.unpackbits(np.frombuffer(self.rest, np.uint8, size), count=count).view(bool)
+            array = np.unpackbits(np.frombuffer(self.plain.take(-(-count // 8)), np.uint8), count=count).view(bool)
         else:
-            size = count * np.dtype(dtype).itemsize
-            array = np.frombuffer(self.rest, dtype, count).copy()
-        self.rest = self.rest[size:]
+            array = np.frombuffer(self.plain.take(count * np.dtype(dtype).itemsize), dtype)
         self.arrays.append(array.reshape(shape))
         return self.arrays[-1]

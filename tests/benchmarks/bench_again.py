@@ -24,7 +24,7 @@ from walker import TYPICAL, Fixes, to_gpx
 OUTINGS, SECONDS, PACE_M_S, SIDE_M = 60, 10_800, 0.3, 100.0
 
 
-def write_outings(folder: Path, count: int) -> list[str]:
+def write_outings(folder: Path, count: int, seconds: int = SECONDS) -> list[str]:
     """Write the field and its walks; each outing goes on a thousand lengths of lane further."""
     corners = [(0.0, 0.0), (SIDE_M, 0.0), (SIDE_M, SIDE_M), (0.0, SIDE_M), (0.0, 0.0)]
     ring = [[float(degrees) for degrees in FRAME.to_lonlat(x, y)] for x, y in corners]
@@ -32,12 +32,12 @@ def write_outings(folder: Path, count: int) -> list[str]:
     lanes = np.array(serpentine(66, 99.0, 1.5, x0_m=0.75, y0_m=0.5))
     path_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(lanes, axis=0).T))])
     rng = np.random.default_rng(1)
-    times = np.arange(SECONDS, dtype=float)
+    times = np.arange(seconds, dtype=float)
     names = []
     for number in range(count):
-        at = PACE_M_S * (times + (1500 * number) % (path_m[-1] / PACE_M_S - SECONDS))
+        at = PACE_M_S * (times + (1500 * number) % (path_m[-1] / PACE_M_S - seconds))
         x, y = (np.interp(at, path_m, v) + TYPICAL.draw(times, rng) for v in lanes.T)
-        fixes = Fixes(times + START_S + 86_400 * number, x, y, np.zeros(SECONDS, bool))
+        fixes = Fixes(times + START_S + 86_400 * number, x, y, np.zeros(seconds, bool))
         names.append(f"walk-{number + 1:02d}.gpx")
         (folder / names[-1]).write_text(to_gpx(fixes, FRAME, names[-1]), encoding="utf-8")
     return names

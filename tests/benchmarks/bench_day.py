@@ -31,16 +31,16 @@ FRAME = SiteFrame(-30.0, 40.0)  # at sea
 START_S = 1_770_019_200.0  # 2 February 2026, 08:00
 
 
-def write_day(folder: Path, people: Crowd, rng: np.random.Generator) -> list[str]:
+def write_day(folder: Path, people: Crowd, rng: np.random.Generator, seconds: int = SECONDS) -> list[str]:
     """Write the field and everybody's recording; give the names of the recordings."""
     corners = [(0.0, 0.0), (SIDE_M, 0.0), (SIDE_M, SIDE_M), (0.0, SIDE_M), (0.0, 0.0)]
     ring = [[float(degrees) for degrees in FRAME.to_lonlat(x, y)] for x, y in corners]
     (folder / "field.geojson").write_text(json.dumps({"type": "Polygon", "coordinates": [ring]}), encoding="utf-8")
-    times = np.arange(SECONDS, dtype=float)
+    times = np.arange(seconds, dtype=float)
     names = []
     for number, (x, y) in enumerate(zip(people.x_m, people.y_m, strict=True)):
         x, y = x + TYPICAL.draw(times, rng), y + TYPICAL.draw(times, rng)
-        fixes = Fixes(times + START_S, x, y, np.zeros(SECONDS, bool))
+        fixes = Fixes(times + START_S, x, y, np.zeros(seconds, bool))
         names.append(f"searcher-{number + 1:02d}.gpx")
         (folder / names[-1]).write_text(to_gpx(fixes, FRAME, names[-1]), encoding="utf-8")
     return names
