@@ -106,7 +106,7 @@ def chart(growths: list[Growth]) -> str:
             out.append(f'{label} x="{at}" y="{top + 4}">{max(values):.{1 if unit == "s" else 0}f} {unit}</text>')
             out.append(f'{label} x="{at}" y="{y0 + 4}">0</text>')
         name = f'<text fill="#333" stroke="none" text-anchor="middle" x="{x0 + wide / 2}"'
-        out.append(f'{name} y="{y0 + 32}">{one.name}, to {most:.0f}</text>')
+        out.append(f'{name} y="{y0 + 32}">{one.name}, to {f"{most:,.0f}".replace(",", " ")}</text>')
     return "\n".join([*out, "</svg>", ""])
 
 
