@@ -112,20 +112,24 @@ def survey(
     latest = max((w.start_s for w in in_time if w.start_s is not None), default=None)
     standing, ended = without_ended(areas, local_date(latest, parse_zone(site.zone)))
     notes = (*notes, *ended, *marked_notes(marked), *unread)
-    walks = [w for outing in in_time for w in outing.walks]
-    check_walked_cells([(w.walk, w.file) for w in walks], site.cell_m, standing, MAX_CELLS)
-    swung = [(leg, w.swing.swath_m) for w in walks for leg in w.walk.legs]
-    ground = rasterise_site(standing, swung, site.cell_m, site.areas_file)
-    widest_m = max(w.swing.swath_m for w in walks)
+    ground, widest_m = _ground_of(site, in_time, standing)
     swept, not_walked = swept_by_others([one for one in rest if one.id in readable], walk, ground)
     all_notes = (*site.notes, *notes, *not_walked, *_partly(outings, between))
     lanes = walked_lanes(site, in_time, ground)
     on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept)
-    del in_time, marked, walks, swung  # so that walks are freed when they have been added up
+    del in_time  # so that walks are freed when they have been added up
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
     return replace(result, report=replace(result.report, left_out=left_out, lanes=lanes))
+
+
+def _ground_of(site: SiteInput, walked: Sequence[WalkedOuting], areas: Sequence[AreaShape]) -> tuple[Ground, float]:
+    """Lay the ground of a site out in cells; returns it and the widest swath of its walks."""
+    walks = [w for outing in walked for w in outing.walks]
+    check_walked_cells([(w.walk, w.file) for w in walks], site.cell_m, areas, MAX_CELLS)
+    swung = [(leg, w.swing.swath_m) for w in walks for leg in w.walk.legs]
+    return rasterise_site(areas, swung, site.cell_m, site.areas_file), max(w.swing.swath_m for w in walks)
 
 
 def _usable(
