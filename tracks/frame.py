@@ -64,7 +64,10 @@ class SiteFrame:
 
 @lru_cache(maxsize=16)
 def _transformer(frame: SiteFrame) -> Transformer:
-    return Transformer.from_crs(CRS.from_epsg(4326), CRS.from_proj4(frame.proj4), always_xy=True)
+    # The steps that PROJ finds by itself from WGS 84 to the frame. To have it look for them takes 7 ms, a hundred times
+    # as long: half a minute for the frames of thousands of areas.
+    steps = "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step"
+    return Transformer.from_pipeline(f"{steps} {frame.proj4.replace('+datum=WGS84 +units=m', '+ellps=WGS84')}")
 
 
 def centre_frame(lon_deg: Floats, lat_deg: Floats) -> SiteFrame:

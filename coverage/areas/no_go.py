@@ -85,11 +85,11 @@ def no_go_entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath
     Returns entries in the order of the areas.
     """
     found: list[NoGoEntry] = []
-    shapes: list[Shape] = []
+    entered: dict[int, Shape] = {}
     total = 0
-    for area in areas:
-        if area.kind != "no-go" or not holds(area, days):
-            continue
+    held = [area for area in areas if area.kind == "no-go" and holds(area, days)]
+    tree = shapely.STRtree([area.shape for area in held])
+    for number, area in enumerate(held):
         near = [swath for one in swaths if (swath := _near(area.shape, one)).legs]
         grid = _window(area.shape, near, cell_m)
         if grid is None:
@@ -104,9 +104,9 @@ def no_go_entered(areas: Sequence[AreaShape], days: Days, swaths: Sequence[Swath
         could = all(depth <= receiver(swath.gps).r95_m + SLACK_M for depth, swath in zip(deep, into, strict=True))
         touched_m2 = float(np.count_nonzero(touched)) * cell_m * cell_m
         found.append(NoGoEntry(area.reason or None, touched_m2, max(deep), could))
-        for shape in shapes:
-            touched &= ~cells_inside([shape], grid)
-        shapes.append(area.shape)
+        beside = sorted(tree.query(area.shape).tolist())
+        touched &= ~cells_inside([entered[other] for other in beside if other in entered], grid)
+        entered[number] = area.shape
         total += int(np.count_nonzero(touched))
     return NoGoEntered(tuple(found), total * cell_m * cell_m)
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from fieldcomb.coverage.site.options_fields import FIELD, TypedAt, keys_of
 from fieldcomb.coverage.site.settings import OWN_KEYS, Typed
 from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.tables import read_typed_table
 
 ROSTER_COLUMNS = ("file", *dict.fromkeys(("searcher", *keys_of(TypedAt.ROSTER))))
@@ -37,6 +38,9 @@ def read_roster(raw: bytes, file: str) -> tuple[tuple[RosterRow, ...], tuple[str
     table = read_typed_table(raw, file, ROSTER_COLUMNS, ("file",), _EXAMPLE)
     if not table.header:
         raise SiteError("is empty", file=file, hint=f"Write a header and one row for each recording: {_EXAMPLE}")
+    if len(table.rows) > limits.MAX_ROSTER_ROWS:
+        problem = f"has {len(table.rows):,} rows, more than the limit of {limits.MAX_ROSTER_ROWS:,} for one outing"
+        raise SiteError(problem, file=file, hint="Keep the rows of this outing only")
     rows = tuple(_row(file, line, values) for line, values in table.rows)
     if not rows:
         raise SiteError("has a header but no rows", file=file, hint=f"Write one row for each recording: {_EXAMPLE}")

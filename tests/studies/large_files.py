@@ -1,8 +1,9 @@
-"""Study: the seconds and megabytes that `fieldcomb map` takes for large files, each as costly as its size allows.
+"""Study: the seconds and megabytes that commands take for large files, each as costly as its size allows.
 
-Run as `python tests/studies/large_files.py [NAME ...]`: the files are made in a temporary folder, mapped one by one
-in a process of its own, and its CPU time, its greatest memory and its last line are printed. `ride` names the rides,
-which are to be refused within 5 s. CPU time grows with the load of the machine, which is printed beside it.
+Run as `python tests/studies/large_files.py [NAME ...]`: the files are made in a temporary folder and mapped one by one
+(or given to another command) in a process of its own, and its CPU time, its greatest memory and its last line are
+printed. `ride` names the rides, which are to be refused within 5 s. CPU time grows with the load of the machine, which
+is printed beside it.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from fit_files import RECORD_FIELDS, start
 SIZE = 19_000_000
 LAT, LON = 0.5, -20.0  # at sea
 START = datetime(2026, 3, 7, 9, tzinfo=UTC)
+FIELDCOMB = str(Path(sys.executable).parent / "fieldcomb")
 LIMIT_S, RIDE_S, LIMIT_MB, KILL_S = 10.0, 5.0, 1000.0, 60
 
 
@@ -222,10 +224,12 @@ def square(side_m: float) -> str:
     return polygon([[[LON, LAT], [LON + d, LAT], [LON + d, LAT + d], [LON, LAT + d], [LON, LAT]]])
 
 
+Made = tuple[str, Callable[[], str | bytes], str | None, Callable[[], str | bytes] | None]
+
 SMALL = gpx(zigzag(3000))
 ROW = "lat,lon," + ",".join("x" for _ in range(SIZE // 2))
 
-RIDES = {
+RIDES: dict[str, Made] = {
     f"ride {km} km, {every} s{', boundary' if edge else ''}": (
         "walk.csv",
         lambda km=km, every=every: ride(km, every, 7.0 if km > 50 else 1.6),
@@ -238,7 +242,7 @@ RIDES = {
 }
 
 # name: file name, its content, the boundary's file name and content where there is one
-FILES: dict[str, tuple[str, Callable[[], str | bytes], str | None, Callable[[], str | bytes] | None]] = {
+FILES: dict[str, Made] = {
     "zigzag": ("walk.gpx", lambda: gpx(zigzag(SIZE // 79)), None, None),
     "zigzag wide": ("walk.gpx", lambda: gpx(zigzag(SIZE // 79, 20.0, 2)), None, None),
     "wander": ("walk.gpx", lambda: gpx(wander(SIZE // 79, 0.9)), None, None),
@@ -287,6 +291,72 @@ FILES: dict[str, tuple[str, Callable[[], str | bytes], str | None, Callable[[], 
 }
 
 
+def site(folder: Path, *typed: str, edge: str = "", walks: int = 1) -> None:
+    """Make a site with a walk."""
+    (folder / "edge.geojson").write_text(edge or square(60))
+    (folder / "walk.gpx").write_text(SMALL)
+    command(folder, "new", "site", "--boundary", "edge.geojson", *typed)
+    if walks:
+        command(folder, "add", "site", "walk.gpx")
+
+
+def command(folder: Path, *typed: str) -> None:
+    """Carry out a command that is not measured."""
+    subprocess.run([FIELDCOMB, *typed], cwd=folder, capture_output=True, check=True)
+
+
+def add_with_roster(folder: Path, rows: int) -> list[str]:
+    """Add a walk with a roster of many people who did not record."""
+    site(folder, walks=0)
+    people = "".join(f",Person {i},28cm\n" for i in range(rows))
+    (folder / "roster.csv").write_text(f"file,searcher,coil\nwalk.gpx,Ann,28cm\n{people}")
+    return ["add", "site", "walk.gpx", "--roster", "roster.csv"]
+
+
+def report_with_pegs(folder: Path, rows: int) -> list[str]:
+    """Report a site with many pegs, near which a walk goes."""
+    site(folder)
+    pegs = (f"P{i},{lat:.7f},{lon:.7f}\n" for i, (lat, lon) in enumerate(zigzag(rows, 0.3)))
+    (folder / "site" / "pegs.csv").write_text("name,lat,lon\n" + "".join(pegs))
+    return ["report", "site"]
+
+
+def report_with_areas(folder: Path, kind: str, count: int) -> list[str]:
+    """Report a site in which there are many small areas of a kind."""
+    site(folder)
+    shapes = [polygon([ring]) for ring in holes(count)[1:]]
+    areas = [{**json.loads(shape), "properties": {"kind": kind}} for shape in shapes]
+    areas.append({**json.loads(square(110)), "properties": {"kind": "site"}})
+    (folder / "site" / "areas.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": areas}))
+    return ["report", "site"]
+
+
+def report_of_cells(folder: Path, side_m: float) -> list[str]:
+    """Report a site that grew to a square of a side."""
+    site(folder)
+    grown = {**json.loads(square(side_m)), "properties": {"kind": "site"}}
+    (folder / "site" / "areas.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [grown]}))
+    return ["report", "site"]
+
+
+def new_with_outline(folder: Path, corners: int) -> list[str]:
+    """Make a site with an outline of many corners."""
+    (folder / "edge.geojson").write_text(polygon([ring(corners)]))
+    return ["new", "site", "--boundary", "edge.geojson"]
+
+
+# Whole commands on a site, each with what lies in it at its limit; the last one is promised 2 GB, not 1.
+COMMANDS: dict[str, Callable[[Path], list[str]]] = {
+    "add, roster of 1 MB": lambda folder: add_with_roster(folder, 40_000),
+    "report, 25,000 pegs": lambda folder: report_with_pegs(folder, 25_000),
+    "report, 4,900 no-go areas": lambda folder: report_with_areas(folder, "no-go", 4_900),
+    "report, 4,900 blocked areas": lambda folder: report_with_areas(folder, "blocked", 4_900),
+    "report, 4,900 junk areas": lambda folder: report_with_areas(folder, "junk", 4_900),
+    "new, outline of 49,000": lambda folder: new_with_outline(folder, 49_000),
+    "report, 98 million cells": lambda folder: report_of_cells(folder, 990),
+}
+
+
 def measured(arguments: list[str], folder: Path) -> tuple[float, float, str]:
     """Return the CPU seconds and the megabytes of a command, and the last line it wrote."""
     code = (
@@ -307,23 +377,29 @@ def measured(arguments: list[str], folder: Path) -> tuple[float, float, str]:
 
 def main(names: list[str]) -> None:
     """Measure the files of these names, or all."""
-    fieldcomb = str(Path(sys.executable).parent / "fieldcomb")
-    for name, (file, content, boundary, outline) in {**FILES, **RIDES}.items():
+    for name in [*FILES, *RIDES, *COMMANDS]:
         if names and not any(part in name for part in names):
             continue
         with tempfile.TemporaryDirectory() as text:
             folder = Path(text)
-            arguments = [fieldcomb, "map", file]
-            for path, made in ((file, content), (boundary, outline)):
-                if path is not None and made is not None:
-                    data = made()
-                    (folder / path).write_bytes(data if isinstance(data, bytes) else data.encode())
-            if boundary is not None:
-                arguments += ["--boundary", boundary]
-            seconds, megabytes, said = measured(arguments, folder)
+            typed = COMMANDS[name](folder) if name in COMMANDS else map_of({**FILES, **RIDES}[name], folder)
+            seconds, megabytes, said = measured([FIELDCOMB, *typed], folder)
             mark = "OVER" if seconds > (RIDE_S if name in RIDES else LIMIT_S) or megabytes > LIMIT_MB else ""
             load = f"load {os.getloadavg()[0]:4.1f}"
             print(f"{name:28s} {seconds:6.1f} s {megabytes:6.0f} MB {load} {mark:4s} {said}", flush=True)
+
+
+def map_of(made: Made, folder: Path) -> list[str]:
+    """Write the files of a map; gives what is typed for it."""
+    file, content, boundary, outline = made
+    typed = ["map", file]
+    if boundary is not None:
+        typed += ["--boundary", boundary]
+    for path, make in ((file, content), (boundary, outline)):
+        if path is not None and make is not None:
+            data = make()
+            (folder / path).write_bytes(data if isinstance(data, bytes) else data.encode())
+    return typed
 
 
 if __name__ == "__main__":

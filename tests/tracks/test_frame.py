@@ -172,3 +172,15 @@ def test_the_origin_can_be_written_down(lon_deg: float, lat_deg: float) -> None:
     """An origin has seven decimals, so that written down and read back it is the same frame."""
     frame = centre_frame(np.array([lon_deg]), np.array([lat_deg]))
     assert SiteFrame(float(f"{frame.lon_deg:.7f}"), float(f"{frame.lat_deg:.7f}")) == frame
+
+
+@pytest.mark.parametrize(("lon", "lat"), [(-28.0003778, 46.500018), (179.9999, -17.0), (-180.0, 0.0), (5.0, 84.9)])
+def test_the_steps_of_a_frame_are_those_that_proj_finds(lon: float, lat: float) -> None:
+    """Places come out bit for bit as PROJ has them when it looks for the way from WGS 84 to the frame by itself."""
+    frame = SiteFrame(lon, lat)
+    found = Transformer.from_crs("EPSG:4326", frame.proj4, always_xy=True)
+    rng = np.random.default_rng(1)
+    degrees = lon + rng.normal(0, 0.1, 500), np.minimum(lat + rng.normal(0, 0.1, 500), 90.0)
+    metres = frame.to_metres(*degrees)
+    assert np.array_equal(metres, found.transform(*degrees))
+    assert np.array_equal(frame.to_lonlat(*metres), found.transform(*metres, direction="INVERSE"))

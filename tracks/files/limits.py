@@ -47,6 +47,7 @@ MAX_AREA_BYTES = 64 * 1024 * 1024  # a boundary of a hundred thousand corners ha
 MAX_CORNERS = 50_000
 MAX_RINGS = 5_000
 MAX_TYPED_BYTES = 1_000_000  # of a table that people type: a roster of 25 has 2 kB, a thousand pegs 40 kB
+MAX_ROSTER_ROWS = 1_000  # recordings and people of one outing; they are written one by one
 MAX_TABLE_BYTES = 128 * 1024 * 1024
 MAX_TABLE_LINES = 10 * MAX_POINTS  # empty ones included
 MAX_HEADER_LETTERS = 80  # of the name of a column

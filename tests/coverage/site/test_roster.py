@@ -6,6 +6,7 @@ import pytest
 
 from fieldcomb.coverage.site.roster import read_roster
 from fieldcomb.tracks.errors import SiteError
+from fieldcomb.tracks.files import limits
 
 TABLE = "file,searcher,coil\na.gpx,Bjørn,28cm\n,Ann,\n"
 
@@ -58,3 +59,13 @@ def test_a_roster_of_megabytes_is_refused() -> None:
     """A table of a megabyte is not one that somebody typed, and is refused before it is read."""
     with pytest.raises(SiteError, match=r"is 1\.2 MB, more than the limit of 1 MB"):
         read_roster(b"file,searcher\n" + b"a.gpx,Ann\n" * 120_000, "roster.csv")
+
+
+def test_a_roster_of_more_people_than_any_outing_has_is_refused() -> None:
+    """A list of thousands is not written into the site; the message says the limit and what to do."""
+    people = "".join(f",Person {n}\n" for n in range(limits.MAX_ROSTER_ROWS - 1))
+    text = f"file,searcher\na.gpx,Ann\n{people}"
+    assert len(read_roster(text.encode(), "roster.csv")[0]) == limits.MAX_ROSTER_ROWS
+    with pytest.raises(SiteError, match="has 1,001 rows, more than the limit of 1,000") as caught:
+        read_roster(f"{text},One more\n".encode(), "roster.csv")
+    assert caught.value.hint
