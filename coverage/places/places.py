@@ -68,6 +68,11 @@ class SearchPlace:
         return self.reason in (LANE, MISSED, NOT_REACHED)
 
     @property
+    def ground(self) -> str:
+        """Which kind of ground never swept it is."""
+        return NOT_REACHED if self.reason == NOT_REACHED else MISSED
+
+    @property
     def best(self) -> Worth:
         """The coil in hand, or without one that which brings most there."""
         return self.worths[0]
@@ -106,14 +111,17 @@ def places_to_go(
     taken = [place.shape for place in found]
     pieces = [piece for coil in ranking.coils for piece in coil.pieces]
     for piece in sorted(pieces, key=lambda one: (-_rate(one.gain_per_hour, one.gain_per_100_m2), one.id)):
-        if piece.cause == REASONS[NEVER] and piece.unswept_pct < LIKELIER_UNSWEPT_PCT:
+        never = piece.cause == REASONS[NEVER]
+        if never and piece.unswept_pct < LIKELIER_UNSWEPT_PCT:
             continue
         rest = _largest(_without(piece.shape, taken))
         if rest is None or rest.area < max(LEAST_PIECE_M2, SAME_SHARE * piece.area_m2):
             found = [_with_coil(place, piece, gains) for place in found]
             continue
+        if never and not ranking.likelier_unswept(rest):
+            continue
         taken.append(rest)
-        if piece.cause == REASONS[NEVER]:
+        if never:
             found = _with_ground(found, _to_do(piece, kind(rest), rest, gains, frame), gains, frame)
         else:
             found.append(_to_do(piece, piece.cause, rest, gains, frame))
@@ -179,7 +187,7 @@ def _with_ground(
     shape = shapely.union_all([touched.shape.buffer(TOUCHING_M), new.shape.buffer(TOUCHING_M)]).buffer(-TOUCHING_M)
     area_m2 = touched.area_m2 + new.area_m2
     long_m = _long_side_m(shape)
-    ground = MISSED if new.reason == MISSED else NOT_REACHED
+    ground = new.ground
     reason = LANE if ground == MISSED and long_m**2 >= LANE_LENGTHS * area_m2 else ground
     worths = [_worth_of(own, ground, shape, area_m2, None) for own in gains]
     whole = _place(reason, shape, area_m2, None, worths, touched.strips, frame)
@@ -187,7 +195,7 @@ def _with_ground(
 
 
 def _goes_on(place: SearchPlace, new: SearchPlace) -> bool:
-    same = place.never_swept and (place.reason == NOT_REACHED) == (new.reason == NOT_REACHED)
+    same = place.never_swept and place.ground == new.ground
     return same and bool(shapely.dwithin(place.shape, new.shape, TOUCHING_M))
 
 

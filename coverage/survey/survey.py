@@ -251,7 +251,7 @@ def _put_together(
         chance = chances.layer(estimate_pct, added.left_out, told_unswept(told, chance.grid))
     ranking = Ranking((), (), MultiPolygon()) if between else rank_ground(added.ledger, added.bare, chance)
     places, others = _places(on, told, ranking, widest_m, walked)
-    more = [(place.reason, place.shape) for place in places if place.never_swept and not place.strips]
+    more = [(place.ground, place.shape) for place in places if place.never_swept]
     total = replace(report.total, unswept=unswept(tally, told, more, len(strips) - len(told)))
     comparison, difference = _compare(masks, on.ground, between)
     drawn = replace(

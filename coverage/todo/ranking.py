@@ -27,6 +27,7 @@ from fieldcomb.coverage.todo.losses import (
     ONE_WAY,
     Losses,
     Patch,
+    cells_in,
     format_reason,
     main_reason,
     patches,
@@ -95,11 +96,20 @@ class CoilGains:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ranking:
-    """Ground to do with each coil, what one more pass brings anywhere, and the ground that may be searched at all."""
+    """Ground to do with each coil, what one more pass brings anywhere, and the ground that may be searched at all.
+
+    chance : of each place to be swept; None where it is not known.
+    """
 
     coils: tuple[TodoCoil, ...]
     gains: tuple[CoilGains, ...]
     allowed: BaseGeometry
+    chance: Chance | None = None
+
+    def likelier_unswept(self, shape: BaseGeometry) -> bool:
+        """Whether most of some ground is likelier left out than swept, as the chance map says; true without one."""
+        cells = None if self.chance is None else self.chance.cells.ravel()[cells_in(shape, self.chance.grid)]
+        return cells is None or bool(np.nanmean(cells) < 0.5)
 
 
 def rank_ground(targets: RemainingTargets, bare: BareGround, chance: Chance | None) -> Ranking:
@@ -109,7 +119,7 @@ def rank_ground(targets: RemainingTargets, bare: BareGround, chance: Chance | No
         bare = bare.as_told(targets.chances.resample_to(left_out, targets.coarse.grid))
     allowed = _allowed(targets)
     ranked = [_for_coil(own, targets, bare, allowed) for own in targets.own]
-    return Ranking(tuple(coil for coil, _ in ranked), tuple(gains for _, gains in ranked), allowed)
+    return Ranking(tuple(coil for coil, _ in ranked), tuple(gains for _, gains in ranked), allowed, chance)
 
 
 def _allowed(targets: RemainingTargets) -> BaseGeometry:

@@ -18,7 +18,7 @@ from fieldcomb.coverage.todo.masking import alone, footprint_m2
 from fieldcomb.coverage.todo.results import CoilPair, JunkProgress
 from fieldcomb.tracks.recording import Floats
 
-LIKELY = 0.5
+SWEPT_FROM = 0.5  # chance of a pass
 DONE, NOT_YET, NOT_YET_IN_JUNK = range(3)  # values of a cell as drawn
 
 
@@ -62,7 +62,7 @@ class CoilPasses:
 
     def _pair(self, larger: Coil, smaller: Coil) -> CoilPair:
         site = self.coarse.cells > 0
-        left = site & (self._of(larger) >= LIKELY) & (self._of(smaller) < LIKELY)
+        left = site & (self._of(larger) >= SWEPT_FROM) & (self._of(smaller) < SWEPT_FROM)
         junk = left & self.junk_ground(smaller, larger)
         cells = np.select([~site, junk, left], [OUTSIDE, NOT_YET_IN_JUNK, NOT_YET], DONE).astype(np.uint8)
         area_m2, junk_m2 = (float(self.coarse.cells[mask].sum()) * self.coarse.fine.cell_m2 for mask in (left, junk))
