@@ -1,16 +1,17 @@
-"""Make the demo site and its four outings: ``python demo/make_demo.py`` writes the same bytes every time."""
+"""Make the demo site and its five outings: ``python demo/make_demo.py`` writes the same bytes every time."""
 
 from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from typing import Any
 
 import numpy as np
 import shapely
 from shapely.geometry import Point, Polygon
+from walk_paths import join
 from walker import (
     SEARCH,
     TRANSIT,
@@ -32,6 +33,7 @@ from walker import (
     to_gpx,
 )
 
+from fieldcomb.coverage.lanes.lane_plan import Lane, plan_lanes
 from fieldcomb.tracks.frame import SiteFrame
 
 FRAME = SiteFrame(-28.0, 46.5)
@@ -41,6 +43,8 @@ TREE = Point(-14, 12).buffer(2.5, 6)
 GATE: Place = (-36.0, 42.0)
 PEGS: dict[str, Place] = {"peg A": (-29.0, 2.0), "peg B": (2.0, 38.0), "peg C": (27.0, -36.0)}
 TIP = shapely.box(-26, -35, -12, -23).intersection(SITE)
+SMALL_SWATH_M, SMALL_WIDE_M = 0.9, 0.13
+LANES_LEFT = (6, 11)  # of the plan on the tip
 NOISE = TYPICAL
 WOBBLE_M = 0.5  # lanes of the first two days: about as even as people walk without a rope
 FOLDER = FilePath(__file__).parent
@@ -111,6 +115,42 @@ def _junk() -> DemoOuting:
     return _outing("outing-4-junk-small.gpx", walk, 0.9, 1.0, ["keep pin", "junk nail", "junk nail", "keep clasp"], rng)
 
 
+def lane_outing() -> DemoOuting:
+    """Day 5: along planned lanes on the old tip with the small coil; every fifth number marked, two lanes left out."""
+    rng = np.random.default_rng(2026_05_11)
+    plan = plan_lanes(TIP, SMALL_SWATH_M, SMALL_SWATH_M - SMALL_WIDE_M)
+    walked = [lane for lane in plan.lanes if lane.number not in LANES_LEFT]
+    ends = [
+        (lane.start_m, lane.end_m) if place % 2 == 0 else (lane.end_m, lane.start_m) for place, lane in _turns(walked)
+    ]
+    piece = Piece(join(*(straight(*pair) for pair in ends)), (0.15, 0.2))
+    walk = _visit(add_stops(piece, rng, digs=3, pauses=2, apart_m=1.5), ["peg A"], 1_778_404_200.0, rng)  # 2026-05-10
+    outing = _outing("outing-5-lanes-small.gpx", walk, SMALL_SWATH_M, 1.0, ["keep ring"], rng)
+    labels = [_label(outing, lane) for lane in walked if lane.number == 1 or lane.number % 5 == 0]
+    return replace(outing, waypoints=tuple(sorted((*outing.waypoints, *labels), key=lambda mark: mark.t_s)))
+
+
+def _turns(walked: list[Lane]) -> list[tuple[int, Lane]]:
+    """Each lane with an even number where it is walked as planned: to and fro goes on behind a lane left out."""
+    return [(place + lane.number - 1, lane) for place, lane in enumerate(walked)]
+
+
+def _label(outing: DemoOuting, lane: Lane) -> Waypoint:
+    """The mark of a lane's number, set in the middle of the lane where the receiver thought that was."""
+    x_m, y_m = lane.at(lane.span_m / 2)
+    at = int(np.argmin(np.hypot(outing.walk.x_m - x_m, outing.walk.y_m - y_m)))
+    t_s = round(float(outing.walk.t_s[at]))
+    x, y = (float(np.interp(t_s, outing.fixes.t_s, axis)) for axis in (outing.fixes.x_m, outing.fixes.y_m))
+    return Waypoint(t_s, x, y, f"lane {lane.number}")
+
+
+def lane_sheet() -> str:
+    """The sheet of the plan, as it was typed in after day 5."""
+    lanes = plan_lanes(TIP, SMALL_SWATH_M, SMALL_SWATH_M - SMALL_WIDE_M).lanes
+    rows = [f"{lane.number},{'n' if lane.number in LANES_LEFT else 'y'}" for lane in lanes]
+    return "\n".join(["lane,done", *rows]) + "\n"
+
+
 def _visit(
     piece: Piece, pegs: list[str], start_s: float, rng: np.random.Generator, way_back: tuple[Place, ...] = ()
 ) -> TrueWalk:
@@ -170,7 +210,7 @@ def boundary_geojson() -> str:
         (SITE, {"kind": "site", "name": "demo field"}),
         (MONUMENT, {"kind": "no-go", "reason": "fenced monument"}),
         (TREE, {"kind": "blocked", "reason": "tree, crown down to the ground"}),
-        (TIP, {"kind": "junk", "per_m2": 8, "reason": "old tip, junk as the finder of it judged"}),
+        (TIP, {"kind": "junk", "per_m2": 8, "reason": "old tip"}),
     ]
     features = ",\n".join(json.dumps(_feature(area, properties)) for area, properties in areas)
     return f'{{"type": "FeatureCollection", "features": [\n{features}\n]}}\n'
@@ -185,7 +225,8 @@ def _feature(area: Polygon, properties: dict[str, Any]) -> dict[str, object]:
 
 def demo_files() -> dict[str, str]:
     """Every file of the demo by its name."""
-    return {"boundary.geojson": boundary_geojson()} | {outing.file: outing.gpx() for outing in outings()}
+    walks = {outing.file: outing.gpx() for outing in (*outings(), lane_outing())}
+    return {"boundary.geojson": boundary_geojson(), "sheet.csv": lane_sheet()} | walks
 
 
 def main() -> None:

@@ -32,7 +32,7 @@ ACROSS_M, ALONG_M = 0.1, 0.5
 NEAR_ROWS = 2  # before and after a row, from which a swing still reaches it to the side
 MOST_LANE_CELLS = 1_500_000  # of one draw; larger ground is counted on coarser cells
 INTERVAL_PCT = (5.0, 95.0)
-# How far the draws may be off as a whole, in points: how rough a way is between two metres changes the share by 0.4.
+# How far the draws may be off as a whole, in percent of the share: how rough a way is over a metre changes it by 0.4.
 MODEL_SD_PCT = 0.6
 LABEL_AT = (0.2, 0.5, 0.8)  # along a lane, in turn, seen from one side
 LEAST_CHANCE = 0.01  # a lane less likely than this was not walked in any draw
@@ -120,7 +120,8 @@ def by_lanes(
     planned_m = sum(lane.length_m for lane in plan.lanes)
     shares = 100 * swept_shares(replace(plan, states=settled), site, swath_sd[plan.swath_measured], chances)
     middle = float(shares.mean())
-    low, high = (middle + _more(float(edge) - middle) for edge in np.percentile(shares, INTERVAL_PCT))
+    model_pct = MODEL_SD_PCT * middle / 100
+    low, high = (middle + _more(float(edge) - middle, model_pct) for edge in np.percentile(shares, INTERVAL_PCT))
     numbers = {state: tuple(n for n, said in sorted(settled.items()) if said == state) for state in (YES, PART, NO)}
     by_label = 0 if seen is None else len(seen.labels - set(plan.states))
     return LanesResult(
@@ -174,9 +175,9 @@ def _share(settled: Mapping[int, str], chances: Mapping[int, float], number: int
     return {YES: 1.0, PART: 0.5, NO: 0.0}.get(settled.get(number, ""), chances.get(number, 0.0))
 
 
-def _more(off_pct: float) -> float:
+def _more(off_pct: float, model_pct: float) -> float:
     """Widen one side of the interval by what the draws themselves may be off."""
-    return math.copysign(math.hypot(off_pct, NINETY * MODEL_SD_PCT), off_pct)
+    return math.copysign(math.hypot(off_pct, NINETY * model_pct), off_pct)
 
 
 def swept_shares(

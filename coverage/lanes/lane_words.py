@@ -56,7 +56,9 @@ def format_walked_lanes(plan: LanesResult) -> str:
     >>> format_lanes_left(plan)
     'lanes 18 (the rest), 19 and 20 of plan 1'
     """
-    share = f"{plan.of_site_pct:.0f} % ({plan.low:.0f}-{plan.high:.0f}) of the site"
+    decimals = 1 if plan.of_site_pct < 10 else 0  # a plan on a small part of the site
+    middle, low, high = (f"{pct:.{decimals}f}" for pct in (plan.of_site_pct, plan.low, plan.high))
+    share = f"{middle} % ({low}-{high}) of the site"
     return f"{share}, from {len(plan.done)} of {format_count(plan.lanes, 'lane')} of plan {plan.name}"
 
 

@@ -22,6 +22,7 @@ LABEL_NEAR_S = 15.0  # a number is spoken or pressed this long before or after i
 ALONG_DEG = 25.0  # a leg along lanes goes in their direction, give or take
 ON_PLAN = 0.5  # share of a walk's legs that must lie along a plan's lanes for it to be a walk on that plan
 OFF_PLAN_M = 15.0  # a leg this far outside a plan is not on it
+PAST_END_M = 6.0  # nor one that lies so far beyond the ends of the lanes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +57,10 @@ def legs_along(
     least_m = least_leg_m(lanes)
     starts = across_of(lanes, bearing_deg)
     low, high = starts.min() - OFF_PLAN_M, starts.max() + OFF_PLAN_M
+    here = _beside(across, low, high) & _beside(along, *_reach(lanes, bearing_deg))
+    if here.sum() < 2:
+        return ()
+    across, along, time_s = across[here], along[here], way.t_s[here]  # the way to the plan and back is none of it
     numbers = {lane.number: place for place, lane in enumerate(lanes)}
     known = [(numbers[label.lane], label.time_s) for label in labels if label.lane in numbers]
     legs = []
@@ -64,9 +69,9 @@ def legs_along(
         if abs(along[last] - along[first]) < least_m or not inner.size:
             continue
         middle = float(across[inner].mean())
-        if not low <= middle <= high or _slant_deg(across[inner], along[inner]) > ALONG_DEG:
+        if _slant_deg(across[inner], along[inner]) > ALONG_DEG:
             continue
-        begun_s, ended_s = float(way.t_s[first]), float(way.t_s[last])
+        begun_s, ended_s = float(time_s[first]), float(time_s[last])
         lane = _named(known, begun_s, ended_s)
         legs.append(LegAcross(middle, ended_s - begun_s, (begun_s + ended_s) / 2, lane))
     return tuple(legs)
@@ -87,6 +92,17 @@ def across_of(lanes: Sequence[Lane], bearing_deg: float) -> Floats:
     """Return where lanes lie across, (lanes,), in metres to the right of the bearing."""
     x_m, y_m = np.array([lane.start_m for lane in lanes]).T
     return turned(x_m, y_m, bearing_deg)[0]
+
+
+def _reach(lanes: Sequence[Lane], bearing_deg: float) -> tuple[float, float]:
+    """From where to where a plan reaches along its lanes, with room for a receiver's error."""
+    x_m, y_m = np.array([place for lane in lanes for place in (lane.start_m, lane.end_m)]).T
+    along = turned(x_m, y_m, bearing_deg)[1]
+    return float(along.min()) - PAST_END_M, float(along.max()) + PAST_END_M
+
+
+def _beside(values: Floats, low: float, high: float) -> NDArray[np.bool_]:
+    return (values >= low) & (values <= high)
 
 
 def _runs_along(along: Floats, back_m: float) -> list[tuple[int, int]]:

@@ -55,7 +55,7 @@ def test_every_command_for_a_site_works_as_typed(tmp_path: Path, monkeypatch: py
     (tmp_path / "team.csv").write_text(roster, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     commands = commands_in("README.md")[1:] + commands_in("docs/site.md") + commands_in("docs/recording.md")
-    assert {words[0] for words in commands} == {"new", "add", "report", "edit", "card"}
+    assert {words[0] for words in commands} == {"new", "add", "report", "edit", "card", "lanes"}
     run_all(commands)
 
 

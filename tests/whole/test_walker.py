@@ -403,9 +403,9 @@ def test_dropouts_lower_the_true_percentage() -> None:
 
 
 def test_demo_files_are_those_that_the_script_makes() -> None:
-    """Running the script again gives the demo files byte for byte, and no other recordings lie there."""
+    """Running the script again gives the demo files byte for byte, and no other recordings or tables lie there."""
     made = make_demo.demo_files()
-    there = {p.name for suffix in ("*.gpx", "*.geojson") for p in DEMO.glob(suffix)}
+    there = {p.name for suffix in ("*.gpx", "*.geojson", "*.csv") for p in DEMO.glob(suffix)}
     assert there == set(made)
     for name, text in made.items():
         assert (DEMO / name).read_bytes() == text.encode(), f"{name}: run python demo/make_demo.py"
