@@ -51,9 +51,7 @@ def _beginning(pages: Blueprint, desk: Desk) -> None:
     @pages.post("/site/<key>/change")
     def change(key: str) -> AnyResponse:
         site = served_site(desk, key)
-        typed = {name: forms.text_of_field(request.form, name) for name in ("name", "zone")}
-        if typed["name"] is None:
-            raise UsageError("the site has no name", hint="Write a name such as North field")
+        typed = {"name": forms.site_name(request.form), "zone": forms.text_of_field(request.form, "zone")}
         changes = {name: text for name, text in typed.items() if text is not None}
         draw = bool(site.outings)
         return answer_job(desk.jobs.submit(Order(CHANGE, str(site.folder), changes={**changes}, draw=draw)))
@@ -139,5 +137,4 @@ def _day(text: str) -> str:
         return date.fromisoformat(text).isoformat()
     except ValueError as error:
         problem = f"{harmless(text)[:40]!r} is not a day" if text else "no day was picked"
-        fault = UsageError(problem, hint="Pick one, or write it like 2026-03-07")
-        raise forms.FieldError("since", fault, "From this day on") from error
+        raise forms.FieldError("since", UsageError(problem, hint="Pick one, or write it like 2026-03-07")) from error

@@ -2,7 +2,8 @@
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 
 from fieldcomb.coverage.site.options_fields import FIELD, HALF_MINUTE_S, Field, TypedAt, fields_of
 from fieldcomb.coverage.site.settings import OWN_KEYS, TYPED_KEYS, OutingEntry, RecordingEntry, Typed
@@ -18,9 +19,26 @@ FormTexts = Mapping[str, str]
 class FieldError(UsageError):
     """A field of a form cannot be used; ``key`` is its name in the form, so that the page can show it there."""
 
-    def __init__(self, key: str, error: UsageError, label: str) -> None:
-        super().__init__(f"{label}: {error.problem}", hint=error.hint)
+    def __init__(self, key: str, error: UsageError, label: str = "") -> None:
+        super().__init__(f"{label}: {error.problem}" if label else error.problem, hint=error.hint)
         self.key = key
+
+
+@contextmanager
+def beside_field(key: str) -> Iterator[None]:
+    """Have what is wrong in here shown beside a field."""
+    try:
+        yield
+    except UsageError as error:
+        raise FieldError(key, error) from error
+
+
+def site_name(form: FormTexts) -> str:
+    """Return the name of a site; FieldError where there is none."""
+    name = text_of_field(form, "name")
+    if name is None:
+        raise FieldError("name", UsageError("the site has no name", hint="Write a name such as North field"))
+    return name
 
 
 def form_fields(place: TypedAt) -> tuple[Field, ...]:

@@ -117,10 +117,9 @@ def _making(pages: Blueprint, desk: Desk) -> None:
 
     @pages.post("/new")
     def make() -> AnyResponse:
-        name = forms.text_of_field(request.form, "name")
-        if name is None:
-            raise UsageError("the site has no name", hint="Write a name such as North field")
-        folder = desk.served.place_for(name)
+        name = forms.site_name(request.form)
+        with forms.beside_field("name"):
+            folder = desk.served.place_for(name)
         zone = forms.text_of_field(request.form, "zone") or "UTC"
         cell = forms.text_of_field(request.form, "cell") or "10cm"
         way = request.form.get("way", "none")
@@ -167,7 +166,8 @@ def _making(pages: Blueprint, desk: Desk) -> None:
 def _edge_given(desk: Desk, way: str) -> HeldFile | None:
     """Return what a new site's edge is taken from: drawn corners, or a file; None for a site without one."""
     if way == "draw":
-        corners = forms.corners_of(request.form.get("corners", ""))
+        with forms.beside_field("corners"):
+            corners = forms.corners_of(request.form.get("corners", ""))
         return desk.uploads.take_text("the edge that you drew", forms.edge_geojson(corners))
     if way not in ("boundary", "edge"):
         return None

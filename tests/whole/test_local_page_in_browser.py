@@ -184,6 +184,9 @@ def test_a_walk_comes_first_then_the_edge_and_the_name(browser: Any, service: Se
     assert "Outing 2026-03-07a" in text and "This is the first outing" in text
     into_map(browser)
     assert browser.find_elements(By.CSS_SELECTOR, ".leaflet-map-pane img")
+    browser.find_element(By.CSS_SELECTOR, ".folium-map").send_keys(Keys.ENTER)
+    wait(browser, "return !!document.querySelector('.leaflet-popup .said')")
+    assert "Lat, lon" in browser.find_element(By.CSS_SELECTOR, ".leaflet-popup .said").text
     browser.switch_to.default_content()
     assert outing_ids_at(str(root / "saturday")) == ("2026-03-07a",)
     assert 'swath = "1.2m"' in (root / "saturday" / "site.toml").read_text()

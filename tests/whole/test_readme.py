@@ -57,6 +57,7 @@ def test_every_command_for_a_site_works_as_typed(tmp_path: Path, monkeypatch: py
     commands = commands_in("README.md")[1:] + commands_in("docs/site.md") + commands_in("docs/recording.md")
     assert {words[0] for words in commands} == {"new", "add", "report", "edit", "card", "lanes"}
     run_all(commands)
+    assert (tmp_path / "demo-field" / "out" / "map.html").stat().st_size < 600_000  # for a slow phone
 
 
 def test_a_newcomer_with_one_track_gets_a_map(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -252,7 +252,7 @@ var fieldcomb = (function () {
 
   /* A page around the map may ask for less of it: #framed without the answer, #outing=ID one outing and no panel. */
   function asked() {
-    var hash = decodeURIComponent(location.hash.slice(1)), id = hash.indexOf("outing=") === 0 ? hash.slice(7) : null;
+    var hash = location.hash.slice(1), id = hash.indexOf("outing=") === 0 ? hash.slice(7) : null;
     document.documentElement.classList.toggle("framed", hash === "framed");
     var n = data.outings.map(function (outing) { return outing.id; }).indexOf(id);
     if (n < 0) { return; }
