@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from fieldcomb.coverage.estimate.next_evidence import SWING
 from fieldcomb.coverage.report.answer import (
     BY_LANES,
     GO_NEXT,
@@ -145,7 +146,8 @@ def _notes(report: Report) -> _Block:
     rows = []
     if told := format_next_evidence(report.total.next_evidence, report.total.estimate):
         rows.append(told)
-    if not all(recording.swath_measured for recording in recordings):
+    asked = report.total.next_evidence is not None and report.total.next_evidence.measure == SWING
+    if not asked and not all(recording.swath_measured for recording in recordings):
         rows.append("Measure your swing width: every area is as wrong as that guess")
     if poor:
         rows.append(f"Poor recordings put all of this in doubt: {poor}")
