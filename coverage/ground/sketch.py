@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from fieldcomb.coverage.ground.distances import squared_distances
 from fieldcomb.coverage.raster.grid import Grid, aligned_grid, bounds_of
 from fieldcomb.coverage.raster.passes import cover
+from fieldcomb.coverage.raster.vectorise import outlines_of
 from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
@@ -110,7 +111,6 @@ def _tiles(grid: Grid, lines: _Lines) -> list[Grid]:
 
 def _outlines(tile: Grid, lines: _Lines) -> list[BaseGeometry]:
     """Polygons, in whole cells from the frame's origin, so that they join exactly, of the ground between the walks."""
-    from rasterio.features import shapes
     from rasterio.transform import Affine
 
     rim = math.ceil(CLOSING_M / tile.cell_m) + 2  # what is swept beyond two of it changes nothing within
@@ -122,5 +122,5 @@ def _outlines(tile: Grid, lines: _Lines) -> list[BaseGeometry]:
     wide = squared_distances(~swept, rim)[rim:-rim, rim:-rim] <= closing
     closed = swept[2 * rim : -2 * rim, 2 * rim : -2 * rim]
     closed |= squared_distances(wide, rim)[rim:-rim, rim:-rim] > closing
-    found = shapes(closed.astype(np.uint8), mask=closed, transform=Affine(1, 0, tile.west, 0, -1, tile.north))
-    return [shapely.geometry.shape(geometry) for geometry, _ in found]
+    polygons, _ = outlines_of(closed.astype(np.uint8), closed, Affine(1, 0, tile.west, 0, -1, tile.north))
+    return list(polygons)

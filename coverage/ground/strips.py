@@ -9,6 +9,7 @@ from fieldcomb.coverage.ground.missed import EDGE, OPEN, OPEN_SWATHS, STRIP, Mis
 from fieldcomb.coverage.ground.strip_lengths import BENT, Labels, Nodes, Sizes, row_blocks
 from fieldcomb.coverage.raster.cells import Indices, Mask
 from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.vectorise import outlines_of
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
 
@@ -168,12 +169,9 @@ def _areas(labels: Labels, missed: Mask, grid: Grid, coarse: Grid) -> Floats:
 
 def _outlines(labels: Labels, grid: Grid, count: int) -> list[Polygon | MultiPolygon]:
     """Outline of each label 1 .. count; corners of single cells are smoothed away."""
-    from rasterio.features import shapes
-
     parts: list[list[Polygon]] = [[] for _ in range(count)]
-    for geometry, value in shapes(labels, mask=labels > 0, transform=grid.transform):
-        outer, *holes = geometry["coordinates"]
-        parts[int(value) - 1].append(Polygon(outer, holes))
+    for polygon, label in zip(*outlines_of(labels, labels > 0, grid.transform), strict=True):
+        parts[label - 1].append(polygon)
     whole = np.array([one[0] if len(one) == 1 else shapely.union_all(one) for one in parts], object)
     simple = shapely.simplify(whole, 0.75 * grid.cell_m)
     return list(np.where(shapely.is_empty(simple) | ~shapely.is_valid(simple), whole, simple))

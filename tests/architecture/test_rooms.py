@@ -54,7 +54,6 @@ THIRD_PARTY = {
         "raster",
         "ground.site_cells",
         "ground.sketch",
-        "ground.strips",
         "estimate.confidence",
         "pages.overlay",
         "gis.geotiff",
