@@ -136,7 +136,7 @@ def test_gpx_obeys_the_schema_and_is_read_by_others() -> None:
     tracks = gpxpy.parse(text).tracks
     assert len(tracks) == len(report.places)
     assert tracks[0].name == "A 561m2"
-    assert tracks[0].description.startswith("A, 561 m2, 23 min with 28cm: missed between passes, ")
+    assert tracks[0].description.startswith("A, 561 m2, 23 min with 28cm: not reached yet, ")
 
 
 def test_files_and_report_name_the_same_places() -> None:
