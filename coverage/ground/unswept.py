@@ -11,7 +11,7 @@ from fieldcomb.coverage.ground.pass_tally import PassTally
 from fieldcomb.coverage.ground.sketch import CLOSING_M
 from fieldcomb.coverage.raster.blocks import Coarse, cells_at
 from fieldcomb.coverage.raster.cells import Mask
-from fieldcomb.coverage.raster.vectorise import cells_inside
+from fieldcomb.coverage.raster.vectorise import cells_inside, part_inside
 
 MOSTLY = 0.5
 
@@ -48,12 +48,12 @@ class WalkedGround:
 
     def kind(self, shape: BaseGeometry) -> str:
         """Return what an unswept piece of ground is: missed between passes, or not reached yet."""
-        inside = cells_inside([shape], self.grid)
-        if not inside.any():  # smaller than a cell
+        part, inside = part_inside(shape, self.grid)
+        within = self.within[part][inside]
+        if not within.size:  # smaller than a cell
             place = shape.representative_point()
-            row, col = cells_at(self.grid, np.array([place.x]), np.array([place.y]))
-            inside[row, col] = True
-        return MISSED if self.within[inside].mean() >= MOSTLY else NOT_REACHED
+            within = self.within[cells_at(self.grid, np.array([place.x]), np.array([place.y]))]
+        return MISSED if within.mean() >= MOSTLY else NOT_REACHED
 
 
 def _closed(tally: PassTally, cells: Coarse) -> Mask:
@@ -87,8 +87,9 @@ def unswept(tally: PassTally, told: Sequence[Strip], more: Sequence[tuple[str, B
     for strip in told:
         areas[strip.ground] += strip.area_m2
     left = tally.missed() & ~cells_inside([strip.shape for strip in told], tally.ground.grid)
-    for kind, shape in more:
-        areas[kind] += float(np.count_nonzero(left & cells_inside([shape], tally.ground.grid))) * m2
+    for kind in areas:
+        told_too = cells_inside([shape for of_kind, shape in more if of_kind == kind], tally.ground.grid)
+        areas[kind] += float(np.count_nonzero(left & told_too)) * m2
     lost, said, others = (
         float(np.count_nonzero(mask)) * m2 for mask in (tally.lost(), tally.said_walked(), tally.swept_by_others())
     )

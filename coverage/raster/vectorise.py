@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.raster.cells import Mask
-from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.grid import Grid, aligned_grid
 from fieldcomb.coverage.raster.polygons import Shape
 
 
@@ -53,3 +53,10 @@ def cells_inside(shapes: Sequence[Shape], grid: Grid) -> Mask:
         return np.zeros((grid.rows, grid.cols), bool)
     size = (grid.rows, grid.cols)
     return np.asarray(rasterize(shapes, size, fill=0, transform=grid.transform, dtype="uint8") > 0)
+
+
+def part_inside(shape: Shape, grid: Grid) -> tuple[tuple[slice, slice], Mask]:
+    """Rows and columns of a grid that a shape lies in, and which cells there have their centre inside it."""
+    part = aligned_grid(shape.bounds, grid.cell_m).part_of(grid)
+    window = grid.window(part)
+    return part, cells_inside([shape] if window.rows and window.cols else [], window)
