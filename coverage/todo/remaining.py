@@ -166,9 +166,14 @@ class RemainingTargets:
 
     def _passes(self, counts: Counts, here: Slices) -> tuple[Slices, Floats]:
         """Share of each coarse cell with 1, 2, ... passes of an outing, (6, rows, cols); the last is 6 or more."""
-        few = [self.coarse.share(counts == n, here)[1] for n in range(1, MOST_TOLD_APART)]
-        where, most = self.coarse.share(counts >= MOST_TOLD_APART, here)
-        return where, np.stack([*few, most])
+        where, once = self.coarse.share(counts == 1, here)
+        passes = np.zeros((MOST_TOLD_APART, *once.shape))
+        passes[0] = once
+        most = int(counts.max(initial=0))
+        for n in range(2, min(most, MOST_TOLD_APART) + 1):
+            told = counts == n if n < MOST_TOLD_APART else counts >= n
+            passes[n - 1] = self.coarse.share(told, here)[1]
+        return where, passes
 
     def _redrawn(
         self, where: Slices, passes: Floats, chance: Floats, walks: Sequence[SwungWalk]
