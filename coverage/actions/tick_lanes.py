@@ -1,15 +1,17 @@
-"""Taking a filled-in sheet into the plan that it belongs to."""
+"""Taking a filled-in sheet, or ticks from a phone, into the plan that they belong to."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES, SheetLine, read_sheet, state_of
+from fieldcomb.coverage.lanes.ticks import MOST_TICKS, TICKS_FILE, latest, tick_of, with_new
 from fieldcomb.coverage.site.folder import Say, opened, read_file, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
-from fieldcomb.coverage.site.lane_plans import LANES, kept_plan, plan_folders, with_ticks
+from fieldcomb.coverage.site.lane_plans import LANES, kept_plan, kept_ticks, plan_folders, with_ticks
 from fieldcomb.tracks.errors import SiteError, UsageError
 
 
@@ -77,10 +79,48 @@ def _write(place: Path, lines: tuple[SheetLine, ...]) -> None:
     }
     refuse_link(place.parent, f"Move the link {LANES} away, and run this again")
     table = read_file(place / CSV_FILE, SiteError)
+    _replace(place, {CSV_FILE: with_ticks(table, shown(place / CSV_FILE), filled)})
+
+
+def _replace(place: Path, files: dict[str, bytes]) -> None:
     try:
-        replace_files(place, {CSV_FILE: with_ticks(table, shown(place / CSV_FILE), filled)})
+        replace_files(place, files)
     except OSError as error:
         problem = f"the sheet cannot be written ({reason(error)})"
-        raise SiteError(
-            problem, file=shown(place / CSV_FILE), hint="Free some space, or change its permissions"
-        ) from error
+        raise SiteError(problem, file=shown(place), hint="Free some space, or change its permissions") from error
+
+
+@dataclass(frozen=True, slots=True)
+class KeptTicks:
+    """What became of ticks: ids that are kept, and what holds of each lane that was ever ticked."""
+
+    kept: tuple[str, ...]
+    states: dict[int, str]
+
+
+def keep_ticks(folder: Path, name: str, phone: str, sent: Sequence[object], *, say: Say) -> KeptTicks:
+    """Keep ticks in the plan's ``ticks.csv``; when this returns they are on the disk.
+
+    sent : as the page sent them. What is no tick of this plan is not kept, and is not among the ids. A tick that is
+    there already is not kept again, and is among them, so that whoever lost the answer may send it once more.
+
+    Raises SiteError: a file that cannot be read or written. UsageError: no such plan.
+    """
+    with opened(folder, say) as site:
+        plans = {path.name: path for path in plan_folders(folder)}
+        if site.settings.frame is None or name not in plans:
+            raise UsageError(f"there is no plan {name!r}", hint=f"Plans of this site: {', '.join(plans) or 'none'}")
+        place = plans[name]
+        plan = kept_plan(place, site.settings.frame)
+        numbers = {lane.number for lane in plan.lanes}
+        old = kept_ticks(place, plan)
+        ticks = [tick for one in sent[:MOST_TICKS] if (tick := tick_of(one, numbers, phone)) is not None]
+        known = {tick.id for tick in old}
+        fresh = list({tick.id: tick for tick in ticks if tick.id not in known}.values())
+        if fresh:
+            refuse_link(place.parent, f"Move the link {LANES} away, and run this again")
+            file = place / TICKS_FILE
+            raw = read_file(file, SiteError) if file.is_file() else b""
+            _replace(place, {TICKS_FILE: with_new(raw, known, fresh)})
+        states = {number: tick.state for number, tick in latest([*old, *fresh]).items()}
+    return KeptTicks(tuple(dict.fromkeys(tick.id for tick in ticks)), states)

@@ -72,6 +72,15 @@ def format_lanes_left(plan: LanesResult) -> str:
     return f"{'lane' if len(left) == 1 else 'lanes'} {words} of plan {plan.name}"
 
 
+def numbers_in_words(numbers: Sequence[int]) -> str:
+    """Return numbers in order, runs of three or more drawn together.
+
+    >>> numbers_in_words((1, 2, 3, 4, 7, 9, 10))
+    '1-4, 7, 9, 10'
+    """
+    return ", ".join(_runs(numbers, ()))
+
+
 def _runs(numbers: Sequence[int], alone: Sequence[int]) -> list[str]:
     """Return numbers in words, runs of three or more drawn together, but for those that stand alone."""
     runs: list[list[int]] = []

@@ -9,8 +9,10 @@ from pathlib import Path
 
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GEOJSON_FILE, guarded
+from fieldcomb.coverage.lanes.lane_words import numbers_in_words
 from fieldcomb.coverage.lanes.plan_file import KeptPlan, read_plan
 from fieldcomb.coverage.lanes.sheet import SheetLine, read_sheet, state_of
+from fieldcomb.coverage.lanes.ticks import TICKS_FILE, LaneTick, latest, read_ticks, told_otherwise
 from fieldcomb.coverage.site.folder import read_file, shown
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import SEPARATORS
@@ -56,9 +58,39 @@ def declared_plans(
             notes.append(f"A plan of lanes is not counted: {error}")
             continue
         notes += said
+        states, more = _with_ticks(folder, plan, state_of(lines))
+        notes += more
         size = (plan.name, plan.coil, plan.lanes, plan.spacing_m, plan.swath_m, plan.bearing_deg)
-        plans.append(DeclaredPlan(*size, state_of(lines), plan.coil in measured))
+        plans.append(DeclaredPlan(*size, states, plan.coil in measured))
     return tuple(plans), tuple(notes)
+
+
+def kept_ticks(folder: Path, plan: KeptPlan) -> tuple[LaneTick, ...]:
+    """Return the ticks of a plan in the order in which they came; raises SiteError where they cannot be read."""
+    file = folder / TICKS_FILE
+    if not file.is_file():
+        return ()
+    return read_ticks(read_file(file, SiteError), shown(file), {lane.number for lane in plan.lanes})
+
+
+def _with_ticks(folder: Path, plan: KeptPlan, sheet: Mapping[int, str]) -> tuple[dict[int, str], list[str]]:
+    """The state of each lane by its last tick, else by the sheet, with sentences on what contradicts."""
+    states, notes = dict(sheet), list[str]()
+    try:
+        ticks = kept_ticks(folder, plan)
+    except SiteError as error:
+        return states, [f"Ticks of lanes are not counted: {error}"]
+    for number, tick in latest(ticks).items():
+        if not tick.state:
+            continue
+        if number in states and states[number] != tick.state:
+            said = f"lane {number} is {states[number]} on the sheet and ticked {tick.state}; the tick holds"
+            notes.append(f"Plan {plan.name}: {said}")
+        states[number] = tick.state
+    if lanes := told_otherwise(ticks):
+        words = numbers_in_words(lanes)
+        notes.append(f"Plan {plan.name}: two phones say different things of lanes {words}; the later tick holds")
+    return states, notes
 
 
 def with_ticks(table: bytes, file: str, filled: Mapping[int, Mapping[str, str]]) -> bytes:

@@ -1,4 +1,4 @@
-"""Pages on a site as a whole: begun with a walk, named, its edge and other areas drawn over the walks, and compared."""
+"""Pages on a site as a whole: begun with a walk, named, areas drawn over the walks, compared, and lanes ticked."""
 
 import json
 from datetime import date
@@ -8,9 +8,12 @@ from flask import Blueprint, Response, abort, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.actions.edit import areas_digest
+from fieldcomb.coverage.actions.tick_lanes import keep_ticks
 from fieldcomb.coverage.areas.areas import AREA_KINDS
+from fieldcomb.coverage.lanes.ticks import latest
 from fieldcomb.coverage.pages.packing import walks_in
 from fieldcomb.coverage.site.folder import AREAS_FILE, read_file
+from fieldcomb.coverage.site.lane_plans import kept_plan, kept_ticks, plan_folders
 from fieldcomb.coverage.site.options_fields import FIELD
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.job_protocol import AREAS, CHANGE, COMPARE, START, Order
@@ -20,6 +23,7 @@ from fieldcomb.coverage.web.uploads import MOST_FILES
 from fieldcomb.tracks.errors import AreaError, UsageError
 from fieldcomb.tracks.text import harmless
 
+MOST_TICK_BYTES = 1_000_000
 DRAWN_NAME = "the areas that you drew"
 NO_AREAS_YET = {"type": "FeatureCollection", "features": []}
 
@@ -29,6 +33,32 @@ def area_routes(pages: Blueprint, desk: Desk) -> None:
     _beginning(pages, desk)
     _drawing(pages, desk)
     _comparing(pages, desk)
+    _ticking(pages, desk)
+
+
+def _ticking(pages: Blueprint, desk: Desk) -> None:
+    @pages.get("/site/<key>/lanes/<plan>")
+    def lanes(key: str, plan: str) -> AnyResponse:
+        site = served_site(desk, key)
+        folder = _plan_folder(site, plan)
+        found = kept_plan(folder, site.settings.frame) if site.settings.frame else abort(404)
+        states = {number: tick.state for number, tick in latest(kept_ticks(folder, found)).items()}
+        return page_of(desk, "lanes", f"Lanes of {site.settings.name}", site=site, plan=found, states=states)
+
+    @pages.post("/site/<key>/lanes/<plan>")
+    def tick(key: str, plan: str) -> AnyResponse:
+        """Keep ticks and say which; done here and now, since a phone may be out of reach a moment later."""
+        site = served_site(desk, key)
+        _plan_folder(site, plan)
+        sent = request.get_json(silent=True) if (request.content_length or 0) <= MOST_TICK_BYTES else None
+        if not isinstance(sent, dict) or not isinstance(sent.get("ticks"), list):
+            raise UsageError("that is no list of ticks", hint="Open the page of the lanes again")
+        done = keep_ticks(site.folder, plan, str(sent.get("phone", "")), sent["ticks"], say=lambda _note: None)
+        return Response(json.dumps({"kept": done.kept, "states": done.states}), content_type="application/json")
+
+
+def _plan_folder(site: SiteView, plan: str) -> Path:
+    return next((path for path in plan_folders(site.folder) if path.name == plan), None) or abort(404)
 
 
 def _beginning(pages: Blueprint, desk: Desk) -> None:

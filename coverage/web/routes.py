@@ -31,7 +31,10 @@ from fieldcomb.coverage.web.site_views import SiteView, outing_ids, view
 from fieldcomb.coverage.web.uploads import MOST_FILES, MOST_REQUEST_BYTES
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 
-OWN_FILES = {"serve.css": "text/css", **dict.fromkeys(("serve.js", "plan.js", "areas.js"), "text/javascript")}
+OWN_FILES = {
+    "serve.css": "text/css",
+    **dict.fromkeys(("serve.js", "plan.js", "areas.js", "lanes.js"), "text/javascript"),
+}
 LEAFLET = {"leaflet.js": ("text/javascript", leaflet_js), "leaflet.css": ("text/css", leaflet_css)}
 
 

@@ -14,6 +14,7 @@ from fieldcomb.coverage.report.advice import advice_of
 from fieldcomb.coverage.report.answer import Answer
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
+from fieldcomb.coverage.site.lane_plans import plan_folders
 from fieldcomb.coverage.site.naming import safe_name
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, OutingEntry, Settings
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
@@ -101,6 +102,11 @@ class SiteView:
     def has_edge(self) -> bool:
         """Whether the edge of the site was drawn or given."""
         return (self.folder / AREAS_FILE).exists()
+
+    @property
+    def plans(self) -> tuple[str, ...]:
+        """Names of the plans of lanes."""
+        return tuple(path.name for path in plan_folders(self.folder))
 
     @property
     def has_map(self) -> bool:

@@ -27,6 +27,7 @@ from small_walks import LAT, LON, MORNING, snapshot, square, walk
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
+from fieldcomb.coverage.actions.plan_lanes import LaneWishes, plan_site_lanes
 from fieldcomb.coverage.site.options_fields import FIELDS
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.settings_file import read_settings
@@ -555,6 +556,7 @@ def test_every_page_is_readable_by_everybody(browser: Any, service: Service, roo
     """On a desk and on a phone no page breaks a rule of WCAG A or AA that can be checked, and none is too wide."""
     add(root / "field", WalksToAdd([WalkToAdd(str(root.parent / "walk0.gpx"))], Typed(), label="a" * 70), quiet)
     carry_out(Order("draw", str(root / "field")), lambda **_: None)
+    plan_site_lanes(root / "field", LaneWishes("small"), say=quiet, progress=lambda *_: None)
     done = service.jobs.submit(Order("edit", str(root / "field"), outing="none"))
     resize(browser, size)
     paths = [
@@ -564,6 +566,7 @@ def test_every_page_is_readable_by_everybody(browser: Any, service: Service, roo
         "/site/field/outing/2026-03-07a",
         "/site/field/areas",
         "/site/field/compare",
+        "/site/field/lanes/1",
         f"/job/{done.id}",
         "/nowhere",
         "/card",

@@ -35,7 +35,7 @@ HOSTILE_NAMES = (
     "field%20", "other%2f..%2ffield", "~root", "C:", "CON", "%3cscript%3e", "{{7*7}}", "%25s%25n", "*", "a" * 5000,
     "%f0%9f%98%80" * 500, "-1", "9" * 400, "NaN", ".lock", ".commit", "site.toml", "outings.toml", "[", "//", "%2f%2f",
 )  # fmt: skip
-GOOD = {"key": "field", "outing_id": "2026-03-01a", "name": "map.html", "job_id": "nosuch", "token": "x"}
+GOOD = {"key": "field", "outing_id": "2026-03-01a", "name": "map.html", "job_id": "nosuch", "token": "x", "plan": "1"}
 
 
 @dataclass
