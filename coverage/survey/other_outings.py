@@ -2,16 +2,23 @@
 
 from collections.abc import Callable, Iterator, Sequence
 
-import numpy as np
+import shapely
+from shapely.geometry import LineString
+from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.estimate.confidence import found_from_m
+from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.ground.site_cells import Ground, clip_to_site
+from fieldcomb.coverage.ground.sketch import CLOSING_M
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.walks import WalkedOuting
 from fieldcomb.coverage.raster.cells import Mask
-from fieldcomb.coverage.raster.grid import bounds_of, grid_over
-from fieldcomb.coverage.raster.passes import cover
+from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk
 from fieldcomb.tracks.errors import FieldcombError
+
+_SIMPLER_M = 0.05
+_QUARTER = 4  # corners of a quarter circle
 
 
 def swept_by_others(
@@ -19,27 +26,38 @@ def swept_by_others(
 ) -> tuple[Mask | None, tuple[str, ...]]:
     """Return the cells of the site that outings swept which are not counted, and notes on those that cannot be read.
 
-    Returns None for the cells where there are no such outings.
+    Gaps between their passes that are too narrow to be told with their receivers count as swept. Returns None for the
+    cells where there are no such outings.
     """
     if not others:
         return None, ()
-    swept, notes = np.zeros(ground.kind.shape, bool), []
+    shapes, notes, closing_m = list[BaseGeometry](), list[str](), 0.0
     for outing, found in zip(others, walk(others), strict=True):
         try:
-            _add(found.usable, ground, swept)
+            walked = found.usable
         except FieldcombError as error:
             notes.append(f"Outing {outing.id} is not counted, and where it swept is not known: {error.fault}")
-    return swept, tuple(notes)
-
-
-def _add(outing: WalkedOuting, ground: Ground, swept: Mask) -> None:
-    """Add what an outing swept; with a recorder on the shaft, where the coil itself was."""
-    for w in outing.walks:
-        coil_legs, width_m = w.walk.coil_legs, w.swing.coil.width_m
-        legs, _ = clip_to_site(coil_legs or w.walk.legs, ground.near)
-        if not legs:
             continue
-        reach_m = (width_m if coil_legs else w.swing.swath_m) / 2
-        part = grid_over(bounds_of(legs, reach_m), ground.grid.cell_m).part_of(ground.grid)
-        window = ground.grid.window(part)
-        swept[part] |= cover(legs, np.full(len(legs), reach_m), window)
+        shapes.append(_swept(walked, ground))
+        closing_m = max([closing_m, *(_untold_m(w.swing.gps) / 2 for w in walked.walks)])
+    wide = shapely.union_all(shapes).buffer(closing_m, quad_segs=_QUARTER)
+    closed = wide.buffer(-closing_m, quad_segs=_QUARTER)
+    return cells_inside([] if closed.is_empty else [closed], ground.grid), tuple(notes)
+
+
+def _untold_m(gps: str) -> float:
+    """How wide a gap is at most that cannot be told with a receiver."""
+    width_m = found_from_m(receiver(gps))
+    return 2 * CLOSING_M if width_m is None else width_m
+
+
+def _swept(outing: WalkedOuting, ground: Ground) -> BaseGeometry:
+    """Outline of what an outing swept; with a recorder on the shaft, of where the coil itself was."""
+    shapes = []
+    for w in outing.walks:
+        coil_legs = w.walk.coil_legs
+        legs, _ = clip_to_site(coil_legs or w.walk.legs, ground.near)
+        reach_m = (w.swing.coil.width_m if coil_legs else w.swing.swath_m) / 2
+        lines = [LineString(zip(leg.x_m, leg.y_m, strict=True)) for leg in legs if leg.x_m.size > 1]
+        shapes += [line.simplify(_SIMPLER_M).buffer(reach_m, quad_segs=_QUARTER) for line in lines]
+    return shapely.union_all(shapes)

@@ -81,6 +81,18 @@ def test_what_an_outing_swept_that_is_not_counted_is_not_missed() -> None:
     adds_up(result.report)
 
 
+@pytest.mark.parametrize(("gps", "told"), [("2cm", True), ("typical", False)])
+def test_a_lane_left_out_by_an_outing_that_is_not_counted_is_told_if_it_can_be(gps: str, told: bool) -> None:
+    """An exact receiver shows that nobody swept the lane; a watch does not, so it is the others' ground."""
+    walk = fixes(serpentine(20, 30, 1.5, x0_m=30.75, skip=(8,)), start_s=START_S + DAY_S)
+    other = outing("b", item(walk, replace(swing(), gps=gps)))
+    report = survey(replace(site(field(60, 30)), others=(other,)), [lanes("a", 30)]).report
+    assert bool(report.strips) == told
+    assert report.total.unswept is not None
+    assert report.total.unswept.other_outings_m2 == pytest.approx(855 if told else 900, abs=10)
+    adds_up(report)
+
+
 def test_an_outing_that_is_not_counted_and_cannot_be_walked_is_told() -> None:
     """Where nobody can say what an outing that is not counted swept, a note says so."""
     walk = fixes(serpentine(5, 30, 1.5))
