@@ -13,7 +13,7 @@ from fieldcomb.tracks.units import format_area, format_count, format_length
 
 SEARCHED, BY_LANES, GO_NEXT, NOT_KNOWN = "Searched", "By lanes", "Go next", "Not known"
 METHOD = "the recorded walks, the error of the receiver and how even the lanes are"
-NOWHERE = "nothing left where another pass would be worth it"
+NOWHERE = "no place stands out as worth another pass"
 
 
 @dataclass(frozen=True, slots=True)
