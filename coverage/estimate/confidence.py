@@ -36,7 +36,8 @@ BESIDE_LANES, WHERE_ALL_WANDER = (-0.25, 1.35, 1.2), (0.5, 2.25, 0.0)
 WIDE_SIGMAS, MOST_WIDE_SIGMAS = 2.5, 5.0
 LEAST_UNSWEPT = 0.005
 MOST_CONFIDENT = 0.99
-UNSWEPT = 0.9  # of pieces that were told, so much of the ground was unswept for each 1 of confidence; on the same sites
+# Of pieces that were told so much was unswept, and so much for each 1 of confidence; on the same sites.
+UNSWEPT = 0.06, 0.9
 WIDTH_SIGMAS = 4.2  # a gap narrower than so many sigma of the slow error is mostly not found; measured in the same way
 LEAST_FOUND_M = 1.0
 
@@ -110,7 +111,7 @@ def told_unswept(strips: Sequence[Strip], grid: Grid) -> Floats:
     Gives float64 (rows, cols).
     """
     told = [strip for strip in strips if strip.tier]
-    share = np.array([0.0, *(UNSWEPT * (strip.confidence or 0) for strip in told)])
+    share = np.array([0.0, *(UNSWEPT[0] + UNSWEPT[1] * (strip.confidence or 0) for strip in told)])
     return np.asarray(share[_labels(told, grid)])
 
 
