@@ -252,7 +252,7 @@
     shapes.forEach(function (shape) { if (shape.getBounds().isValid()) { bounds.extend(shape.getBounds()); } });
     if (bounds.isValid()) { map.fitBounds(bounds.pad(0.15), { animate: false }); }
     map.on("click", function (event) { if (corners) { corner(event.latlng); } else { choose(-1); } });
-    told.textContent = bounds.isValid() ? "" : "There is no walk and no edge yet. Add a walk first, or make the site with an edge.";
+    told.textContent = bounds.isValid() ? "" : "There is nothing to draw over yet. Add a walk, or draw the map of the site first.";
     if (!file.features.length && bounds.isValid()) { sketching(true); }
     page.setAttribute("data-ready", "yes");
   }
