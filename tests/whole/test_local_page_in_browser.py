@@ -337,6 +337,7 @@ def test_an_outing_has_a_page_with_its_map_numbers_and_settings(browser: Any, se
     into_map(browser)
     assert not browser.find_element(By.CSS_SELECTOR, ".side").is_displayed()
     assert browser.execute_script("return document.getElementById('pick-ground').value") == "outing-1"
+    assert not browser.find_elements(By.CSS_SELECTOR, ".leaflet-missed-pane path, .leaflet-places-pane path")
     browser.switch_to.default_content()
     browser.find_element(By.CSS_SELECTOR, ".back a").click()
     assert browser.find_element(By.TAG_NAME, "h1").text == "field"

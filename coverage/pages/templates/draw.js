@@ -263,6 +263,7 @@ var fieldcomb = (function () {
       if (select.value !== choice[1]) { select.value = "passes"; }
       choose(select);
     });
+    ["certain", "likely", "strip", "open", "places"].forEach(function (layer) { put(layer, false); });
   }
 
   function start(registry) {
