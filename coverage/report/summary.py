@@ -40,12 +40,11 @@ def summary(report: Report) -> str:
     top = [*_warnings(report), *_head(report), *_answer(report)]
     blocks = [block for block in (_between(report), _coils(report), _outings(report), _notes(report)) if block.rows]
     room = MOST_LINES - len(top) - 1 - bool(blocks)
-    places = _places(report, min(MOST_PLACE_LINES, room - len(blocks)))
+    places = _places(report, min(MOST_PLACE_LINES, room - sum(block.least for block in blocks)))
     room -= len(places)
     middle: list[str] = []
     for number, block in enumerate(blocks):
-        lines = block.lines(room - len(middle) - (len(blocks) - number - 1))
-        middle += lines
+        middle += block.lines(room - len(middle) - sum(later.least for later in blocks[number + 1 :]))
     parts = [top, middle, places]
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
 
@@ -55,7 +54,7 @@ class _Block:
     """Rows under one label, of which as many are shown as there is room for, and the others counted.
 
     rows : one line each, or up to ``deep`` lines. of : what they are, one of them and several. hidden : more of them
-    that are not among the rows.
+    that are not among the rows. first_whole : the first row says more than all others, and is shown before they are.
     """
 
     label: str
@@ -63,6 +62,13 @@ class _Block:
     of: tuple[str, str]
     deep: int = 1
     hidden: int = 0
+    first_whole: bool = False
+
+    @property
+    def least(self) -> int:
+        """How many lines it needs."""
+        more = self.hidden + len(self.rows) > 1
+        return len(self._lines(self.rows[0])) + more if self.first_whole else 1
 
     def lines(self, most: int) -> list[str]:
         """Return at most so many lines, one or more."""
@@ -153,7 +159,7 @@ def _notes(report: Report) -> _Block:
         rows.append(f"Poor recordings put all of this in doubt: {poor}")
     rows += report.notes
     shown = rows[:MOST_NOTES]
-    return _Block("Notes", shown, ("more note", "more notes"), deep=2, hidden=len(rows) - len(shown))
+    return _Block("Notes", shown, ("more note", "more notes"), deep=2, hidden=len(rows) - len(shown), first_whole=True)
 
 
 def _between(report: Report) -> _Block:
