@@ -157,12 +157,12 @@ def by_jobs(folder: Path, jobs: int, split: Split) -> dict[str, str]:
         add(Path("site"), walks, lambda note: None, workers)
         (Path("site") / "out" / "kept").rename("kept")  # so that the report reads and sweeps everything itself
         draw_site(Path("site"), say=lambda note: None, progress=lambda *step: None, workers=workers)
-        assert len(workers.pids) == jobs - 1
+        assert len(workers.pids) == min(jobs, len(WALKS)) - 1  # no more than there is to do
         return output_files()
 
 
 @pytest.mark.parametrize("split", [Split.FILES, Split.TOGETHER], ids=["outings", "team"])
 def test_any_number_of_processes_gives_the_same_bytes(tmp_path: Path, split: Split) -> None:
-    """Three outings, and three files of one outing: one process, two or four make the same files to the last byte."""
+    """Three outings, and three files of one: one process, two or up to four make the same files to the last byte."""
     alone, two, four = (by_jobs(tmp_path / str(jobs), jobs, split) for jobs in (1, 2, 4))
     assert alone == two == four
