@@ -26,14 +26,14 @@ from fieldcomb.tracks.recording import Floats
 # centimetres carried along lanes, with its correlation along the lane.
 FLAG_M = 0.2
 STRAY_M, STRAY_LASTS_M = 0.20, 6.0
-LANE_DRAWS = 200
+LANE_DRAWS = 100
 SEED = 20_260  # any number, the same each time
-ACROSS_M, ALONG_M = 0.1, 0.5
+ACROSS_M, ALONG_M = 0.1, 0.35
 NEAR_ROWS = 2  # before and after a row, from which a swing still reaches it to the side
 MOST_LANE_CELLS = 1_500_000  # of one draw; larger ground is counted on coarser cells
 INTERVAL_PCT = (5.0, 95.0)
 # How far the draws may be off as a whole, in percent of the share: how rough a way is over a metre changes it by 0.4.
-MODEL_SD_PCT = 0.6
+MODEL_SD_PCT = 0.8
 LABEL_AT = (0.2, 0.5, 0.8)  # along a lane, in turn, seen from one side
 LEAST_CHANCE = 0.01  # a lane less likely than this was not walked in any draw
 NINETY = NormalDist().inv_cdf(0.95)
@@ -112,7 +112,7 @@ def by_lanes(
     site : the ground that counts, in site metres. swath_sd : how well a swing width is known, as a share of it, where
     it was measured and where it was not.
 
-    The share is the mean of 200 draws of flags, straying and swing width; its interval has nine tenths of them.
+    The share is the mean of 100 draws of flags, straying and swing width; its interval has nine tenths of them.
     """
     settled = _settled(plan, seen)
     chances = {} if seen is None else {n: p for n, p in seen.walked.items() if n not in settled}
@@ -276,7 +276,7 @@ def _cover(
     row = np.broadcast_to(rows, walked.shape)[walked]
     for edge, sign in ((first, 1), (last, -1)):
         column = np.clip(np.rint(edge[walked]), 0, frame.cols).astype(np.intp)
-        np.add.at(covers, (draws, row, column), sign)
+        covers[draws, row, column] += sign  # of one lane, each row of each draw has one place: nothing is added twice
 
 
 def _rim(middle: Floats, half_m: Floats, step_m: float, sign: int) -> Floats:
