@@ -135,7 +135,7 @@ def change_areas(folder: Path, drawn: bytes, known: str, say: Say) -> tuple[str,
         kept: tuple[str, ...] = ()
         if current is not None:
             name = _free_name(folder)
-            files, kept = {name: current, **files}, (f"the areas as they were are kept in {name}",)
+            files, kept = {name: current, **files}, (f"the earlier areas are kept in {name}",)
         write_all(folder, files)
     return ("the areas are drawn anew", *kept)
 

@@ -103,7 +103,7 @@ def plan_site_lanes(
 def _frame(site: Site) -> SiteFrame:
     frame = site.settings.frame
     if frame is None or not any(area.kind == "site" for area in site.areas):
-        hint = f"Draw its edge on its page, or put a polygon of kind site into {AREAS_FILE}"
+        hint = f"Draw the edge on the page of the site, or put a polygon of kind site into {AREAS_FILE}"
         raise SiteError("has no boundary, and lanes need one", file=shown(site.folder), hint=hint)
     return frame
 
@@ -114,7 +114,7 @@ def _coil(site: Site, typed: str | None) -> OwnCoil:
         (typed,) = known
     if typed is None and known and site.settings.defaults.coil is None:
         names = ", ".join(sorted(known))
-        raise UsageError("which coil will be carried is not known", hint=f"Name one of {names}")
+        raise UsageError("it is not clear which coil will be carried", hint=f"Name one of {names}")
     swing = swing_of(site.settings, Typed(coil=None if typed is None else parse_coil(typed, known).name))
     return OwnCoil(swing.coil, swing.swath_m, swing.sweep_s)
 
@@ -147,7 +147,7 @@ def _inside(name: str, areas: Sequence[AreaShape], done: Result | None, folder: 
         places = [place.shape for place in done.report.places] if done else []
         if not places:
             hint = "Plan the whole site instead"
-            raise UsageError("nothing is on the list of places to go to", file=shown(folder), hint=hint)
+            raise UsageError("the list of places to go is empty", file=shown(folder), hint=hint)
         return shapely.union_all(places)
     found = [area.shape for area in areas if area.reason.casefold() == name.casefold() and area.kind != "site"]
     if not found:
@@ -166,7 +166,7 @@ def _bearing(wished: float | str | None, done: Result | None) -> float | None:
     lines = [line for walk in walks for line in walk.lines]
     along = walked_bearing(lines)
     if along is None:
-        raise UsageError("the walks so far have no common direction to go across", hint="Give the bearing in degrees")
+        raise UsageError("the walks so far share no direction to go across", hint="Give the bearing in degrees")
     return (along + 90) % 180
 
 
@@ -188,7 +188,7 @@ def _in_time(plan: LanePlan, minutes: float, pace: Pace, coil: OwnCoil, done: Re
     gains = [(place.shape, _gain(place.worths, coil.coil.name)) for place in places]
     chosen = best_blocks(plan, minutes, pace, [(shape, gain) for shape, gain in gains if gain > 0])
     if not chosen.lanes:
-        raise UsageError("no lane crosses a place on the list", hint="Give no time, or plan another part")
+        raise UsageError("no lane crosses a place on the list", hint="Leave the time out, or plan another part")
     return chosen
 
 
@@ -209,8 +209,8 @@ def _free_name(site: Site, wished: str | None) -> str:
         return str(number)
     name = safe_name(wished)
     if name.casefold() in taken:
-        hint = "Choose another name; a plan that lanes were walked by stays as it is"
-        raise UsageError(f"a plan {name!r} is there already", hint=hint)
+        hint = "Choose another name: a plan is never replaced"
+        raise UsageError(f"there is already a plan {name!r}", hint=hint)
     return name
 
 

@@ -46,7 +46,7 @@ def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say) -> 
         plan = kept_plan(place, frame)
         lines, notes = read_sheet(read_file(sheet, SiteError), shown(sheet), plan.ends)
         if not lines:
-            problem = "says of no lane whether it was walked"
+            problem = "does not say of any lane whether it was walked"
             raise SiteError(problem, file=shown(sheet), hint="Fill in y, n or part in the column done")
         _write(place, lines)
         states = list(state_of(lines).values())
@@ -58,7 +58,7 @@ def _chosen(plans: dict[str, Path], name: str | None) -> Path:
     if name is None and len(plans) == 1:
         return next(iter(plans.values()))
     if name is None:
-        raise UsageError("which plan the sheet belongs to is not known", hint=f"Name one of {', '.join(plans)}")
+        raise UsageError("it is not clear which plan the sheet belongs to", hint=f"Name one of {', '.join(plans)}")
     if name not in plans:
         raise UsageError(f"there is no plan {name!r}", hint=f"Plans of this site: {', '.join(plans)}")
     return plans[name]

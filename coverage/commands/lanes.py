@@ -14,29 +14,34 @@ MOST_TEAMS = 200
 
 @click.command("lanes")
 @click.argument("site", type=path, metavar="SITE")
-@click.option("--coil", type=words, metavar="COIL", help="The coil that will be carried.")
+@click.option("--coil", type=words, metavar="COIL", help="The coil that you will carry.")
 @click.option(
-    "--spacing", type=words, metavar="LENGTH", help="From lane to lane. Default: the swing width less the coil."
+    "--spacing",
+    type=words,
+    metavar="LENGTH",
+    help="Distance from lane to lane. Default: the swing width less the coil.",
 )
 @click.option(
     "--bearing",
     type=words,
     metavar="DEG",
-    help="Direction of the lanes from north, or across: at a right angle to the lanes walked so far. "
-    "Default: that with the fewest lanes.",
+    help="Direction of the lanes, in degrees from north; or across: at a right angle to the lanes walked so far. "
+    "Default: the direction that needs the fewest lanes.",
 )
-@click.option("--inside", type=words, metavar="AREA", help="Only in an area, by its reason, or todo: where to go next.")
+@click.option(
+    "--inside", type=words, metavar="AREA", help="Only in one area, by its reason; or todo: where to go next."
+)
 @click.option("--minutes", type=words, metavar="N", help="Only the lanes that find most in this time.")
-@click.option("--sample", type=words, metavar="LENGTH", help="Lanes so far apart on purpose, to try the ground.")
-@click.option("--teams", type=words, metavar="N", help="Share the lanes out to so many people.")
+@click.option("--sample", type=words, metavar="LENGTH", help="Lanes this far apart on purpose, to try the ground.")
+@click.option("--teams", type=words, metavar="N", help="Share the lanes out among this many people.")
 @click.option("--label-every", type=words, metavar="N", help="Mark the number of every Nth lane. Default: 5.")
 @click.option(
     "--sheet",
     type=path,
     metavar="FILE",
-    help="A filled-in sheet (CSV with the columns lane and done): take it into the plan, instead of planning.",
+    help="A filled-in sheet (CSV with the columns lane and done): enter it in its plan, instead of making a plan.",
 )
-@click.option("--name", type=words, metavar="TEXT", help="What the plan is called. Default: 1, 2, 3 ...")
+@click.option("--name", type=words, metavar="TEXT", help="Name of the plan. Default: 1, 2, 3 ...")
 @jobs_option
 def lanes_command(
     site: str,
@@ -56,7 +61,7 @@ def lanes_command(
 
     A watch cannot say which lane was missed; a numbered lane and a tick on a sheet can. The plan is written into
     SITE/lanes: a sheet to print, a table, and routes for a watch or phone. No-go ground and what stands in the way are
-    left out. Afterwards type in what was walked with --sheet, or fill in the table lanes.csv of the plan itself.
+    left out. Afterwards enter the ticked sheet with --sheet, or fill in lanes.csv of the plan yourself.
 
     \b
     Example:

@@ -36,7 +36,8 @@ def planned_lines(named: NamedPlan) -> list[str]:
 def _share(named: NamedPlan, plan: LanePlan) -> str:
     if plan.spacing_m > plan.swath_m:
         return (
-            f"A sample: the swing covers {named.of_site_pct:.0f} % of the site; ground between the lanes is not missed"
+            f"A sample: the swing covers {named.of_site_pct:.0f} % of the site; "
+            "ground between the lanes does not count as missed"
         )
     return f"The swing covers {named.of_site_pct:.0f} % of the site when all are walked"
 

@@ -73,7 +73,7 @@ def read_sheet(raw: bytes, file: str, plan: Sequence[PlannedEnds]) -> tuple[tupl
         if not said:
             continue
         if said not in ANSWERS:
-            notes.append(f"{row}: done is {harmless(said)[:20]!r}; y, n or part was expected, so lane {number} is open")
+            notes.append(f"{row}: done is {harmless(said)[:20]!r}; expected y, n or part, so lane {number} stays open")
             continue
         rest = [harmless(values.get(key, "")) for key in ("searcher", "coil", "start", "end", "note")]
         lines.append(SheetLine(line, number, ANSWERS[said], *rest))
@@ -108,7 +108,7 @@ def _contradictions(lines: Sequence[SheetLine], file: str) -> list[str]:
         if other is not one and other.state != one.state:
             notes.append(
                 f"{file}, line {one.line}: lane {one.lane} is {one.state} here and {other.state} in line {other.line}; "
-                "it counts as what says more was walked"
+                "the fuller answer counts"
             )
     return notes
 

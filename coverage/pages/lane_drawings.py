@@ -135,7 +135,7 @@ def _steps(group: SetOut) -> list[str]:
     across, along = group.diagonals_m
     off_m = max(0.05, SQUARE_SHARE * across)
     return [
-        f"Set peg {a.name} where the drawing has it, and peg {b.name} {near:.2f} m from it.",
+        f"Set peg {a.name} where the drawing shows it, and peg {b.name} {near:.2f} m from it.",
         f"Make a right angle at {a.name}: 3 m along the line to {b.name}, 4 m to the side, 5 m between the two. "
         f"Set {c.name} {depth_m:.2f} m that way, and {d.name} likewise from {b.name}.",
         f"Check: {a.name} to {d.name} must be {across:.2f} m, {b.name} to {c.name} {along:.2f} m, {c.name} to {d.name} "

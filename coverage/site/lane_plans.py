@@ -89,7 +89,7 @@ def _with_ticks(folder: Path, plan: KeptPlan, sheet: Mapping[int, str]) -> tuple
         states[number] = tick.state
     if lanes := told_otherwise(ticks):
         words = numbers_in_words(lanes)
-        notes.append(f"Plan {plan.name}: two phones say different things of lanes {words}; the later tick holds")
+        notes.append(f"Plan {plan.name}: two phones say different things about lanes {words}; the later tick holds")
     return states, notes
 
 
@@ -108,9 +108,9 @@ def with_ticks(table: bytes, file: str, filled: Mapping[int, Mapping[str, str]])
         end = lines[0][len(lines[0].rstrip("\r\n")) :]
         done = [lines[0], *(_filled(line, mark, header, filled, end) for line in lines[1:])]
     except (UnicodeDecodeError, csv.Error, ValueError, IndexError, StopIteration) as error:
-        problem = "cannot be filled in, because it was changed since it was planned"
+        problem = "cannot be filled in, because it was changed after it was written"
         raise SiteError(
-            problem, file=file, hint="Fill in y, n or part in the column done of this table itself"
+            problem, file=file, hint="Write y, n or part into the column done of this table yourself"
         ) from error
     return ("\ufeff".encode() if table.startswith("\ufeff".encode()) else b"") + "".join(done).encode()
 

@@ -52,7 +52,7 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
         _plan_folder(site, plan)
         sent = request.get_json(silent=True) if (request.content_length or 0) <= MOST_TICK_BYTES else None
         if not isinstance(sent, dict) or not isinstance(sent.get("ticks"), list):
-            raise UsageError("that is no list of ticks", hint="Open the page of the lanes again")
+            raise UsageError("that is not a list of ticks", hint="Open the page of the lanes again")
         done = keep_ticks(site.folder, plan, str(sent.get("phone", "")), sent["ticks"], say=lambda _note: None)
         return Response(json.dumps({"kept": done.kept, "states": done.states}), content_type="application/json")
 

@@ -49,7 +49,7 @@ def test_an_earlier_plan_is_never_touched(site: Path, capsys: pytest.CaptureFixt
     before = {path: path.read_bytes() for path in (site / "lanes/1").iterdir()}
     assert main(["lanes", str(site), "--name", "north part", "--spacing", "2m"]) == 0
     assert main(["lanes", str(site), "--name", "North Part"]) == 2
-    assert "'North Part' is there already" in capsys.readouterr().err
+    assert "there is already a plan 'North Part'" in capsys.readouterr().err
     assert {path: path.read_bytes() for path in (site / "lanes/1").iterdir()} == before
     assert len(rows_of(site / "lanes/north part")) < len(rows_of(site / "lanes/1"))
 
