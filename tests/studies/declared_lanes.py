@@ -8,32 +8,20 @@ from __future__ import annotations
 
 import argparse
 import math
+import sys
+from pathlib import Path
 
 import numpy as np
 import shapely
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
+from lane_walks import walked_strip
+
 from fieldcomb.coverage.lanes.declared import DeclaredPlan, by_lanes
-from fieldcomb.coverage.lanes.lane_plan import Lane, plan_lanes
+from fieldcomb.coverage.lanes.lane_plan import plan_lanes
 from fieldcomb.coverage.lanes.sheet import NO, YES
 
 LEAST_M2 = 500.0
-
-
-def strip(lane: Lane, swath_m: float, rng: np.random.Generator) -> shapely.Polygon:
-    """What one lane swept as it was truly walked."""
-    start, end = np.array(lane.start_m), np.array(lane.end_m)
-    steps = int(lane.span_m / 0.5) + 2
-    share = np.linspace(0, 1, steps)
-    keeps = math.exp(-lane.span_m / (steps - 1) / 6.0)
-    stray = np.empty(steps)
-    stray[0] = 0.2 * rng.standard_normal()
-    for place in range(1, steps):
-        stray[place] = keeps * stray[place - 1] + 0.2 * math.sqrt(1 - keeps**2) * rng.standard_normal()
-    flags = 0.2 * rng.standard_normal(2)
-    along = (end - start) / lane.span_m
-    off = flags[0] * (1 - share) + flags[1] * share + stray
-    way = start + share[:, None] * (end - start) + off[:, None] * np.array([along[1], -along[0]])
-    return shapely.LineString(way).buffer(swath_m / 2, cap_style="flat")
 
 
 def trial(rng: np.random.Generator) -> tuple[float, bool, float] | None:
@@ -48,7 +36,7 @@ def trial(rng: np.random.Generator) -> tuple[float, bool, float] | None:
     plan = plan_lanes(site, swath_m, spacing_m)
     states = {lane.number: NO if rng.random() < 0.05 else YES for lane in plan.lanes}
     true_m = swath_m * (1 + 0.03 * rng.standard_normal())
-    strips = [strip(lane, true_m, rng) for lane in plan.lanes if states[lane.number] == YES]
+    strips = [walked_strip(lane, true_m, rng) for lane in plan.lanes if states[lane.number] == YES]
     truth = 100 * shapely.union_all(strips).intersection(site).area / site.area
     declared = DeclaredPlan("1", "coil", plan.lanes, spacing_m, swath_m, plan.bearing_deg, states)
     found = by_lanes(declared, None, site, {True: 0.03, False: 0.1})

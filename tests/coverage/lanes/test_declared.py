@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import shapely
+from lane_walks import walked_strip
 from shapely.geometry import Polygon, box
 
 from fieldcomb.coverage.lanes.declared import DeclaredPlan, by_lanes, swept_shares
-from fieldcomb.coverage.lanes.lane_plan import Lane, plan_lanes
+from fieldcomb.coverage.lanes.lane_plan import plan_lanes
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES
 
 FIELD = box(0, 0, 40, 60)
@@ -28,24 +28,8 @@ def declared(site: Polygon, swath_m: float = 1.5, spacing_m: float = 1.2, **stat
 def walked_share(plan: DeclaredPlan, site: Polygon, rng: np.random.Generator) -> float:
     """The truth of one way to walk these lanes: lines that stray, widened by shapely. No code of the program."""
     swath_m = plan.swath_m * (1 + 0.03 * rng.standard_normal())
-    strips = [_strip(lane, swath_m, rng) for lane in plan.lanes if plan.states[lane.number] == YES]
+    strips = [walked_strip(lane, swath_m, rng) for lane in plan.lanes if plan.states[lane.number] == YES]
     return float(100 * shapely.union_all(strips).intersection(site).area / site.area)
-
-
-def _strip(lane: Lane, swath_m: float, rng: np.random.Generator) -> Polygon:
-    start, end = np.array(lane.start_m), np.array(lane.end_m)
-    steps = int(lane.span_m / 0.5) + 2
-    share = np.linspace(0, 1, steps)
-    keeps = math.exp(-lane.span_m / (steps - 1) / 6.0)
-    stray = np.empty(steps)
-    stray[0] = 0.2 * rng.standard_normal()
-    for place in range(1, steps):
-        stray[place] = keeps * stray[place - 1] + 0.2 * math.sqrt(1 - keeps**2) * rng.standard_normal()
-    flags = 0.2 * rng.standard_normal(2)
-    along = (end - start) / lane.span_m
-    off = flags[0] * (1 - share) + flags[1] * share + stray
-    way = start + share[:, None] * (end - start) + off[:, None] * np.array([along[1], -along[0]])
-    return shapely.LineString(way).buffer(swath_m / 2, cap_style="flat")
 
 
 def test_lanes_that_cannot_be_missed_sweep_the_whole_field() -> None:
