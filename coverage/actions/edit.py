@@ -137,7 +137,7 @@ def change_areas(folder: Path, drawn: bytes, known: str, say: Say) -> tuple[str,
             name = _free_name(folder)
             files, kept = {name: current, **files}, (f"the earlier areas are kept in {name}",)
         write_all(folder, files)
-    return ("the areas are drawn anew", *kept)
+    return ("the new areas are saved", *kept)
 
 
 def areas_digest(content: bytes | None) -> str:

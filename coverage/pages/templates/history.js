@@ -96,7 +96,7 @@ fieldcomb.history = function (map, data, layers, unpack, words) {
         var estimate = layers.tiles ? "tiles" : layers.chance ? "chance" : "";
         if (!estimate) { return { passes: passes, rows: list }; }
         return codeAt(estimate, at, data.chanceColours).then(function (step) {
-          if (step >= 0) { list.push([estimate === "tiles" ? "Swept hereabouts" : "Chance", data.chanceNames[step] + ", estimated"]); }
+          if (step >= 0) { list.push([estimate === "tiles" ? "Swept around here" : "Chance", data.chanceNames[step] + ", estimated"]); }
           return { passes: passes, rows: list };
         });
       });

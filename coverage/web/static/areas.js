@@ -100,7 +100,7 @@
     const all = rings(file.features[chosen].geometry || { type: "" });
     const count = all.reduce(function (sum, ring) { return sum + ring.length - 1; }, 0);
     if (count > MOST_HANDLES) {
-      told.textContent = "This area has " + count + " corners, too many to move here one by one. It can be deleted and drawn anew, or edited in any GIS.";
+      told.textContent = "This area has " + count + " corners, too many to move here one by one. Delete it and draw it again, or edit it in any GIS.";
       return;
     }
     all.forEach(function (ring) {
