@@ -82,12 +82,13 @@ def format_pegs(count: int, before_m: float, after_m: float, unmeasured: int = 0
     >>> format_pegs(6, 1.81, 0.74), format_pegs(1, 1.81, 1.81), format_pegs(2, 0.03, 0.02)
     ('6 touches, 1.8 m off before, 70 cm after', '1 touch, 1.8 m off', '2 touches, 3 cm off before, 2 cm after')
     >>> format_pegs(9, 1.81, 0.74, 4), format_pegs(9, 1.81, 0.74, 9)[:30]
-    ('9 touches (4 of pegs not measured), 1.8 m off before, 70 cm after', '9 touches of pegs not measured')
+    ('9 touches (4 of unmeasured pegs), 1.8 m off before, 70 cm after', '9 touches of unmeasured pegs, ')
     """
     before, after = (format_length(round(off_m, 1 if off_m >= 0.095 else 2)) for off_m in (before_m, after_m))
     touches = format_count(count, "touch")
     if unmeasured:
-        touches += " of pegs not measured" if unmeasured == count else f" ({unmeasured} of pegs not measured)"
+        pegs = "of an unmeasured peg" if count == 1 else "of unmeasured pegs"
+        touches += f" {pegs}" if unmeasured == count else f" ({unmeasured} {pegs})"
     return f"{touches}, {before} off" if count == 1 else f"{touches}, {before} off before, {after} after"
 
 
@@ -157,12 +158,12 @@ def format_next_evidence(evidence: NextEvidence | None, estimate: Estimate) -> s
     """What to measure next, and what it would make of the interval; empty where nothing would help.
 
     >>> format_next_evidence(NextEvidence("spacings", 77.4, 86.6), Estimate(81.0, 71.2, 89.4, False, None))
-    'Measure ten spacings between your lanes: the interval would shrink from 71-89 to about 77-87'
+    'Measure ten spacings between your lanes: the range would narrow from 71-89 to about 77-87'
     """
     if evidence is None:
         return ""
     now, then = (f"{one.low:.0f}-{one.high:.0f}" for one in (estimate, evidence))
-    return f"{_MEASURE[evidence.measure]}: the interval would shrink from {now} to about {then}"
+    return f"{_MEASURE[evidence.measure]}: the range would narrow from {now} to about {then}"
 
 
 def format_under_coil(under: Under) -> str:

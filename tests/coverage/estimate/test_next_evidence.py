@@ -23,7 +23,7 @@ from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.survey.results import Result
 
 SDS = (0.03, 0.10)
-SENTENCE = "Measure ten spacings between your lanes: the interval would shrink from 71-89 to about 77-87."
+SENTENCE = "Measure ten spacings between your lanes: the range would narrow from 71-89 to about 77-87."
 
 
 def ends(walks: list[Drawn]) -> tuple[float, float]:

@@ -300,7 +300,7 @@ def test_a_peg_that_nobody_measured_reaches_the_report(tmp_path: Path) -> None:
     [recording] = json.loads(report_json(report))["outings"][0]["recordings"]
     assert [(peg["name"], peg["measured"]) for peg in recording["pegs"]] == [("gate post", False)] * 3
     assert recording["pegs"][0]["north_m"] < -1 and recording["pegs"][2]["north_m"] > 1
-    assert "- Pegs: 3 touches of pegs not measured, " in table(report)
+    assert "- Pegs: 3 touches of unmeasured pegs, " in table(report)
 
 
 def test_pegs_move_the_walk_that_is_swept() -> None:
