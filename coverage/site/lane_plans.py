@@ -11,7 +11,7 @@ from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GEOJSON_FILE, guarded
 from fieldcomb.coverage.lanes.lane_words import numbers_in_words
 from fieldcomb.coverage.lanes.plan_file import KeptPlan, read_plan
-from fieldcomb.coverage.lanes.sheet import SheetLine, read_sheet, state_of
+from fieldcomb.coverage.lanes.sheet import read_sheet, state_of
 from fieldcomb.coverage.lanes.ticks import TICKS_FILE, LaneTick, latest, read_ticks, told_otherwise
 from fieldcomb.coverage.site.folder import read_file, shown
 from fieldcomb.tracks.errors import SiteError
@@ -47,22 +47,27 @@ def declared_plans(
     plans: list[DeclaredPlan] = []
     notes: list[str] = []
     for folder in plan_folders(site):
-        name = f"{LANES}/{shown(folder.name)}/{CSV_FILE}"
         try:
             plan = kept_plan(folder, frame)
-            lines: tuple[SheetLine, ...] = ()
-            said: tuple[str, ...] = ()
-            if (folder / CSV_FILE).is_file():  # the plan holds without it
-                lines, said = read_sheet(read_file(folder / CSV_FILE, SiteError, name=name), name, plan.ends)
+            sheet, said = kept_sheet(folder, plan)
         except SiteError as error:
             notes.append(f"A plan of lanes is not counted: {error}")
             continue
         notes += said
-        states, more = _with_ticks(folder, plan, state_of(lines))
+        states, more = _with_ticks(folder, plan, sheet)
         notes += more
         size = (plan.name, plan.coil, plan.lanes, plan.spacing_m, plan.swath_m, plan.bearing_deg)
         plans.append(DeclaredPlan(*size, states, plan.coil in measured))
     return tuple(plans), tuple(notes)
+
+
+def kept_sheet(folder: Path, plan: KeptPlan) -> tuple[dict[int, str], tuple[str, ...]]:
+    """Return the state of each lane by the sheet of a plan, with sentences on it; SiteError where it cannot be read."""
+    if not (folder / CSV_FILE).is_file():  # the plan holds without it
+        return {}, ()
+    name = f"{LANES}/{shown(folder.name)}/{CSV_FILE}"
+    lines, said = read_sheet(read_file(folder / CSV_FILE, SiteError, name=name), name, plan.ends)
+    return state_of(lines), said
 
 
 def kept_ticks(folder: Path, plan: KeptPlan) -> tuple[LaneTick, ...]:

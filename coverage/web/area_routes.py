@@ -13,14 +13,14 @@ from fieldcomb.coverage.areas.areas import AREA_KINDS
 from fieldcomb.coverage.lanes.ticks import latest
 from fieldcomb.coverage.pages.packing import walks_in
 from fieldcomb.coverage.site.folder import AREAS_FILE, read_file
-from fieldcomb.coverage.site.lane_plans import kept_plan, kept_ticks, plan_folders
+from fieldcomb.coverage.site.lane_plans import kept_plan, kept_sheet, kept_ticks, plan_folders
 from fieldcomb.coverage.site.options_fields import FIELD
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.job_protocol import AREAS, CHANGE, COMPARE, START, Order
 from fieldcomb.coverage.web.responses import Desk, answer_job, output_page, page_of, served_site, uploaded_files
 from fieldcomb.coverage.web.site_views import MAP_PAGE, SiteView, compared_files
 from fieldcomb.coverage.web.uploads import MOST_FILES
-from fieldcomb.tracks.errors import AreaError, UsageError
+from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
 from fieldcomb.tracks.text import harmless
 
 MOST_TICK_BYTES = 1_000_000
@@ -43,7 +43,13 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
         folder = _plan_folder(site, plan)
         found = kept_plan(folder, site.settings.frame) if site.settings.frame else abort(404)
         states = {number: tick.state for number, tick in latest(kept_ticks(folder, found)).items()}
-        return page_of(desk, "lanes", f"Lanes of {site.settings.name}", site=site, plan=found, states=states)
+        sheet, wrong = dict[int, str](), ""
+        try:
+            sheet, _ = kept_sheet(folder, found)
+        except SiteError as error:  # a table that somebody spoiled must not stop the ticking
+            wrong = str(error)
+        shown = {"site": site, "plan": found, "states": states, "sheet": sheet, "wrong": wrong}
+        return page_of(desk, "lanes", f"Lanes of {site.settings.name}", **shown)
 
     @pages.post("/site/<key>/lanes/<plan>")
     def tick(key: str, plan: str) -> AnyResponse:

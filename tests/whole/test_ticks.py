@@ -87,6 +87,35 @@ def test_two_hundred_losses_and_kills_lose_nothing_and_double_nothing(site: Path
 
 
 @pytest.mark.browser
+def test_the_page_shows_what_was_typed_in_from_the_sheet(site: Path, tmp_path: Path, driver: Any) -> None:
+    """The page counts the lanes of the sheet as the report does: a tick holds over it, until it is taken back."""
+    shutil.copytree(site, tmp_path / "field")
+    (tmp_path / "sheet.csv").write_text("lane,done\n1,y\n2,y\n3,part\n4,n\n")
+    assert main(["lanes", str(tmp_path / "field"), "--sheet", str(tmp_path / "sheet.csv")]) == 0
+    told = "return document.getElementById('told').textContent === '{} of 21 lanes done. All ticks are kept.'"
+    with running(tmp_path) as page:
+        driver.get(page.addresses.here)
+        wait(driver, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
+        driver.get(page.addresses.here.partition("/enter/")[0] + page.gate.prefix + "/site/field/lanes/1")
+        wait(driver, told.format(2))
+        rows = driver.execute_script("return [...document.querySelectorAll('#lanes .small')].map(one => one.innerText)")
+        assert [row.partition("\n")[2] for row in rows[:5]] == [
+            "sheet: done",
+            "sheet: done",
+            "sheet: part",
+            "sheet: not",
+            "",
+        ]
+        for state, done in (("n", 1), ("n", 2), ("y", 2)):
+            press(driver, 2, state)
+            wait(driver, told.format(done))
+        (tmp_path / "field/lanes/1/lanes.csv").write_text("nothing of the kind")
+        driver.refresh()
+        wait(driver, told.format(1))
+        assert driver.find_element("css selector", ".warn").text.startswith("lanes/1/lanes.csv: ")
+
+
+@pytest.mark.browser
 def test_a_phone_ticks_lanes_without_a_connection(site: Path, tmp_path: Path, driver: Any) -> None:
     """Ticks made while the machine is out of reach wait on the page, also when it is closed, and arrive later."""
     shutil.copytree(site, tmp_path / "field")

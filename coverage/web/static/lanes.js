@@ -32,7 +32,8 @@
     });
   }
   function tell() {
-    const many = waiting().length, done = rows().filter(function (row) { return row.dataset.done === "y"; }).length;
+    const many = waiting().length;
+    const done = rows().filter(function (row) { return (row.dataset.done || row.dataset.sheet) === "y"; }).length;
     const rest = many ? ". " + many + (many === 1 ? " tick waits" : " ticks wait") + " here to be sent" : ". All ticks are kept";
     told.textContent = done + " of " + rows().length + " lanes done" + rest + ".";
   }
