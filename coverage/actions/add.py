@@ -85,13 +85,15 @@ def add(folder: Path, given: WalksToAdd, say: Say, workers: Workers = ALONE) -> 
     Of an archive that is split into its recordings, what cannot be added is listed with its reason, and the rest added.
     The walks are kept for the next report, so that it need not read the files again.
     """
+    shelf = Shelf(folder / OUT / KEPT)
     with opened(folder, say) as site:
+        shelf.clear_unfinished()
         addition = addition_to(site, given, say, workers)
         _write(site, addition)
         checked = [
             replace(one.checked, made_from=made_from(addition.site, one.id, addition.frame)) for one in addition.added
         ]
-        memory = Memo(Shelf(folder / OUT / KEPT), CACHED_TYPES)
+        memory = Memo(shelf, CACHED_TYPES)
         for outing, one in zip(addition.inputs, checked, strict=True):
             keep_checked(outing, one, memory)
     return tuple(replace(one, checked=new) for one, new in zip(addition.added, checked, strict=True))

@@ -47,6 +47,7 @@ def draw_site(
     out = own_out(folder) if out is None or out == folder / OUT else out
     given = survey_inputs(folder, since=since, between=between, coil=coil, say=say)
     shelf = Shelf(folder / OUT / KEPT, closed=out != folder / OUT)
+    shelf.clear_unfinished()
     store = None if shelf.closed and not shelf.folder.is_dir() else shelf
     run = partial(survey, between=between, depth_m=depth_m, in_hand=given.in_hand, store=store, workers=workers)
     report = _draw(given, out, added, run, say, progress, epsg)

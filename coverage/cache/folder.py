@@ -69,6 +69,17 @@ class Shelf:
                     stage.unlink()
                 raise
 
+    def clear_unfinished(self) -> None:
+        """Throw away what a command that was killed left half written, or one at work that can do without it."""
+        if self.closed:
+            return
+        with suppress(OSError):
+            ours = self._listed()
+            for path in self.folder.iterdir():
+                left = _LEFT.fullmatch(path.name)
+                if left and left.group(1) in ours and path.is_file() and not path.is_symlink():
+                    path.unlink(missing_ok=True)
+
     def tidy(self) -> None:
         """Throw away what was not used, the oldest first, until all is no more than twice what was used.
 
@@ -80,10 +91,6 @@ class Shelf:
             ours = self._listed() | self.used
             plain = [path for path in self.folder.iterdir() if path.is_file() and not path.is_symlink()]
             kept = [(path, path.stat()) for path in plain if path.name in ours]
-            for path in plain:
-                left = _LEFT.fullmatch(path.name)  # by a command that was killed, or one at work that can do without
-                if left and left.group(1) in ours:
-                    path.unlink(missing_ok=True)
             room = SPARE * sum(stat.st_size for path, stat in kept if path.name in self.used)
             for path, stat in sorted(kept, key=lambda one: (one[0].name in self.used, one[1].st_mtime), reverse=True):
                 room -= stat.st_size

@@ -270,3 +270,19 @@ def test_threads_that_write_the_same_files_at_once_leave_whole_ones(tmp_path: Pa
     assert not faults
     assert {path.name for path in tmp_path.iterdir()} == {"map.html", "report.json"}
     assert all(path.read_bytes() in [files[path.name] for files in made] for path in tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("again", [["add", "field", "walk.gpx"], ["report", "field"]], ids=["add", "report"])
+def test_a_half_kept_result_goes_even_where_the_next_command_is_refused(
+    site: Path, dead_pid: int, again: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a killed command left half written among kept results goes at the next start; a user's own file stays."""
+    kept = site / "out/kept"
+    named = next(path for path in kept.iterdir() if path.name != "list.txt")
+    left, own = kept / f".new-{dead_pid}-{named.name}", kept / f".new-{dead_pid}-{'0' * 64}"
+    for path in (left, own):
+        path.write_bytes(b"half")
+    (site / "out/map.html").unlink()
+    (site / "out/map.html").mkdir()  # so that no map can be written
+    assert main(again) == 1 and capsys.readouterr().err
+    assert not left.exists() and own.exists() and named.exists()
