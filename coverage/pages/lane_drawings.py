@@ -6,8 +6,10 @@ has words for when it is tapped.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import shapely
@@ -16,11 +18,21 @@ from shapely.geometry.base import BaseGeometry
 from fieldcomb.coverage.lanes.declared import LaneGround, LanesResult
 from fieldcomb.coverage.lanes.lane_plan import Lane
 from fieldcomb.coverage.lanes.named_plan import NamedPlan
-from fieldcomb.coverage.lanes.setting_out import SQUARE_SHARE, TAPE_ERROR_M, BesideLane, LaneMark, LaneMarks, SetOut
+from fieldcomb.coverage.lanes.setting_out import (
+    SQUARE_SHARE,
+    TAPE_ERROR_M,
+    BesideLane,
+    LaneMark,
+    LaneMarks,
+    LanePeg,
+    SetOut,
+)
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES
 from fieldcomb.coverage.pages.outing_data import Json
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
+from fieldcomb.coverage.places.whereabouts import Landmarks, landmarks, whereabouts
+from fieldcomb.tracks.frame import wrap_lon
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_length
@@ -28,6 +40,7 @@ from fieldcomb.tracks.units import format_length
 SHEET_FILE = "lanes.html"
 PLAN_WIDTH = 1000.0  # of the drawing, in its own units; its height follows
 MARGIN = 60.0
+LONGEST_TAPE_M = 200.0  # common practice, no source: a tape is 30 to 50 m long, and longer ways are added up
 LEAST_BETWEEN = 26.0  # numbers nearer to each other than this would run into one another
 
 
@@ -68,7 +81,7 @@ def lane_sheet_html(named: NamedPlan, ground: BaseGeometry, site: BaseGeometry) 
     ground : what may be searched; site : the whole site; both in site metres. Pure: the same plan gives the same text.
     """
     plan, lanes = named.plan, named.plan.lanes
-    place = _Paper(site)
+    place, marks = _Paper(site), landmarks(site, given=True)
     return fill(
         "pages/templates/lane_sheet.html",
         site=harmless(named.site),
@@ -84,7 +97,7 @@ def lane_sheet_html(named: NamedPlan, ground: BaseGeometry, site: BaseGeometry) 
         short=len(plan.too_short_m),
         label_every=named.label_every,
         teams=max(named.teams, default=1),
-        groups=[_group(named, group, number) for number, group in enumerate(named.groups, 1)],
+        groups=[_group(named, group, number, marks) for number, group in enumerate(named.groups, 1)],
         tape_error=format_length(TAPE_ERROR_M),
         height=place.height,
         width=PLAN_WIDTH,
@@ -95,11 +108,13 @@ def lane_sheet_html(named: NamedPlan, ground: BaseGeometry, site: BaseGeometry) 
     )
 
 
-def _group(named: NamedPlan, group: SetOut, number: int) -> SheetGroup:
+def _group(named: NamedPlan, group: SetOut, number: int, marks: Landmarks) -> SheetGroup:
     lanes = group.lanes
     which = f"Lanes {lanes[0].number} to {lanes[-1].number}" if len(lanes) > 1 else f"Lane {lanes[0].number}"
     rows = tuple(_row(named, lane, marks) for lane, marks in zip(lanes, group.marks, strict=True))
-    return SheetGroup(f"{number}. {which}" if len(named.groups) > 1 else which, tuple(_steps(group)), rows)
+    return SheetGroup(
+        f"{number}. {which}" if len(named.groups) > 1 else which, tuple(_steps(named, group, marks)), rows
+    )
 
 
 def _row(named: NamedPlan, lane: Lane, marks: LaneMarks) -> SheetRow:
@@ -121,7 +136,7 @@ def _tape(mark: LaneMark) -> str:
     return f"{mark.at_m:.2f} m from {start} to {end}"
 
 
-def _steps(group: SetOut) -> list[str]:
+def _steps(named: NamedPlan, group: SetOut, marks: Landmarks) -> list[str]:
     (a, b), (c, d) = ((line.start, line.end) for line in group.baselines)
     near, far = (line.length_m for line in group.baselines)
     if group.diagonals_m is None:
@@ -135,7 +150,8 @@ def _steps(group: SetOut) -> list[str]:
     across, along = group.diagonals_m
     off_m = max(0.05, SQUARE_SHARE * across)
     return [
-        f"Set peg {a.name} where the drawing shows it, and peg {b.name} {near:.2f} m from it.",
+        f"Set peg {a.name} {_found(named, group, marks)} Set peg {b.name} {near:.2f} m from it, towards "
+        f"{_bearing_deg(a, b):.0f} degrees.",
         f"Make a right angle at {a.name}: 3 m along the line to {b.name}, 4 m to the side, 5 m between the two. "
         f"Set {c.name} {depth_m:.2f} m that way, and {d.name} likewise from {b.name}.",
         f"Check: {a.name} to {d.name} must be {across:.2f} m, {b.name} to {c.name} {along:.2f} m, {c.name} to {d.name} "
@@ -143,6 +159,39 @@ def _steps(group: SetOut) -> list[str]:
         "Stretch a tape along each of the two lines, and put a flag at each length in the table. A lane runs from its "
         "first flag to its second.",
     ]
+
+
+def _found(named: NamedPlan, group: SetOut, marks: Landmarks) -> str:
+    """Where the first peg of a group goes: as a person and a watch find it, or by two tapes from pegs that stand."""
+    peg = group.baselines[0].start
+    where = whereabouts(shapely.Point(peg.x_m, peg.y_m), marks)
+    known = [one for other in named.groups[: named.groups.index(group)] for one in _pegs_of(other)]
+    if len(known) > 1:
+        one, other = max(combinations(known, 2), key=lambda pair: _spread(peg, *pair))
+        tapes = [f"{_apart(peg, known_peg):.2f} m from {known_peg.name}" for known_peg in (one, other)]
+        return f"by two tapes, {' and '.join(tapes)}, {where}."
+    lon, lat = named.frame.to_lonlat([peg.x_m], [peg.y_m])
+    place = f"{float(lat[0]):.5f}, {float(wrap_lon(lon)[0]):.5f}"
+    return f"{where} ({place}). It may be some metres off: what counts is that all else is measured from it."
+
+
+def _pegs_of(group: SetOut) -> list[LanePeg]:
+    return [peg for line in group.baselines for peg in (line.start, line.end)]
+
+
+def _apart(one: LanePeg, other: LanePeg) -> float:
+    return math.hypot(one.x_m - other.x_m, one.y_m - other.y_m)
+
+
+def _spread(peg: LanePeg, one: LanePeg, other: LanePeg) -> float:
+    """How squarely two tapes meet at a peg: the sine of the angle between them, with shorter tapes before longer."""
+    across = (one.x_m - peg.x_m) * (other.y_m - peg.y_m) - (one.y_m - peg.y_m) * (other.x_m - peg.x_m)
+    tapes = _apart(peg, one) * _apart(peg, other)
+    return abs(across) / tapes - max(_apart(peg, one), _apart(peg, other)) / LONGEST_TAPE_M if tapes > 0 else -math.inf
+
+
+def _bearing_deg(start: LanePeg, end: LanePeg) -> float:
+    return float(np.degrees(np.arctan2(end.x_m - start.x_m, end.y_m - start.y_m)) % 360)
 
 
 class _Paper:

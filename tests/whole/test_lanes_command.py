@@ -260,3 +260,17 @@ def test_marked_lanes_place_a_walk_on_its_plan(site: Path, tmp_path: Path) -> No
     assert missed == ["walk again"] and states.count("done") >= 0.6 * len(states)
     assert plan["lanes"] == lanes and plan["by_sheet"] == 0 and plan["by_label"] >= 6
     assert plan["of_site_low"] < plan["of_site_pct"] < plan["of_site_high"]
+
+
+def test_the_sheet_says_where_the_first_peg_goes_and_measures_all_others_from_it(tmp_path: Path) -> None:
+    """The first peg is found from the edges and by a watch; every later group is tied to pegs that stand already."""
+    assert main(["new", str(tmp_path / "field"), "--boundary", str(DEMO / "boundary.geojson")]) == 0
+    assert main(["lanes", str(tmp_path / "field"), "--coil", "33cm"]) == 0
+    steps = re.findall(r"Set peg (P\d+) ([^<]*)", (tmp_path / "field/lanes/1/lanes.html").read_text(encoding="utf-8"))
+    (first, words), *later = [step for step in steps if " from it, towards " in step[1]]
+    assert first == "P1" and re.search(r"edge.*\(46\.\d{5}, -2[78]\.\d{5}\)", words)
+    standing = {"P1", "P2", "P3", "P4"}
+    for name, words in later:
+        told = re.findall(r"(\d+\.\d\d) m from (P\d+)", words)
+        assert len(told) == 2 and {peg for _, peg in told} <= standing, name
+        standing |= {f"P{int(name[1:]) + more}" for more in range(4)}
