@@ -2,10 +2,10 @@
 
 import math
 
-LEVEL = 0.9  # of all limits that are shown: they hold the truth nine times in ten
+LIMITS_LEVEL = 0.9  # of all limits that are shown: they hold the truth nine times in ten
 
 
-def wilson_limits(successes: int, tries: int, level: float = LEVEL) -> tuple[float, float]:
+def wilson_limits(successes: int, tries: int, level: float = LIMITS_LEVEL) -> tuple[float, float]:
     """Limits of a share, 0 to 1, by Wilson's score interval without continuity correction.
 
     With p = successes / tries and the normal quantile z they are (p + z²/2n ± z sqrt(p(1-p)/n + z²/4n²)) / (1 + z²/n)
@@ -31,7 +31,7 @@ def wilson_limits(successes: int, tries: int, level: float = LEVEL) -> tuple[flo
     return (0.0 if successes == 0 else low), (1.0 if successes == tries else high)
 
 
-def poisson_limits(count: int, level: float = LEVEL) -> tuple[float, float]:
+def poisson_limits(count: int, level: float = LIMITS_LEVEL) -> tuple[float, float]:
     """Exact limits of the mean of which a count is one outcome.
 
     Half the chi-square quantiles with 2 n and 2 n + 2 degrees of freedom (F. Garwood 1936, Biometrika 28). Where

@@ -30,6 +30,7 @@ ORDER = [
             "estimate",
             "todo",
             "places",
+            "season",
         )
     ),
     *(f"coverage.{room}" for room in ("survey", "report", "gis", "site", "pages", "actions", "web", "commands")),
@@ -49,6 +50,7 @@ THIRD_PARTY = {
         "todo.coil_use",
         "todo.junk",
         "todo.remaining",
+        "season",
     },
     "rasterio": {
         "raster",
