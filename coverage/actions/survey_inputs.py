@@ -8,13 +8,26 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
+import shapely
+
 from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.actions.initials import initials_in
+from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.gear.coils import OwnCoil, own_coil, parse_coil
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.gear.target_ids import NO_RULE
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
-from fieldcomb.coverage.site.folder import NO_AREAS, Say, Site, opened, read_file, shown, stored_files
+from fieldcomb.coverage.site.folder import (
+    AREAS_FILE,
+    NO_AREAS,
+    PLANTED_FILE,
+    Say,
+    Site,
+    opened,
+    read_file,
+    shown,
+    stored_files,
+)
 from fieldcomb.coverage.site.lane_plans import declared_plans
 from fieldcomb.coverage.site.settings import (
     OUTINGS_FILE,
@@ -29,6 +42,7 @@ from fieldcomb.coverage.site.settings import (
     window_of,
 )
 from fieldcomb.coverage.survey.inputs import SiteInput
+from fieldcomb.coverage.todo.planted import PlantedOn, PlantedTarget, place_planted, read_planted
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
@@ -85,8 +99,28 @@ def survey_inputs(
         if since is None and between is None:  # a sheet says which lanes were walked, and seldom on which day
             measured = [name for name, coil in site.settings.coils.items() if coil.swath_m is not None]
             lanes, said = declared_plans(folder, site.settings.frame, measured)
-            whole, notes = replace(whole, lanes=lanes), [*notes, *said]
+            whole = replace(whole, lanes=lanes)
+            planted, more = _planted(site, whole)
+            whole = replace(whole, planted=planted, notes=(*partly, *said, *more))
+            notes = [*notes, *said, *more]
         return SurveyInputs(whole, given, (*site.notes, *notes), None if coil is None else _in_hand(site, coil))
+
+
+def _planted(site: Site, whole: SiteInput) -> tuple[tuple[PlantedTarget, ...], list[str]]:
+    """Read the targets that were buried on purpose, with sentences on what of them cannot be used."""
+    if not (site.folder / PLANTED_FILE).exists():
+        return (), []
+    try:
+        raw = read_file(site.folder / PLANTED_FILE, SiteError, name=PLANTED_FILE)
+        rows, notes = read_planted(raw, PLANTED_FILE)
+    except SiteError as error:
+        return (), [f"Planted targets are not counted: {error}"]
+    shapes = [area.shape for area in place_areas(site.areas, whole.frame, AREAS_FILE)[0] if area.kind == "site"]
+    edge = shapely.union_all(shapes) if shapes else None
+    swung = [swing_of(site.settings, r.typed, o.typed) for o in site.outings for r in o.recordings]
+    coils = {*site.settings.coils, *(swing.coil.name for swing in swung)}
+    targets, faults = place_planted(rows, PlantedOn(whole.frame, edge, whole.lanes, coils), PLANTED_FILE)
+    return tuple(targets), [*notes, *faults]
 
 
 def _in_hand(site: Site, text: str) -> OwnCoil:

@@ -109,7 +109,7 @@ def shares(swing: Swing, pace_m_s: Floats, depth_m: float | None = None) -> Floa
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Pieces:
+class CoilPieces:
     """Lines of walks with one coil, how far each reaches to its sides, and -log(1 - c) on it (2, n).
 
     own : whether any is the coil's own way, from a recorder on the shaft.
@@ -127,6 +127,43 @@ class _Pieces:
         if rest.any() and self.legs and not self.own:  # a corner that the pieces cut
             mean[:, rest] = self.lost[:kinds].mean(axis=1)[:, None]
         return mean
+
+    def near(self, window: Grid) -> CoilPieces:
+        """Return those of them that come near enough to a window to count there."""
+        left, bottom, right, top = window.bounds_m
+        here = [
+            leg.x_m.max() >= left - r
+            and leg.x_m.min() <= right + r
+            and leg.y_m.max() >= bottom - r
+            and leg.y_m.min() <= top + r
+            for leg, r in zip(self.legs, self.radius_m, strict=True)
+        ]
+        kept = np.array(here, bool)
+        legs = [leg for leg, one in zip(self.legs, here, strict=True) if one]
+        return CoilPieces(legs, self.radius_m[kept], self.lost[:, kept], self.own)
+
+
+def coil_pieces(walks: Sequence[SwungWalk], depth_m: float | None) -> CoilPieces | None:
+    """Return the pieces of all walks with one coil, for what it hears at a depth; None where one has no clock."""
+    legs: list[Leg] = []
+    radius_m: list[float] = []
+    values = [np.zeros((2, 0))]
+    for w in walks:
+        if w.walk.times is None:
+            return None
+        if w.walk.coil_legs:  # the wedges were measured, and are not swept ground at all
+            lines, lost = list(w.walk.coil_legs), np.full((2, len(w.walk.coil_legs)), ALL)
+            reach = heard_size_m(w.swing, depth_m)[0] / 2
+            lines, lost = (lines, lost) if reach > 0 else ([], lost[:, :0])
+        else:
+            lines, pace = paced(w.walk.ways)
+            left = 1 - shares(w.swing, pace, depth_m)
+            lost, reach = -np.log(np.maximum(left, math.exp(-ALL))), w.swing.swath_m / 2
+        legs += lines
+        radius_m += [reach] * len(lines)
+        values.append(lost)
+    own = any(w.walk.coil_legs for w in walks)
+    return CoilPieces(legs, np.array(radius_m), np.concatenate(values, axis=1), own)
 
 
 @dataclass(slots=True, eq=False)
@@ -158,7 +195,7 @@ class UnderCoil:
             passes = np.where(inside, counts[swept.there], 0)
             if not (passes > 0).any():
                 continue
-            pieces = self._pieces([w for w in walks if w.swing.coil.name == name])
+            pieces = coil_pieces([w for w in walks if w.swing.coil.name == name], self.depth_m)
             if pieces is None or not (pieces.legs or pieces.own):
                 found[name] = None
             else:
@@ -195,7 +232,7 @@ class UnderCoil:
             self.no_clock = np.zeros(self.inside.shape, bool)
         self.no_clock[here] |= passed
 
-    def _lost(self, pieces: _Pieces, passes: Counts, swept: OutingPasses) -> Lost:
+    def _lost(self, pieces: CoilPieces, passes: Counts, swept: OutingPasses) -> Lost:
         """-log of what passes with one coil leave of each cell, in steps; some rows at a time, to save room."""
         (top, cols), kinds = swept.there, 1 + self.guessed
         lost = np.zeros((kinds, *passes.shape), np.uint16)
@@ -206,28 +243,6 @@ class UnderCoil:
             mean = pieces.mean(passes[band] > 0, window, kinds)
             lost[:, band] = np.minimum(np.rint(mean * passes[band] * LOST_STEPS), 65535)
         return lost
-
-    def _pieces(self, walks: Sequence[SwungWalk]) -> _Pieces | None:
-        """Pieces of all walks with one coil; None where one has no clock."""
-        legs: list[Leg] = []
-        radius_m: list[float] = []
-        values = [np.zeros((2, 0))]
-        for w in walks:
-            if w.walk.times is None:
-                return None
-            if w.walk.coil_legs:  # the wedges were measured, and are not swept ground at all
-                lines, lost = list(w.walk.coil_legs), np.full((2, len(w.walk.coil_legs)), ALL)
-                reach = heard_size_m(w.swing, self.depth_m)[0] / 2
-                lines, lost = (lines, lost) if reach > 0 else ([], lost[:, :0])
-            else:
-                lines, pace = paced(w.walk.ways)
-                left = 1 - shares(w.swing, pace, self.depth_m)
-                lost, reach = -np.log(np.maximum(left, math.exp(-ALL))), w.swing.swath_m / 2
-            legs += lines
-            radius_m += [reach] * len(lines)
-            values.append(lost)
-        own = any(w.walk.coil_legs for w in walks)
-        return _Pieces(legs, np.array(radius_m), np.concatenate(values, axis=1), own)
 
     def of_coil(self, name: str) -> Under:
         """All outings with one coil together that have times."""

@@ -134,6 +134,14 @@ MARK_SIGNS = {
 }
 
 
+# Targets that were buried on purpose: found, and not found, a hole in it.
+PLANTED_SIGNS = {
+    "planted-found": "M-8 9L-8 -2L0 -10L8 -2L8 9z",
+    "planted-missed": "M-8 9L-8 -2L0 -10L8 -2L8 9zM-4 5L4 5L4 0L0 -4L-4 0z",
+}
+PLANTED_NAMES = {"planted-found": "planted, found", "planted-missed": "planted, not found"}
+
+
 def mark_colour(kind: str) -> str:
     """Colour inside the sign of a mark."""
     return MISSED if kind == "stop" else INK
@@ -142,7 +150,8 @@ def mark_colour(kind: str) -> str:
 def mark_swatch(kind: str) -> str:
     """A sample of the sign of one kind of mark."""
     look = f'fill="{mark_colour(kind)}" fill-rule="evenodd"'
-    return _sample(f'<path transform="translate(17 11) scale(.8)" d="{MARK_SIGNS[kind]}" {look}/>')
+    sign = (MARK_SIGNS | PLANTED_SIGNS)[kind]
+    return _sample(f'<path transform="translate(17 11) scale(.8)" d="{sign}" {look}/>')
 
 
 def style(kind: str) -> dict[str, object]:

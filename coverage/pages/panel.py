@@ -1,6 +1,7 @@
 """The words next to the map: headline, key, tables, charts, cautions. Everything is escaped by the template engine."""
 
 from collections.abc import Sequence
+from typing import Any
 
 from markupsafe import Markup
 
@@ -20,8 +21,15 @@ from fieldcomb.coverage.report.mark_words import TITLES, format_marks, mark_line
 from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_place_size
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.todo_words import format_pair, junk_lines, searched_lines
+from fieldcomb.coverage.report.todo_words import (
+    format_pair,
+    junk_lines,
+    planted_in_short,
+    planted_lines,
+    searched_lines,
+)
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
+from fieldcomb.coverage.todo.planted import PlantedTarget
 from fieldcomb.tracks.units import format_area, format_duration, format_length
 
 MOST_LISTED = 5  # places that are listed unfolded, so that they and the key fit one screen
@@ -51,6 +59,15 @@ def place_rows(place: SearchPlace) -> list[tuple[str, str]]:
         found = f"would find {100 * worth.gain_per_100_m2:.0f} in 100 targets, by the model"
         rows.append((f"With {worth.coil}", f"{time}{why}{found}"))
     return [*rows, ("Where", typeset(place.where)), ("Lat, lon", wording.format_lat_lon(place.centre))]
+
+
+def planted_words(target: PlantedTarget) -> dict[str, Any]:
+    """What the popup of a planted target says: title, rows, and a short text."""
+    state = "found" if target.found else "not found"
+    rows = [("State", state), ("Class", target.target_class or "not stated")]
+    rows += [] if target.depth_m is None else [("Depth", typeset(format_length(target.depth_m)))]
+    rows += [] if target.coil is None else [("Coil", target.coil)]
+    return {"title": f"Planted: {target.name}", "rows": rows, "brief": state}
 
 
 def panel_html(report: Report, board: Board, names: WalkNames) -> str:
@@ -89,6 +106,8 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         format_marks=format_marks,
         searched_lines=list(searched_lines(report)),
         junk_lines=[*junk_lines(report.junk), *_second_search(report)],
+        planted=typeset(planted_in_short(report.planted)),
+        planted_lines=[typeset(line) for line in planted_lines(report.planted)],
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
     )
 

@@ -15,7 +15,7 @@ from fieldcomb.coverage.report.mark_words import mark_fields
 from fieldcomb.coverage.report.outing_lines import format_outing
 from fieldcomb.coverage.report.place_lines import place_fields, strip_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
-from fieldcomb.coverage.report.todo_words import junk_fields, searched_fields, todo_fields
+from fieldcomb.coverage.report.todo_words import junk_fields, planted_fields, searched_fields, todo_fields
 from fieldcomb.coverage.report.words import format_next_evidence
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
 from fieldcomb.coverage.todo.results import JunkProgress
@@ -66,6 +66,7 @@ def report_json(report: Report) -> str:
         "junk_done": [_junk_done(one) for one in report.junk_done],
         "coil_pairs": [as_fields(pair, _PAIR, without=("rest", "junk", "grid", "cells")) for pair in report.coil_pairs],
         "lanes": [_lanes(plan) for plan in report.lanes],
+        "planted": planted_fields(report.planted),
         "depth_m": rounded(report.depth_m, 3),
         "filled": [as_fields(one, {"depth_m": 3}) for one in report.filled],
     }

@@ -1,12 +1,13 @@
 """What is still to do, what was searched for and what is known of junk: one set of names and words for all outputs."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields
 from fieldcomb.coverage.survey.results import Report
+from fieldcomb.coverage.todo.planted import PlantedResult, all_planted
 from fieldcomb.coverage.todo.results import CoilPair, JunkResult, SearchedClass, TodoCoil, TodoPiece
-from fieldcomb.tracks.units import format_area, format_count, format_percent
+from fieldcomb.tracks.units import format_area, format_count, format_length, format_percent
 
 PROMISE = (
     "This ranks ground by where one more pass might find most. It is a model and promises nothing: how many "
@@ -48,7 +49,42 @@ def junk_fields(junk: JunkResult | None) -> dict[str, Any] | None:
     return None if junk is None else as_fields(junk, dict.fromkeys((*shares, "then_per_m2", "now_per_m2"), 2))
 
 
+def planted_fields(planted: Sequence[PlantedResult]) -> list[dict[str, Any]]:
+    """Return what was found of targets that were planted, by class and depth."""
+    places = {"depth_m": 3, **dict.fromkeys(("pct", "low", "high", "model_pct"), 2)}
+    return [{"class": one.target_class or None} | as_fields(one, places, without=("target_class",)) for one in planted]
+
+
 # ------------------------------------------------------------------------------------------------------------- words
+
+
+def format_planted(one: PlantedResult, deep: str = "") -> str:
+    """What was found of planted targets, beside what the model said.
+
+    >>> format_planted(PlantedResult("coin", 0.15, 20, 14, 70.0, 51.5, 83.6, 81.2), " at that depth")
+    '14 of 20 found, 70 % (52-84); 81 % of the ground round them lay under the coil at that depth'
+    """
+    said = f"{one.found} of {one.n} found, {one.pct:.0f} % ({one.low:.0f}-{one.high:.0f})"
+    if one.model_pct is None:
+        return said
+    return f"{said}; {one.model_pct:.0f} % of the ground round them lay under the coil{deep}"
+
+
+def planted_lines(planted: Sequence[PlantedResult]) -> Iterator[str]:
+    """Lines on planted targets by class and depth; all together first where there are several."""
+    whole = all_planted(planted)
+    if whole is not None and len(planted) > 1:
+        yield f"all: {format_planted(whole, ' at their depths')}"
+    for one in planted:
+        where = "depth not stated" if one.depth_m is None else f"{format_length(one.depth_m)} deep"
+        deep = "" if one.depth_m is None else " at that depth"
+        yield f"{one.target_class or 'no class'}, {where}: {format_planted(one, deep)}"
+
+
+def planted_in_short(planted: Sequence[PlantedResult]) -> str:
+    """One line on all planted targets; empty where there are none."""
+    whole = all_planted(planted)
+    return "" if whole is None else f"Planted targets: {format_planted(whole, ' at their depths')}"
 
 
 def format_pair(pair: CoilPair) -> str:

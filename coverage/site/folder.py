@@ -27,6 +27,7 @@ from fieldcomb.tracks.units import parse_length_m
 
 AREAS_FILE = "areas.geojson"
 PEGS_FILE = "pegs.csv"
+PLANTED_FILE = "planted.csv"
 OUT = "out"
 NO_AREAS = (
     f"{AREAS_FILE} was here and is gone: without it nothing is taken off as no-go or blocked, and percentages are "

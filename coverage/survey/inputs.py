@@ -15,6 +15,7 @@ from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.walks import too_far
 from fieldcomb.coverage.raster.grid import bounds_of, check_cells
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
+from fieldcomb.coverage.todo.planted import PlantedTarget
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.limits import MAX_NEW_CELLS
 from fieldcomb.tracks.frame import MOST_LAT_DEG, SiteFrame, centre_frame, distance_m, middle_frame
@@ -38,7 +39,8 @@ class SiteInput:
     ``notes`` are sentences that belong on top of the report, such as which outings are not in it. ``others`` are those
     outings: nothing of them is counted, but ground that they marked as blocked or to leave alone stays so.
     ``coils`` are those that the user owns, ``todo`` what is assumed of what is still to do, ``pegs`` places that people
-    find again, ``lanes`` plans of which it was said what was walked.
+    find again, ``lanes`` plans of which it was said what was walked, ``planted`` targets
+    that were buried on purpose.
     """
 
     name: str
@@ -53,6 +55,7 @@ class SiteInput:
     todo: TodoSettings = USUAL
     pegs: tuple[Peg, ...] = ()
     lanes: tuple[DeclaredPlan, ...] = ()
+    planted: tuple[PlantedTarget, ...] = ()
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:

@@ -23,6 +23,7 @@ from fieldcomb.coverage.outings.walks import OutingHead
 from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.raster.cells import Cells
 from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.todo.planted import PlantedResult, PlantedTarget
 from fieldcomb.coverage.todo.results import CoilPair, JunkProgress, JunkResult, SearchedClass, TodoCoil
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import Hint, HintKind
@@ -193,6 +194,7 @@ class Report:
     coil_pairs: tuple[CoilPair, ...] = ()
     people: tuple[PersonResult, ...] = ()
     lanes: tuple[LanesResult, ...] = ()
+    planted: tuple[PlantedResult, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -250,6 +252,7 @@ class Layers:
     heard: MultiPolygon | None = None  # ground where something was heard and left
     pace: Cells | None = None  # 0 not swept, PACE_SHARES from slow to fast, no times; 255 not part of the site
     searched: Cells | None = None  # what was dug by class of target, packed as in ``searched``; None: not stated
+    planted: tuple[PlantedTarget, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

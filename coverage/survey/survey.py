@@ -24,6 +24,7 @@ from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingPasses, PassTally
 from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
 from fieldcomb.coverage.ground.strips import find_strips
+from fieldcomb.coverage.ground.under_places import UnderPlace, UnderPlaces
 from fieldcomb.coverage.ground.unswept import WalkedGround, told_apart, unswept
 from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
@@ -43,6 +44,7 @@ from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, Outin
 from fieldcomb.coverage.survey.sums import AddedUp, SurveyGround, SurveySums
 from fieldcomb.coverage.survey.walked_lanes import walked_lanes
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
+from fieldcomb.coverage.todo.planted import planted_results
 from fieldcomb.coverage.todo.ranking import Ranking, rank_ground
 from fieldcomb.tracks.errors import FieldcombError, SiteError
 from fieldcomb.tracks.files.limits import MAX_CELLS
@@ -54,6 +56,7 @@ from fieldcomb.tracks.motion.legs import DropOut, Leg, SearchPath, Stop, Times, 
 from fieldcomb.tracks.motion.peg_drift import PegPlace, PegResidual
 from fieldcomb.tracks.units import local_date, parse_zone
 
+NEAR_PLANTED_M = 1.0  # ground round a planted target, at least; else as far as the receiver may be off
 ProgressCallback = Callable[[str, int, int], None]
 _Fault = tuple[OutingInput, FieldcombError]
 
@@ -208,10 +211,14 @@ def _add_up(
     sums = SurveySums(on, [outing for _, outing in walked])
     layers: list[OutingLayer] = []
     masks: dict[str, Cells] = {}
+    planted = on.site.planted
+    asked = [UnderPlace(one.at_m, one.depth_m, one.coil) for one in planted]
+    under = UnderPlaces(on.ground, asked, max(sums.worst.r95_m, NEAR_PLANTED_M))
     count = len(walked)
     tell("sweeping", 0, count)
     for outing, alone, name in look_in_order(sums.alone_on(), walked, memory, workers):
         sums.add(outing, alone)
+        under.add(outing.walks, alone.swept)
         sums.estimate_so_far(name, memory)
         outline = None
         if len(layers) + MOST_RASTERS < count or not alone.swept.on_site:
@@ -225,7 +232,9 @@ def _add_up(
     added = sums.finished()
     del sums  # finding strips needs the room
     tell("finding strips", 0, 1)
-    return _put_together(on, added, widest_m, tuple(layers), masks, between)
+    result = _put_together(on, added, widest_m, tuple(layers), masks, between)
+    found = planted_results(planted, under.shares())
+    return replace(result, report=replace(result.report, planted=found), layers=replace(result.layers, planted=planted))
 
 
 def _put_together(

@@ -9,10 +9,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from fieldcomb.coverage.lanes.lane_files import CSV_FILE
+from fieldcomb.coverage.lanes.ticks import TICKS_FILE
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report.advice import advice_of
 from fieldcomb.coverage.report.answer import Answer
-from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, opened, read_file, shown
+from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, PLANTED_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
 from fieldcomb.coverage.site.lane_plans import plan_folders
 from fieldcomb.coverage.site.naming import safe_name
@@ -270,7 +272,9 @@ def _is_stale(folder: Path, files: Sequence[OutFile], outings: Sequence[OutingEn
     drawn = next((file.path.stat().st_mtime_ns for file in files if file.name == MAP_PAGE), None)
     if drawn is None:
         return bool(outings)
-    inputs = (folder / name for name in (SITE_FILE, OUTINGS_FILE, AREAS_FILE, PEGS_FILE))
+    names = (SITE_FILE, OUTINGS_FILE, AREAS_FILE, PEGS_FILE, PLANTED_FILE)
+    of_plans = (plan / name for plan in plan_folders(folder) for name in (CSV_FILE, TICKS_FILE))
+    inputs = (*(folder / name for name in names), *of_plans)
     return any(path.stat().st_mtime_ns > drawn for path in inputs if path.exists())
 
 
