@@ -7,35 +7,25 @@ wide the swing was.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import NormalDist
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.lanes.lane_plan import Lane, LanePlace, lanes_as_lines
+from fieldcomb.coverage.lanes.lane_draws import LaneCells, LaneDraws, LaneWalked, draw_lanes
+from fieldcomb.coverage.lanes.lane_plan import BLOCK_LANES, Lane, LanePlace, lanes_as_lines
 from fieldcomb.coverage.lanes.seen_lanes import BlockSeen, SeenLanes
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES
-from fieldcomb.tracks.recording import Floats
 
-# Standard deviations. Flags: with a tape, common practice, no source. Straying: measured on receivers good to
-# centimetres carried along lanes, with its correlation along the lane.
-FLAG_M = 0.2
-STRAY_M, STRAY_LASTS_M = 0.20, 6.0
-LANE_DRAWS = 100
-SEED = 20_260  # any number, the same each time
-ACROSS_M, ALONG_M = 0.1, 0.35
-NEAR_ROWS = 2  # before and after a row, from which a swing still reaches it to the side
-MOST_LANE_CELLS = 1_500_000  # of one draw; larger ground is counted on coarser cells
 INTERVAL_PCT = (5.0, 95.0)
 # How far the draws may be off as a whole, in percent of the share: how rough a way is over a metre changes it by 0.4.
 MODEL_SD_PCT = 0.8
 LABEL_AT = (0.2, 0.5, 0.8)  # along a lane, in turn, seen from one side
-LEAST_CHANCE = 0.01  # a lane less likely than this was not walked in any draw
 NINETY = NormalDist().inv_cdf(0.95)
 
 
@@ -101,24 +91,93 @@ class LanesResult:
     grounds: tuple[LaneGround, ...] = field(default=(), compare=False)
 
 
-def by_lanes(
-    plan: DeclaredPlan, seen: SeenLanes | None, site: BaseGeometry, swath_sd: Mapping[bool, float]
-) -> LanesResult:
-    """Return what a plan comes to on a site.
+@dataclass(frozen=True, slots=True, eq=False)
+class ToldPlan:
+    """A plan with what is known of its lanes.
 
-    seen : what recordings say of its lanes. What a sheet says of a lane goes before that, and a number that was marked
-    before what the walk shows. A lane that nothing settles counts by its chance.
+    settled : state of each lane that something settles: the sheet, a number that was marked, or the walk by its block.
+    chances : of the others, where a walk says anything. seen : what recordings say.
+    """
 
-    site : the ground that counts, in site metres. swath_sd : how well a swing width is known, as a share of it, where
-    it was measured and where it was not.
+    plan: DeclaredPlan
+    settled: Mapping[int, str]
+    chances: Mapping[int, float]
+    seen: SeenLanes | None
 
-    The share is the mean of 100 draws of flags, straying and swing width; its interval has nine tenths of them.
+    def chance(self, number: int) -> float:
+        """How much of a lane was walked, to be expected: 0 of one of which nothing is known."""
+        said = self.settled.get(number, "")
+        return {YES: 1.0, PART: 0.5, NO: 0.0}.get(said, self.chances.get(number, 0.0))
+
+    @property
+    def told(self) -> tuple[Lane, ...]:
+        """Lanes of which it is known whether they were walked.
+
+        A few that were left blank between others were not walked; of a whole block of blanks nothing is known.
+        """
+        known = [place for place, lane in enumerate(self.plan.lanes) if self._known(lane.number)]
+        told = set(known)
+        for before, after in pairwise(known):
+            if after - before <= BLOCK_LANES:
+                told |= set(range(before, after))
+        return tuple(self.plan.lanes[place] for place in sorted(told))
+
+    def walked(self, numbers: Collection[int]) -> list[LaneWalked]:
+        """Those of some lanes that were walked or may have been."""
+        lanes = [lane for lane in self.plan.lanes if lane.number in numbers]
+        return [
+            LaneWalked(lane, self.chances.get(lane.number, 1.0), self.settled.get(lane.number) == PART)
+            for lane in lanes
+            if self.settled.get(lane.number) in (YES, PART) or lane.number in self.chances
+        ]
+
+    def _known(self, number: int) -> bool:
+        return number in self.settled or number in self.chances
+
+
+def told_plan(plan: DeclaredPlan, seen: SeenLanes | None) -> ToldPlan:
+    """Put together what is known of a plan; ``seen`` is what recordings say of its lanes.
+
+    What a sheet says of a lane goes before that, and a number that was marked before what the walk shows. A lane that
+    nothing settles counts by its chance.
     """
     settled = _settled(plan, seen)
     chances = {} if seen is None else {n: p for n, p in seen.walked.items() if n not in settled}
-    walked_m = sum(_share(settled, chances, lane.number) * lane.length_m for lane in plan.lanes)
+    return ToldPlan(plan, settled, chances, seen)
+
+
+def draws_of(
+    told: ToldPlan,
+    site: BaseGeometry,
+    swath_sd: Mapping[bool, float],
+    groups: Sequence[Collection[int]] = (),
+    cells: tuple[LaneCells, LaneCells] | None = None,
+) -> LaneDraws:
+    """Draw what the lanes of a plan swept of a site.
+
+    site : the ground that counts, in site metres. swath_sd : how well a swing width is known, as a share of it, where
+    it was measured and where it was not. groups, cells : numbers of lanes that are summed up together on cells; all in
+    one group without any.
+    """
+    plan = told.plan
+    walked = [told.walked(numbers) for numbers in groups or ({lane.number for lane in plan.lanes},)]
+    return draw_lanes(walked, site, plan.bearing_deg, plan.swath_m, swath_sd[plan.swath_measured], cells)
+
+
+def by_lanes(
+    plan: DeclaredPlan, seen: SeenLanes | None, site: BaseGeometry, swath_sd: Mapping[bool, float]
+) -> LanesResult:
+    """Return what a plan comes to on a site; arguments as in ``told_plan`` and ``draws_of``."""
+    told = told_plan(plan, seen)
+    return lanes_result(told, draws_of(told, site, swath_sd))
+
+
+def lanes_result(told: ToldPlan, draws: LaneDraws) -> LanesResult:
+    """Return what a plan comes to: its share is the mean of the draws, and its interval has nine tenths of them."""
+    plan, settled, seen = told.plan, told.settled, told.seen
+    walked_m = sum(told.chance(lane.number) * lane.length_m for lane in plan.lanes)
     planned_m = sum(lane.length_m for lane in plan.lanes)
-    shares = 100 * swept_shares(replace(plan, states=settled), site, swath_sd[plan.swath_measured], chances)
+    shares = 100 * draws.shares
     middle = float(shares.mean())
     model_pct = MODEL_SD_PCT * middle / 100
     low, high = (middle + _more(float(edge) - middle, model_pct) for edge in np.percentile(shares, INTERVAL_PCT))
@@ -171,131 +230,6 @@ def _settled(plan: DeclaredPlan, seen: SeenLanes | None) -> dict[int, str]:
     return settled
 
 
-def _share(settled: Mapping[int, str], chances: Mapping[int, float], number: int) -> float:
-    return {YES: 1.0, PART: 0.5, NO: 0.0}.get(settled.get(number, ""), chances.get(number, 0.0))
-
-
 def _more(off_pct: float, model_pct: float) -> float:
     """Widen one side of the interval by what the draws themselves may be off."""
     return math.copysign(math.hypot(off_pct, NINETY * model_pct), off_pct)
-
-
-def swept_shares(
-    plan: DeclaredPlan, site: BaseGeometry, swath_sd: float, chances: Mapping[int, float] | None = None
-) -> Floats:
-    """Return shares of a site that was swept, (draws,), 0 to 1, one for each way in which lanes may have been walked.
-
-    The ground is cut into rows across the lanes; on each, a lane covers half a swing to both sides of where its walker
-    was. A lane walked in part was walked from one of its ends, up to a place that is anywhere on it. One with a chance
-    only (``chances``, by number) was walked in that share of the draws.
-    """
-    frame = _Rows.over(site, plan)
-    rng = np.random.default_rng(SEED)
-    likely = {number: chance for number, chance in (chances or {}).items() if chance >= LEAST_CHANCE}
-    walked = [lane for lane in plan.lanes if plan.states.get(lane.number) in (YES, PART) or lane.number in likely]
-    # The swing width counts for all lanes at once, so its draws are spread evenly and not left to chance.
-    evenly = np.array([NormalDist().inv_cdf((place + 0.5) / LANE_DRAWS) for place in range(LANE_DRAWS)])
-    half_m = plan.swath_m / 2 * np.maximum(1 + swath_sd * evenly, 0.1)
-    covers = np.zeros((LANE_DRAWS, frame.rows, frame.cols + 1), np.int16)
-    for lane in walked:
-        in_draw = rng.uniform(size=LANE_DRAWS) < likely.get(lane.number, 1.0)
-        _cover(covers, lane, frame, half_m, in_draw, plan.states.get(lane.number) == PART, rng)
-    np.cumsum(covers, axis=2, out=covers)
-    swept = (covers[:, :, :-1] > 0) & frame.inside
-    return np.asarray(swept.sum(axis=(1, 2)) / max(1, int(frame.inside.sum())))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Rows:
-    """Cells of the ground in rows across the lanes: their size and corner, and which lie inside, bool (rows, cols)."""
-
-    left: float
-    bottom: float
-    across_m: float
-    along_m: float
-    sine: float
-    cosine: float
-    inside: NDArray[np.bool_]
-
-    @property
-    def rows(self) -> int:
-        return int(self.inside.shape[0])
-
-    @property
-    def cols(self) -> int:
-        return int(self.inside.shape[1])
-
-    @classmethod
-    def over(cls, site: BaseGeometry, plan: DeclaredPlan) -> _Rows:
-        sine, cosine = math.sin(math.radians(plan.bearing_deg)), math.cos(math.radians(plan.bearing_deg))
-        matrix = np.array([[cosine, -sine], [sine, cosine]])
-        turned = shapely.transform(site, lambda xy: xy @ matrix.T)
-        left, bottom, right, top = turned.bounds
-        coarser = max(1.0, math.sqrt((right - left) * (top - bottom) / (ACROSS_M * ALONG_M) / MOST_LANE_CELLS))
-        across_m, along_m = ACROSS_M * coarser, ALONG_M * coarser
-        a = np.arange(left + across_m / 2, right, across_m)
-        b = np.arange(bottom + along_m / 2, top, along_m)
-        shapely.prepare(turned)
-        inside = shapely.contains_xy(turned, *np.meshgrid(a, b))
-        return cls(left, bottom, across_m, along_m, sine, cosine, inside)
-
-    def turned(self, place: tuple[float, float]) -> tuple[float, float]:
-        """Across and along of a place."""
-        x, y = place
-        return x * self.cosine - y * self.sine, x * self.sine + y * self.cosine
-
-
-def _cover(
-    covers: NDArray[np.int16],
-    lane: Lane,
-    frame: _Rows,
-    half_m: Floats,
-    in_draw: NDArray[np.bool_],
-    in_part: bool,
-    rng: np.random.Generator,
-) -> None:
-    """Add a lane to the differences of how often each cell is covered, for all draws at once."""
-    (across, start), (_, end) = frame.turned(lane.start_m), frame.turned(lane.end_m)
-    up = 1 if end >= start else -1
-    middles = frame.bottom + frame.along_m * (np.arange(frame.rows) + 0.5)
-    way = (middles - start) * up  # metres walked when the row is passed
-    on = np.zeros(frame.rows, bool)
-    for low, high in lane.pieces_m:
-        on |= (way >= low) & (way < high)
-    rows = np.flatnonzero(on)
-    if not rows.size:
-        return
-    flags = FLAG_M * rng.standard_normal((2, LANE_DRAWS, 1))
-    share = way[rows] / lane.span_m
-    middle = across + flags[0] * (1 - share) + flags[1] * share + _strayed(rows.size, frame.along_m, rng)
-    walked = np.repeat(in_draw[:, None], rows.size, axis=1)
-    if in_part:
-        walked &= (share < rng.uniform(size=(LANE_DRAWS, 1))) ^ (rng.uniform(size=(LANE_DRAWS, 1)) < 0.5)
-    first, last = ((_rim(middle, half_m, frame.along_m, sign) - frame.left) / frame.across_m for sign in (-1, 1))
-    draws = np.broadcast_to(np.arange(LANE_DRAWS)[:, None], walked.shape)[walked]
-    row = np.broadcast_to(rows, walked.shape)[walked]
-    for edge, sign in ((first, 1), (last, -1)):
-        column = np.clip(np.rint(edge[walked]), 0, frame.cols).astype(np.intp)
-        covers[draws, row, column] += sign  # of one lane, each row of each draw has one place: nothing is added twice
-
-
-def _rim(middle: Floats, half_m: Floats, step_m: float, sign: int) -> Floats:
-    """The farthest place to one side within half a swing of the way, (draws, rows)."""
-    rim = sign * middle + half_m[:, None]
-    for rows in range(1, NEAR_ROWS + 1):
-        reach2 = half_m**2 - (rows * step_m) ** 2
-        beside = sign * middle + np.sqrt(np.maximum(reach2, 0))[:, None]
-        beside[reach2 <= 0] = -np.inf
-        rim[:, rows:] = np.maximum(rim[:, rows:], beside[:, :-rows])
-        rim[:, :-rows] = np.maximum(rim[:, :-rows], beside[:, rows:])
-    return sign * rim
-
-
-def _strayed(many: int, step_m: float, rng: np.random.Generator) -> Floats:
-    """How far a walker strays to one side, (draws, many), every ``step_m``: first-order autoregressive."""
-    keeps = math.exp(-step_m / STRAY_LASTS_M)
-    fresh = STRAY_M * rng.standard_normal((LANE_DRAWS, many))
-    fresh[:, 1:] *= math.sqrt(1 - keeps**2)
-    for place in range(1, many):
-        fresh[:, place] += keeps * fresh[:, place - 1]
-    return fresh

@@ -10,9 +10,10 @@ import shapely
 from lane_walks import walked_strip
 from shapely.geometry import Polygon, box
 
-from fieldcomb.coverage.lanes.declared import DeclaredPlan, by_lanes, swept_shares
+from fieldcomb.coverage.lanes.declared import DeclaredPlan, by_lanes, draws_of, told_plan
 from fieldcomb.coverage.lanes.lane_plan import plan_lanes
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES
+from fieldcomb.tracks.recording import Floats
 
 FIELD = box(0, 0, 40, 60)
 SWATH_SD = {True: 0.03, False: 0.10}
@@ -25,6 +26,11 @@ def declared(site: Polygon, swath_m: float = 1.5, spacing_m: float = 1.2, **stat
     return DeclaredPlan("1", "28cm", plan.lanes, spacing_m, swath_m, plan.bearing_deg, said)
 
 
+def exact_shares(plan: DeclaredPlan) -> Floats:
+    """Shares of the field in each draw, with a swing width that is known exactly."""
+    return draws_of(told_plan(plan, None), FIELD, {True: 0.0}).shares
+
+
 def walked_share(plan: DeclaredPlan, site: Polygon, rng: np.random.Generator) -> float:
     """The truth of one way to walk these lanes: lines that stray, widened by shapely. No code of the program."""
     swath_m = plan.swath_m * (1 + 0.03 * rng.standard_normal())
@@ -34,13 +40,13 @@ def walked_share(plan: DeclaredPlan, site: Polygon, rng: np.random.Generator) ->
 
 def test_lanes_that_cannot_be_missed_sweep_the_whole_field() -> None:
     """Where neighbours overlap by two thirds of a swing, straying leaves nothing between them."""
-    shares = swept_shares(declared(FIELD, swath_m=3.0, spacing_m=1.0), FIELD, 0.0)
+    shares = exact_shares(declared(FIELD, swath_m=3.0, spacing_m=1.0))
     assert shares.min() > 0.985  # what is left lies at the rim
 
 
 def test_the_gap_of_a_lane_that_was_left_out_is_missing() -> None:
     """One lane of 40 left out, with neighbours that overlap by a third of a metre, leaves a tenth less of its swath."""
-    whole, one_less = (swept_shares(declared(FIELD, **said), FIELD, 0.0).mean() for said in ({}, {"lane_7": NO}))
+    whole, one_less = (exact_shares(declared(FIELD, **said)).mean() for said in ({}, {"lane_7": NO}))
     gap_m = 2 * 1.2 - 1.5  # from swath to swath
     assert whole - one_less == pytest.approx(gap_m / 40, abs=0.006)
 
