@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.ground.distances import squared_distances
 from fieldcomb.coverage.raster.cells import Mask
-from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.coverage.raster.passes import cover_discs
 
 LEAST_MISSED_WIDTH_M = 0.3
@@ -87,14 +87,13 @@ def _gather(grid: Grid, missed: Mask, inside: Mask) -> tuple[Grid, Mask, Mask]:
     top, left = north * k - grid.north, grid.west - west * k
 
     def put(mask: Mask) -> Mask:
+        whole = np.zeros((rows, cols), bool)
         if k == 1:
-            whole = np.zeros((rows, cols), bool)
             whole[top : top + grid.rows, left : left + grid.cols] = mask
             return whole
-        count = np.zeros((rows * k, cols * k), np.uint8)
-        count[top : top + grid.rows, left : left + grid.cols] = mask
-        total = count.reshape(rows, k, cols, k).sum(axis=(1, 3), dtype=np.uint16)
-        return np.asarray(2 * total >= k * k)
+        count = block_sums(mask, k, top, left)
+        whole[: count.shape[0], : count.shape[1]] = 2 * count >= k * k
+        return whole
 
     site = put(inside)
     return coarse, put(missed) & site, site

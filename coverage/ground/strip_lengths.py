@@ -76,12 +76,9 @@ class Nodes:
         """Make the nodes of all labelled cells."""
         per = max(1, round(NODE_M / grid.cell_m))
         across, blocks = _blocks(labels, per)
-        found = []
-        for label, row, col, _ in labelled_cells(labels, per):
-            key, node, count = np.unique(_key(label, row, col, per, labels), return_inverse=True, return_counts=True)
-            x, y = (np.bincount(node, weights=v, minlength=key.size) / count for v in (col, row))
-            found.append((key, (grid.west + x + 0.5) * grid.cell_m, (grid.north - y - 0.5) * grid.cell_m))
+        found = [part for some in row_blocks(labels.shape, per) for part in _nodes(labels, some, per)]
         key, x, y = (np.concatenate(every) for every in zip(*found, strict=True))
+        x, y = (grid.west + x + 0.5) * grid.cell_m, (grid.north - y - 0.5) * grid.cell_m
         order = np.argsort(key)
         key, x, y = key[order], x[order], y[order]
         pairs = [_neighbours(key, step) for step in (1, across - 1, across, across + 1)]
@@ -142,6 +139,33 @@ def _blocks(labels: Labels, per: int) -> tuple[int, int]:
 def _key(label: Indices, row: Indices, col: Indices, per: int, labels: Labels) -> Indices:
     across, blocks = _blocks(labels, per)
     return np.asarray(label * blocks + (row // per + 1) * across + col // per + 1)
+
+
+def _nodes(labels: Labels, rows: slice, per: int) -> Iterator[tuple[Indices, Floats, Floats]]:
+    """Key of every node in some rows of blocks, and its middle in columns and rows.
+
+    Blocks within a piece come first and need no sorting, then those where pieces meet or end.
+    """
+    here = labels[rows]
+    down, right = -len(here) % per, -here.shape[1] % per
+    cells = np.pad(here, ((0, down), (0, right))) if down or right else here
+    cells = cells.reshape(len(cells) // per, per, cells.shape[1] // per, per)
+    first = cells[:, 0, :, 0]
+    whole = first > 0
+    for r in range(per):
+        for c in range(per):
+            whole &= cells[:, r, :, c] == first
+    row, col = (at * per for at in np.nonzero(whole))
+    label = first[whole].astype(np.int64)
+    row += rows.start
+    middle = (per - 1) / 2
+    yield _key(label, row, col, per, labels), (col + middle).astype(float), (row + middle).astype(float)
+    mixed = (here > 0) & ~np.repeat(np.repeat(whole, per, axis=0), per, axis=1)[: len(here), : here.shape[1]]
+    row, col = np.nonzero(mixed)
+    key = _key(here[mixed].astype(np.int64), row + rows.start, col, per, labels)
+    key, node, count = np.unique(key, return_inverse=True, return_counts=True)
+    x, y = (np.bincount(node, weights=v, minlength=key.size) / count for v in (col, row + rows.start))
+    yield key, np.asarray(x, float), np.asarray(y, float)
 
 
 def _neighbours(keys: Indices, step: int) -> tuple[Indices, Indices]:
@@ -238,8 +262,12 @@ def _widest_of_open(labels: Labels, grid: Grid, is_open: Mask, reach_m: Floats) 
     k = max(1, int(np.ceil(np.sqrt(labels.size / REACH_CELLS))))
     small = labels[::k, ::k]
     ground = np.append(False, is_open)[small]
-    away = distances(np.pad(ground, 1))[1:-1, 1:-1] * grid.cell_m * k
-    piece = small[ground] - 1
+    rows, cols = (np.flatnonzero(ground.any(axis=axis)) for axis in (1, 0))
+    if not rows.size:
+        return
+    part = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
+    ground, small = ground[part], small[part]
+    away = distances(np.pad(ground, 1))[1:-1, 1:-1][ground] * grid.cell_m * k
     far = np.zeros(reach_m.size)
-    np.maximum.at(far, piece, away[ground])
+    np.maximum.at(far, small[ground] - 1, away)
     reach_m[far > 0] = far[far > 0]

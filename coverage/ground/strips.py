@@ -8,7 +8,7 @@ from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.missed import EDGE, OPEN, OPEN_SWATHS, STRIP, MissedKinds, classify_missed
 from fieldcomb.coverage.ground.strip_lengths import BENT, Labels, Nodes, Sizes, row_blocks
 from fieldcomb.coverage.raster.cells import Indices, Mask
-from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.coverage.raster.vectorise import outlines_of
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
@@ -153,18 +153,13 @@ def _cut_along(labels: Labels, grid: Grid) -> int:
 def _areas(labels: Labels, missed: Mask, grid: Grid, coarse: Grid) -> Floats:
     """Area of each label, counted on the raster's own cells."""
     k = round(coarse.cell_m / grid.cell_m)
-    top, left = coarse.north * k - grid.north, grid.west - coarse.west * k
-    rows = (np.arange(grid.rows) + top) // k
-    cols = (np.arange(grid.cols) + left) // k
-    count = np.zeros(int(labels.max(initial=0)) + 1, np.int64)
-    for part in row_blocks((grid.rows, grid.cols)):
-        here = labels[rows[part][0] : rows[part][-1] + 1, cols[0] : cols[-1] + 1]
-        if k > 1:
-            here = here[(rows[part] - rows[part][0])[:, None], cols - cols[0]]
-        here = here[missed[part]]
-        count += np.bincount(here, minlength=count.size)
-    count[0] = 0
-    return np.asarray(count * grid.cell_m2)
+    count = block_sums(missed, k, coarse.north * k - grid.north, grid.west - coarse.west * k)
+    here = labels[: count.shape[0], : count.shape[1]]
+    cells = np.zeros(int(labels.max(initial=0)) + 1)
+    for part in row_blocks(here.shape):
+        some = here[part] > 0
+        cells += np.bincount(here[part][some], weights=count[part][some], minlength=cells.size)
+    return np.asarray(cells * grid.cell_m2)
 
 
 def _outlines(labels: Labels, grid: Grid, count: int) -> list[Polygon | MultiPolygon]:
