@@ -18,7 +18,7 @@ from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts, cover
 from fieldcomb.coverage.todo.assumptions import TodoSettings
 from fieldcomb.coverage.todo.coil_use import CoilUses, share_under_coil_on, used_coils
-from fieldcomb.coverage.todo.finds import finds_of
+from fieldcomb.coverage.todo.dug_signals import dug_signals_of
 from fieldcomb.coverage.todo.junk import (
     ASSUMED,
     COUNTED,
@@ -70,7 +70,7 @@ class RemainingTargets:
             self.own = (*self.own, next(as_used, in_hand))
         self.swaths_m = {coil.coil.name: coil.swath_m for coil in (*used, *self.own)}
         self.r95_m = max((receiver(w.swing.gps).r95_m for o in walked for w in o.walks), default=0.0)
-        self.finds = {outing.id: finds_of(outing, frame) for outing in walked}
+        self.finds = {outing.id: dug_signals_of(outing, frame) for outing in walked}
         grid = self.coarse.grid
         self.depth_m = _depths(ground, grid, settings)
         self.depths_m: list[float] = np.unique(self.depth_m[np.isfinite(self.depth_m)]).tolist()

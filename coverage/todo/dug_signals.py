@@ -20,7 +20,7 @@ EXPLAINS = ("junk", "keep", "peg", "count", "coil", "lane", "off", "on", "stop",
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Finds:
+class DugSignals:
     """What was found on one outing, in site metres.
 
     dug : (n, 2), places of junk that was dug. squares : (x, y, count). heard : (n, 2), signals heard and left.
@@ -31,8 +31,8 @@ class Finds:
     heard: Floats
 
 
-def finds_of(outing: WalkedOuting, frame: SiteFrame) -> Finds:
-    """Read an outing's finds from marks ``junk``, ``count`` and ``left`` and from dig stops that no mark explains."""
+def dug_signals_of(outing: WalkedOuting, frame: SiteFrame) -> DugSignals:
+    """Read what an outing dug and heard by its marks ``junk``, ``count``, ``left``, and by dig stops without one."""
     placed = [(mark, place_of(mark, frame)) for mark in outing.marks]
     junk = [place for mark, place in placed if mark.kind == "junk" and place is not None]
     for w in outing.walks:
@@ -45,7 +45,7 @@ def finds_of(outing: WalkedOuting, frame: SiteFrame) -> Finds:
         if mark.kind == "count" and place is not None and mark.number is not None
     )
     heard = [place for mark, place in placed if mark.kind == "left" and place is not None]
-    return Finds(places(junk), squares, places(heard))
+    return DugSignals(places(junk), squares, places(heard))
 
 
 def places(points: Sequence[tuple[float, float]]) -> Floats:
