@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Iterator
 from typing import Any
 from xml.etree import ElementTree
@@ -15,6 +14,7 @@ from fieldcomb.coverage.lanes.lane_plan import Lane
 from fieldcomb.coverage.lanes.named_plan import NamedPlan
 from fieldcomb.coverage.lanes.setting_out import BesideLane, LaneMarks
 from fieldcomb.tracks.files.json_text import feature_collection
+from fieldcomb.tracks.files.tables import guarded
 from fieldcomb.tracks.files.xml_text import GPX_HEAD, xml_text
 from fieldcomb.tracks.frame import wrap_lon
 from fieldcomb.tracks.text import harmless
@@ -26,8 +26,6 @@ LANE_COLUMNS = (
     *("peg_from", "towards_from", "at_m_from", "peg_to", "towards_to", "at_m_to"),
     *("done", "searcher", "coil", "start", "end", "note"),
 )
-_RISKY = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a text that begins so
-_NUMBER = re.compile(r"[-+]?\d+([.,]\d+)?\Z")
 
 
 def lane_files(named: NamedPlan) -> dict[str, bytes]:
@@ -64,15 +62,6 @@ def _tape(marks: LaneMarks, end: int) -> tuple[str, str, str]:
         return f"lane {marks.lane}", "", f"{marks.away_m:.2f}"
     mark = marks[end]
     return guarded(mark.baseline.start.name), guarded(mark.baseline.end.name), f"{mark.at_m:.2f}"
-
-
-def guarded(text: str) -> str:
-    """Return a cell that no spreadsheet runs: one that begins like a formula and is no number gets an apostrophe.
-
-    >>> guarded("=1+1"), guarded("-28.5"), guarded("peg A")
-    ("'=1+1", '-28.5', 'peg A')
-    """
-    return f"'{text}" if text.startswith(_RISKY) and not _NUMBER.match(text) else text
 
 
 def lanes_gpx(named: NamedPlan) -> str:

@@ -8,14 +8,14 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
-from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GEOJSON_FILE, guarded
+from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GEOJSON_FILE
 from fieldcomb.coverage.lanes.lane_words import numbers_in_words
 from fieldcomb.coverage.lanes.plan_file import KeptPlan, read_plan
 from fieldcomb.coverage.lanes.sheet import read_sheet, state_of
 from fieldcomb.coverage.lanes.ticks import TICKS_FILE, LaneTick, latest, read_ticks, told_otherwise
 from fieldcomb.coverage.site.folder import read_file, shown
 from fieldcomb.tracks.errors import SiteError
-from fieldcomb.tracks.files.tables import SEPARATORS
+from fieldcomb.tracks.files.tables import SEPARATORS, guarded
 from fieldcomb.tracks.frame import SiteFrame
 
 LANES = "lanes"

@@ -6,6 +6,7 @@ character sets, and blank lines.
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -16,7 +17,27 @@ from fieldcomb.tracks.files.encoding import coding_of, trailing_zeros, zeros_not
 SEPARATORS = ",;\t"
 
 _SHOWN = 40
+_RISKY = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a text that begins so
+_NUMBER = re.compile(r"[-+]?\d+([.,]\d+)?\Z")
 _BLANK = SEPARATORS + " \r\n"
+
+
+def guarded(text: str) -> str:
+    """Return a cell that no spreadsheet runs: one that begins like a formula and is no number gets an apostrophe.
+
+    >>> guarded("=1+1"), guarded("-28.5"), guarded("peg A")
+    ("'=1+1", '-28.5', 'peg A')
+    """
+    return f"'{text}" if text.startswith(_RISKY) and not _NUMBER.match(text) else text
+
+
+def unguarded(text: str) -> str:
+    """Return what a cell says that was made safe: without the apostrophe before what would be a formula.
+
+    >>> unguarded("'=1+1"), unguarded("'tis")
+    ('=1+1', "'tis")
+    """
+    return text[1:] if text.startswith("'") and text[1:].startswith(_RISKY) else text
 
 
 class TableText:
