@@ -25,6 +25,7 @@ ORDER = [
             "raster",
             "outings",
             "areas",
+            "finds",
             "lanes",
             "ground",
             "estimate",
