@@ -14,7 +14,7 @@ from fieldcomb.coverage.gear.target_ids import MOST_NUMBER
 from fieldcomb.tracks.text import harmless
 
 USUAL_MOST_NUMBER = 99  # detectors seldom show larger ones; common practice, no source
-DEEPEST_CM = 1000.0
+DEEPEST_FIND_CM = 1000.0
 HEAVIEST_G = 1e7
 LARGEST_ERROR_M = 10_000.0
 MOST_PIECES = 1_000_000
@@ -84,7 +84,7 @@ def _one_of(*words: str) -> ReadCell:
 def depth_m(text: str, _: RowContext) -> float:
     """Read a depth in centimetres, with or without its unit, in metres."""
     plain = text.casefold().removesuffix("cm").strip()
-    return decimal(plain, "a number of centimetres was expected", 0, DEEPEST_CM) / 100
+    return decimal(plain, "a number of centimetres was expected", 0, DEEPEST_FIND_CM) / 100
 
 
 def shown_numbers(text: str, _: RowContext) -> tuple[int, int]:
