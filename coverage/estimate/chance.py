@@ -19,7 +19,7 @@ from fieldcomb.coverage.estimate.walked_ground import seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.raster.blocks import Coarse
 from fieldcomb.coverage.raster.cells import Mask, Slices
-from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.raster.grid import Grid, aligned_grid, bounds_of
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
@@ -52,7 +52,8 @@ class Redrawn:
 
 def redrawn(grid: Grid, walk: tuple[Sequence[SearchPath], float, Receiver]) -> Redrawn:
     """Redraw a walk, given as its ways, swath in metres and receiver, in the part of a grid that it takes."""
-    return _cropped(redraw(*walk, grid))
+    part, masks = _redraw(*walk, grid)
+    return _cropped(masks, part)
 
 
 def together(grid: Grid, walks: Iterable[Redrawn]) -> Redrawn:
@@ -60,18 +61,24 @@ def together(grid: Grid, walks: Iterable[Redrawn]) -> Redrawn:
     whole = np.zeros((REDRAWS, grid.rows, grid.cols), bool)
     for one in walks:
         whole[:, *one.part] |= one.swept
-    return _cropped(whole)
+    return _cropped(whole, (slice(0, grid.rows), slice(0, grid.cols)))
 
 
-def _cropped(masks: Mask) -> Redrawn:
+def _cropped(masks: Mask, part: Slices) -> Redrawn:
+    """Draws in a part of a grid, without the rows and columns round them that none of them takes."""
     rows, cols = (_reach(np.any(masks, axis=axes)) for axes in ((0, 2), (0, 1)))
-    return Redrawn(masks[:, rows, cols].copy(), (rows, cols))
+    within = (_moved(rows, part[0].start), _moved(cols, part[1].start)) if masks.any() else (rows, cols)
+    return Redrawn(masks[:, rows, cols].copy(), within)
 
 
 def _reach(taken: Mask) -> slice:
     """From the first to the last that is taken."""
     places = np.flatnonzero(taken)
     return slice(int(places[0]), int(places[-1]) + 1) if places.size else slice(0, 0)
+
+
+def _moved(part: slice, by: int) -> slice:
+    return slice(part.start + by, part.stop + by)
 
 
 def _within(whole: Slices, part: Slices) -> Slices:
@@ -90,21 +97,33 @@ def redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid:
 
     Returns the ground swept in each draw, bool (REDRAWS, rows, cols).
     """
-    masks = np.zeros((REDRAWS, grid.rows, grid.cols), bool)
+    whole = np.zeros((REDRAWS, grid.rows, grid.cols), bool)
+    part, masks = _redraw(ways, swath_m, receiver, grid)
+    whole[:, *part] = masks
+    return whole
+
+
+def _redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid: Grid) -> tuple[Slices, Mask]:
+    """Sweep a walk as ``redraw``, in the part of the grid that its lines come near: on wide ground that is little."""
     lines = [way for way in ways if way.t_s.size > 1]
-    if lines and grid.rows and grid.cols:
-        at = [_every(way.t_s.size, LINE_S) for way in lines]
-        knots = [_every(way.t_s.size, KNOT_S) for way in lines]
-        times = [way.t_s[k] for way, k in zip(lines, knots, strict=True)]
-        drawn = drifts(times, receiver, 2 * REDRAWS, seed_of(lines))
-        errors = [_between(k, error, here) for k, error, here in zip(knots, drawn, at, strict=True)]
-        for k in range(REDRAWS):
-            legs = [
-                Leg(way.line_x_m[here] + error[:, k], way.line_y_m[here] + error[:, REDRAWS + k])
-                for way, here, error in zip(lines, at, errors, strict=True)
-            ]
-            masks[k] = cover(legs, swath_m / 2, grid)
-    return masks
+    if not (lines and grid.rows and grid.cols):
+        return (slice(0, 0), slice(0, 0)), np.zeros((REDRAWS, 0, 0), bool)
+    at = [_every(way.t_s.size, LINE_S) for way in lines]
+    knots = [_every(way.t_s.size, KNOT_S) for way in lines]
+    times = [way.t_s[k] for way, k in zip(lines, knots, strict=True)]
+    drawn = drifts(times, receiver, 2 * REDRAWS, seed_of(lines))
+    errors = [_between(k, error, here) for k, error, here in zip(knots, drawn, at, strict=True)]
+    legs = [
+        [
+            Leg(way.line_x_m[here] + error[:, k], way.line_y_m[here] + error[:, REDRAWS + k])
+            for way, here, error in zip(lines, at, errors, strict=True)
+        ]
+        for k in range(REDRAWS)
+    ]
+    bounds_m = bounds_of([leg for each in legs for leg in each], swath_m / 2 + grid.cell_m)
+    part = aligned_grid(bounds_m, grid.cell_m).part_of(grid)
+    window = grid.window(part)
+    return part, np.stack([cover(each, swath_m / 2, window) for each in legs])
 
 
 def _every(count: int, step: int) -> NDArray[np.int64]:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from recordings import field, fixes, item, outing, serpentine, site, swing
 
 from fieldcomb.coverage.actions.outputs import make_outputs
-from fieldcomb.coverage.estimate.chance import calibrated, drifts, redraw
+from fieldcomb.coverage.estimate.chance import REDRAWS, calibrated, drifts, redraw, redrawn
 from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated
 from fieldcomb.coverage.gear.coils import parse_coil
@@ -143,7 +143,7 @@ def test_two_recordings_begun_together_have_errors_of_their_own() -> None:
         way = SearchPath(
             seconds, *(seconds * k + east_m for k in (0, 0.4)), np.full(100, east_m), seconds * 0.4, np.ones(100)
         )
-        drawn = redraw([way], 1.5, receiver("typical"), Grid(0.5, east_m - 20, 60, 160, 80))
+        drawn = redraw([way], 1.5, receiver("typical"), Grid(0.5, int(east_m) - 20, 60, 160, 80))
         columns = np.arange(80)
         off.append([float((mask.sum(axis=0) * columns).sum() / mask.sum()) for mask in drawn])
     assert abs(np.corrcoef(*off)[0, 1]) < 0.6
@@ -187,3 +187,21 @@ def test_tiers_go_by_the_chance_that_a_strip_is_there() -> None:
 def test_widths_that_can_be_found() -> None:
     """A better receiver finds narrower strips: 1 m at 2 cm, 4.5 m for a good one, none for a poor one."""
     assert [found_from_m(receiver(gps)) for gps in ("2cm", "good", "typical", "poor")] == [1.0, 4.5, 6.5, None]
+
+
+def test_a_walk_is_drawn_alike_on_any_ground() -> None:
+    """What the draws of a walk sweep does not depend on how much ground lies round it."""
+    seconds = np.arange(0.0, 200.0)
+    way = SearchPath(
+        seconds, *(np.cos(seconds / k) * 8 for k in (20, 30)), seconds * 0.1, np.sin(seconds / 9), np.ones(200)
+    )
+    walk = [way], 1.2, receiver("typical")
+    near, wide = Grid(0.5, -60, 60, 120, 160), Grid(0.5, -300, 200, 500, 700)
+    part = near.part_of(wide)
+    drawn = redrawn(wide, walk)
+    whole = np.zeros((REDRAWS, wide.rows, wide.cols), bool)
+    whole[:, *drawn.part] = drawn.swept
+    np.testing.assert_array_equal(whole[:, *part], redraw(*walk, near))
+    assert whole.sum() == whole[:, *part].sum() > 0
+    edge = Grid(0.5, 20, 200, 500, 40)  # the walk goes off it on two sides
+    np.testing.assert_array_equal(redraw(*walk, edge), redraw(*walk, wide)[:, *edge.part_of(wide)])
