@@ -12,7 +12,6 @@ import numpy as np
 
 from fieldcomb.coverage.actions.account_export import Account, is_account
 from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd
-from fieldcomb.coverage.actions.initials import initials_in
 from fieldcomb.coverage.actions.known_walks import look_for_again
 from fieldcomb.coverage.actions.loaded_walks import (
     LoadedOuting,
@@ -23,9 +22,10 @@ from fieldcomb.coverage.actions.loaded_walks import (
     outing_day,
     site_place,
 )
-from fieldcomb.coverage.actions.survey_inputs import made_from
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.cache.memo import Memo
+from fieldcomb.coverage.intake.initials import initials_in
+from fieldcomb.coverage.intake.survey_inputs import made_from
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.walks import CheckedOuting, TooFarError, join_walks
 from fieldcomb.coverage.pool.workers import ALONE, Workers

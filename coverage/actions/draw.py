@@ -7,9 +7,9 @@ from pathlib import Path
 
 from fieldcomb.coverage.actions.add import Added, Addition
 from fieldcomb.coverage.actions.outputs import make_outputs, own_out, write_outputs
-from fieldcomb.coverage.actions.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.gis.coordinates import gis_frame
+from fieldcomb.coverage.intake.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.site.folder import OUT, Say
 from fieldcomb.coverage.survey.results import Report, Result

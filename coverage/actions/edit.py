@@ -4,8 +4,8 @@ import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 
-from fieldcomb.coverage.actions.coil_changes import presses_of
 from fieldcomb.coverage.areas.areas import place_areas, read_areas
+from fieldcomb.coverage.intake.coil_changes import presses_of
 from fieldcomb.coverage.raster.grid import check_cells
 from fieldcomb.coverage.site.folder import AREAS_FILE, Say, Site, keep_coil, opened, read_file
 from fieldcomb.coverage.site.journal import write_all

@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from fieldcomb.coverage.actions.coil_changes import by_coil, with_marks
 from fieldcomb.coverage.actions.given_walks import WalkToAdd
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.gear.swing import Swing
+from fieldcomb.coverage.intake.coil_changes import by_coil, with_marks
 from fieldcomb.coverage.outings.amounts import check_fixes
 from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.outings.walking import try_alone

@@ -9,13 +9,13 @@ from pathlib import Path
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.actions.survey_inputs import survey_inputs
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import place_areas, site_ground
 from fieldcomb.coverage.areas.no_go import without_ended
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.gear.coils import OwnCoil, parse_coil
 from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.intake.survey_inputs import survey_inputs
 from fieldcomb.coverage.lanes.chosen_lanes import best_blocks, walked_bearing
 from fieldcomb.coverage.lanes.lane_files import lane_files
 from fieldcomb.coverage.lanes.lane_plan import LanePlan, plan_lanes, swept_by

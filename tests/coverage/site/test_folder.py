@@ -25,7 +25,7 @@ from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.edit import edit
 from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd, walks_of_roster
 from fieldcomb.coverage.actions.new_site import new_site
-from fieldcomb.coverage.actions.survey_inputs import survey_inputs
+from fieldcomb.coverage.intake.survey_inputs import survey_inputs
 from fieldcomb.coverage.site.folder import opened
 from fieldcomb.coverage.site.naming import free_name, next_id, safe_name
 from fieldcomb.coverage.site.roster import read_roster

@@ -15,8 +15,8 @@ from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, lanes, sta
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
-from fieldcomb.coverage.actions.survey_inputs import survey_inputs
 from fieldcomb.coverage.gear.receivers import receiver
+from fieldcomb.coverage.intake.survey_inputs import survey_inputs
 from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.outings.peg_touches import PegMark, peg_touches, tie_to_pegs
 from fieldcomb.coverage.outings.walks import walk_chain

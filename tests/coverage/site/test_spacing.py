@@ -13,7 +13,7 @@ from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.edit import edit
 from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
-from fieldcomb.coverage.actions.survey_inputs import survey_inputs
+from fieldcomb.coverage.intake.survey_inputs import survey_inputs
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.site.settings import Typed

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fieldcomb.coverage.actions.initials import initials_of
+from fieldcomb.coverage.intake.initials import initials_of
 
 
 def test_long_names_have_four_initials() -> None:

@@ -14,10 +14,10 @@ from recordings import FRAME, START_S, area, field, fixes, item, outing, serpent
 from shapely.geometry import box
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, lanes, stamped, timedelta, walk
 
-from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.swing import make_swing
+from fieldcomb.coverage.intake.coil_changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.site.settings import Settings, Typed

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import shapely
 
-from fieldcomb.coverage.actions.coil_changes import by_coil, presses_of, with_marks
-from fieldcomb.coverage.actions.initials import initials_in
 from fieldcomb.coverage.areas.areas import place_areas
 from fieldcomb.coverage.gear.coils import OwnCoil, own_coil, parse_coil
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.gear.target_ids import NO_RULE
+from fieldcomb.coverage.intake.coil_changes import by_coil, presses_of, with_marks
+from fieldcomb.coverage.intake.initials import initials_in
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.site.folder import (
     AREAS_FILE,
