@@ -6,6 +6,7 @@ from pathlib import Path
 
 from rasterio.io import MemoryFile
 
+from fieldcomb.coverage.finds.find_files import FINDS_GEOJSON_FILE, FINDS_GPX_FILE, finds_geojson, finds_gpx
 from fieldcomb.coverage.gis.coordinates import GisFrame
 from fieldcomb.coverage.gis.geopackage import site_gpkg
 from fieldcomb.coverage.gis.geotiff import chance_tif, coils_tif, coverage_tif, second_search_tif
@@ -15,7 +16,7 @@ from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson, todo_geojson
 from fieldcomb.coverage.site.folder import OUT, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
-from fieldcomb.coverage.survey.results import Result
+from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.hints import HintKind
 
@@ -33,7 +34,7 @@ PLACES_GPX_FILE = "places.gpx"
 EDGE_FILE = "edge.html"
 OUTPUT_FILES = (
     *(MAP_FILE, REPORT_FILE, RASTER_FILE, CHANCE_FILE, STRIPS_FILE, TODO_FILE, PLACES_FILE, PLACES_GPX_FILE),
-    *(EDGE_FILE, CARD_FILE, COILS_FILE, SECOND_FILE, GPKG_FILE),
+    *(EDGE_FILE, CARD_FILE, COILS_FILE, SECOND_FILE, GPKG_FILE, FINDS_GEOJSON_FILE, FINDS_GPX_FILE),
 )
 
 
@@ -51,6 +52,17 @@ def make_outputs(result: Result, to: GisFrame | None = None) -> dict[str, bytes]
         TODO_FILE: todo_geojson(report).encode(),
         PLACES_FILE: places_geojson(report).encode(),
         PLACES_GPX_FILE: places_gpx(report).encode(),
+        **_of_finds(report),
+    }
+
+
+def _of_finds(report: Report) -> dict[str, bytes]:
+    """Return the finds as files; none where nobody wrote any down."""
+    if not report.finds:
+        return {}
+    return {
+        FINDS_GEOJSON_FILE: finds_geojson(report.finds).encode(),
+        FINDS_GPX_FILE: finds_gpx(report.finds, report.site.name).encode(),
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, tzinfo
 from typing import Any
@@ -16,16 +16,18 @@ from fieldcomb.coverage.finds.cells import (
     one_line,
     whole_number,
 )
-from fieldcomb.coverage.finds.find import FIND_COLUMNS, FIND_KINDS, NEEDED_COLUMNS, Find
+from fieldcomb.coverage.finds.find import FIND_COLUMNS, FIND_KINDS, FINDS_FILE, NEEDED_COLUMNS, Find
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.kept_table import KeptRow, KeptTable, read_kept_table
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import format_count
 
 MOST_FINDS_BYTES = 32_000_000  # 5,000 finds with all columns filled in have 2 MB, and twice that in UTF-16
 MOST_FINDS = 100_000
 LAST_FIND_NO = 999_999_999
 FINDS_EXAMPLE = "find_no,kind,what / 1,keep,lead token"
 KIND_WORDS = {**{kind: kind for kind in FIND_KINDS}, "kept": "keep"}
+_NOTES = 20  # in a report; the list of finds has all of them
 _SHOWN = 40
 
 
@@ -168,3 +170,10 @@ def _at(table: KeptTable, row: KeptRow) -> str:
 def _quoted(text: str) -> str:
     short = harmless(text)
     return f'"{short if len(short) <= _SHOWN else short[: _SHOWN - 3] + "..."}"'
+
+
+def fewer_notes(notes: Sequence[str]) -> list[str]:
+    """Return the first sentences on a file, and how many more there are."""
+    more = len(notes) - _NOTES
+    rest = [f"{FINDS_FILE}: {format_count(more, 'more fault')} like these"] if more > 0 else []
+    return [*notes[:_NOTES], *rest]

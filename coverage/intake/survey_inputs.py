@@ -11,18 +11,23 @@ from pathlib import Path
 import shapely
 
 from fieldcomb.coverage.areas.areas import place_areas
+from fieldcomb.coverage.finds.find import FINDS_FILE, Find
+from fieldcomb.coverage.finds.placing import of_this_site
+from fieldcomb.coverage.finds.reading import fewer_notes
 from fieldcomb.coverage.gear.coils import OwnCoil, own_coil, parse_coil
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.gear.target_ids import NO_RULE
 from fieldcomb.coverage.intake.coil_changes import by_coil, presses_of, with_marks
-from fieldcomb.coverage.intake.initials import initials_in
+from fieldcomb.coverage.intake.initials import initials_in, initials_of
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
+from fieldcomb.coverage.raster.polygons import Shape
 from fieldcomb.coverage.site.folder import (
     AREAS_FILE,
     NO_AREAS,
     PLANTED_FILE,
     Say,
     Site,
+    finds_in,
     opened,
     read_file,
     shown,
@@ -95,13 +100,15 @@ def survey_inputs(
             problem = "key 'frame' is missing though outings were added"
             hint = "Put back what fieldcomb wrote there; report.json has it as frame_origin"
             raise SiteError(problem, file=site.settings.file.name, hint=hint)
-        whole = replace(site.as_input(site.settings.frame), notes=partly, others=others)
+        finds, faults = _finds(site, site.settings.frame, between or ([one.id for one in chosen] if since else None))
+        notes += faults
+        whole = replace(site.as_input(site.settings.frame), notes=(*partly, *faults), others=others, finds=finds)
         if since is None and between is None:  # a sheet says which lanes were walked, and seldom on which day
             measured = [name for name, coil in site.settings.coils.items() if coil.swath_m is not None]
             lanes, said = declared_plans(folder, site.settings.frame, measured)
             whole = replace(whole, lanes=lanes)
             planted, more = _planted(site, whole)
-            whole = replace(whole, planted=planted, notes=(*partly, *said, *more))
+            whole = replace(whole, planted=planted, notes=(*whole.notes, *said, *more))
             notes = [*notes, *said, *more]
         return SurveyInputs(whole, given, (*site.notes, *notes), None if coil is None else _in_hand(site, coil))
 
@@ -115,12 +122,37 @@ def _planted(site: Site, whole: SiteInput) -> tuple[tuple[PlantedTarget, ...], l
         rows, notes = read_planted(raw, PLANTED_FILE)
     except SiteError as error:
         return (), [f"Planted targets are not counted: {error}"]
-    shapes = [area.shape for area in place_areas(site.areas, whole.frame, AREAS_FILE)[0] if area.kind == "site"]
-    edge = shapely.union_all(shapes) if shapes else None
+    edge = _edge(site, whole.frame)
     swung = [swing_of(site.settings, r.typed, o.typed) for o in site.outings for r in o.recordings]
     coils = {*site.settings.coils, *(swing.coil.name for swing in swung)}
     targets, faults = place_planted(rows, PlantedOn(whole.frame, edge, whole.lanes, coils), PLANTED_FILE)
     return tuple(targets), [*notes, *faults]
+
+
+def _edge(site: Site, frame: SiteFrame) -> Shape | None:
+    """Return the ground of the site in metres; None where nobody drew it."""
+    shapes = [area.shape for area in place_areas(site.areas, frame, AREAS_FILE)[0] if area.kind == "site"]
+    return shapely.union_all(shapes) if shapes else None
+
+
+def _finds(site: Site, frame: SiteFrame, only: Sequence[str] | None) -> tuple[tuple[Find, ...], list[str]]:
+    """Read the finds, with initials for those who found them, and sentences on what of them cannot be used.
+
+    only : ids of outings that the report is limited to; None for a report of the whole site.
+    """
+    try:
+        read = finds_in(site)
+    except SiteError as error:
+        return (), [f"Finds are not counted: {error}"]
+    if read is None:
+        return (), []
+    finds, notes = of_this_site(read.finds, frame, _edge(site, frame), {one.id for one in site.outings}, FINDS_FILE)
+    if only is not None:
+        finds = tuple(find for find in finds if find.outing in only)
+    short = initials_in(site)
+    short |= initials_of([*short, *(find.finder for find in finds if find.finder)])
+    finds = tuple(replace(find, finder=short[find.finder]) if find.finder else find for find in finds)
+    return finds, fewer_notes((*read.notes, *notes))
 
 
 def _in_hand(site: Site, text: str) -> OwnCoil:

@@ -5,6 +5,7 @@ from importlib.metadata import version
 from typing import Any
 
 from fieldcomb.coverage.estimate.swept_share import Estimate
+from fieldcomb.coverage.finds.fields import find_fields
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.ground.unswept import Unswept
@@ -67,6 +68,7 @@ def report_json(report: Report) -> str:
         "coil_pairs": [as_fields(pair, _PAIR, without=("rest", "junk", "grid", "cells")) for pair in report.coil_pairs],
         "lanes": [_lanes(plan) for plan in report.lanes],
         "planted": planted_fields(report.planted),
+        "finds": [find_fields(find) for find in report.finds],
         "depth_m": rounded(report.depth_m, 3),
         "filled": [as_fields(one, {"depth_m": 3}) for one in report.filled],
     }

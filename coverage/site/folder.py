@@ -10,6 +10,8 @@ import numpy as np
 import shapely
 
 from fieldcomb.coverage.areas.areas import Area, read_areas
+from fieldcomb.coverage.finds.find import FINDS_FILE
+from fieldcomb.coverage.finds.reading import FindsRead, read_finds
 from fieldcomb.coverage.gear.coils import coil_of_size, own_coil, split_naming
 from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.site.journal import locked, reason
@@ -151,6 +153,13 @@ def site_of(files: Mapping[str, bytes], folder: Path) -> Site:
         pegs, more = read_pegs(files[PEGS_FILE], shown(folder / PEGS_FILE))
         notes = (*notes, *more)
     return Site(folder, settings, outings_file, outings, areas, notes, pegs)
+
+
+def finds_in(site: Site) -> FindsRead | None:
+    """Read the finds of a site; None where nobody wrote any down. Raises SiteError for a file that cannot be used."""
+    if not (site.folder / FINDS_FILE).exists():
+        return None
+    return read_finds(read_file(site.folder / FINDS_FILE, SiteError, name=FINDS_FILE), FINDS_FILE, site.settings.zone)
 
 
 def keep_coil(

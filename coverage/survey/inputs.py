@@ -9,6 +9,7 @@ import shapely
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import Area
+from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.outings.inputs import OutingInput
@@ -40,7 +41,7 @@ class SiteInput:
     outings: nothing of them is counted, but ground that they marked as blocked or to leave alone stays so.
     ``coils`` are those that the user owns, ``todo`` what is assumed of what is still to do, ``pegs`` places that people
     find again, ``lanes`` plans of which it was said what was walked, ``planted`` targets
-    that were buried on purpose.
+    that were buried on purpose, ``finds`` what came out of the ground, with initials for their finders.
     """
 
     name: str
@@ -56,6 +57,7 @@ class SiteInput:
     pegs: tuple[Peg, ...] = ()
     lanes: tuple[DeclaredPlan, ...] = ()
     planted: tuple[PlantedTarget, ...] = ()
+    finds: tuple[Find, ...] = ()
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:

@@ -12,6 +12,7 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence
 from fieldcomb.coverage.estimate.swept_share import Estimate
+from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.ground.ground_results import FilledResult, Strip
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
@@ -195,6 +196,7 @@ class Report:
     people: tuple[PersonResult, ...] = ()
     lanes: tuple[LanesResult, ...] = ()
     planted: tuple[PlantedResult, ...] = ()
+    finds: tuple[Find, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

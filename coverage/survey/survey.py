@@ -234,7 +234,11 @@ def _add_up(
     tell("finding strips", 0, 1)
     result = _put_together(on, added, widest_m, tuple(layers), masks, between)
     found = planted_results(planted, under.shares())
-    return replace(result, report=replace(result.report, planted=found), layers=replace(result.layers, planted=planted))
+    return replace(
+        result,
+        report=replace(result.report, planted=found, finds=on.site.finds),
+        layers=replace(result.layers, planted=planted),
+    )
 
 
 def _put_together(

@@ -80,6 +80,7 @@ STANDARD = {
         "files.xml_text",
         "report.vectors",
         "lanes.lane_files",
+        "finds.find_files",
     },  # reading, and writing
     "zipfile": {"files.archive"},
     "zlib": {"files.archive", "cache.memo"},
