@@ -32,7 +32,8 @@ from fieldcomb.tracks.recording import Floats
 SCALES_M = (2.0, 5.0, 10.0, 20.0)  # common practice, no source: a hole's surroundings to what ploughing moves
 LAYOUTS = 999
 MOST_P = 0.05
-MOST_BEYOND = math.floor(MOST_P * (LAYOUTS + 1) + 1e-9) - 1  # layouts that may outdo a hot spot
+# Layouts that may outdo a hot spot: p is known from so many layouts only, so that it must be small enough beyond doubt.
+MOST_BEYOND = next(n for n in range(LAYOUTS, 0, -1) if n + 1.645 * math.sqrt(n) <= MOST_P * LAYOUTS)
 MOST_NEIGHBOURS = 2.5  # of a find laid at random: from 4.5 on nearly all are one group, and no group says anything
 _BATCH = 20_000  # finds laid out at once: more only take memory
 
@@ -74,13 +75,14 @@ def hot_spots(
     ground = _Ground(passes, grid)
     if len(places) < LEAST_LINKED or ground.total <= 0:
         return HotSpots()
-    sigma_m = float(places.sigma_m.max()) if np.ptp(places.recording) else 0.0
-    reach = {scale: between_m(scale, sigma_m) for scale in scales_m}
+    sigma_m = float(places.sigma_m.max())
+    wide = {scale: between_m(scale, sigma_m) for scale in scales_m}
+    reach = wide if np.ptp(places.recording) else {scale: scale for scale in scales_m}
     usable = tuple(s for s in scales_m if ground.neighbours(len(places), reach[s]) <= MOST_NEIGHBOURS)
     rest = tuple(s for s in scales_m if s not in usable)
     if not usable:
         return HotSpots((), (), rest)
-    near = {scale: ground.density_near(reach[scale]) for scale in usable}
+    near = {scale: ground.density_near(wide[scale]) for scale in usable}
     here = lay_side_by_side(places, places.x_m[None], places.y_m[None], usable[-1])
     seen = [(scale, *_seen(here, scale, near[scale], grid)) for scale in usable]
     candidates = [(scale, groups, k, float(ratio[k])) for scale, groups, ratio in seen for k in range(ratio.size)]

@@ -101,14 +101,10 @@ def link(laid: Layouts, scale_m: float, least: int = LEAST_LINKED) -> Groups:
 
     least : finds that a group must have to be kept.
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     allowed = np.maximum(laid.error_m, scale_m)
     near = laid.apart_m < allowed
     one, other = laid.one[near], laid.other[near]
-    graph = coo_array((np.ones(one.size, np.int8), (one, other)), shape=(laid.x.size,) * 2)
-    _, label = connected_components(graph, directed=False)
+    label = labels(one, other, laid.x.size)
     size = np.bincount(label)
     longest = np.zeros(size.size)
     np.maximum.at(longest, label[one], allowed[near])
@@ -118,6 +114,26 @@ def link(laid: Layouts, scale_m: float, least: int = LEAST_LINKED) -> Groups:
     count = size[kept].astype(np.int64)
     first = nodes[np.cumsum(count) - count]
     return Groups(first // laid.count, count, longest[kept], nodes)
+
+
+def labels(one: Indices, other: Indices, count: int) -> Indices:
+    """Number of the group of each of ``count`` things, from 0, which these pairs join."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    graph = coo_array((np.ones(len(one), np.int8), (one, other)), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1], np.int64)
+
+
+def joined(one: Indices, other: Indices, count: int, least: int) -> list[list[int]]:
+    """Groups of ``least`` or more of ``count`` things that these pairs join, each in rising order.
+
+    >>> joined(np.array([0, 4]), np.array([2, 3]), 5, 2)
+    [[0, 2], [3, 4]]
+    """
+    label = labels(one, other, count)
+    groups = [np.flatnonzero(label == number).tolist() for number in np.flatnonzero(np.bincount(label) >= least)]
+    return sorted(groups)
 
 
 def widened_m2(laid: Layouts, groups: Groups, which: NDArray[np.bool_]) -> Floats:
