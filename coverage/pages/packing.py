@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.survey.results import OutingLayer
@@ -44,10 +45,20 @@ class PackedWalks:
 
 def pack_line(frame: SiteFrame, line: Floats) -> Packed:
     """Pack one line of (n, 2) site metres."""
-    lon, lat = frame.to_lonlat(line[:, 0], line[:, 1])
+    return _packed(frame, line, np.array([len(line)]))[0]
+
+
+def _packed(frame: SiteFrame, points: Floats, sizes: NDArray[np.int64]) -> list[Packed]:
+    """Pack lines of so many of the points each, one after another, all at once: each call into PROJ takes its time."""
+    lon, lat = frame.to_lonlat(points[:, 0], points[:, 1])
     east = wrap_lon(lon - frame.lon_deg)
     units = np.rint(np.column_stack([lat - frame.lat_deg, east]) / UNIT_DEG).astype(np.int64)
-    return [int(step) for step in np.diff(units, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel()]
+    steps = np.diff(units, axis=0, prepend=np.zeros((1, 2), np.int64))
+    ends = np.cumsum(sizes)
+    begins = (ends - sizes)[sizes > 0]
+    steps[begins] = units[begins]
+    flat = steps.ravel().tolist()
+    return [flat[2 * begin : 2 * end] for begin, end in zip((ends - sizes).tolist(), ends.tolist(), strict=True)]
 
 
 def pack_area(frame: SiteFrame, shape: Polygon | MultiPolygon, tolerance_m: float = 0.0) -> list[list[Packed]]:
@@ -55,9 +66,15 @@ def pack_area(frame: SiteFrame, shape: Polygon | MultiPolygon, tolerance_m: floa
     if tolerance_m > 0:
         simpler = shapely.simplify(shape, tolerance_m, preserve_topology=True)
         shape = simpler if isinstance(simpler, Polygon | MultiPolygon) and not simpler.is_empty else shape
-    parts = [shape] if isinstance(shape, Polygon) else list(shape.geoms)
-    rings = [[part.exterior, *part.interiors] for part in parts if not part.is_empty]
-    return [[pack_line(frame, np.asarray(ring.coords)[:-1, :2]) for ring in part] for part in rings]
+    parts = [part for part in shapely.get_parts(shape) if not part.is_empty]
+    rings, of_part = shapely.get_rings(parts, return_index=True)
+    points, of_ring = shapely.get_coordinates(rings, return_index=True)
+    last = np.append(of_ring[1:] != of_ring[:-1], True)[: of_ring.size]  # the first again
+    packed = _packed(frame, points[~last], np.bincount(of_ring[~last], minlength=len(rings)))
+    polygons: list[list[Packed]] = [[] for _ in parts]
+    for number, ring in zip(of_part.tolist(), packed, strict=True):
+        polygons[number].append(ring)
+    return polygons
 
 
 def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOST_PAGE_POINTS) -> PackedWalks:
@@ -87,8 +104,8 @@ def _strings(lines: Iterable[Floats]) -> Any:
     return np.array([shapely.LineString(line) for line in whole], dtype=object)
 
 
-def _pack_strings(frame: SiteFrame, strings: Iterable[shapely.LineString]) -> tuple[Packed, ...]:
-    return tuple(pack_line(frame, np.asarray(string.coords)) for string in strings)
+def _pack_strings(frame: SiteFrame, strings: NDArray[np.object_]) -> tuple[Packed, ...]:
+    return tuple(_packed(frame, shapely.get_coordinates(strings), shapely.get_num_coordinates(strings)))
 
 
 def walks_in(page: str) -> dict[str, Any] | None:
