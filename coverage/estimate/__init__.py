@@ -1,4 +1,4 @@
 """How much was truly swept when the receiver is metres off: the share, its interval, the chance of each place.
 
-Uses ``ground``.
+Uses ``ground``, ``lanes``.
 """

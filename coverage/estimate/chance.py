@@ -17,6 +17,7 @@ from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.estimate.regularity import FAST_TAU_S
 from fieldcomb.coverage.estimate.walked_ground import seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
+from fieldcomb.coverage.lanes.lane_draws import CellsSwept
 from fieldcomb.coverage.raster.blocks import Coarse
 from fieldcomb.coverage.raster.cells import Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, aligned_grid, bounds_of
@@ -38,6 +39,7 @@ EVEN_LANES = 0.5
 ALONE_LIMITS = (0.5, 1.0)  # of the draws alone, for one outing: ground beside it that nobody walked must stay bare
 _LEAST_SHARE = 0.02  # of 24 draws none and all are no certainty
 _LEAST_EXPECTED = 0.005
+_LEAST_BY_LANES = 1e-6
 _STEEP = 40.0  # logits beyond this are 0 and 1
 _MOST_STEPS, _CLOSE = 100, 1e-13  # of the search for a constant, on the logit scale
 
@@ -241,7 +243,7 @@ def _from_logit(logit: Floats) -> Floats:
 
 
 class ChanceMap:
-    """Adds up walks of a site: draws of those that a receiver cannot place, cells of those that it can."""
+    """Adds up walks of a site: draws of those that a receiver cannot place, cells of those that it can, and lanes."""
 
     def __init__(self, inside: Mask, fine: Grid) -> None:
         least_m = math.sqrt(inside.size * fine.cell_m2 / MOST_CHANCE_CELLS)
@@ -249,6 +251,13 @@ class ChanceMap:
         self.union = np.zeros((REDRAWS, *self.coarse.cells.shape), bool)
         self.placed = np.zeros(inside.shape, bool)
         self.any_drawn = False
+        self.left_by_lanes: Floats | None = None
+
+    def add_lanes(self, swept: CellsSwept) -> None:
+        """Add what lanes swept, by the numbers of cells of the coarse grid."""
+        left = np.ones(self.coarse.cells.shape) if self.left_by_lanes is None else self.left_by_lanes
+        left.ravel()[swept.mean_cells] *= 1 - swept.mean
+        self.left_by_lanes = left
 
     def add_drawn(self, walks: Redrawn) -> None:
         """Add walks by their draws, on the coarse grid."""
@@ -290,6 +299,10 @@ class ChanceMap:
         """
         cells = self.coarse.cells
         placed = self.coarse.whole(self.placed)
+        if self.left_by_lanes is not None:
+            placed = 1 - (1 - placed) * self.left_by_lanes
+        if self.left_by_lanes is not None and not self.any_drawn:  # only rounded otherwise than the estimate
+            placed = _shifted(_logit(placed, _LEAST_BY_LANES), np.asarray(cells, float), pct / 100)
         if self.any_drawn:
             weight = cells * (1 - placed)
             wanted = pct / 100 * float(cells.sum()) - float((cells * placed).sum())

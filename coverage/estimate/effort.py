@@ -79,6 +79,13 @@ def _within_m(share: Floats) -> Floats:
     return np.asarray(np.where(inner > 1, inner - 0.5, share / 2))
 
 
+def plot_cells(plot: Plot) -> NDArray[np.int64]:
+    """Return the number of each inside cell of the plot, (rows, cols); -1 elsewhere."""
+    numbers = np.full(plot.share.shape, -1, np.int64)
+    numbers[plot.inside] = np.arange(np.count_nonzero(plot.share > 0))
+    return numbers
+
+
 def on_plot(plot: Plot, fine: NDArray[np.generic]) -> Floats:
     """Mean over the site in each inside cell of the plot, (n,), of values on the site's grid, 0 off the site."""
     total = np.pad(block_sums(fine, plot.block) / plot.block**2, plot.pad)[plot.inside]

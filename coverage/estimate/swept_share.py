@@ -7,16 +7,19 @@ leaves nearly alone is how much was walked round a place, and how even the lanes
 import math
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.effort import Plot, effort, off_plot, on_plot, path_m, plot_of
+from fieldcomb.coverage.estimate.lane_share import ShareWithLanes, left_by_lanes, share_with_lanes
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence, next_evidence
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
 from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, Missed, left_out, seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
+from fieldcomb.coverage.lanes.lane_draws import CellsSwept
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
@@ -51,13 +54,26 @@ NOISE_PER_SIGMA = 0.0416
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """Percent of the site truly swept and its 90 % interval; None with a reason in words where it cannot be told."""
+    """Percent of the site truly swept and its 90 % interval; None with a reason in words where it cannot be told.
+
+    by_lanes_pct : percent of the site that is known to be swept from lanes alone.
+    """
 
     pct: float | None
     low: float | None
     high: float | None
     strips_placed: bool | None
     reason: str | None
+    by_lanes_pct: float = 0.0
+
+    @property
+    def by(self) -> str | None:
+        """What most of it is known by: lanes, position, or effort where the receiver cannot place strips."""
+        if self.pct is None:
+            return None
+        if self.by_lanes_pct > 0 and 2 * self.by_lanes_pct >= self.pct:
+            return "lanes"
+        return "position" if self.strips_placed else "effort"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,11 +193,15 @@ class OutingEstimate:
 
 @dataclass(slots=True, eq=False)
 class _Sum:
-    """Outings together: the walks that cannot be placed, and as recorded where strips can be trusted."""
+    """Outings together: the walks that cannot be placed, as recorded where strips can be trusted, and lanes.
+
+    lanes : what they left out of each cell, (draws, cells).
+    """
 
     placed: Mask | None = None
     walks: list[Drawn] = field(default_factory=list)
     rim_sd_m: float = 0.0
+    lanes: Missed | None = None
 
     def place(self, swept: Mask, rim_sd_m: float) -> None:
         self.placed = swept if self.placed is None else np.asarray(self.placed | swept)
@@ -245,6 +265,22 @@ class Estimates:
             elif mine:
                 of.place(swept_by(coil), max(_rim_sd_m(walks[number][1]) for number in mine))
 
+    def add_lanes(self, coil: str, swept: CellsSwept) -> None:
+        """Add what lanes that were walked with a coil swept; their recordings must not be added besides."""
+        for name in (coil, None):
+            of = self.sums.setdefault(name, _Sum())
+            of.lanes = left_by_lanes(of.lanes, swept, self.plot.weight.size)
+
+    def with_lanes(self, one: OutingEstimate, lanes: Sequence[CellsSwept]) -> Estimate:
+        """Return the estimate of an outing that walked lanes; ``one`` is what its recordings show elsewhere."""
+        if not lanes or self.reason:
+            return one.estimate
+        of = _Sum(walks=[walk for _, walk in one.drawn])
+        for swept in lanes:
+            of.lanes = left_by_lanes(of.lanes, swept, self.plot.weight.size)
+        share = self._summed(of, left_out(self.plot, of.walks))
+        return Estimate(share.pct, share.low, share.high, not of.walks, None, share.by_lanes_pct)
+
     def left_out(self, grid: Grid) -> Floats:
         """Mean chance that walks which cannot be placed left out the cells of a grid over the site, (rows, cols)."""
         return off_plot(self.plot, self._left_out(None).mean(axis=0, dtype=float), grid)
@@ -261,10 +297,17 @@ class Estimates:
         if reason:
             return _untold(reason)
         of = self.sums[coil]
-        missed = self._left_out(coil)
+        share = self._summed(of, self._left_out(coil))
+        return Estimate(share.pct, share.low, share.high, None, None, share.by_lanes_pct)
+
+    def _summed(self, of: _Sum, missed: Missed) -> ShareWithLanes:
+        """Sum up what is known of a site when walks that cannot be placed left out so much."""
         if of.placed is not None and of.rim_sd_m:
             missed = missed * recorded_missed(self.plot, of.placed, of.rim_sd_m)
-        return Estimate(*summed_up(missed, self.plot.weight, several=len(of.walks) > 1), None, None)
+        ends = partial(summed_up, several=len(of.walks) > 1)
+        if of.lanes is None:
+            return ShareWithLanes(*ends(missed, self.plot.weight), 0.0)
+        return share_with_lanes(missed, of.lanes, self.plot.weight, ends)
 
     def _left_out(self, coil: str | None) -> Missed:
         """What all walks left out, or those with one coil; the same where there is only one coil."""
@@ -283,9 +326,8 @@ class Estimates:
 
     def _interval(self, of: _Sum, missed: Missed) -> tuple[float, float]:
         """Ends of the interval, in percent, when walks that cannot be placed left out so much."""
-        if of.placed is not None and of.rim_sd_m:
-            missed = missed * recorded_missed(self.plot, of.placed, of.rim_sd_m)
-        return summed_up(missed, self.plot.weight, several=len(of.walks) > 1)[1:]
+        share = self._summed(of, missed)
+        return share.low, share.high
 
 
 def _untold(reason: str) -> Estimate:

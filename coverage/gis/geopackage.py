@@ -193,7 +193,7 @@ def _ground(result: Result) -> Iterator[GpkgLayer]:
     """Ground that was not swept by its kinds, where to go next, and what to search a second time."""
     report, layers = result.report, result.layers
     strip = {"id": int, "kind": str, "ground": str, **dict.fromkeys(("area_m2", "length_m", "width_m"), float)}
-    strip |= {"bearing_deg": float, "confidence": float, "tier": str}
+    strip |= {"bearing_deg": float, "confidence": float, "tier": str, "lanes": str}
     yield _polygons("strips", strip, [(one.shape, strip_fields(one)) for one in report.strips])
     place = {"letter": str, "reason": str, "area_m2": float, "length_m": float, "unswept_pct": float, "where": str}
     best = {"coil": str, "minutes": float, "gain_per_100_m2": float, "gain_per_hour": float}

@@ -33,3 +33,4 @@ class Strip:
     confidence: float | None = None  # chance that at least half of it is unswept at that place; None: not estimated
     tier: str | None = None  # certain | likely; None: may only be receiver error, or was not estimated
     ground: str = MISSED  # or NOT_REACHED: beyond the edge of walked ground
+    lanes: str = ""  # which lanes of which plan it is, where they were left out

@@ -4,7 +4,7 @@ One raster a site and one a coil; an outing is counted in a window of its own an
 grow with the number of outings.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -97,6 +97,19 @@ class OutingGround:
         return 100 * self.total_m2 / self.site_m2
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class LaneGroundCells:
+    """Ground of which lanes say what was swept, on the site's grid, bool (rows, cols).
+
+    told : all of it. swept : by lanes. apart : swept by recordings of others than those who walked the lanes; it is
+    added to.
+    """
+
+    told: Mask
+    swept: Mask
+    apart: Mask
+
+
 @dataclass(slots=True, eq=False)
 class PassTally:
     """Everything added up so far, on the site's grid."""
@@ -110,6 +123,7 @@ class PassTally:
     not_recorded: Mask = field(init=False)
     swept_cells: int = field(init=False, default=0)
     site_cells: int = field(init=False)
+    lanes: LaneGroundCells | None = None
 
     def __post_init__(self) -> None:
         shape = self.ground.kind.shape
@@ -120,8 +134,11 @@ class PassTally:
         self.bearings = np.zeros(shape, np.uint16)
         self.not_recorded = np.zeros(shape, bool)
 
-    def add(self, swept: OutingPasses) -> OutingGround:
-        """Add one outing and return what it contributed; outings must come in order of time."""
+    def add(self, swept: OutingPasses, lane_coils: Collection[str] = ()) -> OutingGround:
+        """Add one outing and return what it contributed; outings must come in order of time.
+
+        lane_coils : with which it walked lanes, so that on their ground its recordings say nothing more.
+        """
         here = swept.here
         inside = self.inside[here]
         now = (swept.passes[swept.there] > 0) & inside
@@ -133,7 +150,9 @@ class PassTally:
             _add_up(layer[here], counts[swept.there], inside)
         _add_up(self.passes[here], swept.passes[swept.there], inside)
         self.bearings[here] |= np.where(self.passes[here] > 0, swept.bearings, np.uint16(0))
-        gone = self._lose(swept)
+        if self.lanes is not None:
+            self._set_apart(self.lanes, swept, lane_coils)
+        gone = self._lose(swept, of_lanes=bool(lane_coils))
         kind = self.ground.kind[here]
         touched = swept.passes > 0
         on_site = touched[swept.there] & (kind > 0)
@@ -157,14 +176,20 @@ class PassTally:
             site_m2=float(self.site_cells) * m2,
         )
 
-    def _lose(self, swept: OutingPasses) -> int:
+    def _set_apart(self, lanes: LaneGroundCells, swept: OutingPasses, lane_coils: Collection[str]) -> None:
+        """Note what an outing swept of the ground of lanes, but with coils with which it walked them."""
+        for coil, counts in swept.by_coil.items():
+            if coil not in lane_coils:
+                lanes.apart[swept.here] |= (counts[swept.there] > 0) & lanes.told[swept.here]
+
+    def _lose(self, swept: OutingPasses, *, of_lanes: bool) -> int:
         """Mark what this outing may have swept unrecorded and did not sweep besides; return how many cells that is."""
         part, corridors = _covered(swept.gaps, self.ground.grid)
         window = self.ground.grid.window(part)
         gone = corridors & self.inside[part]
         there, here = window.part_of(swept.grid), swept.grid.part_of(window)
         gone[here] &= swept.passes[there] == 0
-        self.not_recorded[part] |= gone
+        self.not_recorded[part] |= gone & ~self.lanes.told[part] if self.lanes is not None and of_lanes else gone
         return int(np.count_nonzero(gone))
 
     def crosswise_m2(self) -> float:
@@ -191,7 +216,7 @@ class PassTally:
 
     def lost(self) -> Mask:
         """Cells of the site that may have been swept unrecorded, and were not swept besides."""
-        return np.asarray(self.not_recorded & (self.passes == 0))
+        return np.asarray(self.not_recorded & self.unswept())
 
     def said_walked(self) -> Mask:
         """Cells of the site that people say they walked, neither swept by a recording nor unrecorded."""
@@ -203,7 +228,14 @@ class PassTally:
         return np.zeros_like(left) if self.others is None else np.asarray(left & self.others)
 
     def _known_unswept(self) -> Mask:
-        return np.asarray(self.inside & (self.passes == 0) & ~self.not_recorded)
+        return np.asarray(self.inside & self.unswept() & ~self.not_recorded)
+
+    def unswept(self) -> Mask:
+        """Cells that no recording swept; on the ground of lanes, that neither lanes nor recordings of others swept."""
+        bare = self.passes == 0
+        if self.lanes is not None:
+            np.copyto(bare, ~(self.lanes.swept | self.lanes.apart), where=self.lanes.told)
+        return np.asarray(bare)
 
     def drawn(self, layer: Cells) -> Cells:
         """A layer with the cells that are not part of the site marked so."""

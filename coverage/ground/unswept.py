@@ -24,7 +24,7 @@ class Unswept:
     other_outings_m2 : swept by outings that are not counted here. not_recorded_m2 : across drop-outs.
     said_walked_m2 : people say that they walked it without a recording. cannot_tell_m2 : the rest, in
     ``cannot_tell_pieces`` pieces of 0.5 m2 or more and in smaller ones: the receiver's error may have drawn it. Where
-    two outings are compared, nothing is told as missed, and the rest is counted there.
+    two outings are compared, nothing is told as missed, and the rest is counted there. whole : square metres of all.
     """
 
     missed_m2: float
@@ -34,6 +34,7 @@ class Unswept:
     said_walked_m2: float
     cannot_tell_m2: float
     cannot_tell_pieces: int
+    whole: float
 
 
 class WalkedGround:
@@ -93,6 +94,6 @@ def unswept(tally: PassTally, told: Sequence[Strip], more: Sequence[tuple[str, B
     lost, said, others = (
         float(np.count_nonzero(mask)) * m2 for mask in (tally.lost(), tally.said_walked(), tally.swept_by_others())
     )
-    whole = float(np.count_nonzero(tally.inside & (tally.passes == 0))) * m2
+    whole = float(np.count_nonzero(tally.inside & tally.unswept())) * m2
     rest = max(whole - sum(areas.values()) - lost - said - others, 0.0)
-    return Unswept(areas[MISSED], areas[NOT_REACHED], others, lost, said, rest, untold)
+    return Unswept(areas[MISSED], areas[NOT_REACHED], others, lost, said, rest, untold, whole)

@@ -96,7 +96,7 @@ class ToldPlan:
     """A plan with what is known of its lanes.
 
     settled : state of each lane that something settles: the sheet, a number that was marked, or the walk by its block.
-    chances : of the others, where a walk says anything. seen : what recordings say.
+    chances : of the lanes that only a walk shows. seen : what recordings say.
     """
 
     plan: DeclaredPlan
@@ -106,21 +106,25 @@ class ToldPlan:
 
     def chance(self, number: int) -> float:
         """How much of a lane was walked, to be expected: 0 of one of which nothing is known."""
-        said = self.settled.get(number, "")
-        return {YES: 1.0, PART: 0.5, NO: 0.0}.get(said, self.chances.get(number, 0.0))
+        by_word = {YES: 1.0, PART: 0.5}.get(self.settled.get(number, ""), 0.0)
+        return self.chances.get(number, by_word)
 
     @property
     def told(self) -> tuple[Lane, ...]:
         """Lanes of which it is known whether they were walked.
 
-        A few that were left blank between others were not walked; of a whole block of blanks nothing is known.
+        A few that a sheet left blank between others were not walked; of a whole block of blanks nothing is known.
         """
-        known = [place for place, lane in enumerate(self.plan.lanes) if self._known(lane.number)]
+        lanes = self.plan.lanes
+        known = [
+            place for place, lane in enumerate(lanes) if lane.number in self.settled or lane.number in self.chances
+        ]
         told = set(known)
-        for before, after in pairwise(known):
+        by_sheet = [place for place in known if lanes[place].number in self.plan.states]
+        for before, after in pairwise(by_sheet):
             if after - before <= BLOCK_LANES:
                 told |= set(range(before, after))
-        return tuple(self.plan.lanes[place] for place in sorted(told))
+        return tuple(lanes[place] for place in sorted(told))
 
     def walked(self, numbers: Collection[int]) -> list[LaneWalked]:
         """Those of some lanes that were walked or may have been."""
@@ -128,22 +132,19 @@ class ToldPlan:
         return [
             LaneWalked(lane, self.chances.get(lane.number, 1.0), self.settled.get(lane.number) == PART)
             for lane in lanes
-            if self.settled.get(lane.number) in (YES, PART) or lane.number in self.chances
+            if lane.number in self.chances or self.settled.get(lane.number) in (YES, PART)
         ]
-
-    def _known(self, number: int) -> bool:
-        return number in self.settled or number in self.chances
 
 
 def told_plan(plan: DeclaredPlan, seen: SeenLanes | None) -> ToldPlan:
     """Put together what is known of a plan; ``seen`` is what recordings say of its lanes.
 
-    What a sheet says of a lane goes before that, and a number that was marked before what the walk shows. A lane that
-    nothing settles counts by its chance.
+    What a sheet says of a lane goes before that, and a number that was marked before what the walk shows, by which a
+    lane counts by its chance.
     """
-    settled = _settled(plan, seen)
-    chances = {} if seen is None else {n: p for n, p in seen.walked.items() if n not in settled}
-    return ToldPlan(plan, settled, chances, seen)
+    known = set(plan.states) | (set() if seen is None else seen.labels)
+    chances = {} if seen is None else {n: p for n, p in seen.walked.items() if n not in known}
+    return ToldPlan(plan, _settled(plan, seen), chances, seen)
 
 
 def draws_of(

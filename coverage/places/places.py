@@ -85,6 +85,7 @@ def places_to_go(
     marks: Landmarks,
     frame: SiteFrame,
     kind: Callable[[BaseGeometry], str] = lambda _shape: MISSED,
+    lanes: Sequence[Polygon | MultiPolygon] = (),
 ) -> tuple[SearchPlace, ...]:
     """Put missed ground and ground to do together, in order of what the best coil brings there in an hour.
 
@@ -102,13 +103,15 @@ def places_to_go(
         The frame of all shapes.
     kind : callable
         Says of ground that was never swept whether it was missed between passes or not reached yet.
+    lanes : sequence of outlines
+        Lanes that were left out: they are walked by their numbers, and are no places besides.
 
     """
     gains = ranking.gains
     found = [_missed(group, gains, frame) for group in join_strips(strips, swath_m)]
     shapely.prepare(ranking.allowed)
     found = [place for place in found if place.area_m2 >= LEAST_PLACE_M2 and _mostly_in(place, ranking.allowed)]
-    taken = [place.shape for place in found]
+    taken = [*(place.shape for place in found), *lanes]
     pieces = [piece for coil in ranking.coils for piece in coil.pieces]
     for piece in sorted(pieces, key=lambda one: (-_rate(one.gain_per_hour, one.gain_per_100_m2), one.id)):
         never = piece.cause == REASONS[NEVER]

@@ -122,9 +122,10 @@ def _ground(ground: OutingGround, whole_m2: float) -> dict[str, Any]:
     }
 
 
-def _estimate(estimate: Estimate) -> dict[str, float | None]:
+def _estimate(estimate: Estimate) -> dict[str, float | str | None]:
     shares = {"swept_est_pct": estimate.pct, "swept_low": estimate.low, "swept_high": estimate.high}
-    return {key: rounded(pct, PCT) for key, pct in shares.items()}
+    shares["est_by_lanes_pct"] = estimate.by_lanes_pct
+    return {key: rounded(pct, PCT) for key, pct in shares.items()} | {"est_by": estimate.by}
 
 
 def _under(under: Under, swept_pct: float | None) -> dict[str, float | None]:
@@ -183,12 +184,12 @@ def _next_evidence(total: TotalResult) -> dict[str, Any] | None:
     return as_fields(evidence, {"low": PCT, "high": PCT}) | {"sentence": sentence}
 
 
-def _unswept(unswept: Unswept | None, whole_m2: float) -> dict[str, float] | None:
-    """Ground that was not swept, by kind; the kinds add up to the ground with no pass."""
+def _unswept(unswept: Unswept | None) -> dict[str, float] | None:
+    """Ground that was not swept, by kind; the kinds add up to all of it."""
     if unswept is None:
         return None
     kinds = {field.name: getattr(unswept, field.name) for field in fields(unswept) if field.name.endswith("_m2")}
-    return parts(whole_m2, kinds, AREA) | {"cannot_tell_pieces": unswept.cannot_tell_pieces}
+    return parts(unswept.whole, kinds, AREA) | {"cannot_tell_pieces": unswept.cannot_tell_pieces}
 
 
 def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
@@ -206,7 +207,7 @@ def _total(total: TotalResult, area_m2: float) -> dict[str, Any]:
         "not_recorded_m2": rounded(total.not_recorded_m2, AREA),
         "passes_m2": passes,
         "said_walked_m2": rounded(total.said_walked_m2, AREA),
-        "unswept": _unswept(total.unswept, total.passes_m2["0"]),
+        "unswept": _unswept(total.unswept),
         **_estimate(total.estimate),
         "est_reason": total.estimate.reason,
         "strips_placed": total.estimate.strips_placed,

@@ -1,7 +1,7 @@
 """One outing on the ground of its site, whatever other outings did: what takes long, and can be done side by side."""
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 import numpy as np
@@ -20,6 +20,7 @@ from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.survey.walked_lanes import OnPlan
 from fieldcomb.tracks.units import parse_zone
 
 LOOK_S = 5e-5  # of a core for each second searched, about: whether several processes are worth it
@@ -48,7 +49,8 @@ class OutingAlone:
 class AloneOn:
     """What an outing is looked at on: the ground, the areas as they stand, the site's zone and cell.
 
-    estimates, under : with nothing added to them. chance_grid : the cells of the chances.
+    estimates, under : with nothing added to them. chance_grid : the cells of the chances. on_plans : by outing, its
+    walks that were on lanes, which say what was swept there.
     """
 
     ground: Ground
@@ -58,10 +60,11 @@ class AloneOn:
     estimates: Estimates
     under: UnderCoil
     chance_grid: Grid
+    on_plans: Mapping[str, tuple[OnPlan, ...]] = field(default_factory=dict)
 
     @property
     def depends_on(self) -> tuple[object, ...]:
-        """Return all of it that a result depends on."""
+        """Return all of it that the result of every outing depends on."""
         of, under = self.ground, self.under
         ground = (of.grid, of.kind, of.shape, of.near)
         estimates = (self.estimates.plot, self.estimates.reason)
@@ -79,13 +82,23 @@ def _walked(walk: SwungWalk, outing: WalkedOuting) -> Walked:
     return Walked(walk.walk.ways, swing.swath_m, swing.swath_measured, receiver(swing.gps), spacings)
 
 
+def off_lanes(outing: WalkedOuting, on_plans: Sequence[OnPlan]) -> WalkedOuting:
+    """Return an outing with its ways but for what was walked on lanes."""
+    walks = list(outing.walks)
+    for one in on_plans:
+        swung = walks[one.walk]
+        walks[one.walk] = replace(swung, walk=replace(swung.walk, ways=one.rest(swung.walk.ways)))
+    return replace(outing, walks=tuple(walks)) if on_plans else outing
+
+
 def look_at(on: AloneOn, outing: WalkedOuting, workers: Workers = ALONE) -> OutingAlone:
     """Sweep, estimate and redraw one outing."""
     swept, far_share, no_go = _sweep(on, outing)
-    estimate = on.estimates.of_outing(walks_for_estimate(outing), SweptOnSite(on.ground.inside, swept), workers)
+    rest = off_lanes(outing, on.on_plans.get(outing.id, ()))
+    estimate = on.estimates.of_outing(walks_for_estimate(rest), SweptOnSite(on.ground.inside, swept), workers)
     again: dict[str, Redrawn] = {}
     if not on.estimates.reason and not estimate.estimate.strips_placed:
-        again = {coil: _redrawn(on.chance_grid, walks, workers) for coil, walks in _by_coil(outing).items()}
+        again = {coil: _redrawn(on.chance_grid, walks, workers) for coil, walks in _by_coil(rest).items()}
     return OutingAlone(swept, far_share, no_go, estimate, again, on.under.lost(outing.walks, swept))
 
 
@@ -153,7 +166,9 @@ def look_in_order(
     walked : emptied on the way, to free their walks.
     """
     key = digest(on.depends_on) if any(name for name, _ in walked) else ""
-    names = [memory.name_of("alone", (key, name)) if name else "" for name, _ in walked]
+    names = [
+        memory.name_of("alone", (key, name, *on.on_plans.get(outing.id, ()))) if name else "" for name, outing in walked
+    ]
     unknown = [not (name and memory.has(name)) for name in names]
     side = [new and len(outing.walks) <= MANY_WALKS for new, (_, outing) in zip(unknown, walked, strict=True)]
     tasks = [outing for mine, (_, outing) in zip(side, walked, strict=True) if mine]

@@ -1,7 +1,7 @@
 """What is added up over the outings of a site, one outing after another: ground, estimate, under the coil, to do."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from shapely.geometry import MultiPolygon
@@ -21,8 +21,10 @@ from fieldcomb.coverage.outings.walks import WalkedOuting
 from fieldcomb.coverage.raster.cells import Cells, Mask
 from fieldcomb.coverage.survey.figures import coil_results, site_result, total_result
 from fieldcomb.coverage.survey.inputs import SiteInput
-from fieldcomb.coverage.survey.outing_alone import AloneOn, OutingAlone, SweptOnSite, walks_for_estimate
+from fieldcomb.coverage.survey.lane_ground import OutingLanes, draw_on_site, lane_cells, outing_chances
+from fieldcomb.coverage.survey.outing_alone import AloneOn, OutingAlone, SweptOnSite, off_lanes, walks_for_estimate
 from fieldcomb.coverage.survey.results import OutingResult, PersonResult, Report
+from fieldcomb.coverage.survey.walked_lanes import LanesOnSite, OnPlan
 from fieldcomb.coverage.todo.dug_classes import SearchedTally
 from fieldcomb.coverage.todo.ranking import BareGround, bare_ground
 from fieldcomb.coverage.todo.remaining import RemainingTargets
@@ -34,7 +36,8 @@ class SurveyGround:
     """What outings are added up on: the site and its ground, its areas as they stand, and what was asked.
 
     in_hand : the coil that ground to go to is for; None: for any of the user's. others : cells of the site swept by
-    outings that are not counted.
+    outings that are not counted. lanes : plans of which it is known what was walked. on_plans : by outing, its walks
+    that were on one of them.
     """
 
     site: SiteInput
@@ -44,6 +47,8 @@ class SurveyGround:
     depth_m: float | None
     in_hand: OwnCoil | None = None
     others: Mask | None = None
+    lanes: tuple[LanesOnSite, ...] = ()
+    on_plans: Mapping[str, tuple[OnPlan, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,13 +78,13 @@ MOST_GROWTH = 8  # times that the site so far is estimated: each takes as long a
 class SurveySums:
     """Everything that is added up over the outings of a site; they come in order of time."""
 
-    def __init__(self, of: SurveyGround, walked: Sequence[WalkedOuting]) -> None:
+    def __init__(self, of: SurveyGround, walked: Sequence[WalkedOuting], memory: Memo) -> None:
         self.of = of
         ground, site = of.ground, of.site
         swings = [w.swing for outing in walked for w in outing.walks]
         receivers = [receiver(swing.gps) for swing in swings]
         self.worst = max(receivers, key=lambda one: one.sigma_m)
-        self.tally = PassTally(ground, of.others)
+        self.tally = PassTally(ground, of.others, lane_cells(of.lanes, ground))
         inside = self.tally.inside  # one of them for all: on a large site each is 10 MB
         self.chances = ChanceMap(inside, ground.grid)
         self.estimates = estimates_on(inside, ground.grid, receivers)
@@ -92,29 +97,32 @@ class SurveySums:
         self.results: list[OutingResult] = []
         self.people: dict[str, PersonResult] = {}
         self.count, self.names = len(walked), list[str]()
+        self.plans, self.lanes = draw_on_site(of.lanes, ground, self.estimates.plot, self.chances.coarse, memory)
 
     def alone_on(self) -> AloneOn:
         """Return what each outing is looked at on, before it is added."""
         of, fresh = self.of, replace(self.estimates, sums={}, untimed=set(), last=None)
         under = UnderCoil(self.tally.inside, self.under.guessed, of.depth_m)
-        return AloneOn(of.ground, of.areas, of.site.zone, of.site.cell_m, fresh, under, self.chances.coarse.grid)
+        grid = self.chances.coarse.grid
+        return AloneOn(of.ground, of.areas, of.site.zone, of.site.cell_m, fresh, under, grid, of.on_plans)
 
     def add(self, outing: WalkedOuting, alone: OutingAlone) -> None:
         """Add one outing."""
-        tally, swept, estimate = self.tally, alone.swept, alone.estimate
+        of, tally, swept, estimate = self.of, self.tally, alone.swept, alone.estimate
         on_site = SweptOnSite(tally.inside, swept)
-        self.estimates.add(walks_for_estimate(outing), estimate, swept.by_coil, on_site)
-        passed_by = {} if self.estimates.reason else self._add_chance(outing, alone)
+        rest, lanes = off_lanes(outing, of.on_plans.get(outing.id, ())), self.lanes.get(outing.id, ())
+        self.estimates.add(walks_for_estimate(rest), estimate, swept.by_coil, on_site)
+        passed_by = {} if self.estimates.reason else self._add_chance(rest, alone)
+        told = self.estimates.with_lanes(estimate, [one.swept for one in lanes])
+        passed_by = self._add_lanes(lanes, passed_by)
         times = outing_times([w.walk for w in outing.walks], alone.far_share, [o.times for o in self.results])
-        ground = tally.add(swept)
+        ground = tally.add(swept, {one.coil for one in lanes})
         under = self.under.add(outing.walks, swept, alone.lost).at_most(ground.swept_pct)
         head, recordings, marks = outing.head, outing.recordings, outing.marks
         done = self.ledger.add(outing, swept, passed_by)
         self._add_people(outing, alone)
         no_go = alone.no_go
-        self.results.append(
-            OutingResult(head, times, ground, estimate.estimate, under, recordings, marks, no_go, junk_done=done)
-        )
+        self.results.append(OutingResult(head, times, ground, told, under, recordings, marks, no_go, junk_done=done))
         for w in outing.walks if self.searched.stated else ():
             passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
             self.searched.add(swept.here, passed & tally.inside[swept.here], w.swing.rule)
@@ -125,6 +133,10 @@ class SurveySums:
         name : what that outing is kept under, "" where it is not.
         """
         self.names.append(name)
+        if len(self.names) == self.count:  # lanes that no recording shows were walked nobody knows when
+            for one in self.lanes.get("", ()):
+                self.ledger.add_lanes(one.swept.mean_cells, one.swept.mean)
+            self._add_lanes(self.lanes.get("", ()), {})
         step = 1
         while self.count > MOST_GROWTH * step:
             step *= 2  # so that what was estimated for fewer outings is still asked for
@@ -133,7 +145,11 @@ class SurveySums:
             return
         kept = all(self.names)
         together = self.estimates.together
-        so_far = memory.get_or_compute("so far", tuple(self.names), together) if kept else together()
+        given = (
+            *self.names,
+            *([one.told.plan, one.told.settled, one.told.chances, one.groups] for one in self.of.lanes),
+        )
+        so_far = memory.get_or_compute("so far", given, together) if kept else together()
         self.results[-1] = replace(self.results[-1], so_far=so_far)
 
     def finished(self) -> AddedUp:
@@ -160,6 +176,7 @@ class SurveySums:
             junk=ledger.junk(),
             junk_done=tuple(ledger.done.values()),
             coil_pairs=ledger.by_coil.pairs(),
+            lanes=self.plans,
             people=tuple(sorted(self.people.values(), key=lambda one: (one.searcher is None, one.searcher))),
         )
         left_out, wandering = self.estimates.left_out(self.chances.coarse.grid), self.estimates.wandering
@@ -178,6 +195,13 @@ class SurveySums:
             heard,
             self.searched.packed,
         )
+
+    def _add_lanes(self, lanes: Sequence[OutingLanes], passed_by: dict[str, Floats]) -> dict[str, Floats]:
+        """Add lanes to estimate and chances; returns the chance that each coil passed each cell, with theirs."""
+        for one in lanes:
+            self.estimates.add_lanes(one.coil, one.swept)
+            self.chances.add_lanes(one.swept)
+        return outing_chances(passed_by, lanes, self.chances.coarse.cells.shape)
 
     def _add_people(self, outing: WalkedOuting, alone: OutingAlone) -> None:
         """Add what each person searched; far from the site is not searching, as in the outing's times."""

@@ -26,6 +26,7 @@ from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
 from fieldcomb.coverage.ground.strips import find_strips
 from fieldcomb.coverage.ground.under_places import UnderPlace, UnderPlaces
 from fieldcomb.coverage.ground.unswept import WalkedGround, told_apart, unswept
+from fieldcomb.coverage.lanes.lane_draws import CellsSwept, LaneDraws
 from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
@@ -33,10 +34,11 @@ from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOut
 from fieldcomb.coverage.places.places import SearchPlace, places_for, places_to_go
 from fieldcomb.coverage.places.whereabouts import landmarks
 from fieldcomb.coverage.pool.workers import ALONE, Workers
-from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
+from fieldcomb.coverage.survey.lane_ground import lane_strips
 from fieldcomb.coverage.survey.other_outings import swept_by_others
 from fieldcomb.coverage.survey.outing_alone import NamedOuting, OutingAlone, look_in_order, recall_or
 from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing, outline_of
@@ -64,7 +66,20 @@ _Fault = tuple[OutingInput, FieldcombError]
 CACHED_TYPES = (
     *(WalkedOuting, SwungWalk, RecordingResult, Mark, LaneSpacing, PegResidual, PegPlace, Swing, Coil, DigRule),
     *(Walk, Leg, SearchPath, Stop, DropOut, Times),
-    *(OutingAlone, OutingPasses, Grid, NoGoEntered, NoGoEntry, OutingEstimate, Estimate, Drawn, Effort, Redrawn),
+    *(
+        LaneDraws,
+        CellsSwept,
+        OutingAlone,
+        OutingPasses,
+        Grid,
+        NoGoEntered,
+        NoGoEntry,
+        OutingEstimate,
+        Estimate,
+        Drawn,
+        Effort,
+        Redrawn,
+    ),
 )
 
 
@@ -118,13 +133,13 @@ def survey(
     ground, widest_m = _ground_of(site, in_time, standing)
     swept, not_walked = swept_by_others([one for one in rest if one.id in readable], walk, ground)
     all_notes = (*site.notes, *notes, *not_walked, *_partly(outings, between))
-    lanes = walked_lanes(site, in_time, ground)
-    on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept)
+    lanes = walked_lanes(site, in_time)
+    on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept, *lanes)
     del in_time  # so that walks are freed when they have been added up
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
-    return replace(result, report=replace(result.report, left_out=left_out, lanes=lanes))
+    return replace(result, report=replace(result.report, left_out=left_out))
 
 
 def _ground_of(site: SiteInput, walked: Sequence[WalkedOuting], areas: Sequence[AreaShape]) -> tuple[Ground, float]:
@@ -208,7 +223,7 @@ def _add_up(
     workers: Workers,
 ) -> Result:
     """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
-    sums = SurveySums(on, [outing for _, outing in walked])
+    sums = SurveySums(on, [outing for _, outing in walked], memory)
     layers: list[OutingLayer] = []
     masks: dict[str, Cells] = {}
     planted = on.site.planted
@@ -253,15 +268,20 @@ def _put_together(
     report, tally, chances = added.report, added.tally, added.chances
     strips: tuple[Strip, ...] = ()
     if not between:  # what two outings left is not missed: others may have swept it
-        strips = find_strips(tally.missed(), tally.inside, on.ground.grid, widest_m, on.site.frame)
+        strips = find_strips(_off_lanes(tally), tally.inside, on.ground.grid, widest_m, on.site.frame)
     estimate_pct = report.total.estimate.pct
     chance = chances.layer(estimate_pct, added.left_out)
     if chance is not None:
         strips = rated(strips, chance, added.worst, wandering=added.wandering)
+    if not between:
+        grid = chances.coarse.grid
+        strips = (*strips, *lane_strips(on.lanes, tally.lanes, on.ground, (added.left_out, grid), on.site.frame))
     walked = WalkedGround(tally, chances.coarse)
     told = told_apart(reportable(strips), walked)
     if chance is not None:
-        chance = chances.layer(estimate_pct, added.left_out, told_unswept(told, chance.grid))
+        chance = chances.layer(
+            estimate_pct, added.left_out, told_unswept([one for one in told if not one.lanes], chance.grid)
+        )
     ranking = Ranking((), (), MultiPolygon()) if between else rank_ground(added.ledger, added.bare, chance)
     places, others = _places(on, told, ranking, widest_m, walked)
     more = [(place.ground, place.shape) for place in places if place.never_swept]
@@ -279,12 +299,18 @@ def _put_together(
     return Result(replace(report, coil_in_hand=in_hand, places_for_others=others), drawn)
 
 
+def _off_lanes(tally: PassTally) -> Mask:
+    """Missed ground of which no lanes say what was swept; of the rest the lanes themselves are told."""
+    return tally.missed() if tally.lanes is None else tally.missed() & ~tally.lanes.told
+
+
 def _places(
     on: SurveyGround, strips: Sequence[Strip], ranking: Ranking, widest_m: float, walked: WalkedGround
 ) -> tuple[tuple[SearchPlace, ...], int]:
     """Return where to go next, and how many places are left out because the coil in hand has nothing to do there."""
     marks = landmarks(on.ground.shape, on.ground.boundary == "given", on.site.pegs)
-    places = places_to_go(strips, ranking, widest_m, marks, on.site.frame, walked.kind)
+    lanes, pieces = [one.shape for one in strips if one.lanes], [one for one in strips if not one.lanes]
+    places = places_to_go(pieces, ranking, widest_m, marks, on.site.frame, walked.kind, lanes)
     if on.in_hand is None:
         return places, 0
     own = places_for(on.in_hand.coil.name, places)

@@ -134,6 +134,13 @@ class RemainingTargets:
         self.done |= {one.coil: one for one in progress}
         return progress
 
+    def add_lanes(self, cells: NDArray[np.int64], chance: Floats) -> None:
+        """Take in lanes that no recording shows: chances that they swept some cells of ``chances``, by their number."""
+        whole = np.zeros(self.chances.cells.shape)
+        whole.ravel()[cells] = chance
+        self.bare *= 1 - self.chances.resample_to(whole, self.coarse.grid)
+        self.any_drawn = True
+
     def _visit(
         self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices, chance: Floats | None
     ) -> None:

@@ -325,7 +325,7 @@ def _report(grid: Grid, inside: np.ndarray, passes: Cells, raw: list[Cells], str
         passes_m2={"0": shares[0], "1": shares[1], "2": shares[2], "3+": area - sum(shares)},
         estimate=NOT_ESTIMATED,
         under=Under(None),
-        unswept=Unswept(645.6, 10.0, 0.0, 14.0, 7.3, shares[0] - 676.9, 3),
+        unswept=Unswept(645.6, 10.0, 0.0, 14.0, 7.3, shares[0] - 676.9, 3, shares[0]),
     )
     with_28cm, with_small = m2((raw[0] + raw[1] + raw[3]) > 0), m2(raw[2] > 0)
     coils = (

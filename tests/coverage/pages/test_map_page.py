@@ -348,7 +348,7 @@ def test_ground_that_nobody_has_reached_is_no_alarm(text: str) -> None:
 def test_kinds_of_unswept_ground_are_drawn_and_listed_with_their_areas() -> None:
     """Ground of other outings has a look and a key of its own, and every kind stands with its area in the panel."""
     result = sample_result()
-    left = Unswept(120.0, 340.0, 56.0, 7.0, 8.0, 90.0, 4)
+    left = Unswept(120.0, 340.0, 56.0, 7.0, 8.0, 90.0, 4, 621.0)
     report = replace(result.report, total=replace(result.report.total, unswept=left))
     text = map_html(Result(report, replace(result.layers, other_outings=MultiPolygon([box(0, 0, 8, 7)]))))
     [item] = data_of(text)["groups"]["other-outings"]  # type: ignore[index]
