@@ -16,7 +16,7 @@ from fieldcomb.coverage.lanes.declared import INTERVAL_PCT, MODEL_SD_PCT, NINETY
 from fieldcomb.coverage.lanes.lane_draws import LANE_DRAWS, CellsSwept
 from fieldcomb.tracks.recording import Floats
 
-Ends = Callable[[Missed, Floats], tuple[float, float, float]]
+SumUp = Callable[[Missed, Floats], tuple[float, float, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ def left_by_lanes(before: Missed | None, swept: CellsSwept, cells: int) -> Misse
     return left
 
 
-def share_with_lanes(missed: Missed, lanes: Missed, weight: Floats, summed_up: Ends) -> ShareWithLanes:
+def share_with_lanes(missed: Missed, lanes: Missed, weight: Floats, summed_up: SumUp) -> ShareWithLanes:
     """Put together what recordings and what lanes left out of the cells of a plot.
 
     missed, lanes : (draws, cells). weight : share of the site in each cell. summed_up : gives percent swept by

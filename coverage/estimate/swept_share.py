@@ -32,6 +32,8 @@ INTERVAL = (0.03, 0.98)  # how even lanes are is hardly seen, and ragged or very
 # real receivers, they were 0.7 of the spread of the draws.
 INTERVAL_OF_SEVERAL = (0.09, 0.95)
 
+LANES, POSITION, EFFORT = "lanes", "position", "effort"
+ALL_OF_IT = 0.99
 LEAST_ESTIMATED_M2 = 400.0
 NO_TIMES = "a recording has no times"
 LEAST_LEGS = 5
@@ -72,8 +74,13 @@ class Estimate:
         if self.pct is None:
             return None
         if self.by_lanes_pct > 0 and 2 * self.by_lanes_pct >= self.pct:
-            return "lanes"
-        return "position" if self.strips_placed else "effort"
+            return LANES
+        return POSITION if self.strips_placed else EFFORT
+
+    @property
+    def all_by_lanes(self) -> bool:
+        """Whether hardly anything is known otherwise than by lanes."""
+        return self.by == LANES and self.by_lanes_pct > ALL_OF_IT * (self.pct or 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -93,7 +93,7 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         strip_caution=wording.format_strip_caution(total.estimate),
         under=wording.format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m),
         next_evidence=wording.format_next_evidence(report.total.next_evidence, report.total.estimate),
-        found_from=wording.format_least_width(report.total.found_from_m, report.total.estimate.strips_placed),
+        found_from=wording.format_least_width(report.total.found_from_m, report.total.estimate),
         charts=_charts(report),
         citation=typeset(citation(report)),
         assumed=_assumed(report.outings),

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from importlib.metadata import version
 
+from fieldcomb.coverage.estimate.swept_share import LANES, Estimate
 from fieldcomb.coverage.lanes.lane_words import format_lanes_left, format_walked_lanes
 from fieldcomb.coverage.report.outing_lines import format_days
 from fieldcomb.coverage.report.place_lines import format_search_place
@@ -13,6 +14,7 @@ from fieldcomb.tracks.units import format_area, format_count, format_length
 
 SEARCHED, BY_LANES, GO_NEXT, NOT_KNOWN = "Searched", "By lanes", "Go next", "Not known"
 METHOD = "the recorded walks, the error of the receiver and how even the lanes are"
+LANES_METHOD = "the numbered lanes that were walked"
 NOWHERE = "no place stands out as worth another pass"
 
 
@@ -51,7 +53,10 @@ def format_searched(report: Report) -> str:
     if estimate.pct is None:
         share = format_share(total.swept_pct, total.swept_m2, report.site.area_m2)
         return f"{share} {share_of(report)}, as recorded"
-    return f"about {estimate.pct:.0f} % ({estimate.low:.0f}-{estimate.high:.0f}) {share_of(report)}"
+    share = f"{estimate.pct:.0f} % ({estimate.low:.0f}-{estimate.high:.0f}) {share_of(report)}"
+    return (
+        f"{share}, {'' if estimate.all_by_lanes else 'mostly '}by lanes" if estimate.by == LANES else f"about {share}"
+    )
 
 
 def _go_next(report: Report) -> str:
@@ -93,7 +98,14 @@ def citation(report: Report) -> str:
         share = format_share(report.total.swept_pct, report.total.swept_m2, report.site.area_m2)
         return f"{share} of {ground} was swept at least once, as recorded, {with_what}; computed by {by}."
     share = f"About {estimate.pct:.0f} % (90 % interval {estimate.low:.0f} to {estimate.high:.0f} %)"
-    return f"{share} of {ground} was swept at least once {with_what}; estimated by {by} from {METHOD}."
+    return f"{share} of {ground} was swept at least once {with_what}; estimated by {by} from {_method(estimate)}."
+
+
+def _method(estimate: Estimate) -> str:
+    """What an estimate was made from; lanes where there are any, recordings elsewhere."""
+    if not estimate.by_lanes_pct:
+        return METHOD
+    return LANES_METHOD if estimate.all_by_lanes else f"{LANES_METHOD}, and elsewhere from {METHOD}"
 
 
 def places_for_others(report: Report) -> str:
@@ -116,6 +128,7 @@ def _not_known(report: Report) -> str:
             if width_m is None
             else f"gaps narrower than {format_length(width_m)}"
         )
+        parts[-1] += " where no lanes were walked" if total.estimate.by_lanes_pct else ""
     if total.not_recorded_m2 > 0:
         parts.append(f"{format_area(total.not_recorded_m2)} not recorded")
     if total.said_walked_m2 > 0:

@@ -131,7 +131,7 @@ def _estimate(report: Report) -> Iterator[str]:
         return
     recorded = format_share(total.swept_pct, total.swept_m2, report.site.area_m2)
     yield from _line("Estimate", format_estimate(total.estimate, recorded, has_certain(report.strips)))
-    yield from _line("", format_least_width(total.found_from_m, total.estimate.strips_placed))
+    yield from _line("", format_least_width(total.found_from_m, total.estimate))
     if told := format_next_evidence(total.next_evidence, total.estimate):
         yield from _line("", f"{told}.")
 

@@ -127,6 +127,10 @@ def format_estimate(estimate: Estimate, recorded: str, certain: bool = False) ->
         return ""
     trust = "only missed ground called certain can be trusted" if certain else "no missed ground is certain"
     trust = "missed ground is where it is drawn" if estimate.strips_placed else trust
+    if estimate.by_lanes_pct:
+        trust = f"by lanes {estimate.by_lanes_pct:.0f} %, and lanes left out are where they were set out; {trust}"
+    if estimate.all_by_lanes:
+        trust = "by lanes; those left out are where they were set out"
     return f"walked over {format_interval(estimate)}, as recorded {recorded}; {trust}"
 
 
@@ -229,9 +233,11 @@ def format_filled(area: str | None, depth_m: float, coils: Sequence[str]) -> str
     return f"{area or 'filled ground'}, {format_length(depth_m)} of fill: {said}"
 
 
-def format_least_width(width_m: float | None, placed: bool | None) -> str:
+def format_least_width(width_m: float | None, estimate: Estimate) -> str:
     """What silence about missed ground means with this receiver."""
-    if placed:
+    if estimate.all_by_lanes:
+        return "Gaps between lanes that somebody strayed from are in the share, and not on the map."
+    if estimate.strips_placed:
         return "Missed strips from about 1 m wide are found where they are."
     if width_m is None:
         return (

@@ -17,6 +17,7 @@ from fieldcomb.coverage.estimate.confidence import CERTAIN, CERTAIN_FROM, LIKELY
 from fieldcomb.coverage.estimate.effort import Plot, plot_cells
 from fieldcomb.coverage.estimate.swept_share import SWATH_SD
 from fieldcomb.coverage.ground.ground_results import Strip
+from fieldcomb.coverage.ground.missed import OPEN_SWATHS
 from fieldcomb.coverage.ground.pass_tally import LaneGroundCells
 from fieldcomb.coverage.ground.site_cells import Ground
 from fieldcomb.coverage.ground.strips import LEAST_STRIP_M2
@@ -34,7 +35,6 @@ from fieldcomb.tracks.recording import Floats
 
 WALKED_FROM = 0.5  # chance of a lane from which it is taken for walked
 LEAST_PIECE_WIDTH_M = 0.3  # what is left of a lane that others swept in part
-OPEN_SWATHS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
