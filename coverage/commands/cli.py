@@ -17,6 +17,7 @@ COMMANDS = {
     "add": "Add one outing to a site: one recording, or several of one day.",
     "card": "Make a page to print and carry: recorder settings, the marks that fieldcomb reads, and cautions.",
     "edit": "Correct what was typed for an outing.",
+    "finds": "List what was found on a site, and what it adds up to.",
     "lanes": "Plan numbered lanes, to be set out with a tape and pegs.",
     "map": "Draw a map of one or more walks, without keeping a site.",
     "new": "Start a site: a folder that keeps the walks and what you typed for them.",

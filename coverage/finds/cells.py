@@ -169,7 +169,7 @@ CELLS: dict[str, tuple[str, ReadCell]] = {
         name: (name, one_line)
         for name in (
             *("outing", "finder", "coil", "hole", "what", "material", "period", "condition"),
-            *("reported_to", "report_no", "kept_at", "note"),
+            *("reported_to", "report_no", "kept_at", "note", "mark"),
         )
     },
     "time": ("time_s", moment_s),

@@ -14,7 +14,18 @@ SOIL_LAYERS = ("topsoil", "fill", "below")
 FIND_COLUMNS = (
     *("find_no", "outing", "time", "lat", "lon", "how", "error_m", "finder", "coil", "number", "depth_cm", "hole"),
     *("kind", "what", "material", "period", "from_year", "to_year", "count", "weight_g", "condition"),
-    *("layer", "in_situ", "photo", "belongs_with", "reported_to", "report_no", "reported_on", "kept_at", "note"),
+    *(
+        "layer",
+        "in_situ",
+        "photo",
+        "belongs_with",
+        "reported_to",
+        "report_no",
+        "reported_on",
+        "kept_at",
+        "note",
+        "mark",
+    ),
 )
 NEEDED_COLUMNS = ("find_no", "kind")
 
@@ -29,7 +40,8 @@ class Find:
     finder : name of the searcher. coil : name of the coil. number : smallest and largest target number that was shown.
     depth_m : of the find below the surface. hole : finds with the same text came out of one hole.
     from_year, to_year : the earlier first; negative is BCE. count : pieces. layer : one of SOIL_LAYERS.
-    photos : names of files in the site's folder of photos. belongs_with : find_no of others.
+    photos : names of files in the site's folder of photos. belongs_with : find_no of others. mark : what stands for the
+    mark of a recording that the find was collected from.
     """
 
     find_no: int
@@ -63,6 +75,7 @@ class Find:
     reported_on: date | None = None
     kept_at: str = ""
     note: str = ""
+    mark: str = ""
 
     @property
     def placed(self) -> bool:

@@ -75,6 +75,7 @@ class Settings:
     areas: bool = False
     todo: TodoSettings = USUAL
     notes: tuple[str, ...] = ()
+    last_find_no: int = 0  # the highest number that a find was ever given, so that none is given twice
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,6 +62,7 @@ _COIL_FORM: Form = {
 _SITE_FORM: Form = {
     **_typed_form(TypedAt.SITE),
     "areas": values.yes_or_no,
+    "last_find_no": values.between(0, 999_999_999),
     "frame": {
         "lon": values.between(-180, 180, " degrees"),
         "lat": values.between(-MOST_LAT_DEG, MOST_LAT_DEG, " degrees"),
@@ -114,6 +115,7 @@ def read_settings(raw: bytes, file: str) -> Settings:
         data.get("areas", False),
         TodoSettings(**{field: read(todo[key]) for key, (field, read) in _TODO.items() if key in todo}),
         _unused_notes(toml),
+        int(data.get("last_find_no", 0)),
     )
     try:
         swing_of(settings)

@@ -34,7 +34,7 @@ ORDER = [
             "season",
         )
     ),
-    *(f"coverage.{room}" for room in ("survey", "report", "gis", "site", "intake")),
+    *(f"coverage.{room}" for room in ("survey", "report", "gis", "site", "intake", "register")),
     *(f"coverage.{room}" for room in ("pages", "actions", "web", "commands")),
 ]
 MOST_MODULES = 14
@@ -101,7 +101,16 @@ STANDARD = {
     "sys": {"pool", "web.worker", "web.job_queue", "commands"},
     "os": {"pool", "site", "cache.folder", "web.worker", "commands"},
     "tempfile": {"web.uploads", "site.old_copies"},
-    "pathlib": {"site", "intake.survey_inputs", "actions", "cache.folder", "gis.geotiff", "web", "commands"},
+    "pathlib": {
+        "site",
+        "intake.survey_inputs",
+        "register",
+        "actions",
+        "cache.folder",
+        "gis.geotiff",
+        "web",
+        "commands",
+    },
 }
 # Without a clock, an environment or a printer the same input gives the same output.
 FORBIDDEN_CALLS = {"print", "input", "eval", "exec"}

@@ -18,7 +18,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from small_walks import MORNING, gpx, lanes, square, stamped
+from small_walks import MORNING, gpx, lanes, square, stamped, wpt
 
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.site.folder import opened
@@ -44,6 +44,8 @@ DOINGS: dict[str, tuple[Doing, ...]] = {
     "add --each": (["add", "site", "1.gpx", "2.gpx", "--each"],),
     "edit": (["edit", "site", FIRST, "--coil", "small=13x20cm", "--note", "rain"],),
     "edit --leave-out": (["edit", "site", FIRST, "--leave-out"],),
+    "finds --collect": (["finds", "site", "--collect"],),
+    "finds --set": (["finds", "site", "--set", "7", "what=lead token", "depth=12cm"],),
     "report": (["report", "site"],),
     "report -o": (["report", "site", "-o", "elsewhere/deep"],),
     "card": (["card", "site"],),
@@ -133,7 +135,9 @@ def make_world(world: Path) -> None:
         (world / "mine" / name).write_text("[]" if name == "manifest.json" else "mine " * 200)
     for number in range(4):
         places = [(x + 3.0 * number, y) for x, y in lanes(3, 6.0)]
-        (world / f"{number}.gpx").write_text(gpx(stamped(places, MORNING + timedelta(days=number))))
+        start = MORNING + timedelta(days=number)
+        found = "".join(wpt(name, start + timedelta(seconds=k)) for name, k in (("keep coin", 9), ("junk", 30)))
+        (world / f"{number}.gpx").write_text(gpx(stamped(places, start), found))
     ring = [(0.5 * k, 0) for k in range(24)] + [(12, 0.5 * k) for k in range(16)]
     ring += [(12 - 0.5 * k, 8) for k in range(24)] + [(0, 8 - 0.5 * k) for k in range(17)]
     (world / "edge.gpx").write_text(gpx(stamped(ring)))
@@ -146,6 +150,7 @@ def make_world(world: Path) -> None:
     with chdir(world), redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
         for command in begun:
             assert main(command) == 0, command
+            (world / "site/finds.csv").write_text("find_no,kind,what,shelf\n7,keep,,A\n8,junk,nail,B\n")
     for path in (world / "mine").rglob("*"):
         os.utime(path, (1, 1))
 
@@ -248,8 +253,8 @@ def is_outside(name: str) -> bool:
 
 
 def core_of(state: State) -> State:
-    """Return what counts of a state: the settings, outings, areas and recordings of its sites."""
-    names = ("site.toml", "outings.toml", "areas.geojson")
+    """Return what counts of a state: the settings, outings, areas, finds and recordings of its sites."""
+    names = ("site.toml", "outings.toml", "areas.geojson", "finds.csv")
     return {
         name: value
         for name, value in state.items()

@@ -36,6 +36,12 @@ def stamped(places: Iterable[tuple[float, float]], start: datetime = MORNING) ->
     return [fix(x, y, t.strftime("%Y-%m-%dT%H:%M:%SZ")) for (x, y), t in zip(places, moments, strict=False)]
 
 
+def wpt(name: str, time: datetime, x_m: float = 0.0, y_m: float = 0.0) -> str:
+    """A waypoint: a name, when it was set, and where."""
+    place = f'lat="{LAT + y_m * LAT_PER_M:.8f}" lon="{LON + x_m * LON_PER_M:.8f}"'
+    return f"<wpt {place}><time>{time:%Y-%m-%dT%H:%M:%SZ}</time><name>{name}</name></wpt>"
+
+
 def gpx(points: Iterable[str], beside: str = "") -> str:
     """A GPX file of one track."""
     head = '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">'
