@@ -10,6 +10,7 @@ from fieldcomb.coverage.report.mark_words import format_marks, warning
 from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_reason_in_full, format_worths
 from fieldcomb.coverage.report.rounding import format_share
+from fieldcomb.coverage.report.season_words import season_lines
 from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.report.todo_words import PROMISE, format_pair, junk_lines, planted_lines, searched_lines
 from fieldcomb.coverage.report.words import (
@@ -64,6 +65,7 @@ def table(report: Report) -> str:
         list(_between(report.between)) if report.between else [],
         list(_bullets("Searched for", searched_lines(report))),
         list(_bullets("Planted targets", planted_lines(report.planted))),
+        list(_bullets("What the finds say", season_lines(report))),
         list(_bullets("Junk", junk_lines(report.junk))),
         list(_recordings(report)),
         list(_bullets("Notes", report.notes)),

@@ -23,6 +23,23 @@ def by_number(finds: Iterable[Find], wide: int = BAND) -> tuple[NumberBand, ...]
     return tuple(NumberBand(coil, first, first + wide - 1, _share(n)) for (coil, first), n in sorted(counts.items()))
 
 
+def wider_bands(bands: Iterable[NumberBand], wide: int) -> tuple[NumberBand, ...]:
+    """Put bands together, each of which lies within one of ``wide`` numbers."""
+    counts: dict[tuple[str, int], list[Share]] = {}
+    for band in bands:
+        counts.setdefault((band.coil, band.first // wide * wide), []).append(band.share)
+    return tuple(
+        NumberBand(
+            coil, first, first + wide - 1, Share(*(sum(each) for each in zip(*map(_three, shares), strict=True)))
+        )
+        for (coil, first), shares in sorted(counts.items())
+    )
+
+
+def _three(share: Share) -> tuple[int, int, int]:
+    return share.kept, share.junk, share.left
+
+
 def by_depth(finds: Iterable[Find], deep_m: float = DEPTH_BAND_M) -> tuple[DepthBand, ...]:
     """Count finds by depth."""
     counts: dict[int, Counter[str]] = {}

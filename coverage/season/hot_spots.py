@@ -1,6 +1,7 @@
 """Hot spots: finds that lie closer together than chance would lay them on the ground that was searched.
 
-The same number of finds is laid out at random again and again, where a coil passed twice with twice the chance. A group
+The same number of finds is laid out at random again and again, where a coil passed twice with twice the chance, and
+each with the error of its receiver, so that what was found at the edge and is shown beyond it is no surprise. A group
 of linked finds is a hot spot when the densest group of nearly every layout is less out of the ordinary than it is. How
 far out of the ordinary is a likelihood ratio (Kulldorff 1997), not finds over expected finds: by that ratio three finds
 that chance laid in one square metre outdo a dozen in a small patch.
@@ -76,13 +77,13 @@ def hot_spots(
     if len(places) < LEAST_LINKED or ground.total <= 0:
         return HotSpots()
     sigma_m = float(places.sigma_m.max())
-    wide = {scale: between_m(scale, sigma_m) for scale in scales_m}
-    reach = wide if np.ptp(places.recording) else {scale: scale for scale in scales_m}
+    apart_m = sigma_m if np.ptp(places.recording) else 0.0
+    reach = {scale: between_m(scale, apart_m) for scale in scales_m}
     usable = tuple(s for s in scales_m if ground.neighbours(len(places), reach[s]) <= MOST_NEIGHBOURS)
     rest = tuple(s for s in scales_m if s not in usable)
     if not usable:
         return HotSpots((), (), rest)
-    near = {scale: ground.density_near(wide[scale]) for scale in usable}
+    near = {scale: ground.density_near(reach[scale], sigma_m) for scale in usable}
     here = lay_side_by_side(places, places.x_m[None], places.y_m[None], usable[-1])
     seen = [(scale, *_seen(here, scale, near[scale], grid)) for scale in usable]
     candidates = [(scale, groups, k, float(ratio[k])) for scale, groups, ratio in seen for k in range(ratio.size)]
@@ -108,7 +109,7 @@ def _beyond(
     done, batch = 0, max(1, _BATCH // len(places))
     while done < LAYOUTS and (beyond <= MOST_BEYOND).any():
         many = min(batch, LAYOUTS - done)
-        laid = lay_side_by_side(places, *ground.lay_out(rng, many, len(places)), max(near))
+        laid = lay_side_by_side(places, *ground.lay_out(rng, many, places.sigma_m), max(near))
         least = float(ratios[beyond <= MOST_BEYOND].min())
         best = np.zeros(many)
         for scale, density in near.items():
@@ -133,22 +134,24 @@ class _Ground:
         share = self.passes / max(float(self.passes.sum()), 1e-300)
         return finds * float((share**2).sum()) / self.grid.cell_m2 * math.pi * reach_m**2
 
-    def density_near(self, reach_m: float) -> Floats:
-        """Share of all passes per square metre round each cell."""
-        from scipy.ndimage import uniform_filter
+    def density_near(self, reach_m: float, sigma_m: float) -> Floats:
+        """Share of all passes per square metre round each cell, as finds there are shown with their error."""
+        from scipy.ndimage import gaussian_filter, uniform_filter
 
         wide = max(1, round(reach_m / self.grid.cell_m))
-        near = uniform_filter(np.asarray(self.passes, float), wide, mode="constant")
+        shown = gaussian_filter(np.asarray(self.passes, float), sigma_m / self.grid.cell_m, mode="constant")
+        near = uniform_filter(shown, wide, mode="constant")
         return np.asarray(np.maximum(near, 0.0) / self.total)
 
-    def lay_out(self, rng: np.random.Generator, layouts: int, finds: int) -> tuple[Floats, Floats]:
-        """Lay finds at random, (layouts, finds), in cells by their passes and anywhere in them."""
+    def lay_out(self, rng: np.random.Generator, layouts: int, sigma_m: Floats) -> tuple[Floats, Floats]:
+        """Lay finds at random, (layouts, finds), in cells by their passes and anywhere in them, with their error."""
+        finds = sigma_m.size
         at = np.searchsorted(self.sums, rng.random((layouts, finds)) * self.sums[-1], side="right")
         which = self.used[np.minimum(at, self.used.size - 1)]
         row, col = np.divmod(which, self.grid.cols)
         x = (self.grid.west + col + rng.random((layouts, finds))) * self.grid.cell_m
         y = (self.grid.north - row - rng.random((layouts, finds))) * self.grid.cell_m
-        return x, y
+        return x + sigma_m * rng.standard_normal(x.shape), y + sigma_m * rng.standard_normal(y.shape)
 
 
 def _seen(laid: Layouts, scale_m: float, near: Floats, grid: Grid, least: float = 0.0) -> tuple[Groups, Floats]:

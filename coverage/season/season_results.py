@@ -6,6 +6,7 @@ from fieldcomb.coverage.estimate.counted_limits import wilson_limits
 from fieldcomb.coverage.season.hot_spots import HotSpots
 
 NO_SIGN = "no sign yet that it is getting less"
+OTHER_GROUND = "the outings were on different ground"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,8 @@ class Density:
 class CoilEffort:
     """What one outing did with one coil. day : ISO 8601, "" when not known. hours : of searching, None without a clock.
 
-    ground_m2 : really passed, by the chance of each place; as recorded where the receiver places strips.
+    ground_m2 : really passed, by the chance of each place; as recorded where the receiver places strips. again_m2 : of
+    that, passed before by any outing.
     """
 
     outing: str
@@ -78,6 +80,7 @@ class CoilEffort:
     coil: str
     ground_m2: float
     hours: float | None
+    again_m2: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,13 @@ from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule
 from fieldcomb.coverage.season.counts import class_of
 from fieldcomb.coverage.season.depletion import LEAST_OUTINGS, delury, leslie
 from fieldcomb.coverage.season.removal import carle_strub, two_pass, two_pass_limits
-from fieldcomb.coverage.season.season_results import NO_SIGN, CoilEffort, LeftInGround
+from fieldcomb.coverage.season.season_results import NO_SIGN, OTHER_GROUND, CoilEffort, LeftInGround
 
 EQUAL_EFFORT = 0.1  # of the mean: removal by equal efforts is asked only where none is farther from it
+SAME_GROUND = (
+    0.8  # of later outings' ground, passed before: equal searches of the same ground take that much; chosen here
+)
+MOSTLY_AGAIN = 0.5  # for a line: on new ground finds fall off, or do not, for other reasons; chosen here
 LEAST_KEPT = 5  # with fewer no line says anything; chosen for this project
 
 
@@ -51,22 +55,28 @@ def _only_others(kept: Sequence[Find], coil: str, rules: Mapping[str, DigRule]) 
 
 def _left(kept: Sequence[Find], efforts: Sequence[CoilEffort]) -> list[LeftInGround]:
     ground: dict[str, float] = {}
+    again_m2 = 0.0
     for one in efforts:
+        again_m2 += one.again_m2 if ground.keys() - {one.outing} else 0.0
         ground[one.outing] = ground.get(one.outing, 0.0) + one.ground_m2
     counts = Counter(find.outing for find in kept)
     caught = [counts[outing] for outing in ground]
     effort = [m2 / 100 for m2 in ground.values()]
     whole = LeftInGround("", "", "leslie", len(caught), sum(caught))
-    if len(caught) == 2 and _equal(effort):
+    later_m2 = sum(list(ground.values())[1:])
+    same = again_m2 / later_m2 if later_m2 else 0.0
+    if len(caught) == 2 and _equal(effort) and same >= SAME_GROUND:
         return [_two(caught, whole)]
     if len(caught) < LEAST_OUTINGS:
         return [replace(whole, why=f"needs {LEAST_OUTINGS} outings with finds and ground passed")]
     if whole.kept < LEAST_KEPT or not any(caught[:-1]):
         return [replace(whole, why=f"needs {LEAST_KEPT} finds kept")]
-    return _by_lines(caught, effort, whole)
+    if same < MOSTLY_AGAIN:
+        return [replace(whole, why=OTHER_GROUND)]
+    return _by_lines(caught, effort, whole, _equal(effort) and same >= SAME_GROUND)
 
 
-def _by_lines(caught: Sequence[int], effort: Sequence[float], whole: LeftInGround) -> list[LeftInGround]:
+def _by_lines(caught: Sequence[int], effort: Sequence[float], whole: LeftInGround, equal: bool) -> list[LeftInGround]:
     """Leslie's line, and what the other methods say; limits are always those of a line."""
     line = leslie(caught, effort)
     whole = replace(whole, at=line.at, rate=line.rate)
@@ -79,7 +89,7 @@ def _by_lines(caught: Sequence[int], effort: Sequence[float], whole: LeftInGroun
     if half.low is not None and half.high is not None:
         out.append(replace(_told(whole, half.stock, half.low, half.high), method="ricker"))
     others: list[tuple[str, Callable[[], float]]] = [("delury", lambda: delury(caught, effort)[0])]
-    if _equal(effort):
+    if equal:
         others.append(("carle-strub", lambda: carle_strub(caught)[0]))
     for method, stock_of in others:
         stock = stock_of()

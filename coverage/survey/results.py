@@ -24,6 +24,7 @@ from fieldcomb.coverage.outings.walks import OutingHead
 from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.raster.cells import Cells
 from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.season.season_results import Season
 from fieldcomb.coverage.todo.planted import PlantedResult, PlantedTarget
 from fieldcomb.coverage.todo.results import CoilPair, JunkProgress, JunkResult, SearchedClass, TodoCoil
 from fieldcomb.tracks.frame import SiteFrame
@@ -197,6 +198,7 @@ class Report:
     lanes: tuple[LanesResult, ...] = ()
     planted: tuple[PlantedResult, ...] = ()
     finds: tuple[Find, ...] = ()
+    season: Season | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -19,6 +19,7 @@ from fieldcomb.coverage.ground.under_coil import UnderCoil
 from fieldcomb.coverage.outings.times import outing_times
 from fieldcomb.coverage.outings.walks import WalkedOuting
 from fieldcomb.coverage.raster.cells import Cells, Mask
+from fieldcomb.coverage.season.search_effort import SearchEffort
 from fieldcomb.coverage.survey.figures import coil_results, site_result, total_result
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.coverage.survey.lane_ground import OutingLanes, draw_on_site, lane_cells, outing_chances
@@ -29,6 +30,7 @@ from fieldcomb.coverage.todo.dug_classes import SearchedTally
 from fieldcomb.coverage.todo.ranking import BareGround, bare_ground
 from fieldcomb.coverage.todo.remaining import RemainingTargets
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.units import local_date, parse_zone
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,7 +58,7 @@ class AddedUp:
     """All outings together: the report but for its strips, and what these and the map are made from.
 
     left_out : chance that each cell of the chances is left out. wandering : whether nobody walked lanes.
-    pace, heard, searched : as in ``Layers``.
+    pace, heard, searched : as in ``Layers``. effort : what outings passed; None on a site without finds.
     """
 
     report: Report
@@ -70,6 +72,7 @@ class AddedUp:
     pace: Cells | None
     heard: MultiPolygon
     searched: Cells | None
+    effort: SearchEffort | None = None
 
 
 MOST_GROWTH = 8  # times that the site so far is estimated: each takes as long as all outings up to there
@@ -98,6 +101,7 @@ class SurveySums:
         self.people: dict[str, PersonResult] = {}
         self.count, self.names = len(walked), list[str]()
         self.plans, self.lanes = draw_on_site(of.lanes, ground, self.estimates.plot, self.chances.coarse, memory)
+        self.effort = SearchEffort(self.chances.coarse) if site.finds else None
 
     def alone_on(self) -> AloneOn:
         """Return what each outing is looked at on, before it is added."""
@@ -122,6 +126,9 @@ class SurveySums:
         done = self.ledger.add(outing, swept, passed_by)
         self._add_people(outing, alone)
         no_go = alone.no_go
+        if self.effort is not None:
+            day = local_date(outing.start_s, parse_zone(self.of.site.zone))
+            self.effort.add(outing, str(day or ""), swept, passed_by, alone.far_share)
         self.results.append(OutingResult(head, times, ground, told, under, recordings, marks, no_go, junk_done=done))
         for w in outing.walks if self.searched.stated else ():
             passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
@@ -194,6 +201,7 @@ class SurveySums:
             pace,
             heard,
             self.searched.packed,
+            self.effort,
         )
 
     def _add_lanes(self, lanes: Sequence[OutingLanes], passed_by: dict[str, Floats]) -> dict[str, Floats]:

@@ -37,6 +37,8 @@ from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
+from fieldcomb.coverage.season.season import season_of
+from fieldcomb.coverage.season.season_results import Season
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
 from fieldcomb.coverage.survey.lane_ground import lane_strips
 from fieldcomb.coverage.survey.other_outings import swept_by_others
@@ -246,14 +248,23 @@ def _add_up(
     del outing, alone  # the last one's walks may be a whole team's
     added = sums.finished()
     del sums  # finding strips needs the room
+    season = _season(on, added)
     tell("finding strips", 0, 1)
     result = _put_together(on, added, widest_m, tuple(layers), masks, between)
     found = planted_results(planted, under.shares())
     return replace(
         result,
-        report=replace(result.report, planted=found, finds=on.site.finds),
+        report=replace(result.report, planted=found, finds=on.site.finds, season=season),
         layers=replace(result.layers, planted=planted),
     )
+
+
+def _season(on: SurveyGround, added: AddedUp) -> Season | None:
+    """Return what the finds say; None where nobody wrote any down."""
+    if added.effort is None:
+        return None
+    rules = {own.coil.name: own.rule for own in on.site.coils}
+    return season_of(on.site.finds, added.effort, on.site.frame, rules, added.worst.sigma_m)
 
 
 def _put_together(

@@ -1,12 +1,14 @@
 """How many are left: with limits, as at least, or not at all."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from find_sites import searched_stock
 
 from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.gear.target_ids import DigRule
-from fieldcomb.coverage.season.season_results import NO_SIGN, CoilEffort, LeftInGround
+from fieldcomb.coverage.season.season_results import NO_SIGN, OTHER_GROUND, CoilEffort, LeftInGround
 from fieldcomb.coverage.season.still_left import how_many_left
 
 RULES = {
@@ -16,8 +18,9 @@ RULES = {
 
 
 def outings(counts: list[int], coil: str = "large", ground_m2: float = 500.0) -> list[CoilEffort]:
-    """One outing a day with this coil."""
-    return [CoilEffort(f"2026-03-{n:02}a", f"2026-03-{n:02}", coil, ground_m2, 1.0) for n, _ in enumerate(counts, 1)]
+    """One outing a day with this coil, all on the same ground."""
+    days = [f"2026-03-{n:02}" for n, _ in enumerate(counts, 1)]
+    return [CoilEffort(f"{day}a", day, coil, ground_m2, 1.0, ground_m2) for day in days]
 
 
 def finds(counts: list[int], coil: str = "large", number: int = 50, start: int = 1) -> list[Find]:
@@ -68,6 +71,17 @@ def test_an_event_begins_a_new_count() -> None:
     assert (line.outings, line.kept, line.method) == (2, 6, "two-pass")
 
 
+def test_outings_on_different_ground_take_from_different_stocks() -> None:
+    """West, middle, east: fewer finds in each say that there was less there, and not that it is getting less."""
+    apart = [replace(one, again_m2=0.1 * one.ground_m2) for one in outings([16, 8, 4, 2])]
+    (line,) = how_many_left(finds([16, 8, 4, 2]), apart, {})
+    assert line.why == OTHER_GROUND and line.at_least is None
+    (pair,) = how_many_left(finds([40, 10]), apart[:2], {})
+    assert "3 outings" in pair.why
+    mostly = [replace(one, again_m2=0.6 * one.ground_m2) for one in apart]
+    assert [one.method for one in how_many_left(finds([16, 8, 4, 2]), mostly, {})] == ["leslie", "ricker", "delury"]
+
+
 def test_an_outing_without_finds_counts_as_searched() -> None:
     """Nothing found on the fourth day is what says most of how little is left."""
     line = left([16, 8, 4, 0])
@@ -96,7 +110,7 @@ def test_at_least_is_seldom_more_than_there_is_when_finds_grow_harder() -> None:
     for seed in range(200):
         stock, found, effort = searched_stock(np.random.default_rng(seed), spread=0.7)
         rows = [
-            CoilEffort(one.outing, one.day, "large", 500 * spent, None)
+            CoilEffort(one.outing, one.day, "large", 500 * spent, None, 500 * spent)
             for one, spent in zip(outings(found), effort, strict=True)
         ]
         line = how_many_left(finds(found), rows, {})[0]
@@ -112,7 +126,7 @@ def test_limits_mostly_hold_a_stock_that_is_found_evenly() -> None:
     for seed in range(200):
         stock, found, effort = searched_stock(np.random.default_rng(seed))
         rows = [
-            CoilEffort(one.outing, one.day, "large", 500 * spent, None)
+            CoilEffort(one.outing, one.day, "large", 500 * spent, None, 500 * spent)
             for one, spent in zip(outings(found), effort, strict=True)
         ]
         line = how_many_left(finds(found), rows, {})[0]

@@ -1,0 +1,67 @@
+"""What each outing really passed with each coil, and how often each place was passed by all of them together."""
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from fieldcomb.coverage.ground.pass_tally import OutingPasses
+from fieldcomb.coverage.outings.walks import WalkedOuting
+from fieldcomb.coverage.raster.blocks import Coarse
+from fieldcomb.coverage.raster.grid import Grid, block_sums
+from fieldcomb.coverage.season.season_results import CoilEffort
+from fieldcomb.tracks.recording import Floats
+
+MOST_LAID_CELLS = 65_000  # on which finds are laid out at random: more only take time, and a hot spot is metres wide
+
+
+class SearchEffort:
+    """Adds up outings; passes are shares of ground passed, summed over outings and coils, on the cells of chances."""
+
+    def __init__(self, chances: Coarse) -> None:
+        self.chances = chances
+        self.passes = np.zeros(chances.cells.shape, np.float32)
+        self.rows: list[CoilEffort] = []
+
+    def add(
+        self, outing: WalkedOuting, day: str, swept: OutingPasses, passed_by: Mapping[str, Floats], far_share: float
+    ) -> None:
+        """Add one outing.
+
+        day : of its begin, ISO 8601, "" where it is not known. passed_by : by coil, the chance that it passed each
+        cell, where that is not as recorded. far_share : of its searching, how much lay far from the site.
+        """
+        cells, cell_m2 = self.chances.cells, self.chances.fine.cell_m2
+        before = np.minimum(self.passes, 1)
+        for coil in dict.fromkeys((*swept.by_coil, *passed_by)):
+            chance = passed_by.get(coil)
+            if chance is not None:
+                here, share = (slice(None), slice(None)), chance
+            else:
+                here, share = self.chances.share(swept.by_coil[coil][swept.there] > 0, swept.here)
+            self.passes[here] += share.astype(np.float32)
+            passed = share * cells[here]
+            ground_m2, again_m2 = (float(part.sum()) * cell_m2 for part in (passed, passed * before[here]))
+            hours = _hours(outing, coil, far_share)
+            self.rows.append(CoilEffort(outing.id, day, coil, ground_m2, hours, again_m2))
+
+    def expected_passes(self) -> tuple[Floats, Grid]:
+        """Return passes over each cell of the site, 0 off it, on cells that are few enough to lay finds out on."""
+        fine, own = self.chances.fine, self.chances.grid
+        weight = self.passes * (self.chances.cells * fine.cell_m2 / own.cell_m2)
+        k = max(1, math.ceil(math.sqrt(weight.size / MOST_LAID_CELLS)))
+        west, north = own.west // k, -(-own.north // k)
+        total = block_sums(weight, k, north * k - own.north, own.west - west * k) / k**2
+        return total, Grid(own.cell_m * k, west, north, *total.shape)
+
+
+def hours_of(rows: Sequence[CoilEffort]) -> float | None:
+    """Return hours of searching, None where some are not known."""
+    known = [row.hours for row in rows if row.hours is not None]
+    return sum(known) if rows and len(known) == len(rows) else None
+
+
+def _hours(outing: WalkedOuting, coil: str, far_share: float) -> float | None:
+    times = [w.walk.times for w in outing.walks if w.swing.coil.name == coil]
+    known = [one.searching_s for one in times if one is not None]
+    return sum(known) * (1 - far_share) / 3600 if len(known) == len(times) else None
