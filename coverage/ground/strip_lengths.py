@@ -39,7 +39,7 @@ def labelled_cells(labels: Labels, per: int = 1) -> Iterator[tuple[Indices, Indi
         yield here[at].astype(np.int64), row + part.start, col, at + part.start * labels.shape[1]
 
 
-def labelled_runs(labels: Labels) -> Iterator[tuple[Indices, Indices, Indices, Indices, Indices]]:
+def labelled_runs(labels: Labels | NDArray[np.uint8]) -> Iterator[tuple[Indices, Indices, Indices, Indices, Indices]]:
     """Label, row, first and last column of every run of cells of one label in a row, some rows at a time.
 
     Runs of label 0 are among them; the last array has the flat index of the first cell of each in its block of rows.

@@ -4,8 +4,9 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from fieldcomb.coverage.ground.connected import connected_parts
 from fieldcomb.coverage.ground.ground_results import Strip
-from fieldcomb.coverage.ground.missed import EDGE, OPEN, OPEN_SWATHS, STRIP, MissedKinds, classify_missed
+from fieldcomb.coverage.ground.missed import OPEN, OPEN_SWATHS, MissedKinds, classify_missed
 from fieldcomb.coverage.ground.strip_lengths import BENT, Labels, Nodes, Sizes, row_blocks
 from fieldcomb.coverage.raster.cells import Indices, Mask
 from fieldcomb.coverage.raster.grid import Grid, block_sums
@@ -70,29 +71,17 @@ def _pieces(kinds: MissedKinds, swath_m: float) -> tuple[Labels, int]:
 
     Returns their labels, and how many of them are strips; open ground has higher numbers.
     """
-    labels = np.zeros(kinds.kind.shape, np.int32)
-    highest = _label(kinds.kind == STRIP, labels, 0, 1)
-    highest = _label(kinds.kind == EDGE, labels, highest, 1)
-    _label(kinds.kind == OPEN, labels, 0, -1)  # negative for the time being
+    labels, counts = connected_parts(kinds.kind)
+    highest = sum(counts[: OPEN - 1])
+    for part in row_blocks(labels.shape):
+        here = labels[part]
+        np.subtract(highest, here, out=here, where=here > highest)  # open ground is negative for the time being
     _join_stubs(labels, highest, OPEN_SWATHS / 2 * swath_m / kinds.grid.cell_m)
     thin = _cut_along(labels, kinds.grid) if highest else 0
     for part in row_blocks(labels.shape):
         here = labels[part]
         np.subtract(thin, here, out=here, where=here < 0)
     return labels, thin
-
-
-def _label(mask: Mask, labels: Labels, highest: int, sign: int) -> int:
-    """Number the connected parts of a mask from ``highest`` + 1 on, into ``labels``; return the highest number."""
-    from scipy.ndimage import label
-
-    if not mask.any():
-        return highest
-    found, count = label(mask)
-    for part in row_blocks(labels.shape):
-        here = found[part] + np.int32(highest)
-        np.copyto(labels[part], here if sign > 0 else -here, where=mask[part])
-    return highest + int(count)
 
 
 def _join_stubs(labels: Labels, count: int, most_cells: float) -> None:
