@@ -144,10 +144,13 @@ class PassTally:
         now = (swept.passes[swept.there] > 0) & inside
         before = self.passes[here] > 0
         same = np.zeros(now.shape, bool)
+        for coil in swept.by_coil:
+            self._make_layer(coil)
         for coil, counts in swept.by_coil.items():
-            layer = self.by_coil.setdefault(coil, np.zeros(self.passes.shape, np.uint8))
+            layer = self.by_coil[coil]
             same |= layer[here] > 0
-            _add_up(layer[here], counts[swept.there], inside)
+            if layer is not self.passes:
+                _add_up(layer[here], counts[swept.there], inside)
         _add_up(self.passes[here], swept.passes[swept.there], inside)
         self.bearings[here] |= np.where(self.passes[here] > 0, swept.bearings, np.uint16(0))
         if self.lanes is not None:
@@ -181,6 +184,16 @@ class PassTally:
         for coil, counts in swept.by_coil.items():
             if coil not in lane_coils:
                 lanes.apart[swept.here] |= (counts[swept.there] > 0) & lanes.told[swept.here]
+
+    def _make_layer(self, coil: str) -> None:
+        """Make room for a coil: the only one's passes are those of all together, and are kept once."""
+        if coil in self.by_coil:
+            return
+        if self.by_coil:
+            self.by_coil = {
+                name: layer.copy() if layer is self.passes else layer for name, layer in self.by_coil.items()
+            }
+        self.by_coil[coil] = np.zeros(self.passes.shape, np.uint8) if self.by_coil else self.passes
 
     def _lose(self, swept: OutingPasses, *, of_lanes: bool) -> int:
         """Mark what this outing may have swept unrecorded and did not sweep besides; return how many cells that is."""

@@ -30,9 +30,11 @@ from fieldcomb.coverage.lanes.lane_draws import CellsSwept, LaneDraws
 from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
-from fieldcomb.coverage.outings.walks import CheckedOuting, SwungWalk, WalkedOuting
+from fieldcomb.coverage.outings.walking import CheckedOuting
+from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
 from fieldcomb.coverage.places.places import SearchPlace, places_for, places_to_go
 from fieldcomb.coverage.places.whereabouts import landmarks
+from fieldcomb.coverage.pool.memory import give_back
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask
 from fieldcomb.coverage.raster.grid import Grid
@@ -138,6 +140,7 @@ def survey(
     lanes = walked_lanes(site, in_time)
     on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept, *lanes)
     del in_time  # so that walks are freed when they have been added up
+    give_back()
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
@@ -248,6 +251,7 @@ def _add_up(
     del outing, alone  # the last one's walks may be a whole team's
     added = sums.finished()
     del sums  # finding strips needs the room
+    give_back()
     season = _season(on, added)
     tell("finding strips", 0, 1)
     result = _put_together(on, added, widest_m, tuple(layers), masks, between)
@@ -354,7 +358,7 @@ def _layers(tally: PassTally, ground: Ground, outings: tuple[OutingLayer, ...], 
     gone, others = tally.lost(), tally.swept_by_others()
     tally.passes[:] = tally.drawn(tally.passes)
     for name, layer in tally.by_coil.items():
-        tally.by_coil[name] = tally.drawn(layer)
+        tally.by_coil[name] = layer if layer is tally.passes else tally.drawn(layer)
     lost = vectorise(gone, left, top, grid.cell_m) if gone.any() else MultiPolygon()
     elsewhere = vectorise(others, left, top, grid.cell_m) if others.any() else MultiPolygon()
     return Layers(grid, tally.passes, tally.by_coil, outings, lost, ground.areas, difference, elsewhere)

@@ -307,3 +307,21 @@ def test_passes_stop_at_254_and_never_begin_again() -> None:
     tally.add(sweep(tally.ground, *[lane(5.0)] * 1000))
     assert tally.passes.max() == MOST_PASSES
     assert tally.passes_m2()["3+"] == pytest.approx(20 * 1.5)
+
+
+def test_passes_of_each_coil_are_its_own_from_whichever_outing_on_a_second_coil_comes() -> None:
+    """What one coil swept is told apart from another's, whether they come together or one after the other."""
+    ground = lay()
+    first, second = sweep(ground, lane(4.0), lane(4.2)), sweep(ground, lane(4.1), lane(20.0), coil="13x20cm")
+    swinging = [Swinging("28cm", 1.5, [lane(4.0)]), Swinging("13x20cm", 0.9, [lane(20.0)])]
+    for outings in ([first], [first, second], [first, first, second], [sweep_outing(swinging, [], ground), first]):
+        tally = PassTally(ground)
+        for one in outings:
+            tally.add(one)
+        for coil in {name for one in outings for name in one.by_coil}:
+            expected = np.zeros(tally.passes.shape, int)
+            for one in outings:
+                if coil in one.by_coil:
+                    expected[one.here] += one.by_coil[coil][one.there]
+            np.testing.assert_array_equal(tally.by_coil[coil], np.where(tally.inside, expected, 0))
+        np.testing.assert_array_equal(tally.passes, sum(layer.astype(int) for layer in tally.by_coil.values()))
