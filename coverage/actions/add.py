@@ -27,7 +27,8 @@ from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.intake.initials import initials_in
 from fieldcomb.coverage.intake.survey_inputs import made_from
 from fieldcomb.coverage.outings.inputs import OutingInput
-from fieldcomb.coverage.outings.walks import CheckedOuting, TooFarError, join_walks
+from fieldcomb.coverage.outings.walking import CheckedOuting
+from fieldcomb.coverage.outings.walks import TooFarError, join_walks
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.report.mark_words import tell_marks
 from fieldcomb.coverage.site.folder import OUT, Say, Site, keep_coil, opened, read_file, shown, stored_files

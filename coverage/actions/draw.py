@@ -10,6 +10,7 @@ from fieldcomb.coverage.actions.outputs import make_outputs, own_out, write_outp
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.gis.coordinates import gis_frame
 from fieldcomb.coverage.intake.survey_inputs import SurveyInputs, survey_inputs
+from fieldcomb.coverage.pool.memory import give_back
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.site.folder import OUT, Say
 from fieldcomb.coverage.survey.results import Report, Result
@@ -82,9 +83,11 @@ def _draw(
     to = gis_frame(given.site.frame, epsg)
     for note in given.notes:
         say(f"note: {note}")
+    give_back()  # what reading the walks has freed
     result = run(given.site, given.outings, progress=progress, checked={one.id: one.checked for one in added})
     for one in result.report.left_out:
         say(one.sentence)
     progress("drawing the map", 0, 1)
+    give_back()
     write_outputs(out, make_outputs(result, to))
     return result.report

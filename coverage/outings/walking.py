@@ -1,5 +1,7 @@
 """An outing read and walked; the files of a team side by side."""
 
+from dataclasses import dataclass
+
 from fieldcomb.coverage.outings.inputs import OutingInput, ReadPart, RecordingInput
 from fieldcomb.coverage.outings.walks import WalkedChain, WalkedOuting, join_walks, walk_alone, walk_recordings
 from fieldcomb.coverage.pool.workers import ALONE, Workers
@@ -8,6 +10,23 @@ from fieldcomb.tracks.frame import SiteFrame
 
 MANY_FILES = 3  # the files of an outing of more than these are read side by side
 WALK_S_PER_BYTE = 3e-7  # of a core, about, for GPX: whether several processes are worth it
+
+
+@dataclass(slots=True, eq=False)
+class CheckedOuting:
+    """An outing walked when it was checked: in which frame, and of what (as ``OutingInput.known_by`` returns it).
+
+    walked : None once somebody has taken it.
+    """
+
+    frame: SiteFrame
+    made_from: tuple[object, ...] | None
+    walked: WalkedOuting | None
+
+    def take(self) -> WalkedOuting | None:
+        """Hand the walks over, so that they can be freed whoever else still holds this."""
+        walked, self.walked = self.walked, None
+        return walked
 
 
 def walk_outing(outing: OutingInput, frame: SiteFrame, workers: Workers = ALONE) -> WalkedOuting:

@@ -131,15 +131,6 @@ class WalkedChain:
         return Seen(first.searcher, trace_of(self.cleaned.fixes, first.swing.gps), rank)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class CheckedOuting:
-    """An outing walked when it was checked: in which frame, and of what (as ``OutingInput.known_by`` returns it)."""
-
-    frame: SiteFrame
-    made_from: tuple[object, ...] | None
-    walked: WalkedOuting
-
-
 def walk_recordings(
     items: Sequence[RecordingInput], frame: SiteFrame, alone: Sequence[WalkedChain | None] = ()
 ) -> tuple[WalkedChain, ...]:

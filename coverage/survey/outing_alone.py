@@ -95,7 +95,7 @@ def look_at(on: AloneOn, outing: WalkedOuting, workers: Workers = ALONE) -> Outi
     """Sweep, estimate and redraw one outing."""
     swept, far_share, no_go = _sweep(on, outing)
     rest = off_lanes(outing, on.on_plans.get(outing.id, ()))
-    estimate = on.estimates.of_outing(walks_for_estimate(rest), SweptOnSite(on.ground.inside, swept), workers)
+    estimate = on.estimates.of_outing(walks_for_estimate(rest), SweptOnSite(on.under.inside, swept), workers)
     again: dict[str, Redrawn] = {}
     if not on.estimates.reason and not estimate.estimate.strips_placed:
         again = {coil: _redrawn(on.chance_grid, walks, workers) for coil, walks in _by_coil(rest).items()}

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.outings.inputs import OutingInput
-from fieldcomb.coverage.outings.walking import MANY_FILES, WALK_S_PER_BYTE, walk_outing
-from fieldcomb.coverage.outings.walks import CheckedOuting, WalkedOuting
+from fieldcomb.coverage.outings.walking import MANY_FILES, WALK_S_PER_BYTE, CheckedOuting, walk_outing
+from fieldcomb.coverage.outings.walks import WalkedOuting
 from fieldcomb.coverage.pool.workers import Workers
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
@@ -67,10 +67,11 @@ def _plan(outing: OutingInput, frame: SiteFrame, memory: Memo, before: CheckedOu
         made_from = None if outing.known_by is None else outing.known_by()
     except FieldcombError as error:
         return _Planned(outing, fault=error)
+    walked = None if before is None else before.take()
     same = before is not None and (before.frame, before.made_from) == (frame, made_from)
     kept = made_from is not None and memory.store is not None
     name = memory.name_of("walk", given_for(outing, frame, made_from)) if kept and made_from is not None else ""
-    return _Planned(outing, name, before.walked if same and before is not None else None)
+    return _Planned(outing, name, walked if same else None)
 
 
 def given_for(outing: OutingInput, frame: SiteFrame, made_from: tuple[object, ...]) -> tuple[object, ...]:
@@ -116,6 +117,6 @@ def marks_alone(outing: OutingInput, frame: SiteFrame, memory: Memo) -> tuple[Ma
 
 def keep_checked(outing: OutingInput, checked: CheckedOuting, memory: Memo) -> None:
     """Keep an outing as it was walked when it was checked, so that a survey need not read it again."""
-    if checked.made_from is not None:
+    if checked.made_from is not None and checked.walked is not None:
         given = given_for(outing, checked.frame, checked.made_from)
         memory.keep(memory.name_of("walk", given), checked.walked)

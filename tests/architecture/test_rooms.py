@@ -98,6 +98,7 @@ STANDARD = {
     "signal": {"commands.serve"},
     "random": set[str](),
     "time": {"commands.console", "web.server", "web.uploads", "site.old_copies"},
+    "ctypes": {"pool.memory"},
     "sys": {"pool", "web.worker", "web.job_queue", "commands"},
     "os": {"pool", "site", "cache.folder", "web.worker", "commands"},
     "tempfile": {"web.uploads", "site.old_copies"},
