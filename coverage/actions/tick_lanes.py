@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES, SheetLine, read_sheet, state_of
-from fieldcomb.coverage.lanes.ticks import MOST_TICKS, TICKS_FILE, latest, tick_of, with_new
+from fieldcomb.coverage.lanes.ticks import (
+    MOST_TICKS,
+    TICKS_FILE,
+    LaneTick,
+    TickedLane,
+    tick_of,
+    ticked_lanes,
+    told_otherwise,
+    with_new,
+)
 from fieldcomb.coverage.site.folder import Say, opened, read_file, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
-from fieldcomb.coverage.site.lane_plans import LANES, kept_plan, kept_ticks, plan_folders, with_ticks
+from fieldcomb.coverage.site.lane_plans import LANES, cells_of, kept_plan, kept_ticks, plan_folders, with_ticks
 from fieldcomb.tracks.errors import SiteError, UsageError
 
 
@@ -66,15 +78,9 @@ def _chosen(plans: dict[str, Path], name: str | None) -> Path:
 
 def _write(place: Path, lines: tuple[SheetLine, ...]) -> None:
     best = state_of(lines)
+    columns = ("searcher", "coil", "start", "end", "note")
     filled = {
-        one.lane: {
-            "done": best[one.lane],
-            "searcher": one.searcher,
-            "coil": one.coil,
-            "start": one.start,
-            "end": one.end,
-            "note": one.note,
-        }
+        one.lane: {"done": best[one.lane], **{name: text for name in columns if (text := getattr(one, name))}}
         for one in lines
     }
     refuse_link(place.parent, f"Move the link {LANES} away, and run this again")
@@ -92,10 +98,11 @@ def _replace(place: Path, files: dict[str, bytes]) -> None:
 
 @dataclass(frozen=True, slots=True)
 class KeptTicks:
-    """What became of ticks: ids that are kept, and what holds of each lane that was ever ticked."""
+    """What became of ticks: ids that are kept; what holds of each lane that was ever ticked; lanes told differently."""
 
     kept: tuple[str, ...]
-    states: dict[int, str]
+    lanes: dict[int, TickedLane]
+    told_otherwise: tuple[int, ...]
 
 
 def keep_ticks(folder: Path, name: str, phone: str, sent: Sequence[object], *, say: Say) -> KeptTicks:
@@ -103,6 +110,8 @@ def keep_ticks(folder: Path, name: str, phone: str, sent: Sequence[object], *, s
 
     sent : as the page sent them. What is no tick of this plan is not kept, and is not among the ids. A tick that is
     there already is not kept again, and is among them, so that whoever lost the answer may send it once more.
+
+    Begin and end of lanes that were ticked are then filled into the plan's table, where these cells are empty.
 
     Raises SiteError: a file that cannot be read or written. UsageError: no such plan.
     """
@@ -117,10 +126,47 @@ def keep_ticks(folder: Path, name: str, phone: str, sent: Sequence[object], *, s
         ticks = [tick for one in sent[:MOST_TICKS] if (tick := tick_of(one, numbers, phone)) is not None]
         known = {tick.id for tick in old}
         fresh = list({tick.id: tick for tick in ticks if tick.id not in known}.values())
+        before, after = ticked_lanes(old), ticked_lanes([*old, *fresh])
         if fresh:
             refuse_link(place.parent, f"Move the link {LANES} away, and run this again")
-            file = place / TICKS_FILE
-            raw = read_file(file, SiteError) if file.is_file() else b""
-            _replace(place, {TICKS_FILE: with_new(raw, known, fresh)})
-        states = {number: tick.state for number, tick in latest([*old, *fresh]).items()}
-    return KeptTicks(tuple(dict.fromkeys(tick.id for tick in ticks)), states)
+            _write_ticks(place, old, fresh)
+            with suppress(SiteError):  # the ticks are kept, whatever became of the table
+                _fill_times(place, before, {tick.lane: after[tick.lane] for tick in fresh}, site.settings.zone)
+    return KeptTicks(tuple(dict.fromkeys(tick.id for tick in ticks)), after, tuple(told_otherwise([*old, *fresh])))
+
+
+def _write_ticks(place: Path, old: Sequence[LaneTick], fresh: Sequence[LaneTick]) -> None:
+    file = place / TICKS_FILE
+    raw = read_file(file, SiteError) if file.is_file() else b""
+    files = {TICKS_FILE: with_new(raw, old, fresh)}
+    if raw and not files[TICKS_FILE].startswith(raw):  # a spreadsheet saved it, perhaps with more in it
+        number = 1
+        while (place / (name := f"ticks-before-{number}.csv")).exists():
+            number += 1
+        files = {name: raw, **files}
+    _replace(place, files)
+
+
+def _fill_times(place: Path, before: Mapping[int, TickedLane], now: Mapping[int, TickedLane], zone: ZoneInfo) -> None:
+    """Fill begin and end of lanes into the table; a cell with anything but what ticks filled in stays as it is."""
+    if not (place / CSV_FILE).is_file():
+        return
+    table = read_file(place / CSV_FILE, SiteError)
+    name = shown(place / CSV_FILE)
+    there = cells_of(table, name)
+    filled: dict[int, dict[str, str]] = {}
+    for number, lane in now.items():
+        earlier = _times(before.get(number, TickedLane()), zone)
+        free = [column for column in earlier if there.get(number, {}).get(column) in ("", earlier[column])]
+        filled[number] = {column: text for column, text in _times(lane, zone).items() if column in free}
+    done = with_ticks(table, name, filled)
+    if done != table:
+        _replace(place, {CSV_FILE: done})
+
+
+def _times(lane: TickedLane, zone: ZoneInfo) -> dict[str, str]:
+    return {"start": _clock(lane.start_ms, zone), "end": _clock(lane.end_ms, zone)}
+
+
+def _clock(at_ms: int | None, zone: ZoneInfo) -> str:
+    return "" if at_ms is None else datetime.fromtimestamp(at_ms / 1000, zone).strftime("%Y-%m-%dT%H:%M")

@@ -13,7 +13,13 @@ from fieldcomb.tracks.errors import UsageError
 @click.command("serve")
 @click.argument("folder", type=path, metavar="[SITE]", default=".")
 @click.option("--share", is_flag=True, help="Also let in a phone on the home network; prints a QR code for it.")
-@click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="Default: any free port.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    metavar="N",
+    help="Default: any free port; when shared 48174, if it is free.",
+)
 def serve_command(folder: str, share: bool, port: int) -> None:
     """Do all of this on a page in your browser.
 

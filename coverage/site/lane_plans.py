@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
@@ -12,7 +14,7 @@ from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GEOJSON_FILE
 from fieldcomb.coverage.lanes.lane_words import numbers_in_words
 from fieldcomb.coverage.lanes.plan_file import KeptPlan, read_plan
 from fieldcomb.coverage.lanes.sheet import read_sheet, state_of
-from fieldcomb.coverage.lanes.ticks import TICKS_FILE, LaneTick, latest, read_ticks, told_otherwise
+from fieldcomb.coverage.lanes.ticks import TICKS_FILE, LaneTick, read_ticks, ticked_lanes, told_otherwise
 from fieldcomb.coverage.site.folder import read_file, shown
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import SEPARATORS, guarded
@@ -85,49 +87,79 @@ def _with_ticks(folder: Path, plan: KeptPlan, sheet: Mapping[int, str]) -> tuple
         ticks = kept_ticks(folder, plan)
     except SiteError as error:
         return states, [f"Ticks of lanes are not counted: {error}"]
-    for number, tick in latest(ticks).items():
-        if not tick.state:
+    for number, ticked in ticked_lanes(ticks).items():
+        if not ticked.state:
             continue
-        if number in states and states[number] != tick.state:
-            said = f"lane {number} is {states[number]} on the sheet and ticked {tick.state}; the tick holds"
+        if number in states and states[number] != ticked.state:
+            said = f"lane {number} is {states[number]} on the sheet and ticked {ticked.state}; the tick holds"
             notes.append(f"Plan {plan.name}: {said}")
-        states[number] = tick.state
+        states[number] = ticked.state
     if lanes := told_otherwise(ticks):
         words = numbers_in_words(lanes)
         notes.append(f"Plan {plan.name}: two phones say different things about lanes {words}; the later tick holds")
     return states, notes
 
 
-def with_ticks(table: bytes, file: str, filled: Mapping[int, Mapping[str, str]]) -> bytes:
-    """Return a sheet with rows filled in, by the number of their lane; all other rows stay byte for byte.
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """A sheet as it lies on the disk: what separates its cells, its header, and what ends its lines."""
 
-    table : as it was written for the plan, or as a spreadsheet saved it. A column that the table lacks is left out.
+    mark: str
+    header: list[str]
+    end: str
+    lines: list[str]
 
-    Raises SiteError: a table that is no longer one row a line in UTF-8.
-    """
+    def cells(self, line: str) -> tuple[int, list[str]]:
+        """The number of the lane of a line, 0 for none, and its cells."""
+        cells = next(csv.reader([line], delimiter=self.mark, strict=True), [])
+        number = cells[self.header.index("lane")] if cells else ""
+        return int(number) if number.isascii() and number.isdigit() else 0, cells
+
+
+@contextmanager
+def _read_table(table: bytes, file: str) -> Iterator[_Table]:
+    """Read a sheet, and have what cannot be read or written in it told as one error."""
     try:
-        text = table.decode("utf-8-sig")
-        lines = text.splitlines(keepends=True)
+        lines = table.decode("utf-8-sig").splitlines(keepends=True)
         mark = max(SEPARATORS, key=lines[0].count)
         header = [cell.strip().lower() for cell in next(csv.reader([lines[0]], delimiter=mark))]
-        end = lines[0][len(lines[0].rstrip("\r\n")) :]
-        done = [lines[0], *(_filled(line, mark, header, filled, end) for line in lines[1:])]
+        yield _Table(mark, header, lines[0][len(lines[0].rstrip("\r\n")) :], lines)
     except (UnicodeDecodeError, csv.Error, ValueError, IndexError, StopIteration) as error:
         problem = "cannot be filled in, because it was changed after it was written"
         raise SiteError(
             problem, file=file, hint="Write y, n or part into the column done of this table yourself"
         ) from error
-    return ("\ufeff".encode() if table.startswith("\ufeff".encode()) else b"") + "".join(done).encode()
 
 
-def _filled(line: str, mark: str, header: list[str], filled: Mapping[int, Mapping[str, str]], end: str) -> str:
+def cells_of(table: bytes, file: str) -> dict[int, dict[str, str]]:
+    """Return the cells of a sheet by the number of the lane and the name of the column; SiteError as ``with_ticks``."""
+    with _read_table(table, file) as read:
+        rows = [read.cells(line) for line in read.lines[1:]]
+        return {number: dict(zip(read.header, cells, strict=False)) for number, cells in rows if number}
+
+
+def with_ticks(table: bytes, file: str, filled: Mapping[int, Mapping[str, str]]) -> bytes:
+    """Return a sheet with cells written, by the number of their lane and their column; all other rows stay as they are.
+
+    table : as it was written for the plan, or as a spreadsheet saved it. A column that the table lacks is left out.
+
+    Raises SiteError: a table that is no longer one row a line in UTF-8.
+    """
+    with _read_table(table, file) as read:
+        done = [read.lines[0], *(_filled(line, read, filled) for line in read.lines[1:])]
+        return ("\ufeff".encode() if table.startswith("\ufeff".encode()) else b"") + "".join(done).encode()
+
+
+def _filled(line: str, table: _Table, filled: Mapping[int, Mapping[str, str]]) -> str:
     """Return one row with what was filled in for its lane, or as it was."""
-    cells = next(csv.reader([line], delimiter=mark, strict=True), [])
-    number = cells[header.index("lane")] if cells else ""
-    typed = filled.get(int(number)) if number.isascii() and number.isdigit() else None
-    if typed is None:
+    number, cells = table.cells(line)
+    typed = filled.get(number)
+    if not typed:
         return line
-    new = [guarded(typed[column]) if typed.get(column) else cell for column, cell in zip(header, cells, strict=True)]
+    new = [guarded(typed[column]) if column in typed else cell
+           for column, cell in zip(table.header, cells, strict=True)]  # fmt: skip
+    if new == cells:
+        return line
     written = io.StringIO(newline="")
-    csv.writer(written, delimiter=mark, lineterminator=end).writerow(new)
+    csv.writer(written, delimiter=table.mark, lineterminator=table.end).writerow(new)
     return written.getvalue()

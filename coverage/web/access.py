@@ -30,6 +30,8 @@ HEADERS = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
     "Cache-Control": "no-store",
 }
+# Of Cache-Control, for what a phone may open again while it is out of reach: the page of lanes, our scripts and styles.
+KEPT_A_DAY = "private, max-age=86400"
 READING = ("GET", "HEAD")
 ENTRY = "/enter/"
 

@@ -4,7 +4,7 @@ from flask import Flask, Request, Response, request, url_for
 from werkzeug.exceptions import HTTPException
 
 from fieldcomb.coverage.pages.templating import fill
-from fieldcomb.coverage.web.access import ENTRY, HEADERS, PAGE_POLICY, Gate
+from fieldcomb.coverage.web.access import ENTRY, HEADERS, KEPT_A_DAY, PAGE_POLICY, Gate
 from fieldcomb.coverage.web.forms import FieldError
 from fieldcomb.coverage.web.responses import Desk, message
 from fieldcomb.coverage.web.routes import blueprint
@@ -66,7 +66,8 @@ def _refused(gate: Gate) -> Response | None:
 
 def _dressed(answer: Response) -> Response:
     for name, value in HEADERS.items():
-        answer.headers[name] = value
+        if answer.headers.get(name) != KEPT_A_DAY:
+            answer.headers[name] = value
     answer.headers.setdefault("Content-Security-Policy", PAGE_POLICY)
     return answer
 

@@ -1,6 +1,7 @@
 """Pages on a site as a whole: begun with a walk, named, areas drawn over the walks, compared, and lanes ticked."""
 
 import json
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
@@ -10,12 +11,14 @@ from werkzeug.wrappers import Response as AnyResponse
 from fieldcomb.coverage.actions.edit import areas_digest
 from fieldcomb.coverage.actions.tick_lanes import keep_ticks
 from fieldcomb.coverage.areas.areas import AREA_KINDS
-from fieldcomb.coverage.lanes.ticks import latest
+from fieldcomb.coverage.lanes.plan_file import KeptPlan
+from fieldcomb.coverage.lanes.ticks import LaneTick, TickedLane, ticked_lanes, told_otherwise
 from fieldcomb.coverage.pages.packing import walks_in
 from fieldcomb.coverage.site.folder import AREAS_FILE, read_file
 from fieldcomb.coverage.site.lane_plans import kept_plan, kept_sheet, kept_ticks, plan_folders
 from fieldcomb.coverage.site.options_fields import FIELD
 from fieldcomb.coverage.web import forms
+from fieldcomb.coverage.web.access import KEPT_A_DAY
 from fieldcomb.coverage.web.job_protocol import AREAS, CHANGE, COMPARE, START, Order
 from fieldcomb.coverage.web.responses import Desk, answer_job, output_page, page_of, served_site, uploaded_files
 from fieldcomb.coverage.web.site_views import MAP_PAGE, SiteView, compared_files
@@ -39,28 +42,53 @@ def area_routes(pages: Blueprint, desk: Desk) -> None:
 def _ticking(pages: Blueprint, desk: Desk) -> None:
     @pages.get("/site/<key>/lanes/<plan>")
     def lanes(key: str, plan: str) -> AnyResponse:
+        """Show the lanes with their buttons; what was ticked is asked for by the page, which a phone may keep a day."""
         site = served_site(desk, key)
-        folder = _plan_folder(site, plan)
-        found = kept_plan(folder, site.settings.frame) if site.settings.frame else abort(404)
-        states = {number: tick.state for number, tick in latest(kept_ticks(folder, found)).items()}
-        sheet, wrong = dict[int, str](), ""
+        found = _plan_of(site, plan)[1]
+        answer = page_of(desk, "lanes", f"Lanes of {site.settings.name}", site=site, plan=found)
+        answer.headers["Cache-Control"] = KEPT_A_DAY
+        return answer
+
+    @pages.get("/site/<key>/lanes/<plan>/ticks")
+    def ticks(key: str, plan: str) -> AnyResponse:
+        """Give what was ticked, and what the sheet says; a file that somebody spoiled must not stop the ticking."""
+        folder, found = _plan_of(served_site(desk, key), plan)
+        wrong, sheet, held = [], dict[int, str](), tuple[LaneTick, ...]()
         try:
             sheet, _ = kept_sheet(folder, found)
-        except SiteError as error:  # a table that somebody spoiled must not stop the ticking
-            wrong = str(error)
-        shown = {"site": site, "plan": found, "states": states, "sheet": sheet, "wrong": wrong}
-        return page_of(desk, "lanes", f"Lanes of {site.settings.name}", **shown)
+        except SiteError as error:
+            wrong.append(str(error))
+        try:
+            held = kept_ticks(folder, found)
+        except SiteError as error:
+            wrong.append(str(error))
+        told = {"kept": [], "sheet": sheet, "wrong": wrong, **_ticked(ticked_lanes(held), told_otherwise(held))}
+        return Response(json.dumps(told), content_type="application/json")
 
-    @pages.post("/site/<key>/lanes/<plan>")
+    @pages.post("/site/<key>/lanes/<plan>/ticks")
     def tick(key: str, plan: str) -> AnyResponse:
-        """Keep ticks and say which; done here and now, since a phone may be out of reach a moment later."""
+        """Keep ticks and say which; done here and now, since a phone may be out of reach a moment later.
+
+        Not sent to the address of the page itself: a browser then throws its copy of that page away.
+        """
         site = served_site(desk, key)
-        _plan_folder(site, plan)
+        _plan_of(site, plan)
         sent = request.get_json(silent=True) if (request.content_length or 0) <= MOST_TICK_BYTES else None
         if not isinstance(sent, dict) or not isinstance(sent.get("ticks"), list):
             raise UsageError("that is not a list of ticks", hint="Open the page of the lanes again")
         done = keep_ticks(site.folder, plan, str(sent.get("phone", "")), sent["ticks"], say=lambda _note: None)
-        return Response(json.dumps({"kept": done.kept, "states": done.states}), content_type="application/json")
+        told = {"kept": done.kept, **_ticked(done.lanes, done.told_otherwise)}
+        return Response(json.dumps(told), content_type="application/json")
+
+
+def _ticked(lanes: Mapping[int, TickedLane], otherwise: Sequence[int]) -> dict[str, object]:
+    """What holds of each lane, as the page takes it: its state, and when it was begun and finished."""
+    return {"lanes": {n: [one.state, one.start_ms, one.end_ms] for n, one in lanes.items()}, "otherwise": otherwise}
+
+
+def _plan_of(site: SiteView, plan: str) -> tuple[Path, KeptPlan]:
+    folder = _plan_folder(site, plan)
+    return folder, kept_plan(folder, site.settings.frame) if site.settings.frame else abort(404)
 
 
 def _plan_folder(site: SiteView, plan: str) -> Path:

@@ -15,7 +15,7 @@ from fieldcomb.coverage.site.in_force import settings_in_force
 from fieldcomb.coverage.site.options_fields import FIELD, TypedAt
 from fieldcomb.coverage.site.settings import OutingEntry
 from fieldcomb.coverage.web import forms
-from fieldcomb.coverage.web.access import OUTPUT_POLICY
+from fieldcomb.coverage.web.access import KEPT_A_DAY, OUTPUT_POLICY
 from fieldcomb.coverage.web.area_routes import area_routes
 from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Changes, HeldFile, Order
 from fieldcomb.coverage.web.responses import (
@@ -95,7 +95,8 @@ def _looking(pages: Blueprint, desk: Desk) -> None:
             return Response(made(), content_type=f"{kind}; charset=utf-8")
         if name not in OWN_FILES:
             abort(404)
-        return Response(page_file(f"web/static/{name}"), content_type=f"{OWN_FILES[name]}; charset=utf-8")
+        kept = {"Cache-Control": KEPT_A_DAY}
+        return Response(page_file(f"web/static/{name}"), content_type=f"{OWN_FILES[name]}; charset=utf-8", headers=kept)
 
 
 def _card(html: str) -> Response:

@@ -4,6 +4,7 @@ import ipaddress
 import socket
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,9 @@ MOST_SILENCE_S = 60  # a connection that says nothing for so long is closed
 MOST_REQUEST_S = 900.0  # for one whole upload
 THREADS = 6
 MOST_CONNECTIONS = 60
+# Tried first when the page is shared, so that a phone finds what waits on it again after a new start: a browser keeps
+# it by address and port. Not assigned to anything.
+SHARED_PORT = 48174
 # Any private address does: nothing is sent to it, the system only says which of its own it would send from.
 SOMEWHERE_PRIVATE = ("10.255.255.255", 9)
 
@@ -49,7 +53,7 @@ class Service:
 
     root : one site folder, or a folder of sites.
     shared_at : this machine's address in the home network, if other machines may come in by it.
-    port : 0 takes a free one.
+    port : 0 takes a free one; when shared the same as last time, if that is free.
     most_request_s : seconds that one whole upload may take.
     worker : the command that carries out one order, as ``JobQueue`` takes it.
 
@@ -117,9 +121,16 @@ class Service:
 
 
 def _sockets(shared_at: str | None, port: int) -> list[socket.socket]:
-    first = _listening(HERE, port)
     if shared_at is None:
-        return [first]
+        return [_listening(HERE, port)]
+    if port == 0:
+        with suppress(UsageError):
+            return _pair(shared_at, SHARED_PORT)
+    return _pair(shared_at, port)
+
+
+def _pair(shared_at: str, port: int) -> list[socket.socket]:
+    first = _listening(HERE, port)
     try:
         return [first, _listening(shared_at, first.getsockname()[1])]
     except BaseException:
@@ -130,7 +141,8 @@ def _sockets(shared_at: str | None, port: int) -> list[socket.socket]:
 def _listening(address: str, port: int) -> socket.socket:
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
-        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        # On Windows that name would let another program take the port over; there this one keeps it.
+        listening.setsockopt(socket.SOL_SOCKET, getattr(socket, "SO_EXCLUSIVEADDRUSE", socket.SO_REUSEADDR), 1)
         listening.bind((address, port))
     except (OSError, OverflowError) as error:
         listening.close()

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import random
+import re
 import shutil
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +16,12 @@ import pytest
 from browsers import PHONE, driver, errors, wait
 from faults import KILLED, Fault
 from local_page import running
+from selenium.common.exceptions import WebDriverException
 from small_walks import square
 
 from fieldcomb.coverage.actions.tick_lanes import keep_ticks
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.lanes.ticks import latest, read_ticks
+from fieldcomb.coverage.lanes.ticks import LaneTick, read_ticks, ticked_lanes
 
 __all__ = ["driver"]
 LANES = range(1, 21)
@@ -63,13 +67,15 @@ def test_two_hundred_losses_and_kills_lose_nothing_and_double_nothing(site: Path
     for moment in range(200):
         phone = chance.choice(sorted(waiting))
         for _ in range(chance.randint(0, 3)):
-            name, state = f"{len(made):08x}", chance.choice(["y", "y", "n", "part", ""])
+            name, state = f"{len(made):08x}", chance.choice(["start", "y", "y", "n", "part", "", "undo"])
             made[name] = {"id": name, "lane": chance.choice(LANES), "done": state, "at_ms": 1000 * moment + len(made)}
+            if state == "undo":
+                made[name] |= {"undoes": chance.choice(sorted(made))}
             waiting[phone].append(made[name])
         fate = chance.choice(["well", "message lost", "answer lost", "killed", "killed"])
         if fate == "message lost" or not waiting[phone]:
             continue
-        kept = send(folder, phone, waiting[phone], chance.randrange(14) if fate == "killed" else None)
+        kept = send(folder, phone, waiting[phone], chance.randrange(28) if fate == "killed" else None)
         if kept is None or fate == "answer lost":
             continue
         confirmed |= set(kept)
@@ -81,8 +87,12 @@ def test_two_hundred_losses_and_kills_lose_nothing_and_double_nothing(site: Path
         assert set(send(folder, phone, left, None) or []) == {tick["id"] for tick in left}
     held = read_ticks((folder / "lanes/1/ticks.csv").read_bytes(), "ticks.csv", LANES)
     assert {tick.id for tick in held} == set(made)
-    last = {tick["lane"]: tick["done"] for tick in sorted(made.values(), key=lambda one: one["at_ms"])}
-    assert {lane: tick.state for lane, tick in latest(held).items()} == last
+    gone = {tick["undoes"] for tick in made.values() if tick["done"] == "undo"}
+    last = {tick["lane"]: "" for tick in made.values()}
+    for tick in sorted(made.values(), key=lambda one: one["at_ms"]):
+        if tick["done"] not in ("undo", "start") and tick["id"] not in gone:
+            last[tick["lane"]] = tick["done"]
+    assert {lane: ticked.state for lane, ticked in ticked_lanes(held).items()} == last
     assert not [path for path in (folder / "lanes/1").iterdir() if path.name.endswith(".part")]
 
 
@@ -92,61 +102,142 @@ def test_the_page_shows_what_was_typed_in_from_the_sheet(site: Path, tmp_path: P
     shutil.copytree(site, tmp_path / "field")
     (tmp_path / "sheet.csv").write_text("lane,done\n1,y\n2,y\n3,part\n4,n\n")
     assert main(["lanes", str(tmp_path / "field"), "--sheet", str(tmp_path / "sheet.csv")]) == 0
-    told = "return document.getElementById('told').textContent === '{} of 21 lanes done. All ticks are kept.'"
+    told = TOLD.format("{} of 21 lanes done. Next: lane {}. All ticks are kept.")
     with running(tmp_path) as page:
         driver.get(page.addresses.here)
         wait(driver, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
         driver.get(page.addresses.here.partition("/enter/")[0] + page.gate.prefix + "/site/field/lanes/1")
-        wait(driver, told.format(2))
-        rows = driver.execute_script("return [...document.querySelectorAll('#lanes .small')].map(one => one.innerText)")
-        assert [row.partition("\n")[2] for row in rows[:5]] == [
-            "sheet: done",
-            "sheet: done",
-            "sheet: part",
-            "sheet: not",
-            "",
-        ]
-        for state, done in (("n", 1), ("n", 2), ("y", 2)):
+        wait(driver, told.format(2, 3))
+        rows = driver.execute_script("return [...document.querySelectorAll('#lanes .sheet')].map(one => one.innerText)")
+        assert rows[:5] == ["sheet: done", "sheet: done", "sheet: part", "sheet: not", ""]
+        for state, done, following in (("n", 1, 2), ("n", 2, 3), ("y", 2, 3)):
             press(driver, 2, state)
-            wait(driver, told.format(done))
+            wait(driver, told.format(done, following))
         (tmp_path / "field/lanes/1/lanes.csv").write_text("nothing of the kind")
         driver.refresh()
-        wait(driver, told.format(1))
-        assert driver.find_element("css selector", ".warn").text.startswith("lanes/1/lanes.csv: ")
+        wait(driver, told.format(1, 1))
+        assert driver.find_element("css selector", "#wrong .warn").text.startswith("lanes/1/lanes.csv: ")
 
 
 @pytest.mark.browser
 def test_a_phone_ticks_lanes_without_a_connection(site: Path, tmp_path: Path, driver: Any) -> None:
-    """Ticks made while the machine is out of reach wait on the page, also when it is closed, and arrive later."""
+    """Ticks made while the machine is out of reach wait on the page, also when it is closed and opened again there."""
     shutil.copytree(site, tmp_path / "field")
     size = {"width": PHONE[0], "height": PHONE[1], "deviceScaleFactor": 1, "mobile": True}
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    driver.execute_cdp_cmd("Network.enable", {})
     with running(tmp_path) as page:
-        driver.get(page.addresses.here)
-        wait(driver, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
-        driver.get(page.addresses.here.partition("/enter/")[0] + page.gate.prefix + "/site/field/lanes/1")
+        address = opened_lanes(driver, page)
         press(driver, 3, "y")
-        wait(driver, "return document.getElementById('told').textContent === '1 of 21 lanes done. All ticks are kept.'")
-        connected(driver, False)
-        press(driver, 4, "y")
-        press(driver, 5, "part")
-        wait(driver, "return document.getElementById('told').textContent.includes('2 ticks wait here')")
-        assert driver.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
-        connected(driver, True)
-        driver.refresh()  # the page was closed with ticks on it
-        wait(driver, "return document.getElementById('told').textContent === '2 of 21 lanes done. All ticks are kept.'")
+        wait(driver, TOLD.format("1 of 21 lanes done. Next: lane 1. All ticks are kept."))
+    for lane, state in ((4, "start"), (4, "y"), (5, "part"), (6, "n")):
+        press(driver, lane, state)
+    driver.find_element("id", "undo").click()
+    waits = TOLD.format("2 of 21 lanes done. Next: lane 1. Out of reach: 5 ticks wait here. Do not reload.")
+    wait(driver, waits)
+    assert driver.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
+    driver.get("about:blank")  # the phone goes on to something else, and back, and by the address
+    driver.back()
+    wait(driver, waits)
+    driver.get("about:blank")
+    driver.get(address)
+    wait(driver, waits)
+    with suppress(WebDriverException):  # reloaded in spite of all that was said, which shows nothing
+        driver.refresh()
+    driver.get(address)
+    wait(driver, waits)
+    assert pressed(driver) == {3: ["y"], 4: ["y"], 5: ["part"]}
+    with running(tmp_path, port=int(address.split(":")[2].partition("/")[0])) as page:
+        press(driver, 7, "y")
+        wait(driver, "return document.getElementById('wrong').textContent.startsWith('fieldcomb was started again')")
+        opened_lanes(driver, page)
+        wait(driver, TOLD.format("3 of 21 lanes done. Next: lane 1. All ticks are kept."))
+    errors(driver)
     held = read_ticks((tmp_path / "field/lanes/1/ticks.csv").read_bytes(), "ticks.csv", range(1, 22))
-    assert {lane: tick.state for lane, tick in latest(held).items()} == {3: "y", 4: "y", 5: "part"}
-    assert all("ERR_INTERNET_DISCONNECTED" in error for error in errors(driver))
+    lanes = ticked_lanes(held)
+    assert {lane: ticked.state for lane, ticked in lanes.items()} == {3: "y", 4: "y", 5: "part", 6: "", 7: "y"}
+    assert lanes[4].start_ms is not None and lanes[4].end_ms is not None and lanes[4].start_ms <= lanes[4].end_ms
+
+
+def test_two_phones_end_in_one_truth_and_are_told_where_they_disagree(site: Path, tmp_path: Path) -> None:
+    """Whichever phone's ticks arrive first, the later tick holds, and the page and the report name the lane."""
+    answers = []
+    for order in ((0, 1), (1, 0)):
+        folder = tmp_path / str(order[0]) / "field"
+        shutil.copytree(site, folder)
+        sent = [
+            ("aaaaaaaa", [{"id": "00000001", "lane": 4, "done": "y", "at_ms": 100}]),
+            ("bbbbbbbb", [{"id": "00000002", "lane": 4, "done": "n", "at_ms": 200}]),
+        ]
+        kept = [keep_ticks(folder, "1", *sent[place], say=lambda _note: None) for place in order]
+        answers.append((kept[-1].lanes, kept[-1].told_otherwise))
+    assert answers[0] == answers[1] and answers[0][0][4].state == "n" and answers[0][1] == (4,)
+
+
+# ------------------------------------------------------------------------------------------- times in the plan's table
+
+
+def cell(folder: Path, lane: int, column: str) -> str:
+    """A cell of the plan's table."""
+    rows = csv.DictReader((folder / "lanes/1/lanes.csv").read_text(encoding="utf-8-sig").splitlines())
+    return next(row[column] for row in rows if row["lane"] == str(lane))
+
+
+def test_times_of_ticks_come_into_the_table_and_what_somebody_wrote_there_stays(site: Path, tmp_path: Path) -> None:
+    """Begin and end stand there in the site's zone; undone, they are blank again; typed times are never touched."""
+    folder = tmp_path / "field"
+    shutil.copytree(site, folder)
+    table = folder / "lanes/1/lanes.csv"
+    table.write_bytes(re.sub(rb"(?m)^(5,.*),,,,,,\r$", rb"\1,,,,08:15,,\r", table.read_bytes()))
+    before = table.read_bytes()
+    nine = 1_772_874_000_000  # 2026-03-07T09:00Z
+    ticks = [LaneTick(f"{n:08x}", lane, state, nine + 60_000 * n, "aaaaaaaa") for n, lane, state in
+             ((1, 4, "start"), (2, 4, "y"), (3, 5, "start"), (4, 5, "y"), (5, 6, "n"))]  # fmt: skip
+    sent = [{"id": t.id, "lane": t.lane, "done": t.state, "at_ms": t.at_ms} for t in ticks]
+    keep_ticks(folder, "1", "aaaaaaaa", sent, say=lambda _note: None)
+    assert (cell(folder, 4, "start"), cell(folder, 4, "end")) == ("2026-03-07T09:01", "2026-03-07T09:02")
+    assert (cell(folder, 5, "start"), cell(folder, 6, "start"), cell(folder, 4, "done")) == ("08:15", "", "")
+    undo = [{"id": f"f{t.id[1:]}", "lane": t.lane, "done": "undo", "at_ms": nine, "undoes": t.id} for t in ticks]
+    keep_ticks(folder, "1", "aaaaaaaa", undo, say=lambda _note: None)
+    assert table.read_bytes() == before
+
+
+def test_a_table_that_cannot_be_filled_in_does_not_stop_a_tick(site: Path, tmp_path: Path) -> None:
+    """The tick is kept, and the table stays as somebody left it."""
+    folder = tmp_path / "field"
+    shutil.copytree(site, folder)
+    (folder / "lanes/1/lanes.csv").write_bytes(b"\xff\xfe nothing of the kind")
+    sent = [{"id": "00000001", "lane": 4, "done": "y", "at_ms": 1}]
+    assert keep_ticks(folder, "1", "aaaaaaaa", sent, say=lambda _note: None).kept == ("00000001",)
+    assert (folder / "lanes/1/lanes.csv").read_bytes() == b"\xff\xfe nothing of the kind"
+
+
+TOLD = "return document.getElementById('told').textContent === '{}'"
+
+
+def opened_lanes(driver: Any, page: Any) -> str:
+    """Open the page of the lanes; returns its address."""
+    driver.get(page.addresses.here)
+    wait(driver, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
+    address = page.addresses.here.partition("/enter/")[0] + page.gate.prefix + "/site/field/lanes/1"
+    driver.get(address)
+    wait(driver, "return document.getElementById('told').textContent !== ''")
+    return address
+
+
+def pressed(driver: Any) -> dict[int, list[str]]:
+    """Buttons that are pressed, by lane."""
+    found = driver.execute_script(
+        "return [...document.querySelectorAll('#lanes [aria-pressed=true]')]"
+        ".map(one => [Number(one.closest('li').dataset.lane), one.dataset.state])"
+    )
+    lanes: dict[int, list[str]] = {}
+    for lane, state in found:
+        lanes.setdefault(lane, []).append(state)
+    return lanes
 
 
 def press(driver: Any, lane: int, state: str) -> None:
     """Press a button of a lane."""
-    driver.find_element("css selector", f'[data-lane="{lane}"] [data-state="{state}"]').click()
-
-
-def connected(driver: Any, on: bool) -> None:
-    """Take the connection away, or bring it back."""
-    speed = {"offline": not on, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
-    driver.execute_cdp_cmd("Network.emulateNetworkConditions", speed)
+    button = driver.find_element("css selector", f'[data-lane="{lane}"] [data-state="{state}"]')
+    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
+    button.click()

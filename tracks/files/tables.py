@@ -126,17 +126,25 @@ class TypedTable:
     notes: tuple[str, ...]
 
 
-def read_typed_table(raw: bytes, file: str, columns: Sequence[str], needed: Sequence[str], example: str) -> TypedTable:
+def read_typed_table(
+    raw: bytes,
+    file: str,
+    columns: Sequence[str],
+    needed: Sequence[str],
+    example: str,
+    *,
+    most_bytes: int = limits.MAX_TYPED_BYTES,
+) -> TypedTable:
     """Read a table with these columns in any order and any case; others are named in a note.
 
     raw : the file as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab; blank lines.
     columns, needed : all columns that are used, and those of them that the header must have.
-    example : a header and a row, for messages.
+    example : a header and a row, for messages. most_bytes : a larger file is refused.
 
     Raises SiteError: not text, quotes that do not close, a column missing or there twice, or a row that is too long.
     """
-    if len(raw) > limits.MAX_TYPED_BYTES:
-        problem = f"is {len(raw) / 1e6:.1f} MB, more than the limit of {limits.MAX_TYPED_BYTES / 1e6:g} MB"
+    if len(raw) > most_bytes:
+        problem = f"is {len(raw) / 1e6:.1f} MB, more than the limit of {most_bytes / 1e6:g} MB"
         raise SiteError(problem, file=file, hint=f"Keep only the rows and columns that are meant: {example}")
     text = TableText(raw)
     notes = [f"{file}: {note}" for note in text.notes]

@@ -1,9 +1,11 @@
 // Ticks of lanes. Each is kept on the page first and sent after that, until the machine says that it has it.
 "use strict";
 (function () {
-  const list = document.getElementById("lanes"), told = document.getElementById("told");
-  const WAITING = "fieldcomb ticks " + list.dataset.plan, PHONE = "fieldcomb phone", AGAIN_MS = 8000;
-  let sending = false;
+  const list = document.getElementById("lanes"), told = document.getElementById("told"), undo = document.getElementById("undo");
+  const plan = list.dataset.plan, WAITING = "fieldcomb ticks " + plan, MINE = "fieldcomb mine " + plan, LAST = "fieldcomb lanes " + plan;
+  const PHONE = "fieldcomb phone", AGAIN_MS = 8000, MOST_MINE = 50, BLANK = ["", null, null];
+  const SHEET = { y: "sheet: done", part: "sheet: part", n: "sheet: not" };
+  let asking = false, reached = true, problem = "";
 
   function made() {
     const bytes = crypto.getRandomValues(new Uint8Array(12));
@@ -18,64 +20,135 @@
     held[key] = text;
     try { localStorage.setItem(key, text); } catch { /* held is all there is */ }
   }
-  function waiting() {
-    try { return JSON.parse(load(WAITING) || "[]"); } catch { return []; }
+  function parsed(key, otherwise) {
+    try { return JSON.parse(load(key)) || otherwise; } catch { return otherwise; }
   }
+  function waiting() { return parsed(WAITING, []); }
   const phone = load(PHONE) || made();
   save(PHONE, phone);
 
-  function rows() { return Array.from(list.children); }
-  function show(row, state) {
-    row.dataset.done = state;
-    row.querySelectorAll("button").forEach(function (button) {
-      button.setAttribute("aria-pressed", String(button.dataset.state === state && state !== ""));
-    });
+  // What a tick makes of a lane: its state, and when it was begun and finished. The machine reckons in the same way.
+  function after(before, tick) {
+    if (tick.done === "undo") { return tick.was; }
+    if (tick.done === "start") { return [before[0], tick.at_ms, null]; }
+    return tick.done === "y" || tick.done === "part" ? [tick.done, before[1], tick.at_ms] : [tick.done, null, null];
   }
-  function tell() {
-    const many = waiting().length;
-    const done = rows().filter(function (row) { return (row.dataset.done || row.dataset.sheet) === "y"; }).length;
-    const rest = many ? ". " + many + (many === 1 ? " tick waits" : " ticks wait") + " here to be sent" : ". All ticks are kept";
-    told.textContent = done + " of " + rows().length + " lanes done" + rest + ".";
+  function lanes() {
+    const found = Object.assign({}, parsed(LAST, {}).lanes);
+    waiting().forEach(function (tick) { found[tick.lane] = after(found[tick.lane] || BLANK, tick); });
+    return found;
+  }
+  function underWay(lane) { return lane[1] !== null && lane[2] === null; }
+  function clock(at) {
+    const day = new Date(at);
+    return String(day.getHours()).padStart(2, "0") + ":" + String(day.getMinutes()).padStart(2, "0");
   }
 
-  function send() {
-    const ticks = waiting();
-    if (sending || !ticks.length) { tell(); return; }
-    sending = true;
-    const body = JSON.stringify({ phone: phone, ticks: ticks });
-    fetch(list.dataset.to, { method: "POST", headers: { "Content-Type": "application/json" }, body: body }).then(function (answer) {
-      if (!answer.ok) { throw new Error(String(answer.status)); }
-      return answer.json();
-    }).then(function (found) {
-      // What was ticked while this was under way stays.
-      save(WAITING, JSON.stringify(waiting().filter(function (tick) { return !found.kept.includes(tick.id); })));
-      const mine = new Set(waiting().map(function (tick) { return tick.lane; }));
-      rows().forEach(function (row) {
-        const lane = Number(row.dataset.lane);
-        if (!mine.has(lane) && lane in found.states) { show(row, found.states[lane]); }
+  function show() {
+    const now = lanes(), last = parsed(LAST, {}), sheet = last.sheet || {};
+    let done = 0, next = null;
+    Array.from(list.children).forEach(function (row) {
+      const number = row.dataset.lane, lane = now[number] || BLANK, state = lane[0] || sheet[number] || "";
+      row.dataset.done = lane[0];
+      row.classList.toggle("under-way", underWay(lane));
+      row.querySelectorAll("button").forEach(function (button) {
+        const on = button.dataset.state === "start" ? underWay(lane) : button.dataset.state === lane[0];
+        button.setAttribute("aria-pressed", String(on));
       });
-    }).catch(function () { /* tried again below */ }).finally(function () {
-      sending = false;
-      tell();
+      const from = lane[1] === null ? "" : clock(lane[1]), to = lane[2] === null ? "" : clock(lane[2]);
+      row.querySelector(".times").textContent = from && to ? from + "–" + to : from ? "since " + from : to ? "at " + to : "";
+      row.querySelector(".sheet").textContent = SHEET[sheet[number]] || "";
+      done += state === "y";
+      if (next === null && state !== "y") { next = number; }
+    });
+    tell(done, next, last);
+  }
+  function tell(done, next, last) {
+    const many = waiting().length, ticks = many + (many === 1 ? " tick waits" : " ticks wait") + " here";
+    const rest = !many ? "All ticks are kept." : reached ? ticks + " to be sent." : "Out of reach: " + ticks + ". Do not reload.";
+    told.textContent = done + " of " + list.children.length + " lanes done. " + (next ? "Next: lane " + next + ". " : "") + rest;
+    undo.disabled = !parsed(MINE, []).length;
+    const lines = (last.wrong || []).concat(problem || []), two = last.otherwise || [];
+    if (two.length) { lines.push("Two phones say different things of " + (two.length > 1 ? "lanes " : "lane ") + two.join(", ") + ". What was ticked last holds."); }
+    const place = document.getElementById("wrong");
+    if (place.textContent !== lines.join("")) {
+      place.replaceChildren.apply(place, lines.map(function (line) {
+        const item = document.createElement("li");
+        item.className = "warn";
+        item.textContent = line;
+        return item;
+      }));
+    }
+  }
+
+  function take(found) {
+    // What was ticked while this was under way stays.
+    save(WAITING, JSON.stringify(waiting().filter(function (tick) { return !found.kept.includes(tick.id); })));
+    save(LAST, JSON.stringify(Object.assign(parsed(LAST, {}), found)));
+    reached = true;
+    problem = "";
+  }
+  function answered(answer) {
+    if (answer.ok) { return answer.json().then(take); }
+    reached = true;
+    if (answer.status === 403 || answer.status === 404) {
+      problem = "fieldcomb was started again, or the plan is gone. Open the address that it shows now on this phone: ticks that wait here are sent from there.";
+      return undefined;
+    }
+    return answer.json().then(function (said) { problem = said.problem || "Not kept yet: " + answer.status; });
+  }
+  // The machine is asked for what other phones ticked, or is sent what waits here.
+  function ask() {
+    const ticks = waiting();
+    if (asking) { return; }
+    asking = true;
+    const body = JSON.stringify({ phone: phone, ticks: ticks.slice(0, 1000) });
+    const sent = { method: "POST", headers: { "Content-Type": "application/json", Accept: "application/json" }, body: body };
+    const look = function () { return fetch(list.dataset.at, { cache: "no-store", headers: { Accept: "application/json" } }); };
+    // Another start of fieldcomb takes nothing that is sent to this page's address, and says why when it is only asked.
+    const put = function () {
+      return fetch(list.dataset.at, sent).then(function (answer) {
+        return answer.ok || (answer.headers.get("Content-Type") || "").includes("json") ? answer : look();
+      }, look);
+    };
+    (ticks.length ? put() : look()).then(answered).catch(function () { reached = false; }).finally(function () {
+      asking = false;
+      show();
     });
   }
 
+  function keep(tick) {
+    save(WAITING, JSON.stringify(waiting().concat([tick])));
+    show();
+    ask();
+  }
   list.addEventListener("click", function (event) {
     const button = event.target.closest("button");
     if (!button) { return; }
-    const row = button.closest("li"), state = row.dataset.done === button.dataset.state ? "" : button.dataset.state;
-    const tick = { id: made(), lane: Number(row.dataset.lane), done: state, at_ms: Date.now() };
-    save(WAITING, JSON.stringify(waiting().concat([tick])));
-    show(row, state);
-    send();
+    const number = Number(button.closest("li").dataset.lane), was = lanes()[number] || BLANK, state = button.dataset.state;
+    const mine = parsed(MINE, []), begun = mine.filter(function (tick) { return tick.lane === number; }).pop();
+    if (state === "start" && underWay(was) && begun && begun.done === "start") { back(begun); return; }
+    const again = state === was[0] && !underWay(was);
+    const tick = { id: made(), lane: number, done: again ? "" : state, at_ms: Date.now(), was: was };
+    save(MINE, JSON.stringify(mine.concat([tick]).slice(-MOST_MINE)));
+    keep(tick);
   });
-  // Ticks that were waiting when the page was closed are shown again.
-  waiting().forEach(function (tick) {
-    const row = rows().find(function (one) { return Number(one.dataset.lane) === tick.lane; });
-    if (row) { show(row, tick.done); }
+  function back(tick) {
+    save(MINE, JSON.stringify(parsed(MINE, []).filter(function (one) { return one.id !== tick.id; })));
+    keep({ id: made(), lane: tick.lane, done: "undo", at_ms: Date.now(), undoes: tick.id, was: tick.was });
+  }
+  undo.addEventListener("click", function () {
+    const last = parsed(MINE, []).pop();
+    if (last) { back(last); }
   });
-  window.addEventListener("online", send);
-  document.addEventListener("visibilitychange", send);
-  setInterval(send, AGAIN_MS);
-  send();
+
+  // Pulling the page down would reload it, and a browser that can asks before it lets go of a page out of reach.
+  document.documentElement.classList.add("stay");
+  window.addEventListener("beforeunload", function (event) { if (!reached) { event.preventDefault(); } });
+  window.addEventListener("online", ask);
+  window.addEventListener("pageshow", ask);
+  document.addEventListener("visibilitychange", ask);
+  setInterval(ask, AGAIN_MS);
+  show();
+  ask();
 })();
