@@ -15,6 +15,7 @@ import numpy as np
 import shapely
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
+sys.path.insert(0, str(Path(__file__).parents[2] / "demo"))
 from lane_walks import walked_strip
 
 from fieldcomb.coverage.lanes.declared import DeclaredPlan, by_lanes
