@@ -93,13 +93,14 @@ def draw_lanes(
     """
     walked = [[one for one in group if one.chance >= LEAST_CHANCE] for group in groups]
     lanes = [one.lane for group in walked for one in group]
-    frame = _Rows.over(_near(lanes, ground, swath_m, cells), bearing_deg)
+    near = _near(lanes, ground, swath_m, cells)
+    frame = _Rows.over(near, bearing_deg)
     sums = [_Sums(frame, cells) for _ in groups] if cells else []
     # The swing width counts for all lanes at once, so its draws are spread evenly and not left to chance.
     evenly = np.array([NormalDist().inv_cdf((place + 0.5) / LANE_DRAWS) for place in range(LANE_DRAWS)])
     half_m = swath_m / 2 * np.maximum(1 + swath_sd * evenly, 0.1)
     rng = np.random.default_rng(SEED)
-    swept_m2 = np.zeros(LANE_DRAWS)
+    share = np.zeros(LANE_DRAWS)
     for first in range(0, LANE_DRAWS, DRAWS_AT_ONCE):
         part = slice(first, first + DRAWS_AT_ONCE)
         every = np.zeros((DRAWS_AT_ONCE, frame.inside.size), bool)
@@ -108,8 +109,9 @@ def draw_lanes(
             every |= swept
             if sums:
                 sums[number].add(part, swept)
-        swept_m2[part] = every.sum(axis=1) * frame.cell_m2
-    return LaneDraws(swept_m2 / max(float(ground.area), frame.cell_m2), tuple(one.done() for one in sums))
+        share[part] = every.sum(axis=1) / max(frame.count, 1)
+    of_ground = float(near.area / ground.area) if ground.area > 0 else 0.0
+    return LaneDraws(share * of_ground, tuple(one.done() for one in sums))
 
 
 def _near(
@@ -195,10 +197,6 @@ class _Rows:
     def count(self) -> int:
         """How many cells lie inside."""
         return int(np.count_nonzero(self.inside))
-
-    @property
-    def cell_m2(self) -> float:
-        return self.across_m * self.along_m
 
     def places(self) -> tuple[Floats, Floats]:
         """Middles of the cells inside, as (x, y) in site metres."""

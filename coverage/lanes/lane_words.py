@@ -60,7 +60,12 @@ def format_walked_lanes(plan: LanesResult) -> str:
     decimals = 1 if plan.of_site_pct < 10 else 0  # a plan on a small part of the site
     middle, low, high = (f"{pct:.{decimals}f}" for pct in (plan.of_site_pct, plan.low, plan.high))
     share = f"{middle} % ({low}-{high}) of the site"
-    return f"{share}, from {len(plan.done)} of {format_count(plan.lanes, 'lane')} of plan {plan.name}"
+    return f"{share}, from {format_lanes_done(plan)}"
+
+
+def format_lanes_done(plan: LanesResult) -> str:
+    """Return how many lanes of a plan were walked: ``17 of 20 lanes of plan 1``."""
+    return f"{len(plan.done)} of {format_count(plan.lanes, 'lane')} of plan {plan.name}"
 
 
 def format_lanes_left(plan: LanesResult) -> str:

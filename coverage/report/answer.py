@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from importlib.metadata import version
 
 from fieldcomb.coverage.estimate.swept_share import LANES, Estimate
-from fieldcomb.coverage.lanes.lane_words import format_lanes_left, format_walked_lanes
+from fieldcomb.coverage.lanes.lane_words import format_lanes_done, format_lanes_left, format_walked_lanes
 from fieldcomb.coverage.report.outing_lines import format_days
 from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
@@ -37,7 +37,8 @@ class Answer:
 
 def answer(report: Report) -> Answer:
     """Return the answer of a report; nothing to go to where two outings are compared."""
-    by_lanes = "; ".join(format_walked_lanes(plan) for plan in report.lanes)
+    known = len(report.lanes) == 1 and report.total.estimate.all_by_lanes  # then the line above has the share
+    by_lanes = "; ".join(format_lanes_done(plan) if known else format_walked_lanes(plan) for plan in report.lanes)
     return Answer(format_searched(report), _go_next(report), _not_known(report), by_lanes)
 
 

@@ -266,7 +266,8 @@ def _unswept(report: Report) -> Iterator[str]:
     unswept, whole = report.total.unswept, report.site.area_m2
     if unswept is None:
         return
-    yield f"Not walked over, {format_area(report.total.passes_m2['0'])}"
+    by_lanes = ", by lanes where they are known" if report.total.estimate.by_lanes_pct else ""
+    yield f"Not walked over, {format_area(unswept.whole)}{by_lanes}"
     for key, words in _UNSWEPT.items():
         m2 = getattr(unswept, key)
         if m2 > 0:

@@ -11,6 +11,7 @@ from lane_walks import walked_strip
 from shapely.geometry import Polygon, box
 
 from fieldcomb.coverage.lanes.declared import DeclaredPlan, by_lanes, draws_of, told_plan
+from fieldcomb.coverage.lanes.lane_draws import LaneCells
 from fieldcomb.coverage.lanes.lane_plan import plan_lanes
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES
 from fieldcomb.tracks.recording import Floats
@@ -88,3 +89,35 @@ def test_the_same_sheet_gives_the_same_numbers() -> None:
     """Nothing is left to chance: the same plan and sheet give the same result."""
     plan = declared(FIELD, lane_7=NO)
     assert by_lanes(plan, None, FIELD, SWATH_SD) == by_lanes(plan, None, FIELD, SWATH_SD)
+
+
+def test_cells_sum_up_to_the_share() -> None:
+    """The mean over the cells of a field of what one group of lanes swept is the share, in every draw."""
+    plan = declared(FIELD, lane_7=NO)
+    every = LaneCells(1.0, 41 * 61, lambda x, y: np.floor(y).astype(int) * 41 + np.floor(x).astype(int))
+    draws = draws_of(told_plan(plan, None), FIELD, SWATH_SD, (), (every, every))
+    [swept] = draws.groups
+    assert swept.swept.sum(axis=1) / FIELD.area == pytest.approx(draws.shares, abs=0.004)
+    assert float(swept.mean.sum()) / FIELD.area == pytest.approx(draws.shares.mean(), abs=0.004)
+    assert (swept.swept >= 0).all() and (swept.swept <= 1).all()
+
+
+def test_groups_of_lanes_are_the_lanes_in_all() -> None:
+    """Odd and even lanes, drawn as two groups, sweep together what all lanes sweep, and less by themselves."""
+    plan = declared(FIELD)
+    numbers = {lane.number for lane in plan.lanes}
+    odd = {number for number in numbers if number % 2}
+    told = told_plan(plan, None)
+    whole, parts, alone = (
+        draws_of(told, FIELD, SWATH_SD, groups).shares.mean() for groups in ((), (odd, numbers - odd), (odd,))
+    )
+    assert parts == pytest.approx(whole, abs=0.003) and alone < 0.75
+
+
+def test_of_a_block_of_blanks_nothing_is_told() -> None:
+    """One blank between ticks was not walked; the lanes after the last tick, and a whole block, are not told of."""
+    plan = declared(FIELD)
+    blank = {5, *range(10, 16), *range(30, 99)}
+    plan = replace(plan, states={number: said for number, said in plan.states.items() if number not in blank})
+    told = {lane.number for lane in told_plan(plan, None).told}
+    assert told == {number for number in range(1, 30) if number not in range(10, 16)}
