@@ -17,6 +17,16 @@ MOST_LISTED_ROWS = 15
 @click.option("--collect", is_flag=True, help="Add a row for each mark keep, junk or left that has none yet.")
 @click.option("--stops", is_flag=True, help="With --collect: also for each dig without a mark.")
 @click.option("--set", "number", type=words, metavar="NO", help="Write what follows into the row of this find.")
+@click.option(
+    "--register", type=path, metavar="FILE", help="Write the kept finds for a finds register: .csv, .geojson or .gpx."
+)
+@click.option(
+    "--grid", type=words, metavar="GRID", help="References as degrees, utm, british, irish, mgrs or EPSG:25832."
+)
+@click.option(
+    "--figures", type=words, metavar="N", help="Figures of a reference: 6, 8 or 10. Default: as the place is known."
+)
+@click.option("--all", "everything", is_flag=True, help="With --register: junk and what was left in the ground too.")
 @click.option("--json", "as_json", is_flag=True, help="Print the finds as report.json has them.")
 @full_option
 @jobs_option
@@ -26,6 +36,10 @@ def finds_command(
     collect: bool,
     stops: bool,
     number: str | None,
+    register: str | None,
+    grid: str | None,
+    figures: str | None,
+    everything: bool,
     as_json: bool,
     full: bool,
     jobs: str | None,
@@ -39,17 +53,24 @@ def finds_command(
     Example:
       fieldcomb finds north-field --collect
       fieldcomb finds north-field --set 14 what="lead token" number=61-66 depth=12cm
+      fieldcomb finds north-field --register finds-2026.csv --grid utm
     """
     processes = read_jobs(jobs)
     if stops and not collect:
         raise UsageError("--stops was given without --collect", hint="Use them together")
+    doing = {"--set": number is not None, "--collect": collect, "--register": register is not None}
+    if len(both := [option for option, is_so in doing.items() if is_so]) > 1:
+        raise UsageError(f"{' and '.join(both)} were both given", hint="Use one after the other")
+    if register is None and (grid or figures or everything):
+        raise UsageError("--grid, --figures and --all go with --register", hint="Name a file: --register finds.csv")
     if number is not None:
-        if collect:
-            raise UsageError("--set and --collect were both given", hint="Use one after the other")
         _set(site, number, values)
         return
     if values:
         raise UsageError(f"{values[0]!r} was given without a find", hint="Say which one: --set 14 what=button")
+    if register is not None:
+        _register(site, register, grid or "degrees", figures, everything)
+        return
     if collect:
         _collect(site, stops, processes)
     _list(site, full, as_json)
@@ -99,6 +120,16 @@ def _collect(site: str, stops: bool, processes: int) -> None:
         say("Every marked find has its row already; nothing changed")
     else:
         say("No mark keep, junk or left was found, so there is nothing to collect. fieldcomb card says how to mark")
+
+
+def _register(site: str, file: str, grid: str, figures: str | None, everything: bool) -> None:
+    from fieldcomb.coverage.commands.console import say
+    from fieldcomb.coverage.register.register_file import check_wishes, registered_words, write_register
+    from fieldcomb.coverage.site.folder import shown
+
+    done = write_register(Path(site), Path(file), check_wishes(grid, figures, everything), say=say)
+    for line in registered_words(done, shown(file)):
+        say(line)
 
 
 def _list(site: str, full: bool, as_json: bool) -> None:

@@ -25,12 +25,22 @@ def degree_decimals(error_m: float | None) -> int:
     return min(max(math.ceil(math.log10(METRES_A_DEGREE_LAT / max(error_m, 1e-4))), 0), MOST_DECIMALS)
 
 
-def shown_place(find: Find) -> tuple[float | None, float | None]:
-    """Return latitude and longitude with no more decimals than the error allows."""
+def shown_place(find: Find, square_m: float | None = None) -> tuple[float | None, float | None]:
+    """Return latitude and longitude with no more decimals than the error, or a square that is coarser, allows."""
     if find.lat_deg is None or find.lon_deg is None:
         return None, None
-    places = degree_decimals(find.error_m)
+    places = place_decimals(find, square_m)
     return round(find.lat_deg, places), round(find.lon_deg, places)
+
+
+def place_decimals(find: Find, square_m: float | None = None) -> int:
+    """Return how many decimals of degrees the place of a find is shown with; ``square_m``: no finer than that.
+
+    >>> place_decimals(Find(1, "keep", error_m=3.9)), place_decimals(Find(1, "keep", error_m=3.9), 100.0)
+    (5, 3)
+    """
+    places = degree_decimals(find.error_m)
+    return places if square_m is None else min(places, math.floor(math.log10(METRES_A_DEGREE_LAT / square_m)))
 
 
 def how_well(find: Find) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import shapely
@@ -11,6 +13,7 @@ from pyproj import CRS, Transformer, network
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError
+from pyproj.transformer import TransformerGroup
 from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.tracks.errors import UsageError
@@ -72,6 +75,44 @@ def gis_frame(site: SiteFrame, epsg: int | None) -> GisFrame:
     if area is not None and not _holds(area.bounds, site):
         raise UsageError(f"EPSG:{epsg} ({system.name}) is for another place: {area.name.rstrip('.')}", hint=hint)
     return GisFrame(site, epsg)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GridPlaces:
+    """Places in a system: easting or longitude, northing or latitude; ``good_to_m`` is what the change of datum is.
+
+    flat : whether they are metres. name : of the system. good_to_m : None where it is not known.
+    """
+
+    x: Floats
+    y: Floats
+    flat: bool
+    name: str
+    good_to_m: float | None
+
+
+def in_grid(lon_deg: Floats, lat_deg: Floats, epsg: int, *, anywhere: bool = False) -> GridPlaces:
+    """Return places in a coordinate system, by the best way to it that needs no file from elsewhere.
+
+    anywhere : true for a zone of UTM, some of which are used beyond what they were made for.
+
+    Raises UsageError: no such system, one for another place, or one that is neither degrees nor metres.
+    """
+    network.set_network_enabled(active=False)  # type: ignore[attr-defined]  # nothing is fetched
+    if not anywhere:
+        gis_frame(SiteFrame(float(lon_deg[0]), float(lat_deg[0])), epsg)
+    system = CRS.from_epsg(epsg)
+    if system.is_projected and system.axis_info[0].unit_name != "metre":
+        raise UsageError(f"EPSG:{epsg} ({system.name}) is not in metres", hint="Use a grid in metres, or degrees")
+    corners = (float(lon_deg.min()), float(lat_deg.min()), float(lon_deg.max()), float(lat_deg.max()))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # that a better way needs a file: how good this one is is told
+        here: Any = AreaOfInterest(*corners)
+        ways = TransformerGroup(4326, epsg, always_xy=True, area_of_interest=here)
+    way = ways.transformers[0]
+    x, y = way.transform(lon_deg, lat_deg)
+    good_to_m = float(way.accuracy) if way.accuracy >= 0 else None
+    return GridPlaces(np.asarray(x, float), np.asarray(y, float), bool(system.is_projected), system.name, good_to_m)
 
 
 def _holds(bounds_deg: tuple[float, float, float, float], site: SiteFrame) -> bool:
