@@ -21,7 +21,7 @@ def draw_site(
     folder: Path,
     out: Path | None = None,
     *,
-    since: date | None = None,
+    since: date | str | None = None,
     between: tuple[str, str] | None = None,
     coil: str | None = None,
     epsg: int | None = None,
@@ -34,7 +34,7 @@ def draw_site(
     """Survey a site and write its output folder.
 
     out : the output folder; the site's own if not given. Only in the site's own are results kept for the next time.
-    since : only outings from this day on.
+    since : only outings from this day on, or since the last event of this kind.
     between : (id, id), two outings to compare.
     epsg : the coordinate system of files for a GIS; the site's frame if not given.
     coil : the coil in hand, as typed: a name of the site's, or a size. Ground to go to is for it.

@@ -24,7 +24,12 @@ from fieldcomb.tracks.units import parse_date
 @click.command("report")
 @click.argument("site", type=path, metavar="SITE")
 @click.option("--between", nargs=2, type=words, metavar="A B", help="Compare two outings.")
-@click.option("--since", type=words, metavar="DATE", help="Only outings from this day on, such as 2026-03-01.")
+@click.option(
+    "--since",
+    type=words,
+    metavar="DATE|EVENT",
+    help="Only outings from a day on, or since an event of ground.csv.",
+)
 @click.option("--coil", type=words, metavar="COIL", help="The coil in your hand: where to go next with it.")
 @depth_option
 @click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: SITE/out.")
@@ -52,7 +57,10 @@ def report_command(
     Example:
       fieldcomb report north-field
     """
-    day = named("--since", parse_date, since) if since is not None else None
+    from fieldcomb.coverage.season.events import EVENT_KINDS
+
+    begin = since.strip().lower() if since and since.strip().lower() in EVENT_KINDS else None
+    day = named("--since", parse_date, since) if since is not None and begin is None else begin
     deep = read_option("depth", depth)
     many, system = read_jobs(jobs), read_epsg(epsg)
     from fieldcomb.coverage.actions.draw import draw_site

@@ -21,12 +21,14 @@ from fieldcomb.coverage.intake.coil_changes import by_coil, presses_of, with_mar
 from fieldcomb.coverage.intake.initials import initials_in, initials_of
 from fieldcomb.coverage.outings.inputs import OutingInput, RecordingInput
 from fieldcomb.coverage.raster.polygons import Shape
+from fieldcomb.coverage.season.events import EVENTS_FILE, GroundEvent
 from fieldcomb.coverage.site.folder import (
     AREAS_FILE,
     NO_AREAS,
     PLANTED_FILE,
     Say,
     Site,
+    events_in,
     finds_in,
     opened,
     read_file,
@@ -70,18 +72,23 @@ class SurveyInputs:
 def survey_inputs(
     folder: Path,
     *,
-    since: date | None = None,
+    since: date | str | None = None,
     between: tuple[str, str] | None = None,
     coil: str | None = None,
     say: Say,
 ) -> SurveyInputs:
     """Look up everything that a survey of the site takes; the files themselves are read one outing at a time.
 
+    since : the day from which on outings count, or a kind of event: the last one of that kind.
+
     Raises SiteError: no outings, or a fault in a file of the site. That a file in tracks/ is there, and is still the
     one that was added, is checked when its turn comes.
     """
     with opened(folder, say, reading=True) as site:
-        chosen, notes = _chosen(site, since)
+        events, said_of_events = _events(site)
+        began = _began(since, events, said_of_events) if isinstance(since, str) else since
+        chosen, notes = _chosen(site, began.day if isinstance(began, GroundEvent) else began)
+        notes += said_of_events
         gone = [NO_AREAS] if NO_AREAS in site.notes else []
         partly = (*gone, *notes)
         if between is not None:
@@ -103,6 +110,7 @@ def survey_inputs(
         finds, faults = _finds(site, site.settings.frame, between or ([one.id for one in chosen] if since else None))
         notes += faults
         whole = replace(site.as_input(site.settings.frame), notes=(*partly, *faults), others=others, finds=finds)
+        whole = replace(whole, events=events, since=began)
         if since is None and between is None:  # a sheet says which lanes were walked, and seldom on which day
             measured = [name for name, coil in site.settings.coils.items() if coil.swath_m is not None]
             lanes, said = declared_plans(folder, site.settings.frame, measured)
@@ -111,6 +119,25 @@ def survey_inputs(
             whole = replace(whole, planted=planted, notes=(*whole.notes, *said, *more))
             notes = [*notes, *said, *more]
         return SurveyInputs(whole, given, (*site.notes, *notes), None if coil is None else _in_hand(site, coil))
+
+
+def _events(site: Site) -> tuple[tuple[GroundEvent, ...], list[str]]:
+    """Read what changed the ground, with sentences on what of it cannot be used."""
+    try:
+        events, notes = events_in(site)
+    except SiteError as error:
+        return (), [f"Changes of the ground are not counted: {error}"]
+    return events, list(notes)
+
+
+def _began(kind: str, events: Sequence[GroundEvent], said: Sequence[str]) -> GroundEvent:
+    """Return the last event of a kind; UsageError where there is none."""
+    found = [event for event in events if event.kind == kind]
+    if not found:
+        known = "; ".join(f"{event.kind} on {event.day}" for event in events) or " ".join(said) or "none"
+        hint = f"Write it there with its date, or give a date. Events there: {known}"
+        raise UsageError(f"{EVENTS_FILE} has no event {kind!r} to begin from", hint=hint)
+    return found[-1]
 
 
 def _planted(site: Site, whole: SiteInput) -> tuple[tuple[PlantedTarget, ...], list[str]]:

@@ -16,7 +16,7 @@ from fieldcomb.coverage.report.mark_words import mark_fields
 from fieldcomb.coverage.report.outing_lines import format_outing
 from fieldcomb.coverage.report.place_lines import place_fields, strip_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
-from fieldcomb.coverage.report.season_words import found_fields
+from fieldcomb.coverage.report.season_words import event_fields, found_fields, since_fields
 from fieldcomb.coverage.report.todo_words import junk_fields, planted_fields, searched_fields, todo_fields
 from fieldcomb.coverage.report.words import format_next_evidence
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
@@ -70,6 +70,8 @@ def report_json(report: Report) -> str:
         "lanes": [_lanes(plan) for plan in report.lanes],
         "planted": planted_fields(report.planted),
         "finds": [find_fields(find) for find in report.finds],
+        "events": [event_fields(one) for one in report.events],
+        "since": since_fields(report.since),
         "found": found_fields(report.season, site.frame),
         "depth_m": rounded(report.depth_m, 3),
         "filled": [as_fields(one, {"depth_m": 3}) for one in report.filled],

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields, rounded
+from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields, rounded, share
 from fieldcomb.coverage.season.counts import BAND, wider_bands
 from fieldcomb.coverage.season.season_results import (
     NO_SIGN,
@@ -14,6 +14,7 @@ from fieldcomb.coverage.season.season_results import (
     Season,
     Share,
 )
+from fieldcomb.coverage.season.since_events import EventResult, SinceResult
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.units import format_count, format_length, format_percent
@@ -105,7 +106,65 @@ def _lonlat(frame: SiteFrame, x_m: float, y_m: float) -> list[float]:
     return [round(float(lon[0]), DEGREE_PLACES) + 0.0, round(float(lat[0]), DEGREE_PLACES) + 0.0]
 
 
+def event_fields(one: EventResult) -> dict[str, Any]:
+    """Return one change of the ground as report.json has it; shares are null where no outings lie on both sides."""
+    event = one.event
+    return {
+        "date": str(event.day),
+        "event": event.kind,
+        "area": event.area or None,
+        "depth_m": rounded(event.depth_m, 3),
+        "note": event.note or None,
+        "outings_before": one.outings_before,
+        "outings_since": one.outings_since,
+        "area_m2": rounded(one.area_m2, 2),
+        "since_pct": _part_pct(one.since_m2, one.area_m2),
+        "ever_pct": _part_pct(one.ever_m2, one.area_m2),
+    }
+
+
+def since_fields(since: SinceResult | None) -> dict[str, Any] | None:
+    """Return what a report that begins on a day counts; null for a report of all outings."""
+    if since is None:
+        return None
+    return {
+        "date": str(since.day),
+        "event": None if since.event is None else since.event.kind,
+        "swept_pct": rounded(since.swept_pct, 2),
+        "ever_pct": rounded(since.ever_pct, 2),
+    }
+
+
+def _part_pct(part_m2: float | None, whole_m2: float | None) -> float | None:
+    if part_m2 is None or not whole_m2:
+        return None
+    return share(100 * part_m2 / whole_m2, round(part_m2, 2), round(whole_m2, 2), 2)
+
+
 # -------------------------------------------------------------------------------------------------------------- words
+
+
+def since_lines(report: Report) -> Iterator[str]:
+    """How much was walked over since the ground changed, beside how much ever was; the latest change first."""
+    if report.since is not None:
+        event = report.since.event
+        words = f"since {report.since.day.day} {report.since.day:%b %Y}" if event is None else event.since
+        yield _since(words, report.since.swept_pct, report.since.ever_pct, "")
+        return
+    for one in reversed(report.events):
+        if one.between and one.area_m2 and one.since_m2 is not None and one.ever_m2 is not None:
+            since_pct, ever_pct = (100 * m2 / one.area_m2 for m2 in (one.since_m2, one.ever_m2))
+            yield _since(one.event.since, since_pct, ever_pct, one.event.area)
+
+
+def _since(words: str, since_pct: float, ever_pct: float, area: str) -> str:
+    """Two shares of the same ground.
+
+    >>> _since("since it was ploughed on 2 Oct 2026", 71.2, 93.4, "")
+    'walked over 71 % since it was ploughed on 2 Oct 2026; 93 % ever'
+    """
+    of = f" of {area}" if area else ""
+    return f"walked over {format_percent(since_pct, 0)}{of} {words}; {format_percent(ever_pct, 0)} ever"
 
 
 def season_lines(report: Report) -> Iterator[str]:
@@ -192,7 +251,7 @@ def spot_lines(season: Season) -> Iterator[str]:
     for members in dict.fromkeys(spot.members for spot in spots.spots):
         alike = [spot for spot in spots.spots if spot.members == members]
         at = _listed([format_length(spot.scale_m) for spot in alike])
-        chance = f"chance lays such a group on {max(round(1000 * max(spot.p for spot in alike)), 1)} sites in 1,000"
+        chance = f"chance lays such a group on {max(round(1000 * max(spot.p for spot in alike)), 1)} of 1,000 sites"
         within = f"within {format_length(max(round(alike[0].radius_m), 1))} of their middle"
         yield f"Hot spot, linked at {at}: {format_bags(members)} {within}; {chance}"
     if spots.spots:

@@ -17,6 +17,7 @@ from fieldcomb.coverage.report.mark_words import warning
 from fieldcomb.coverage.report.outing_lines import format_days, format_junk_done, format_outing
 from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
+from fieldcomb.coverage.report.season_words import since_lines
 from fieldcomb.coverage.report.text import cut, wrapped
 from fieldcomb.coverage.report.todo_words import format_pair
 from fieldcomb.coverage.report.words import format_interval, format_next_evidence
@@ -122,6 +123,8 @@ def _answer(report: Report) -> Iterator[str]:
     recorded = format_share(report.total.swept_pct, report.total.swept_m2, report.site.area_m2)
     as_recorded = "" if report.total.estimate.pct is None else f"; {recorded} as recorded"
     yield from _labelled(SEARCHED, told.searched + as_recorded)
+    for since in list(since_lines(report))[:1]:
+        yield from wrapped(since, SCREEN_COLUMNS, " " * LABEL, " " * LABEL)
     if told.by_lanes:
         yield from _labelled(BY_LANES, told.by_lanes)[:MOST_LANE_LINES]
     if told.not_known:

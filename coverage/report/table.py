@@ -10,7 +10,7 @@ from fieldcomb.coverage.report.mark_words import format_marks, warning
 from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_reason_in_full, format_worths
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.season_words import season_lines
+from fieldcomb.coverage.report.season_words import season_lines, since_lines
 from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.report.todo_words import PROMISE, format_pair, junk_lines, planted_lines, searched_lines
 from fieldcomb.coverage.report.words import (
@@ -112,6 +112,8 @@ def _head(report: Report) -> Iterator[str]:
     swept = f"{share} {share_of(report)}, {format_area(total.swept_m2)}"
     times = f"in {format_count(len(report.outings), 'outing')}"
     yield from _line("Walked over", f"{swept}, {times}; {format_percent(total.twice_pct)} of that twice or more")
+    for since in since_lines(report):
+        yield from _line("", since)
     yield from _estimate(report)
     if under := format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m):
         yield from _line("Under the coil", under)

@@ -14,6 +14,7 @@ from fieldcomb.coverage.finds.find import FINDS_FILE
 from fieldcomb.coverage.finds.reading import FindsRead, read_finds
 from fieldcomb.coverage.gear.coils import coil_of_size, own_coil, split_naming
 from fieldcomb.coverage.gear.swing import make_swing
+from fieldcomb.coverage.season.events import EVENTS_FILE, GroundEvent, read_events
 from fieldcomb.coverage.site.journal import locked, reason
 from fieldcomb.coverage.site.peg_file import PegRow, place_pegs, read_pegs
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, TRACKS, OutingEntry, Settings
@@ -160,6 +161,14 @@ def finds_in(site: Site) -> FindsRead | None:
     if not (site.folder / FINDS_FILE).exists():
         return None
     return read_finds(read_file(site.folder / FINDS_FILE, SiteError, name=FINDS_FILE), FINDS_FILE, site.settings.zone)
+
+
+def events_in(site: Site) -> tuple[tuple[GroundEvent, ...], tuple[str, ...]]:
+    """Read what changed the ground of a site, and sentences on what of it cannot be used; nothing without the file."""
+    if not (site.folder / EVENTS_FILE).exists():
+        return (), ()
+    raw = read_file(site.folder / EVENTS_FILE, SiteError, name=EVENTS_FILE)
+    return read_events(raw, EVENTS_FILE, site.settings.zone)
 
 
 def keep_coil(

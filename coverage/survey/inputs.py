@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import shapely
@@ -15,6 +16,7 @@ from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.walks import too_far
 from fieldcomb.coverage.raster.grid import bounds_of, check_cells
+from fieldcomb.coverage.season.events import GroundEvent
 from fieldcomb.coverage.todo.assumptions import USUAL, TodoSettings
 from fieldcomb.coverage.todo.planted import PlantedTarget
 from fieldcomb.tracks.errors import TrackError
@@ -41,7 +43,8 @@ class SiteInput:
     outings: nothing of them is counted, but ground that they marked as blocked or to leave alone stays so.
     ``coils`` are those that the user owns, ``todo`` what is assumed of what is still to do, ``pegs`` places that people
     find again, ``lanes`` plans of which it was said what was walked, ``planted`` targets
-    that were buried on purpose, ``finds`` what came out of the ground, with initials for their finders.
+    that were buried on purpose, ``finds`` what came out of the ground, with initials for their finders. ``events`` are
+    changes of the ground, and ``since`` is the one, or the day, from which on outings are counted.
     """
 
     name: str
@@ -58,6 +61,8 @@ class SiteInput:
     lanes: tuple[DeclaredPlan, ...] = ()
     planted: tuple[PlantedTarget, ...] = ()
     finds: tuple[Find, ...] = ()
+    events: tuple[GroundEvent, ...] = ()
+    since: GroundEvent | date | None = None
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:

@@ -1,6 +1,7 @@
 """Outings that are not counted in a report: the ground that they swept is not missed, only swept by others."""
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 
 import shapely
 from shapely.geometry import LineString
@@ -21,13 +22,23 @@ _SIMPLER_M = 0.05
 _QUARTER = 4  # corners of a quarter circle
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class OthersSwept:
+    """Cells of the site that outings swept which are not counted.
+
+    known : with gaps between their passes that are too narrow to be told with their receivers. exact : as recorded.
+    """
+
+    known: Mask
+    exact: Mask
+
+
 def swept_by_others(
     others: Sequence[OutingInput], walk: Callable[[Sequence[OutingInput]], Iterator[NamedWalk]], ground: Ground
-) -> tuple[Mask | None, tuple[str, ...]]:
+) -> tuple[OthersSwept | None, tuple[str, ...]]:
     """Return the cells of the site that outings swept which are not counted, and notes on those that cannot be read.
 
-    Gaps between their passes that are too narrow to be told with their receivers count as swept. Returns None for the
-    cells where there are no such outings.
+    Returns None for the cells where there are no such outings.
     """
     if not others:
         return None, ()
@@ -40,9 +51,11 @@ def swept_by_others(
             continue
         shapes.append(_swept(walked, ground))
         closing_m = max([closing_m, *(_untold_m(w.swing.gps) / 2 for w in walked.walks)])
-    wide = shapely.union_all(shapes).buffer(closing_m, quad_segs=_QUARTER)
+    swept = shapely.union_all(shapes)
+    wide = swept.buffer(closing_m, quad_segs=_QUARTER)
     closed = wide.buffer(-closing_m, quad_segs=_QUARTER)
-    return cells_inside([] if closed.is_empty else [closed], ground.grid), tuple(notes)
+    known, exact = (cells_inside([] if one.is_empty else [one], ground.grid) for one in (closed, swept))
+    return OthersSwept(known, exact), tuple(notes)
 
 
 def _untold_m(gps: str) -> float:

@@ -25,6 +25,7 @@ from fieldcomb.coverage.places.places import SearchPlace
 from fieldcomb.coverage.raster.cells import Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.season.season_results import Season
+from fieldcomb.coverage.season.since_events import EventResult, SinceResult
 from fieldcomb.coverage.todo.planted import PlantedResult, PlantedTarget
 from fieldcomb.coverage.todo.results import CoilPair, JunkProgress, JunkResult, SearchedClass, TodoCoil
 from fieldcomb.tracks.frame import SiteFrame
@@ -199,6 +200,8 @@ class Report:
     planted: tuple[PlantedResult, ...] = ()
     finds: tuple[Find, ...] = ()
     season: Season | None = None
+    events: tuple[EventResult, ...] = ()
+    since: SinceResult | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,13 +18,16 @@ from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.ground.under_coil import UnderCoil
 from fieldcomb.coverage.outings.times import outing_times
 from fieldcomb.coverage.outings.walks import WalkedOuting
-from fieldcomb.coverage.raster.cells import Cells, Mask
+from fieldcomb.coverage.raster.cells import Cells
+from fieldcomb.coverage.season.events import GroundEvent, PlacedEvent
 from fieldcomb.coverage.season.search_effort import SearchEffort
+from fieldcomb.coverage.season.since_events import SinceResult, SweptSince
 from fieldcomb.coverage.survey.figures import coil_results, site_result, total_result
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.coverage.survey.lane_ground import OutingLanes, draw_on_site, lane_cells, outing_chances
+from fieldcomb.coverage.survey.other_outings import OthersSwept
 from fieldcomb.coverage.survey.outing_alone import AloneOn, OutingAlone, SweptOnSite, off_lanes, walks_for_estimate
-from fieldcomb.coverage.survey.results import OutingResult, PersonResult, Report
+from fieldcomb.coverage.survey.results import OutingResult, PersonResult, Report, TotalResult
 from fieldcomb.coverage.survey.walked_lanes import LanesOnSite, OnPlan
 from fieldcomb.coverage.todo.dug_classes import SearchedTally
 from fieldcomb.coverage.todo.ranking import BareGround, bare_ground
@@ -48,9 +51,10 @@ class SurveyGround:
     notes: tuple[str, ...]
     depth_m: float | None
     in_hand: OwnCoil | None = None
-    others: Mask | None = None
+    others: OthersSwept | None = None
     lanes: tuple[LanesOnSite, ...] = ()
     on_plans: Mapping[str, tuple[OnPlan, ...]] = field(default_factory=dict)
+    events: tuple[PlacedEvent, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +91,9 @@ class SurveySums:
         swings = [w.swing for outing in walked for w in outing.walks]
         receivers = [receiver(swing.gps) for swing in swings]
         self.worst = max(receivers, key=lambda one: one.sigma_m)
-        self.tally = PassTally(ground, of.others, lane_cells(of.lanes, ground))
+        # Ground that was searched only before it changed is to be searched again.
+        others = None if of.others is None or isinstance(site.since, GroundEvent) else of.others.known
+        self.tally = PassTally(ground, others, lane_cells(of.lanes, ground))
         inside = self.tally.inside  # one of them for all: on a large site each is 10 MB
         self.chances = ChanceMap(inside, ground.grid)
         self.estimates = estimates_on(inside, ground.grid, receivers)
@@ -102,6 +108,7 @@ class SurveySums:
         self.count, self.names = len(walked), list[str]()
         self.plans, self.lanes = draw_on_site(of.lanes, ground, self.estimates.plot, self.chances.coarse, memory)
         self.effort = SearchEffort(self.chances.coarse) if site.finds else None
+        self.since = SweptSince(of.events, [self._day(outing) for outing in walked], inside, ground.grid)
 
     def alone_on(self) -> AloneOn:
         """Return what each outing is looked at on, before it is added."""
@@ -123,16 +130,32 @@ class SurveySums:
         ground = tally.add(swept, {one.coil for one in lanes})
         under = self.under.add(outing.walks, swept, alone.lost).at_most(ground.swept_pct)
         head, recordings, marks = outing.head, outing.recordings, outing.marks
-        done = self.ledger.add(outing, swept, passed_by)
+        day = self._day(outing)
+        done = self.ledger.add(outing, swept, passed_by, day)
         self._add_people(outing, alone)
         no_go = alone.no_go
+        self.since.add(day, swept)
         if self.effort is not None:
-            day = local_date(outing.start_s, parse_zone(self.of.site.zone))
-            self.effort.add(outing, str(day or ""), swept, passed_by, alone.far_share)
+            self.effort.add(outing, day, swept, passed_by, alone.far_share)
         self.results.append(OutingResult(head, times, ground, told, under, recordings, marks, no_go, junk_done=done))
         for w in outing.walks if self.searched.stated else ():
             passed = swept.by_coil[w.swing.coil.name][swept.there] > 0
             self.searched.add(swept.here, passed & tally.inside[swept.here], w.swing.rule)
+
+    def _since(self, total: TotalResult) -> SinceResult | None:
+        """How much was ever walked over, where only outings from some day on are counted."""
+        since, tally = self.of.site.since, self.tally
+        if since is None:
+            return None
+        swept = ~tally.unswept() & tally.inside
+        if self.of.others is not None:
+            swept |= self.of.others.exact & tally.inside
+        ever_pct = 100 * float(np.count_nonzero(swept)) / max(int(np.count_nonzero(tally.inside)), 1)
+        event, day = (since, since.day) if isinstance(since, GroundEvent) else (None, since)
+        return SinceResult(day, event, total.swept_pct, max(ever_pct, total.swept_pct))
+
+    def _day(self, outing: WalkedOuting) -> str:
+        return str(local_date(outing.start_s, parse_zone(self.of.site.zone)) or "")
 
     def estimate_so_far(self, name: str, memory: Memo) -> None:
         """Estimate all outings up to the last one added, if it is one after which the growth of the site is told.
@@ -184,6 +207,8 @@ class SurveySums:
             junk_done=tuple(ledger.done.values()),
             coil_pairs=ledger.by_coil.pairs(),
             lanes=self.plans,
+            events=self.since.finished(~tally.unswept()),
+            since=self._since(total),
             people=tuple(sorted(self.people.values(), key=lambda one: (one.searcher is None, one.searcher))),
         )
         left_out, wandering = self.estimates.left_out(self.chances.coarse.grid), self.estimates.wandering

@@ -39,8 +39,10 @@ from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
+from fieldcomb.coverage.season.events import EVENTS_FILE, STRIPPED, PlacedEvent, changed_depths, place_events
 from fieldcomb.coverage.season.season import season_of
 from fieldcomb.coverage.season.season_results import Season
+from fieldcomb.coverage.season.since_events import last_between
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
 from fieldcomb.coverage.survey.lane_ground import lane_strips
 from fieldcomb.coverage.survey.other_outings import swept_by_others
@@ -115,7 +117,7 @@ def survey(
         raise SiteError("there are no outings to report", file=site.name, hint=HintKind.ADD_A_WALK(site="SITE"))
     tell = progress or (lambda _what, _done, _all: None)
     memory = Memo(store, CACHED_TYPES)
-    areas, notes = place_areas(site.areas, site.frame, site.areas_file)
+    areas, events, notes = _areas_and_events(site)
     chosen = _chosen(outings, between)
     walk = partial(walk_in_order, frame=site.frame, memory=memory, workers=workers)
     walked, faults = _usable(chosen, walk(chosen, checked=checked), areas, site.frame, tell)
@@ -138,13 +140,20 @@ def survey(
     swept, not_walked = swept_by_others([one for one in rest if one.id in readable], walk, ground)
     all_notes = (*site.notes, *notes, *not_walked, *_partly(outings, between))
     lanes = walked_lanes(site, in_time)
-    on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept, *lanes)
+    on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept, *lanes, events)
     del in_time  # so that walks are freed when they have been added up
     give_back()
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
     return replace(result, report=replace(result.report, left_out=left_out))
+
+
+def _areas_and_events(site: SiteInput) -> tuple[tuple[AreaShape, ...], tuple[PlacedEvent, ...], tuple[str, ...]]:
+    """Place the user's areas and events, with the ground that events filled or stripped as areas; and notes on them."""
+    areas, notes = place_areas(site.areas, site.frame, site.areas_file)
+    events, more = place_events(site.events, areas, EVENTS_FILE)
+    return (*areas, *changed_depths(events, areas)), events, (*notes, *more)
 
 
 def _ground_of(site: SiteInput, walked: Sequence[WalkedOuting], areas: Sequence[AreaShape]) -> tuple[Ground, float]:
@@ -268,7 +277,8 @@ def _season(on: SurveyGround, added: AddedUp) -> Season | None:
     if added.effort is None:
         return None
     rules = {own.coil.name: own.rule for own in on.site.coils}
-    return season_of(on.site.finds, added.effort, on.site.frame, rules, added.worst.sigma_m)
+    since = last_between(added.report.events)
+    return season_of(on.site.finds, added.effort, on.site.frame, rules, added.worst.sigma_m, since)
 
 
 def _put_together(
@@ -303,7 +313,7 @@ def _put_together(
     total = replace(report.total, unswept=unswept(tally, told, more, len(strips) - len(told)))
     comparison, difference = _compare(masks, on.ground, between)
     drawn = replace(
-        _layers(tally, on.ground, layers, difference),
+        _layers(tally, on, layers, difference),
         chance=chance,
         pace=added.pace,
         heard=added.heard,
@@ -352,13 +362,16 @@ def _compare(
     return Comparison(first, second, three, one, two, none), drawn
 
 
-def _layers(tally: PassTally, ground: Ground, outings: tuple[OutingLayer, ...], difference: Cells | None) -> Layers:
-    grid = ground.grid
+def _layers(tally: PassTally, on: SurveyGround, outings: tuple[OutingLayer, ...], difference: Cells | None) -> Layers:
+    grid = on.ground.grid
     left, _, _, top = grid.bounds_m
     gone, others = tally.lost(), tally.swept_by_others()
+    if on.others is not None and tally.others is None:  # searched before the ground changed: to do again, drawn pale
+        others = np.asarray(on.others.exact & tally.inside & tally.unswept())
     tally.passes[:] = tally.drawn(tally.passes)
     for name, layer in tally.by_coil.items():
         tally.by_coil[name] = layer if layer is tally.passes else tally.drawn(layer)
     lost = vectorise(gone, left, top, grid.cell_m) if gone.any() else MultiPolygon()
     elsewhere = vectorise(others, left, top, grid.cell_m) if others.any() else MultiPolygon()
-    return Layers(grid, tally.passes, tally.by_coil, outings, lost, ground.areas, difference, elsewhere)
+    areas = tuple(area for area in on.ground.areas if area.kind != STRIPPED)
+    return Layers(grid, tally.passes, tally.by_coil, outings, lost, areas, difference, elsewhere)

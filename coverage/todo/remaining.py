@@ -44,6 +44,7 @@ GOOD_PASS_SHARE = 0.25  # a good pass is like the better walked quarter of the u
 HEARD_M = 2.5  # a mark left is set within a swing of what was heard, by a receiver that is metres off
 MOST_TOLD_APART = 6  # passes of one outing over one cell
 LEVELS = 200
+CHANGED = ("filled", "stripped")  # kinds of areas
 LEAST_NEAR = 1e-6  # of a pass in the neighbourhood: with less, the number of passes cannot be estimated
 
 
@@ -73,6 +74,8 @@ class RemainingTargets:
         self.finds = {outing.id: dug_signals_of(outing, frame) for outing in walked}
         grid = self.coarse.grid
         self.depth_m = _depths(ground, grid, settings)
+        # Ground that was filled or stripped on a day had another depth on outings before.
+        self.changed = any(a.kind in CHANGED and a.since and a.depth_cm for a in ground.areas)
         self.depths_m: list[float] = np.unique(self.depth_m[np.isfinite(self.depth_m)]).tolist()
         dug = any(len(finds.dug) for finds in self.finds.values())
         # Without any dig there is nothing to be taken per swept m2.
@@ -111,18 +114,22 @@ class RemainingTargets:
         return local_junk(self.digs, so_far, squares, drawn, self.settings.junk_per_m2), so_far
 
     def add(
-        self, outing: WalkedOuting, swept: OutingPasses, passed_by: Mapping[str, Floats]
+        self, outing: WalkedOuting, swept: OutingPasses, passed_by: Mapping[str, Floats], day: str = ""
     ) -> tuple[JunkProgress, ...]:
         """Take in one outing: its passes, and what was dug in it; returns the junk ground that its coils have done.
 
-        ``passed_by`` is the chance that a coil passed each cell of ``chances``, where that is not as recorded.
+        ``passed_by`` is the chance that a coil passed each cell of ``chances``, where that is not as recorded, and
+        ``day`` the outing's, ISO 8601, "" where it is not known: ground that was filled later was not so deep then.
         Who digs sweeps the hole again and finds what that junk hid, so dug junk counts as if it had hidden nothing;
         without ``recheck`` it hid targets from all passes up to this outing's.
         """
         dug = self.finds[outing.id].dug
+        then_m = self.depth_m
+        if day and self.changed:
+            then_m = _depths(self.ground, self.coarse.grid, self.settings, day)
         for name, counts in swept.by_coil.items():
             walks = [w for w in outing.walks if w.swing.coil.name == name]
-            self._visit(name, walks, counts[swept.there], swept.here, passed_by.get(name))
+            self._visit(name, walks, counts[swept.there], swept.here, passed_by.get(name), then_m)
         if len(dug):
             fewer = np.minimum(self.digs.per_m2(*dug.T), self.met)
             self.met = self.met - fewer
@@ -142,7 +149,7 @@ class RemainingTargets:
         self.any_drawn = True
 
     def _visit(
-        self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices, chance: Floats | None
+        self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices, chance: Floats | None, then_m: Floats
     ) -> None:
         passed = (counts > 0) & self.coarse.inside[here]
         if not passed.any() or not walks:
@@ -156,7 +163,7 @@ class RemainingTargets:
         self.by_coil.add(name, where, reached)
         self.any_drawn |= chance is not None
         coil, swing = walks[0].swing.coil, walks[0].swing
-        under, deep = self._under_coil(walks, where)
+        under, deep = self._under_coil(walks, where, then_m)
         swept = reached * self.coarse.cells[where] * self.ground.grid.cell_m2
         caught_once = under * (reached if chance is not None else 1)
         after = np.clip(np.rint((1 - caught_once) * LEVELS), 0, LEVELS).astype(int)
@@ -206,14 +213,15 @@ class RemainingTargets:
         np.divide(near * reached, total, out=out, where=np.broadcast_to(total > LEAST_NEAR, out.shape))
         return here, out
 
-    def _under_coil(self, walks: Sequence[SwungWalk], where: Slices) -> tuple[Floats, Floats]:
-        """Share under the coil on some coarse cells, and the same at the depth that matters there."""
+    def _under_coil(self, walks: Sequence[SwungWalk], where: Slices, then_m: Floats) -> tuple[Floats, Floats]:
+        """Share under the coil on some coarse cells, and the same at the depth that mattered there then."""
         grid = self.coarse.grid
         under = share_under_coil_on(grid, where, walks, None)
         deep = under
-        for depth_m in self.depths_m:
+        depths_m = self.depths_m if then_m is self.depth_m else np.unique(then_m[np.isfinite(then_m)]).tolist()
+        for depth_m in depths_m:
             at_depth = share_under_coil_on(grid, where, walks, depth_m)
-            deep = np.where(self.depth_m[where] == depth_m, at_depth, deep)
+            deep = np.where(then_m[where] == depth_m, at_depth, deep)
         return under, deep
 
     def _remember(self, name: str, foot_m2: float, reached: Floats, where: Slices) -> None:
@@ -299,16 +307,21 @@ def _taken(values: Floats) -> Slices:
     return tuple(slice(int(at[0]), int(at[-1]) + 1) if at.size else slice(0, 0) for at in (rows, cols))  # type: ignore[return-value]
 
 
-def _depths(ground: Ground, grid: Grid, settings: TodoSettings) -> Floats:
-    """Depth that matters below today's surface: that of the settings, and what the ground was filled up by; or NaN."""
+def _depths(ground: Ground, grid: Grid, settings: TodoSettings, day: str = "") -> Floats:
+    """Depth that matters below the surface of a day: that of the settings, more where ground was filled up; or NaN.
+
+    Where ground was stripped it is less. day : ISO 8601, after which changes are not counted; without one all are.
+    """
     out = np.full((grid.rows, grid.cols), np.nan if settings.depth_m is None else settings.depth_m)
-    filled = np.zeros_like(out)
+    filled, stripped = np.zeros_like(out), np.zeros_like(out)
     x, y = grid.centres()
     for area in ground.areas:
-        if area.kind == "filled" and area.depth_cm is not None:
+        if area.kind in CHANGED and area.depth_cm is not None and not (day and area.since and str(area.since) > day):
             here = shapely.contains_xy(area.shape, *np.meshgrid(x, y))
-            filled[here] = np.maximum(filled[here], area.depth_cm / 100)
-    return np.where(filled > 0, np.nan_to_num(out) + filled, out)
+            change = filled if area.kind == "filled" else stripped
+            change[here] = np.maximum(change[here], area.depth_cm / 100)
+    deep = np.where(filled > 0, np.nan_to_num(out) + filled, out)
+    return np.where(stripped > 0, np.maximum(deep - stripped, 0.0), deep)
 
 
 def _swept(walked: Sequence[WalkedOuting], grid: Grid) -> Floats:
