@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -95,7 +95,8 @@ def draw_lanes(
     lanes = [one.lane for group in walked for one in group]
     near = _near(lanes, ground, swath_m, cells)
     frame = _Rows.over(near, bearing_deg)
-    sums = [_Sums(frame, cells) for _ in groups] if cells else []
+    bands = [frame.band([one.lane for one in group], swath_m) for group in walked]
+    sums = [_Sums(frame.part(band), cells) for band in bands] if cells else []
     # The swing width counts for all lanes at once, so its draws are spread evenly and not left to chance.
     evenly = np.array([NormalDist().inv_cdf((place + 0.5) / LANE_DRAWS) for place in range(LANE_DRAWS)])
     half_m = swath_m / 2 * np.maximum(1 + swath_sd * evenly, 0.1)
@@ -103,13 +104,13 @@ def draw_lanes(
     share = np.zeros(LANE_DRAWS)
     for first in range(0, LANE_DRAWS, DRAWS_AT_ONCE):
         part = slice(first, first + DRAWS_AT_ONCE)
-        every = np.zeros((DRAWS_AT_ONCE, frame.inside.size), bool)
-        for number, group in enumerate(walked):
-            swept = _swept(group, frame, half_m[part], rng)
-            every |= swept
+        every = np.zeros((DRAWS_AT_ONCE, *frame.inside.shape), bool)
+        for number, (group, band) in enumerate(zip(walked, bands, strict=True)):
+            swept = _swept(group, frame.part(band), half_m[part], rng)
+            every[:, :, band] |= swept
             if sums:
-                sums[number].add(part, swept)
-        share[part] = every.sum(axis=1) / max(frame.count, 1)
+                sums[number].add(part, swept.reshape(DRAWS_AT_ONCE, -1))
+        share[part] = every.sum(axis=(1, 2)) / max(frame.count, 1)
     of_ground = float(near.area / ground.area) if ground.area > 0 else 0.0
     return LaneDraws(share * of_ground, tuple(one.done() for one in sums))
 
@@ -126,7 +127,7 @@ def _near(
 
 
 def _swept(group: Sequence[LaneWalked], frame: _Rows, half_m: Floats, rng: np.random.Generator) -> NDArray[np.bool_]:
-    """Which cells some lanes swept in some draws, (draws, rows x cols); those off the ground are not."""
+    """Which cells some lanes swept in some draws, (draws, rows, cols); those off the ground are not."""
     covers = np.zeros((half_m.size, frame.rows, frame.cols + 1), np.int16)
     for first in range(0, len(group), LANES_AT_ONCE):
         some = group[first : first + LANES_AT_ONCE]
@@ -134,7 +135,7 @@ def _swept(group: Sequence[LaneWalked], frame: _Rows, half_m: Floats, rng: np.ra
         for one, stray in zip(some, strays, strict=True):
             _cover(covers, one, frame, half_m, stray, rng)
     np.cumsum(covers, axis=2, out=covers)
-    return np.asarray(((covers[:, :, :-1] > 0) & frame.inside).reshape(half_m.size, -1))
+    return np.asarray((covers[:, :, :-1] > 0) & frame.inside)
 
 
 class _Sums:
@@ -145,16 +146,16 @@ class _Sums:
         within = np.flatnonzero(frame.inside)
         self.each, self.mean = (_Gathered(within, one.at(x_m, y_m)) for one in cells)
         self.swept = np.zeros((LANE_DRAWS, self.each.cells.size), np.float32)
-        self.total = np.zeros(self.mean.cells.size)
+        self.total = np.zeros((1, frame.inside.size), np.int32)
 
     def add(self, part: slice, swept: NDArray[np.bool_]) -> None:
         self.swept[part] = self.each.shares(swept)
-        self.total += self.mean.shares(swept).sum(axis=0)
+        self.total += swept.sum(axis=0)
 
     def done(self) -> CellsSwept:
-        reached, of_mean = self.swept.any(axis=0), self.total > 0
-        mean = self.total[of_mean] / LANE_DRAWS
-        return CellsSwept(self.each.cells[reached], self.swept[:, reached], self.mean.cells[of_mean], mean)
+        mean = self.mean.shares(self.total)[0] / LANE_DRAWS
+        reached, of_mean = self.swept.any(axis=0), mean > 0
+        return CellsSwept(self.each.cells[reached], self.swept[:, reached], self.mean.cells[of_mean], mean[of_mean])
 
 
 class _Gathered:
@@ -165,8 +166,8 @@ class _Gathered:
         self.order = places[order]
         self.cells, self.starts, self.counts = np.unique(at[order], return_index=True, return_counts=True)
 
-    def shares(self, swept: NDArray[np.bool_]) -> Floats:
-        """Share of each larger cell, (draws, cells)."""
+    def shares(self, swept: NDArray[np.bool_] | NDArray[np.int32]) -> Floats:
+        """Share of each larger cell, (draws, cells); of counts, their mean there."""
         if not self.cells.size:
             return np.zeros((swept.shape[0], 0))
         total = np.add.reduceat(swept[:, self.order], self.starts, axis=1, dtype=np.int32)
@@ -197,6 +198,20 @@ class _Rows:
     def count(self) -> int:
         """How many cells lie inside."""
         return int(np.count_nonzero(self.inside))
+
+    def band(self, lanes: Sequence[Lane], swath_m: float) -> slice:
+        """Return the columns that lanes can reach."""
+        if not lanes or not self.cols:
+            return slice(0, 0)
+        across = [self.turned(place)[0] for lane in lanes for place in (lane.start_m, lane.end_m)]
+        reach_m = swath_m / 2 + STRAYS_TO_M
+        ends = (min(across) - reach_m, max(across) + reach_m)
+        low, high = (round((at - self.left) / self.across_m) for at in ends)
+        return slice(min(max(low, 0), self.cols), min(max(high, 0), self.cols))
+
+    def part(self, band: slice) -> _Rows:
+        """Return some of the columns."""
+        return replace(self, left=self.left + self.across_m * band.start, inside=self.inside[:, band])
 
     def places(self) -> tuple[Floats, Floats]:
         """Middles of the cells inside, as (x, y) in site metres."""
