@@ -1,10 +1,12 @@
 """The package's own page files, and the template engine that fills them. All text is escaped, Markup is not."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from functools import lru_cache
 from importlib.resources import files
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
+from jinja2 import Environment, FileSystemBytecodeCache, FunctionLoader, StrictUndefined
+from jinja2.bccache import Bucket
 from markupsafe import Markup
 
 from fieldcomb.coverage.pages import colours_patterns as legend
@@ -41,6 +43,32 @@ def _typeset(format_value: Callable[..., str]) -> Callable[..., str]:
     return lambda *values: typeset(format_value(*values))
 
 
+class KeptTemplates(FileSystemBytecodeCache):
+    """Compiled templates in a folder, if it is there and may be written to: making those of a map takes 60 ms.
+
+    They are known by the text of the template and of this module, and by the version of Python.
+    """
+
+    def __init__(self, folder: object) -> None:
+        super().__init__(str(folder), "%s.template")
+
+    def get_source_checksum(self, source: str) -> str:
+        """Return what a kept template must have been made of."""
+        return super().get_source_checksum(source + page_file("pages/templating.py"))
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Take a template that is kept, if it is sound."""
+        try:
+            super().load_bytecode(bucket)
+        except Exception:  # a damaged file: made again
+            bucket.reset()
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Keep a template that was made."""
+        with suppress(OSError):  # no such folder, or not ours to write: made again the next time
+            super().dump_bytecode(bucket)
+
+
 @lru_cache(maxsize=1)
 def _templates() -> Environment:
     env = Environment(
@@ -50,6 +78,7 @@ def _templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        bytecode_cache=KeptTemplates(files("fieldcomb.coverage") / "pages" / "__pycache__"),  # as Python does
     )
     env.filters |= {name: _typeset(format_value) for name, format_value in _FILTERS.items()}
     env.globals.update(
