@@ -21,7 +21,7 @@ from fieldcomb.coverage.pages.colours_patterns import Board, Choice, Tick
 from fieldcomb.coverage.pages.lane_drawings import LANES_DONE, lane_items
 from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.outing_data import Json, names_of, outing_data, outing_name, walk_names
-from fieldcomb.coverage.pages.overlay import raster_picture
+from fieldcomb.coverage.pages.overlay import Picture, raster_picture
 from fieldcomb.coverage.pages.packing import UNIT_DEG, PackedWalk, pack_area, pack_line, pack_walks
 from fieldcomb.coverage.pages.panel import of_what, panel_html, place_rows, planted_words
 from fieldcomb.coverage.pages.templating import fill, page_file
@@ -57,6 +57,7 @@ class _Composer:
         self.ticks: list[Tick] = []
         self.notes: list[str] = []
         self.drawn_m: set[float] = set()
+        self.drawn: list[tuple[Cells, Picture]] = []  # passes of all and by coil: of one outing they are the same
 
     def page(self) -> str:
         """Draw everything and put the page together."""
@@ -92,7 +93,10 @@ class _Composer:
         self.plan.group(key, how)
 
     def _picture(self, key: str, grid: Grid, cells: Cells, colours: tuple[str, ...]) -> None:
-        picture = raster_picture(grid, cells, colours, self.frame)
+        known = next((one for of, one in self.drawn if colours is legend.PASS_COLOURS and _same(of, cells)), None)
+        picture = known or raster_picture(grid, cells, colours, self.frame)
+        if known is None and any(cells is one for one in (self.layers.passes, *self.layers.by_coil.values())):
+            self.drawn.append((cells, picture))
         self.drawn_m.add(round(picture.drawn_m, 6))
         self.plan.picture(key, picture)
 
@@ -383,6 +387,10 @@ class _Composer:
         lon, lat = self.frame.to_lonlat(x, y)
         east = self.frame.lon_deg + wrap_lon(lon - self.frame.lon_deg)
         return [[float(lat.min()), float(east.min())], [float(lat.max()), float(east.max())]]
+
+
+def _same(one: Cells, other: Cells) -> bool:
+    return one is other or (one.shape == other.shape and bool((one == other).all()))
 
 
 def _look(strip: Strip) -> str:
