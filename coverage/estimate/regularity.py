@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing, with_spacings
@@ -197,14 +198,13 @@ def _axes(stations: Stations, tile: Ints) -> Ints:
 
 def find_spacings(stations: Stations) -> Spacings:
     """For each station the next time that the walk comes past abeam of it on a parallel course."""
-    from scipy.spatial import cKDTree
-
     x, y, t = stations.x_m, stations.y_m, stations.t_s
     if x.size < 4:
         return Spacings(np.zeros(0, np.int64), *(np.zeros(0),) * 6)
-    pairs = cKDTree(np.column_stack([x, y])).query_pairs(REACH_M, output_type="ndarray")
-    i, j = pairs.min(axis=1), pairs.max(axis=1)
-    keep = (j - i > 1) & (j + 1 < x.size)
+    around = shapely.box(x - REACH_M, y - REACH_M, x + REACH_M, y + REACH_M)
+    i, j = shapely.STRtree(shapely.points(x, y)).query(around)
+    near = (x[j] - x[i]) ** 2 + (y[j] - y[i]) ** 2 <= REACH_M**2
+    keep = near & (j - i > 1) & (j + 1 < x.size)
     i, j = i[keep], j[keep]
     ahead_x, ahead_y = np.cos(stations.heading[i]), np.sin(stations.heading[i])
     before = (x[j] - x[i]) * ahead_x + (y[j] - y[i]) * ahead_y

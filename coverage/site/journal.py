@@ -13,11 +13,13 @@ import threading
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-
-from filelock import BaseFileLock, FileLock, Timeout
+from typing import TYPE_CHECKING
 
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.hints import Hint
+
+if TYPE_CHECKING:
+    from filelock import BaseFileLock  # loaded where a lock is taken: a map of walks alone takes none
 
 COMMIT = ".commit"
 PENDING = ".pending-"
@@ -54,6 +56,8 @@ def locked(folder: Path, say: Callable[[str], None], *, reading: bool = False) -
             raise SiteError(problem, file=str(folder), hint="Make the folder writable and try again")
         yield
         return
+    from filelock import FileLock
+
     lock = FileLock(str(folder / LOCK))
     try:
         _acquire(lock, folder, say)
@@ -79,17 +83,19 @@ def _refuse_links(folder: Path, names: Iterable[str]) -> None:
         )
 
 
-def held_lock(folder: Path) -> BaseFileLock:
+def held_lock(folder: Path) -> "BaseFileLock":
     """Hold the lock of any folder, without waiting; TimeoutError when another process has it."""
+    from filelock import FileLock
+
     lock = FileLock(str(folder / LOCK))
     lock.acquire(timeout=0)
     return lock
 
 
-def _acquire(lock: BaseFileLock, folder: Path, say: Callable[[str], None]) -> None:
+def _acquire(lock: "BaseFileLock", folder: Path, say: Callable[[str], None]) -> None:
     try:
         lock.acquire(timeout=1)
-    except Timeout:
+    except TimeoutError:
         say(f"Waiting for another fieldcomb command that is working on {folder} ...")
         lock.acquire()
 
