@@ -47,8 +47,6 @@ from fieldcomb.coverage.site.settings import (
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.site.settings_text import with_frame, with_outing
 from fieldcomb.coverage.survey.inputs import choose_frame, far_apart
-from fieldcomb.coverage.survey.survey import CACHED_TYPES
-from fieldcomb.coverage.survey.walking_in_order import keep_checked
 from fieldcomb.tracks.errors import SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
@@ -86,6 +84,9 @@ def add(folder: Path, given: WalksToAdd, say: Say, workers: Workers = ALONE) -> 
     Of an archive that is split into its recordings, what cannot be added is listed with its reason, and the rest added.
     The walks are kept for the next report, so that it need not read the files again.
     """
+    from fieldcomb.coverage.survey.survey import CACHED_TYPES  # a map alone keeps nothing
+    from fieldcomb.coverage.survey.walking_in_order import keep_checked
+
     shelf = Shelf(folder / OUT / KEPT)
     with opened(folder, say) as site:
         shelf.clear_unfinished()

@@ -51,7 +51,7 @@ def draw_site(
     shelf.clear_unfinished()
     store = None if shelf.closed and not shelf.folder.is_dir() else shelf
     run = partial(survey, between=between, depth_m=depth_m, in_hand=given.in_hand, store=store, workers=workers)
-    report = _draw(given, out, added, run, say, progress, epsg)
+    report = _draw(given, out, added, run, say, progress, epsg, workers)
     shelf.tidy()
     return report
 
@@ -68,7 +68,8 @@ def draw_addition(
 ) -> Report:
     """Survey the walks of an addition, as if its site had no others, and write the output folder."""
     given = SurveyInputs(addition.site.as_input(addition.frame), addition.inputs, addition.site.notes)
-    return _draw(given, out, addition.added, partial(survey, depth_m=depth_m, workers=workers), say, progress, epsg)
+    run = partial(survey, depth_m=depth_m, workers=workers)
+    return _draw(given, out, addition.added, run, say, progress, epsg, workers)
 
 
 def _draw(
@@ -79,6 +80,7 @@ def _draw(
     say: Say,
     progress: ProgressCallback,
     epsg: int | None,
+    workers: Workers,
 ) -> Report:
     to = gis_frame(given.site.frame, epsg)
     for note in given.notes:
@@ -89,5 +91,5 @@ def _draw(
         say(one.sentence)
     progress("drawing the map", 0, 1)
     give_back()
-    write_outputs(out, make_outputs(result, to))
+    write_outputs(out, make_outputs(result, to, workers))
     return result.report

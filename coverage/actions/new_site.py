@@ -7,7 +7,6 @@ from pathlib import Path
 from fieldcomb.coverage.actions.outputs import EDGE_FILE, own_out, write_outputs
 from fieldcomb.coverage.areas.areas import areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
-from fieldcomb.coverage.pages.edge_page import edge_html
 from fieldcomb.coverage.raster.grid import check_cells
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, read_file, shown
 from fieldcomb.coverage.site.journal import FOLDERS, LOCK, new_folder, reason, remove_half_made
@@ -145,6 +144,8 @@ def write_edge(site: Path, walked: WalkedEdge, name: str, say: Say) -> None:
     folder = site / OUT
     try:
         own_out(site)
+        from fieldcomb.coverage.pages.edge_page import edge_html
+
         write_outputs(folder, {EDGE_FILE: edge_html(walked, harmless(name)).encode()})
     except SiteError as error:
         say(f"note: there is no picture of the edge: {error.problem}")

@@ -4,17 +4,14 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from rasterio.io import MemoryFile
-
 from fieldcomb.coverage.finds.find_files import FINDS_GEOJSON_FILE, FINDS_GPX_FILE, finds_geojson, finds_gpx
 from fieldcomb.coverage.gis.coordinates import GisFrame
 from fieldcomb.coverage.gis.geopackage import site_gpkg
 from fieldcomb.coverage.gis.geotiff import chance_tif, coils_tif, coverage_tif, second_search_tif
-from fieldcomb.coverage.pages.card import CARD_FILE
-from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson, todo_geojson
-from fieldcomb.coverage.site.folder import OUT, shown
+from fieldcomb.coverage.site.folder import CARD_FILE, OUT, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.errors import SiteError
@@ -32,21 +29,25 @@ TODO_FILE = "todo.geojson"
 PLACES_FILE = "places.geojson"
 PLACES_GPX_FILE = "places.gpx"
 EDGE_FILE = "edge.html"
+MOST_SENT = 8_000_000  # cells; larger rasters take longer to send to another process than it saves
 OUTPUT_FILES = (
     *(MAP_FILE, REPORT_FILE, RASTER_FILE, CHANCE_FILE, STRIPS_FILE, TODO_FILE, PLACES_FILE, PLACES_GPX_FILE),
     *(EDGE_FILE, CARD_FILE, COILS_FILE, SECOND_FILE, GPKG_FILE, FINDS_GEOJSON_FILE, FINDS_GPX_FILE),
 )
 
 
-def make_outputs(result: Result, to: GisFrame | None = None) -> dict[str, bytes]:
+def make_outputs(result: Result, to: GisFrame | None = None, workers: Workers = ALONE) -> dict[str, bytes]:
     """Return the contents of the output folder by name.
 
     to : the coordinate system of rasters and GeoPackage; the site's frame if not given.
+    workers : draw the page beside the rest.
     """
     report = result.report
+    beside = workers if result.layers.passes.size <= MOST_SENT else ALONE
+    page = beside.begin(_map_page, None, result)
     return {
         **_for_gis(result, to or GisFrame(report.site.frame)),
-        MAP_FILE: map_html(result).encode(),
+        MAP_FILE: page(),
         REPORT_FILE: report_json(report).encode(),
         STRIPS_FILE: strips_geojson(report).encode(),
         TODO_FILE: todo_geojson(report).encode(),
@@ -66,6 +67,12 @@ def _of_finds(report: Report) -> dict[str, bytes]:
     }
 
 
+def _map_page(_: None, result: Result) -> bytes:
+    from fieldcomb.coverage.pages.map_page import map_html  # its libraries are not needed here if another draws it
+
+    return map_html(result).encode()
+
+
 def _for_gis(result: Result, to: GisFrame) -> dict[str, bytes]:
     """Return rasters and the GeoPackage; those that would say nothing of their own are left out."""
     writers: dict[str, Callable[[str], None]] = {RASTER_FILE: lambda path: coverage_tif(result, path, to)}
@@ -81,6 +88,8 @@ def _for_gis(result: Result, to: GisFrame) -> dict[str, bytes]:
 
 def _raster(write: Callable[[str], None]) -> bytes:
     """Make a raster in memory, because its library says nothing when a full disk cuts a file off."""
+    from rasterio.io import MemoryFile
+
     with MemoryFile(ext=".tif") as file:
         write(file.name)  # a name within the library's memory, no path of the system
         return bytes(file.read())

@@ -28,8 +28,8 @@ def card_command(site: str | None, out: str | None) -> None:
     """
     from fieldcomb.coverage.actions.outputs import REPORT_FILE, own_out, write_outputs
     from fieldcomb.coverage.commands.console import say
-    from fieldcomb.coverage.pages.card import CARD_FILE, card_html
-    from fieldcomb.coverage.site.folder import opened, shown
+    from fieldcomb.coverage.pages.card import card_html
+    from fieldcomb.coverage.site.folder import CARD_FILE, opened, shown
 
     settings, advice = None, ""
     if site is not None:

@@ -1,18 +1,21 @@
 """Talk on stderr: notes, messages, and how far a long piece of work is. Data alone goes to stdout."""
 
+from __future__ import annotations
+
 import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from fieldcomb.coverage.actions.add import Added
-from fieldcomb.coverage.site.folder import shown
-from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import format_length
+
+if TYPE_CHECKING:  # what is heavy is loaded by the command that needs it, once its other process is under way
+    from fieldcomb.coverage.actions.add import Added
+    from fieldcomb.coverage.survey.results import Report
 
 _PATIENCE_S = 1.0
 
@@ -59,6 +62,8 @@ def tell_added(added: Sequence[Added]) -> None:
 
 def tell_assumed(added: Sequence[Added]) -> None:
     """Say which coil and swing width were taken without being measured, and how to measure them."""
+    from fieldcomb.tracks.units import format_length
+
     read_in = [one for outing in added for one in outing.recordings]
     if any(one.coil_assumed for one in read_in):
         name = next(one.swing.coil.name for one in read_in if one.coil_assumed)
@@ -78,6 +83,7 @@ def show_report(draw: Callable[..., Report], out: Path, *, as_json: bool, full: 
     from fieldcomb.coverage.report.report_json import report_json
     from fieldcomb.coverage.report.summary import summary
     from fieldcomb.coverage.report.table import table
+    from fieldcomb.coverage.site.folder import shown
 
     progress = Progress()
     try:

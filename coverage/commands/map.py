@@ -1,5 +1,7 @@
 """The command that draws a map of walks at once, without a site."""
 
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -7,7 +9,9 @@ from typing import Any
 
 import click
 
+from fieldcomb.coverage.commands.console import say, show_report, tell_added, tell_assumed
 from fieldcomb.coverage.commands.options import (
+    Kept,
     boundary_option,
     cell_option,
     check_typed,
@@ -23,6 +27,29 @@ from fieldcomb.coverage.commands.options import (
     walk_options,
     walks_to_add,
     words,
+)
+from fieldcomb.coverage.pool.workers import Workers
+
+# A walk of an hour and a half. With less to do a process beside the command costs more than it saves.
+STARTS_BYTES = 300_000
+# What the process beside the command is asked for, in this order: reading and walking, drawing a walk anew, finding
+# strips, and the page. What the command needs for the rest it loads meanwhile.
+BESIDE = (
+    "fieldcomb.coverage.actions.loaded_walks",
+    "scipy.linalg",
+    "fieldcomb.coverage.survey.outing_alone",
+    "scipy.ndimage",
+    "scipy.sparse.csgraph",
+    "rasterio.features",
+    "fieldcomb.coverage.pages.map_page",
+)
+LATER = (
+    "rasterio.features",
+    "fieldcomb.coverage.survey.survey",
+    "fieldcomb.coverage.report.summary",
+    "fieldcomb.coverage.actions.draw",
+    "scipy.ndimage",
+    "fieldcomb.coverage.gis.geotiff",
 )
 
 
@@ -62,12 +89,29 @@ def map_command(
     read_option("cell", cell)
     deep = read_option("depth", depth)
     many, system = read_jobs(jobs), read_epsg(epsg)
+    with Workers(many, say) as workers:
+        if _size_bytes(tracks) >= STARTS_BYTES:
+            workers.start(BESIDE, LATER)  # first of all: loading the rest takes as long as reading
+        _draw(tracks, typed, boundary, cell, out, workers, full=full, as_json=as_json, depth_m=deep, epsg=system)
+
+
+def _draw(
+    tracks: tuple[str, ...],
+    typed: Kept,
+    boundary: str | None,
+    cell: str,
+    out: str | None,
+    workers: Workers,
+    *,
+    full: bool,
+    as_json: bool,
+    depth_m: float | None,
+    epsg: int | None,
+) -> None:
+    """Read the walks, draw the map, and print what it says."""
     from fieldcomb.coverage.actions.add import addition_to
-    from fieldcomb.coverage.actions.draw import draw_addition
     from fieldcomb.coverage.actions.given_walks import Split
     from fieldcomb.coverage.actions.new_site import new_site_files
-    from fieldcomb.coverage.commands.console import say, show_report, tell_added, tell_assumed
-    from fieldcomb.coverage.pool.workers import Workers
     from fieldcomb.coverage.site.folder import site_of
     from fieldcomb.coverage.site.old_copies import clear_old_copies
 
@@ -76,14 +120,24 @@ def map_command(
     name = words(stem) if len(tracks) == 1 else f"{words(stem)} and {len(tracks) - 1} more"
     files, _ = new_site_files(name, "UTC", cell, boundary, say=say)
     place = Path(out) if out else Path(tracks[0]).parent / f"{stem}-map"
-    with Workers(many, say) as workers:
-        walks = walks_to_add(typed, tracks, split=Split.FILES)
-        addition = addition_to(site_of(files, Path()), walks, say, workers)
-        addition = replace(addition, files={})  # nothing is stored, so what the files hold is needed no more
-        tell_added(addition.added)
-        tell_assumed(addition.added)
-        draw = partial(draw_addition, addition, place, epsg=system, depth_m=deep, workers=workers)
-        show_report(draw, place, as_json=as_json, full=full)
+    walks = walks_to_add(typed, tracks, split=Split.FILES)
+    addition = addition_to(site_of(files, Path()), walks, say, workers)
+    addition = replace(addition, files={})  # nothing is stored, so what the files hold is needed no more
+    tell_added(addition.added)
+    tell_assumed(addition.added)
+    from fieldcomb.coverage.actions.draw import draw_addition
+
+    draw = partial(draw_addition, addition, place, epsg=epsg, depth_m=depth_m, workers=workers)
+    show_report(draw, place, as_json=as_json, full=full)
+
+
+def _size_bytes(paths: Sequence[str]) -> int:
+    """Size of some files together; what cannot be looked at is told when it is read."""
+    size = 0
+    for one in paths:
+        with suppress(OSError):
+            size += Path(one).stat().st_size
+    return size
 
 
 def _stem(path: str) -> str:

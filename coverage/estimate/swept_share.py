@@ -229,7 +229,11 @@ class Estimates:
     last: tuple[tuple[Drawn, ...], Missed] | None = None  # walks, and what they left out
 
     def of_outing(
-        self, walks: Sequence[tuple[str, Walked]], swept_by: SweptBy, workers: Workers = ALONE
+        self,
+        walks: Sequence[tuple[str, Walked]],
+        swept_by: SweptBy,
+        workers: Workers = ALONE,
+        known: Sequence[Drawn] | None = None,
     ) -> OutingEstimate:
         """Estimate one outing, whatever was added before.
 
@@ -237,11 +241,12 @@ class Estimates:
         swept_by : returns what one coil, or for None any, swept as recorded, bool (rows, cols) on the site's grid; it
             counts where single strips can be trusted.
         workers : draw its walks side by side.
+        known : its walks, if they are drawn already.
         """
         if self.reason or not all(walked.ways for _, walked in walks):
             return OutingEstimate((), _untold(self.reason or NO_TIMES))
         seconds = DRAW_S * sum(way.t_s.size for _, walked in walks for way in walked.ways)
-        each = workers.in_order(draw, self.plot, [walked for _, walked in walks], seconds)
+        each = known or workers.in_order(draw, self.plot, [walked for _, walked in walks], seconds)
         drawn = tuple((coil, one) for (coil, _), one in zip(walks, each, strict=True))
         if walks and all(walk.strips_placed for _, walk in drawn):  # the map itself
             swept = swept_by(None)

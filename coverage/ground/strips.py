@@ -1,13 +1,17 @@
 """Missed ground as pieces one can walk: strips of at most 15 m, and open ground, each with its size and outline."""
 
+from collections.abc import Callable
+
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.ground.connected import connected_parts
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.missed import OPEN, OPEN_SWATHS, MissedKinds, classify_missed
 from fieldcomb.coverage.ground.strip_lengths import BENT, Labels, Nodes, Sizes, row_blocks
+from fieldcomb.coverage.pool.workers import Workers
 from fieldcomb.coverage.raster.cells import Indices, Mask
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.coverage.raster.vectorise import outlines_of
@@ -37,6 +41,25 @@ def find_strips(missed: Mask, inside: Mask, grid: Grid, swath_m: float, frame: S
         _strip(k + 1, float(area[order[k]]), sizes, shapes[k], (centres[k][0], centres[k][1]), kinds.grid.cell_m)
         for k in range(order.size)
     )
+
+
+_Bits = tuple[NDArray[np.uint8], NDArray[np.uint8]]
+
+
+def begin_strips(
+    missed: Mask, inside: Mask, grid: Grid, swath_m: float, frame: SiteFrame, workers: Workers
+) -> Callable[[], tuple[Strip, ...]]:
+    """Begin ``find_strips`` beside the command, if it has a process there; calling what is returned gives the strips.
+
+    Until then masks are kept as bits.
+    """
+    return workers.begin(_find, (grid, swath_m, frame), (np.packbits(missed, axis=1), np.packbits(inside, axis=1)))
+
+
+def _find(on: tuple[Grid, float, SiteFrame], bits: _Bits) -> tuple[Strip, ...]:
+    grid, swath_m, frame = on
+    missed, inside = (np.unpackbits(one, axis=1, count=grid.cols).view(bool) for one in bits)
+    return find_strips(missed, inside, grid, swath_m, frame)
 
 
 def _strip(

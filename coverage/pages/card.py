@@ -8,7 +8,6 @@ from fieldcomb.coverage.site.settings import KnownCoil, Settings
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, MARK_KINDS, fold
 from fieldcomb.tracks.units import format_length
 
-CARD_FILE = "card.html"
 MOST_COILS = 5  # more do not fit on one page
 MOST_WORDS = 3  # of a site's own for one mark
 MOST_WORD_LETTERS = 20

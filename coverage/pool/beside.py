@@ -3,6 +3,7 @@
 It ends as soon as its input does: a command that was stopped or killed leaves none behind.
 """
 
+import gc
 import os
 import pickle
 import queue
@@ -11,16 +12,26 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
+from fieldcomb.coverage.pool.loading import load
+
 
 def serve() -> None:
     """Carry out tasks until the input ends."""
+    gc.set_threshold(100_000)  # as in the command
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints is no answer
     messages: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
     threading.Thread(target=_take_in, args=(messages,), daemon=True).start()
     series: dict[int, tuple[Callable[[Any, Any], Any], Any]] = {}
+    to_load: list[str] = []  # while there is nothing to do
     while True:
+        if to_load and messages.empty():
+            load([to_load.pop(0)])
+            continue
         message = messages.get()
+        if len(message) == 1:
+            to_load += message[0]
+            continue
         if len(message) == 2:
             series[message[0]] = pickle.loads(message[1])
             continue

@@ -14,8 +14,11 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from types import TracebackType
 from typing import IO, Any, Self, TypeVar
+
+from fieldcomb.coverage.pool.loading import load
 
 _C = TypeVar("_C")
 _T = TypeVar("_T")
@@ -27,6 +30,7 @@ COMMAND = (sys.executable, "-P", "-m", "fieldcomb.coverage.pool.beside")
 PAYS_S = 2.0
 PAYS_WHEN_STARTED_S = 0.2
 AT_ONCE = 2  # tasks that each process has: one to do, and the next
+PIPE_BYTES = 1 << 18  # where the system allows, so that a raster is not read in hundreds of pieces
 AHEAD = 3  # results for each job that may wait for their turn, so that memory does not grow with the tasks
 
 
@@ -56,7 +60,7 @@ class _Process:
         pipe = subprocess.PIPE
         # In a session of its own, so that Ctrl+C comes to the command alone.
         self._popen = subprocess.Popen(
-            COMMAND, stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL, start_new_session=True
+            COMMAND, stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL, start_new_session=True, pipesize=PIPE_BYTES
         )
         self.pid = self._popen.pid
         self.knows: set[int] = set()
@@ -98,7 +102,8 @@ class Workers:
         self._answers: queue.SimpleQueue[tuple[_Process, Any]] = queue.SimpleQueue()
         self._series: dict[int, _Series] = {}
         self._begun = 0
-        self._started = False
+        self._later: list[str] | None = None
+        self._started = 0
 
     def __enter__(self) -> Self:
         return self
@@ -121,6 +126,8 @@ class Workers:
 
     def pays(self, tasks: int, seconds: float) -> bool:
         """Whether several processes do so many tasks sooner than one, which takes about so many seconds."""
+        if tasks == 1:
+            return self._later is not None and not all(process.at_work for process in self._processes)
         least_s = min(PAYS_WHEN_STARTED_S, self._pays_s) if self._processes else self._pays_s
         return self.jobs > 1 and tasks > 1 and seconds >= least_s
 
@@ -153,13 +160,50 @@ class Workers:
         finally:
             del self._series[mine]
 
+    def begin(self, function: Callable[[_C, _T], _R], common: _C, task: _T) -> Callable[[], _R]:
+        """Begin ``function(common, task)`` beside the command; calling what is returned gives its result.
+
+        The call raises whatever the function raises. Where no process has been started nothing is begun, and the call
+        does it.
+        """
+        if not self._processes:
+            return partial(function, common, task)
+        self._begun += 1
+        mine = self._begun
+        self._series[mine] = _Series(function, common, [task], deque([0]))
+        self._give(min(self._processes, key=lambda process: len(process.at_work)), mine)
+        return partial(self._ended, mine)
+
+    def _ended(self, of: int) -> Any:
+        """Wait for what was begun and return its result."""
+        try:
+            return self._result(self._series[of], 0)
+        finally:
+            del self._series[of]
+
+    def start(self, modules: Sequence[str], later: Sequence[str] = (), most: int = 1) -> None:
+        """Start processes for work that is sure to come, so that they are ready for it while the command reads.
+
+        modules : names of what they are going to need, loaded at once. later : of what this process will need, loaded
+            one by one whenever it would wait for another. most : how many, beside the command.
+
+        From here on a single task too is done by a process that has nothing to do.
+        """
+        if self.jobs > 1:
+            self._start(most)
+            self._later = list(later)
+        for process in list(self._processes):
+            try:
+                process.send(tuple(modules))
+            except OSError:
+                self._lose(process)
+
     def _start(self, most: int) -> None:
         """Start what is missing, once; a process that was ended from outside is not started again."""
-        if self._started:
-            return
-        self._started = True
+        missing = min(self.jobs - 1, most) - self._started
+        self._started += max(missing, 0)
         with suppress(OSError):  # no room for a process: the work is done without it
-            for _ in range(min(self.jobs - 1, most)):
+            for _ in range(missing):
                 self._processes.append(_Process(self._answers))
 
     def _result(self, series: _Series, number: int) -> Any:
@@ -174,6 +218,8 @@ class Workers:
                 if task == number:
                     return series.function(series.common, series.tasks[task])
                 self._try_here(series, task)
+            elif self._later:
+                load([self._later.pop(0)])
             else:
                 self._hear(wait=True)
         self._hear(wait=False)
@@ -200,16 +246,23 @@ class Workers:
     def _fill(self, process: _Process, of: int, series: _Series) -> bool:
         """Give a process tasks of a series; returns whether it is still there."""
         while series.left and len(process.at_work) < AT_ONCE and len(series.done) < AHEAD * self.jobs:
-            number = series.left.popleft()
-            process.at_work.append((of, number))
-            try:
-                if of not in process.knows:
-                    process.send(of, pickle.dumps((series.function, series.common), pickle.HIGHEST_PROTOCOL))
-                    process.knows.add(of)
-                process.send(of, number, pickle.dumps(series.tasks[number], pickle.HIGHEST_PROTOCOL))
-            except OSError:
-                self._lose(process)
+            if not self._give(process, of):
                 return False
+        return True
+
+    def _give(self, process: _Process, of: int) -> bool:
+        """Give a process the next task of a series; returns whether it is still there."""
+        series = self._series[of]
+        number = series.left.popleft()
+        process.at_work.append((of, number))
+        try:
+            if of not in process.knows:
+                process.send(of, pickle.dumps((series.function, series.common), pickle.HIGHEST_PROTOCOL))
+                process.knows.add(of)
+            process.send(of, number, pickle.dumps(series.tasks[number], pickle.HIGHEST_PROTOCOL))
+        except OSError:
+            self._lose(process)
+            return False
         return True
 
     def _hear(self, wait: bool) -> None:

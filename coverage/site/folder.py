@@ -32,6 +32,7 @@ AREAS_FILE = "areas.geojson"
 PEGS_FILE = "pegs.csv"
 PLANTED_FILE = "planted.csv"
 OUT = "out"
+CARD_FILE = "card.html"
 NO_AREAS = (
     f"{AREAS_FILE} was here and is gone: without it nothing is taken off as no-go or blocked, and percentages are "
     f"of the ground between your walks. Put it back, or take the line areas = true out of {SITE_FILE}"

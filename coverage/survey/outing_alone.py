@@ -10,8 +10,10 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered
 from fieldcomb.coverage.areas.no_go import Swath, days_of, no_go_entered
 from fieldcomb.coverage.cache.memo import Memo, digest
 from fieldcomb.coverage.estimate.chance import Redrawn, redrawn, together
+from fieldcomb.coverage.estimate.effort import Plot
 from fieldcomb.coverage.estimate.measured_spacings import spacings_of
-from fieldcomb.coverage.estimate.swept_share import Estimates, OutingEstimate, Walked
+from fieldcomb.coverage.estimate.swept_share import Estimates, OutingEstimate, Walked, draw
+from fieldcomb.coverage.estimate.walked_ground import Drawn
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.ground.pass_tally import OutingPasses, Swinging, sweep_outing
 from fieldcomb.coverage.ground.site_cells import Ground, clip_to_site
@@ -93,13 +95,29 @@ def off_lanes(outing: WalkedOuting, on_plans: Sequence[OnPlan]) -> WalkedOuting:
 
 def look_at(on: AloneOn, outing: WalkedOuting, workers: Workers = ALONE) -> OutingAlone:
     """Sweep, estimate and redraw one outing."""
-    swept, far_share, no_go = _sweep(on, outing)
     rest = off_lanes(outing, on.on_plans.get(outing.id, ()))
-    estimate = on.estimates.of_outing(walks_for_estimate(rest), SweptOnSite(on.under.inside, swept), workers)
+    walks = walks_for_estimate(rest)
+    alone = len(walks) == 1 and bool(walks[0][1].ways) and not on.estimates.reason
+    drawing = workers.begin(_draw_alone, (on.estimates.plot, on.chance_grid), walks[0][1]) if alone else None
+    swept, far_share, no_go = _sweep(on, outing)
+    lost = on.under.lost(outing.walks, swept)
+    drawn, once_more = drawing() if drawing else (None, None)
+    on_site = SweptOnSite(on.under.inside, swept)
+    estimate = on.estimates.of_outing(walks, on_site, workers, [drawn] if drawn else None)
     again: dict[str, Redrawn] = {}
-    if not on.estimates.reason and not estimate.estimate.strips_placed:
-        again = {coil: _redrawn(on.chance_grid, walks, workers) for coil, walks in _by_coil(rest).items()}
-    return OutingAlone(swept, far_share, no_go, estimate, again, on.under.lost(outing.walks, swept))
+    if once_more:
+        again = {walks[0][0]: once_more}
+    elif not on.estimates.reason and not estimate.estimate.strips_placed:
+        again = {coil: _redrawn(on.chance_grid, of_coil, workers) for coil, of_coil in _by_coil(rest).items()}
+    return OutingAlone(swept, far_share, no_go, estimate, again, lost)
+
+
+def _draw_alone(on: tuple[Plot, Grid], walked: Walked) -> tuple[Drawn, Redrawn | None]:
+    """Draw the only walk of an outing, and draw it again where its strips cannot be placed; this needs no sweeping."""
+    drawn = draw(on[0], walked)
+    if drawn.strips_placed:
+        return drawn, None
+    return drawn, redrawn(on[1], (walked.ways, walked.swath_m, walked.receiver))
 
 
 def _by_coil(outing: WalkedOuting) -> dict[str, list[SwungWalk]]:
@@ -171,6 +189,8 @@ def look_in_order(
     ]
     unknown = [not (name and memory.has(name)) for name in names]
     side = [new and len(outing.walks) <= MANY_WALKS for new, (_, outing) in zip(unknown, walked, strict=True)]
+    if sum(side) == 1:  # nothing to share but what is in it
+        side = [False] * len(side)
     tasks = [outing for mine, (_, outing) in zip(side, walked, strict=True) if mine]
     found = workers.in_order(look_at, on, tasks, LOOK_S * sum(_seconds(outing) for outing in tasks))
     del tasks

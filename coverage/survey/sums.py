@@ -13,7 +13,7 @@ from fieldcomb.coverage.estimate.confidence import found_from_m
 from fieldcomb.coverage.estimate.swept_share import estimates_on
 from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.gear.receivers import Receiver, receiver
-from fieldcomb.coverage.ground.pass_tally import PassTally
+from fieldcomb.coverage.ground.pass_tally import OutingGround, PassTally
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.ground.under_coil import UnderCoil
 from fieldcomb.coverage.outings.times import outing_times
@@ -117,8 +117,12 @@ class SurveySums:
         grid = self.chances.coarse.grid
         return AloneOn(of.ground, of.areas, of.site.zone, of.site.cell_m, fresh, under, grid, of.on_plans)
 
-    def add(self, outing: WalkedOuting, alone: OutingAlone) -> None:
-        """Add one outing."""
+    def sweep(self, outing: WalkedOuting, alone: OutingAlone) -> OutingGround:
+        """Add the ground of one outing, which is all that strips depend on."""
+        return self.tally.add(alone.swept, {one.coil for one in self.lanes.get(outing.id, ())})
+
+    def add(self, outing: WalkedOuting, alone: OutingAlone, ground: OutingGround) -> None:
+        """Add one outing, of which ``sweep`` gave the ground."""
         of, tally, swept, estimate = self.of, self.tally, alone.swept, alone.estimate
         on_site = SweptOnSite(tally.inside, swept)
         rest, lanes = off_lanes(outing, of.on_plans.get(outing.id, ())), self.lanes.get(outing.id, ())
@@ -127,7 +131,6 @@ class SurveySums:
         told = self.estimates.with_lanes(estimate, [one.swept for one in lanes])
         passed_by = self._add_lanes(lanes, passed_by)
         times = outing_times([w.walk for w in outing.walks], alone.far_share, [o.times for o in self.results])
-        ground = tally.add(swept, {one.coil for one in lanes})
         under = self.under.add(outing.walks, swept, alone.lost).at_most(ground.swept_pct)
         head, recordings, marks = outing.head, outing.recordings, outing.marks
         day = self._day(outing)

@@ -23,7 +23,7 @@ from fieldcomb.coverage.gear.target_ids import DigRule
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.ground.pass_tally import OutingPasses, PassTally
 from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
-from fieldcomb.coverage.ground.strips import find_strips
+from fieldcomb.coverage.ground.strips import begin_strips
 from fieldcomb.coverage.ground.under_places import UnderPlace, UnderPlaces
 from fieldcomb.coverage.ground.unswept import WalkedGround, told_apart, unswept
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept, LaneDraws
@@ -240,13 +240,19 @@ def _add_up(
     sums = SurveySums(on, [outing for _, outing in walked], memory)
     layers: list[OutingLayer] = []
     masks: dict[str, Cells] = {}
-    planted = on.site.planted
+    site, planted = on.site, on.site.planted
+    strips: Callable[[], tuple[Strip, ...]] = tuple
     asked = [UnderPlace(one.at_m, one.depth_m, one.coil) for one in planted]
     under = UnderPlaces(on.ground, asked, max(sums.worst.r95_m, NEAR_PLANTED_M))
     count = len(walked)
     tell("sweeping", 0, count)
     for outing, alone, name in look_in_order(sums.alone_on(), walked, memory, workers):
-        sums.add(outing, alone)
+        swept = sums.sweep(outing, alone)
+        if len(layers) + 1 == count and not between:  # what two outings left is not missed: others may have swept it
+            strips = begin_strips(
+                _off_lanes(sums.tally), sums.tally.inside, on.ground.grid, widest_m, site.frame, workers
+            )
+        sums.add(outing, alone, swept)
         under.add(outing.walks, alone.swept)
         sums.estimate_so_far(name, memory)
         outline = None
@@ -263,7 +269,7 @@ def _add_up(
     give_back()
     season = _season(on, added)
     tell("finding strips", 0, 1)
-    result = _put_together(on, added, widest_m, tuple(layers), masks, between)
+    result = _put_together(on, added, strips(), widest_m, tuple(layers), masks, between)
     found = planted_results(planted, under.shares())
     return replace(
         result,
@@ -284,6 +290,7 @@ def _season(on: SurveyGround, added: AddedUp) -> Season | None:
 def _put_together(
     on: SurveyGround,
     added: AddedUp,
+    strips: tuple[Strip, ...],
     widest_m: float,
     layers: tuple[OutingLayer, ...],
     masks: Mapping[str, Cells],
@@ -291,9 +298,6 @@ def _put_together(
 ) -> Result:
     """Find what was missed and where to go, once all outings are added."""
     report, tally, chances = added.report, added.tally, added.chances
-    strips: tuple[Strip, ...] = ()
-    if not between:  # what two outings left is not missed: others may have swept it
-        strips = find_strips(_off_lanes(tally), tally.inside, on.ground.grid, widest_m, on.site.frame)
     estimate_pct = report.total.estimate.pct
     chance = chances.layer(estimate_pct, added.left_out)
     if chance is not None:

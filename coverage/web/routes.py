@@ -8,9 +8,10 @@ from zoneinfo import available_timezones
 from flask import Blueprint, Response, abort, redirect, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from fieldcomb.coverage.pages.card import CARD_FILE, card_html
+from fieldcomb.coverage.pages.card import card_html
 from fieldcomb.coverage.pages.leaflet import leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.templating import page_file
+from fieldcomb.coverage.site.folder import CARD_FILE
 from fieldcomb.coverage.site.in_force import settings_in_force
 from fieldcomb.coverage.site.options_fields import FIELD, TypedAt
 from fieldcomb.coverage.site.settings import OutingEntry

@@ -29,8 +29,8 @@ from fieldcomb.coverage.actions.outputs import (
     TODO_FILE,
 )
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.pages.card import CARD_FILE
 from fieldcomb.coverage.pool.workers import Workers
+from fieldcomb.coverage.site.folder import CARD_FILE
 from fieldcomb.coverage.site.settings import Typed
 
 # Two of the walks lie on the same ground, one is another person's; the days make the ids, not the order of adding.

@@ -101,6 +101,57 @@ def test_no_process_is_left_after_the_work_even_if_it_was_at_work() -> None:
     assert ended(*pids)
 
 
+def test_what_was_begun_beside_is_there_when_it_is_asked_for() -> None:
+    """Work begun in a process that was started early gives what it would give here, whatever is asked for first."""
+    with Workers(2) as workers:
+        workers.start(["decimal", "no_such_module"])
+        assert len(workers.pids) == 1
+        first, second = workers.begin(pow, 3, 100), workers.begin(pow, 5, 100)
+        assert list(workers.in_order(pow, 2, range(50), 100.0)) == [2**n for n in range(50)]
+        assert second() == 5**100 and first() == 3**100
+
+
+def test_a_single_task_goes_to_a_process_only_if_one_was_started_early() -> None:
+    """While another process does the only task, the command loads what it will need later, and then has its result."""
+    with Workers(2) as workers:
+        workers.start([], later=["this"])
+        sys.modules.pop("this", None)
+        assert list(workers.in_order(pow, 3, [LONG], 0.01)) == [3**LONG]
+        assert "this" in sys.modules
+
+
+def test_nothing_is_begun_where_there_is_no_other_process() -> None:
+    """With one job nothing is started, and what was begun is done by the command when it is asked for."""
+    with Workers(1) as workers:
+        workers.start(["decimal"])
+        assert workers.pids == ()
+        assert workers.begin(pow, 2, 10)() == 1024
+
+
+def test_a_fault_beside_is_raised_where_the_result_is_asked_for() -> None:
+    """A fault of work that was begun comes as it would have come here, and what was begun next is not disturbed."""
+    with Workers(2) as workers:
+        workers.start([])
+        wrong, right = workers.begin(operator.floordiv, 60, 0), workers.begin(operator.floordiv, 60, 5)
+        with pytest.raises(ZeroDivisionError):
+            wrong()
+        assert right() == 12
+
+
+def test_work_begun_in_a_process_that_is_killed_is_done_by_the_command() -> None:
+    """A process killed before, or in the middle of, what was begun in it is told once, and every result is there."""
+    notes: list[str] = []
+    with Workers(2, notes.append) as workers:
+        workers.start([])
+        first, second = workers.begin(pow, 3, 50 * LONG), workers.begin(pow, 3, 7)
+        os.kill(workers.pids[0], signal.SIGKILL)
+        assert second() == 3**7
+        third = workers.begin(pow, 3, 8)
+        assert third() == 3**8 and workers.pids == ()
+    assert len(notes) == 1 and "ended from outside" in notes[0]
+    del first
+
+
 SCRIPT = f"""
 from fieldcomb.coverage.pool.workers import Workers
 with Workers(3, pays_s=0) as workers:
@@ -112,11 +163,22 @@ with Workers(3, pays_s=0) as workers:
 """
 
 
+EARLY = f"""
+from fieldcomb.coverage.pool.workers import Workers
+with Workers(3) as workers:
+    workers.start(["decimal"], most=2)
+    print(*workers.pids, flush=True)
+    begun = workers.begin(pow, 3, 5000 * {LONG})
+    begun()
+"""
+
+
+@pytest.mark.parametrize("script", [SCRIPT, EARLY], ids=["shared", "begun"])
 @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGKILL], ids=["stopped", "killed"])
-def test_no_process_is_left_when_the_command_is(sign: signal.Signals) -> None:
+def test_no_process_is_left_when_the_command_is(sign: signal.Signals, script: str) -> None:
     """Ctrl+C, and a kill that cannot be caught, leave no process behind, and no message of one."""
     with subprocess.Popen(
-        [sys.executable, "-c", SCRIPT], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [sys.executable, "-c", script], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as command:
         assert command.stdout is not None and command.stderr is not None
         pids = [int(pid) for pid in command.stdout.readline().split()]
