@@ -136,8 +136,9 @@ class KeptTable:
 
     def _row(self, number: int, cells: tuple[str, ...], end: str) -> KeptRow:
         written = io.StringIO(newline="")
-        csv.writer(written, delimiter=self.mark, lineterminator="").writerow([guarded(cell) for cell in cells])
-        return KeptRow(number, written.getvalue() + end, cells)
+        # With this line end the writer puts quotes round a cell of several lines, whatever ends them.
+        csv.writer(written, delimiter=self.mark, lineterminator="\r\n").writerow([guarded(cell) for cell in cells])
+        return KeptRow(number, written.getvalue()[:-2] + end, cells)
 
 
 def new_table(file: str, columns: Sequence[str]) -> KeptTable:
