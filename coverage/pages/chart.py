@@ -153,3 +153,148 @@ def _step(last: float, whole: bool) -> float:
     power = 10.0 ** math.floor(math.log10(least))
     step = next(power * n for n in (1, 2, 5, 10) if power * n >= least - 1e-12)
     return max(1.0, step) if whole else max(0.1, step)
+
+
+# -------------------------------------------------------------------------------------------------- what finds say
+
+KEPT, JUNK = PASS_COLOURS[3], "#f6c27a"
+_MOST_BARS = 60  # of years: more are not told apart, and the rest is counted in the title
+_BAR_HEIGHT, _MOST_NUMBERS = 12, 100
+
+
+def number_bars(coil: str, bands: Sequence[tuple[int, int, int, int]]) -> Markup:
+    """Draw what target numbers were with one coil: kept upward, junk downward.
+
+    bands : (first number, last number, kept, junk), in rising order.
+    """
+    least, most = (min(b[0] for b in bands), max(b[1] for b in bands) + 1) if bands else (0, _MOST_NUMBERS)
+    up, down = (max([1, *(b[k] for b in bands)]) for k in (2, 3))
+    high = _HEIGHT - _TOP - _BOTTOM
+    zero = round(_TOP + high * up / (up + down), 1)
+    step = high / (up + down)
+
+    def x(number: float) -> float:
+        return round(_LEFT + (number - least) / (most - least) * (_WIDTH - _LEFT - _RIGHT), 1)
+
+    bars = []
+    for first, last, kept, junk in bands:
+        left, wide = x(first) + 1, round(x(last + 1) - x(first) - 2, 1)
+        title = f"<title>{first}-{last}: {kept} kept, {junk} junk</title>"
+        for count, fill, top in ((kept, KEPT, zero - kept * step), (junk, JUNK, zero)):
+            if count:
+                box = f'x="{left}" y="{top:.1f}" width="{wide}" height="{count * step:.1f}"'
+                bars.append(f'<rect {box} fill="{fill}" stroke="{INK}" stroke-width="1">{title}</rect>')
+    every = 5 if most - least <= 40 else 10
+    ticks = [n for n in range(least, most + 1) if n % every == 0]
+    name = f" with {coil}" if coil else ""
+    said = "; ".join(f"{first}-{last}: {kept} kept, {junk} junk" for first, last, kept, junk in bands)
+    parts = [
+        f'<svg class="chart" role="img" viewBox="0 0 {_WIDTH} {_HEIGHT}">',
+        f"<title>Finds by target number{escape(name)}</title><desc>{escape(said)}</desc>",
+        *(_counted(count, round(zero - sign * count * step, 1)) for sign, count in ((1, up), (-1, down))),
+        *(_down(n, x(n)) for n in ticks),
+        *bars,
+        f'<path d="M{_LEFT} {zero}H{_WIDTH - _RIGHT}" stroke="{INK}" stroke-width="2"/>',
+        f'<text x="{_LEFT}" y="14" class="axis">kept upward, junk downward{escape(name)}</text>',
+        f'<text x="{_WIDTH - _RIGHT}" y="{_HEIGHT - 4}" class="axis" text-anchor="end">target number</text>',
+        "</svg>",
+    ]
+    return Markup("".join(parts))
+
+
+def _counted(count: int, y: float) -> str:
+    line = f'<path d="M{_LEFT} {y}H{_WIDTH - _RIGHT}" stroke="#9aa0b8" stroke-width="1"/>'
+    return f'{line}<text x="{_LEFT - 7}" y="{y + 4.5}" text-anchor="end">{count}</text>'
+
+
+def year_spans(spans: Sequence[tuple[str, int, int, str]]) -> Markup:
+    """Draw the years of finds, one bar a find, oldest first.
+
+    spans : (name of the find, first year, last year, colour); negative years are BCE.
+    """
+    shown = sorted(spans, key=lambda span: (span[1], span[2], span[0]))[:_MOST_BARS]
+    least, most = min(span[1] for span in shown), max(span[2] for span in shown)
+    step = next(s for s in (10, 20, 50, 100, 200, 500, 1000, 2000, 10**4, 10**5, 10**6) if (most - least) / s <= 6)
+    begin, end = least // step * step, max(-(-most // step) * step, least // step * step + step)
+    foot = _TOP + _BAR_HEIGHT * len(shown)
+
+    def x(year: float) -> float:
+        return round(_RIGHT + (year - begin) / (end - begin) * (_WIDTH - 2 * _RIGHT), 1)
+
+    bars = []
+    for place, (name, first, last, colour) in enumerate(shown):
+        box = f'x="{x(first)}" y="{_TOP + place * _BAR_HEIGHT + 1}" height="{_BAR_HEIGHT - 3}"'
+        title = f"<title>{escape(name)}: {_years(first, last)}</title>"
+        bars.append(f'<rect {box} width="{max(x(last) - x(first), 3):.1f}" fill="{colour}">{title}</rect>')
+    lines = [f'<path d="M{x(year)} {_TOP}V{foot}" stroke="#9aa0b8"/>' for year in range(begin, end + 1, step)]
+    ticks = [
+        f'<text x="{x(year)}" y="{foot + 18}" text-anchor="{_anchor(year, begin, end)}">{_year(year)}</text>'
+        for year in range(begin, end + 1, step)
+    ]
+    more = f", the oldest {len(shown)} of {len(spans)}" if len(spans) > len(shown) else ""
+    said = "; ".join(f"{name}: {_years(first, last)}" for name, first, last, _ in shown)
+    head = f"<title>Years of finds, one bar a find{more}</title><desc>{escape(said)}</desc>"
+    label = f'<text x="{_RIGHT}" y="14" class="axis">years, one bar a find{more}</text>'
+    frame = f'<svg class="chart" role="img" viewBox="0 0 {_WIDTH} {foot + 26}">'
+    return Markup("".join((frame, head, *lines, *ticks, *bars, label, "</svg>")))
+
+
+def _anchor(year: int, begin: int, end: int) -> str:
+    return "start" if year == begin else "end" if year == end else "middle"
+
+
+def _year(year: int) -> str:
+    return f"{-year} BCE" if year < 0 else str(year)
+
+
+def _years(first: int, last: int) -> str:
+    return _year(first) if first == last else f"{_year(first)} to {_year(last)}"
+
+
+def depletion_line(
+    points: Sequence[tuple[float, float]], band: Sequence[tuple[float, float, float]], stock: float, slope: float
+) -> Markup:
+    """Draw finds for each 100 m2 against finds kept before, the line through them and its band.
+
+    points : (kept before, kept for each 100 m2). band : (kept before, low, high). stock : where the line meets zero.
+    slope : how much it falls with each find.
+    """
+    end = max([stock, *(at for at, _, _ in band), *(at for at, _ in points)]) or 1.0
+    top = max(rate for _, rate in points) * 1.15 or 1.0
+    foot = _HEIGHT - _BOTTOM
+
+    def x(at: float) -> float:
+        return round(_LEFT + at / end * (_WIDTH - _LEFT - _RIGHT), 1)
+
+    def y(rate: float) -> float:
+        return round(foot - min(max(rate / top, 0.0), 1.0) * (foot - _TOP), 1)
+
+    edges = [(x(at), y(high)) for at, _, high in band] + [(x(at), y(low)) for at, low, _ in reversed(band)]
+    corners = " ".join(f"{px},{py}" for px, py in edges)
+    step = _step(end, True)
+    rates = _step(top, False) if top > 0.7 else _step(top * 100, False) / 100
+    grid = [rates * n for n in range(1, math.floor(top / rates) + 1)]
+    said = "; ".join(f"after {at:.0f} finds {rate:.2f} for each 100 m²" for at, rate in points)
+    parts = [
+        f'<svg class="chart" role="img" viewBox="0 0 {_WIDTH} {_HEIGHT}">',
+        f"<title>Finds for each 100 m² against finds before: the line meets zero at {stock:.0f}</title>",
+        f"<desc>{escape(said)}</desc>",
+        f'<polygon points="{corners}" fill="{PASS_COLOURS[1]}"/>',
+        *(
+            f'<path d="M{_LEFT} {y(rate)}H{_WIDTH - _RIGHT}" stroke="#9aa0b8"/>'
+            f'<text x="{_LEFT - 7}" y="{y(rate) + 4.5}" text-anchor="end">{_tick(rate)}</text>'
+            for rate in grid
+        ),
+        *(_down(n * step, x(n * step)) for n in range(math.floor(end / step) + 1)),
+        f'<path d="M{_LEFT} {foot}H{_WIDTH - _RIGHT}" stroke="{INK}" stroke-width="1.5"/>',
+        f'<path d="M{x(0)} {y(slope * stock)}L{x(stock)} {y(0)}" stroke="{INK}" stroke-width="2.5"/>',
+        *(
+            f'<circle cx="{x(at)}" cy="{y(rate)}" r="5" fill="#fff" stroke="{INK}" stroke-width="2.5">'
+            f"<title>after {at:.0f} finds: {rate:.2f}</title></circle>"
+            for at, rate in points
+        ),
+        f'<text x="{_LEFT}" y="14" class="axis">kept for each 100 m² passed</text>',
+        f'<text x="{_WIDTH - _RIGHT}" y="{_HEIGHT - 4}" class="axis" text-anchor="end">finds kept before</text>',
+        "</svg>",
+    ]
+    return Markup("".join(parts))

@@ -6,10 +6,11 @@ from typing import Any
 from markupsafe import Markup
 
 from fieldcomb.coverage.estimate.confidence import has_certain
+from fieldcomb.coverage.finds.find import KEEP
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import colours_patterns as legend
-from fieldcomb.coverage.pages.chart import Point, comb, growth
+from fieldcomb.coverage.pages.chart import Point, comb, depletion_line, growth, number_bars, year_spans
 from fieldcomb.coverage.pages.colours_patterns import Board
 from fieldcomb.coverage.pages.outing_data import WalkNames, outing_name
 from fieldcomb.coverage.pages.templating import fill
@@ -21,6 +22,7 @@ from fieldcomb.coverage.report.mark_words import TITLES, format_marks, mark_line
 from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_place_size
 from fieldcomb.coverage.report.rounding import format_share
+from fieldcomb.coverage.report.season_words import season_lines, since_lines
 from fieldcomb.coverage.report.todo_words import (
     format_pair,
     junk_lines,
@@ -82,6 +84,7 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         board=board,
         walk_colours=names.by,
         headline=headline(report),
+        since_lines=[typeset(line[0].upper() + line[1:]) for line in since_lines(report)],
         of_what=of_what(report),
         share=lambda swept: _share(swept, report),
         shares=_shares(report),
@@ -105,6 +108,8 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         mark_kinds=_mark_kinds(report),
         format_marks=format_marks,
         searched_lines=list(searched_lines(report)),
+        season_lines=[typeset(line) for line in season_lines(report)],
+        season_charts=_season_charts(report),
         junk_lines=[*junk_lines(report.junk), *_second_search(report)],
         planted=typeset(planted_in_short(report.planted)),
         planted_lines=[typeset(line) for line in planted_lines(report.planted)],
@@ -147,6 +152,39 @@ def _charts(report: Report) -> list[Markup]:
     by_outing = [Point(n, pct, outing_name(o), low, high) for n, o, (pct, low, high) in shares if pct is not None]
     charts = [growth(by_hours, "hours of searching", whole_steps=False, of_what=of_what(report))] if by_hours else []
     return [*charts, growth(by_outing, "outings", whole_steps=True, of_what=of_what(report))]
+
+
+def _season_charts(report: Report) -> list[tuple[str, Markup]]:
+    """Draw what numbers were with each coil, the years of finds, and the line of how many are left."""
+    season = report.season
+    if season is None:
+        return []
+    charts: list[tuple[str, Markup]] = []
+    for coil in dict.fromkeys(band.coil for band in season.by_number):
+        bands = [(b.first, b.last, b.share.kept, b.share.junk) for b in season.by_number if b.coil == coil]
+        charts.append(("What the numbers were here", number_bars(coil, bands)))
+    dated = [(find, find.from_year, find.to_year) for find in report.finds if find.kind == KEEP]
+    spans = [
+        (f"bag {find.find_no}{f', {find.what}' if find.what else ''}", first, last, period_colour(report, find.period))
+        for find, begin, end in dated
+        for first in [end if begin is None else begin]
+        for last in [first if end is None else end]
+        if first is not None and last is not None
+    ]
+    if spans:
+        charts.append(("Periods", year_spans(spans)))
+    whole = next((line for line in season.left if line.stock is not None), None)
+    if whole is not None and whole.stock is not None and whole.catchability is not None:
+        points = list(zip(whole.at, whole.rate, strict=True))
+        drawn = depletion_line(points, whole.band, whole.stock, whole.catchability)
+        charts.append(("How many are left", drawn))
+    return charts
+
+
+def period_colour(report: Report, period: str) -> str:
+    """Return the colour of a period: those of lines in order of name; black without one."""
+    names = sorted({find.period for find in report.finds if find.period})
+    return legend.LINE_COLOURS[names.index(period) % len(legend.LINE_COLOURS)] if period else legend.INK
 
 
 def _mark_kinds(report: Report) -> list[tuple[str, str]]:

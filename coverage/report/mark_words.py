@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields, rounded
+from fieldcomb.coverage.report.season_words import CLOSE_ADVICE, close_lines
 from fieldcomb.coverage.report.words import format_lat_lon, format_moment
 from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.tracks.marks.vocabulary import NOTE, PRESS, Mark
@@ -134,4 +135,5 @@ def leave_alone(report: Report) -> Iterator[tuple[OutingResult, Mark, str]]:
 def warning(report: Report) -> str:
     """The sentence for the top of a report, empty when nothing was marked."""
     said = [f"{format_mark(mark)} ({outing.head.id}; {place})" for outing, mark, place in leave_alone(report)]
-    return f"Ground to leave alone was marked: {'; '.join(said)}" if said else ""
+    marked = [f"Ground to leave alone was marked: {'; '.join(said)}. {CLOSE_ADVICE}"] if said else []
+    return ". ".join([*marked, *close_lines(report.season)])

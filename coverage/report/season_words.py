@@ -89,7 +89,7 @@ def _rate_fields(rate: tuple[float, float, float] | None) -> dict[str, float | N
 
 def _left_fields(line: LeftInGround) -> dict[str, Any]:
     places = {"estimate": 1, "low": 1, "high": 1, "stock": 1}
-    rest = as_fields(line, places, without=("of_class", "coil", "at", "rate", "catchability"))
+    rest = as_fields(line, places, without=("of_class", "coil", "at", "rate", "catchability", "band"))
     points = [[rounded(at, 1), rounded(rate, 4)] for at, rate in zip(line.at, line.rate, strict=True)]
     named = {"class": line.of_class or None, "coil": line.coil or None, "points": points}
     return rest | named | {"not_in_it": list(line.not_in_it), "why": line.why or None}
@@ -168,11 +168,10 @@ def _since(words: str, since_pct: float, ever_pct: float, area: str) -> str:
 
 
 def season_lines(report: Report) -> Iterator[str]:
-    """Every line on what the finds say; what to do at a close group comes first."""
+    """Every line on what the finds say."""
     season = report.season
     if season is None:
         return
-    yield from warning_lines(season)
     yield from number_lines(season)
     for depth in season.by_depth:
         deep = f"{100 * depth.top_m:.0f}-{100 * depth.bottom_m:.0f} cm deep"
@@ -186,9 +185,9 @@ def season_lines(report: Report) -> Iterator[str]:
         yield f"Not in all of this: {lacking}"
 
 
-def warning_lines(season: Season) -> Iterator[str]:
+def close_lines(season: Season | None) -> Iterator[str]:
     """What to do first where keeps lie close together."""
-    for group in season.companions:
+    for group in season.companions if season else ():
         if group.how == "close":
             bags = f"{format_bags(group.finds)} lie within a few steps of each other in outing {group.outing}"
             yield f"{bags}. {CLOSE_ADVICE}"

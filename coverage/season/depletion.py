@@ -23,7 +23,7 @@ class CatchLine:
     stock : how many there were before the first outing. stock_se : its standard error.
     catchability : share of the stock that one unit of effort finds. catchability_se : its standard error.
     low, high : limits of the stock; None where the line does not fall beyond doubt, and any stock would do.
-    at, rate : the points, prior catch (or effort) and catch per effort.
+    at, rate : the points, prior catch and catch per effort. noise : t times the spread of a point about the line.
     """
 
     stock: float
@@ -34,6 +34,14 @@ class CatchLine:
     high: float | None
     at: tuple[float, ...]
     rate: tuple[float, ...]
+    noise: float = 0.0
+
+    def band(self, prior: float) -> tuple[float, float]:
+        """Limits of the line itself after some finds; they meet zero at the limits of the stock."""
+        x = np.array(self.at)
+        away = (prior - x.mean()) ** 2 / float(((x - x.mean()) ** 2).sum())
+        middle, half = self.catchability * (self.stock - prior), self.noise * math.sqrt(1 / x.size + away)
+        return middle - half, middle + half
 
     @property
     def falls(self) -> bool:
@@ -79,8 +87,10 @@ def leslie(
     stock = line.middle_x - line.middle_y / line.slope
     away = (stock - line.middle_x) ** 2 / line.spread_x
     se = math.sqrt(line.variance * (1 / line.count + away)) / abs(line.slope)
-    low, high = _fieller(line, level)
-    return CatchLine(stock, se, -line.slope, line.slope_se, low, high, _tuple(prior), _tuple(rate))
+    t = _quantile(line.count - 2, level)
+    low, high = _fieller(line, t)
+    noise = t * math.sqrt(line.variance)
+    return CatchLine(stock, se, -line.slope, line.slope_se, low, high, _tuple(prior), _tuple(rate), noise)
 
 
 def delury(caught: Sequence[float], effort: Sequence[float]) -> tuple[float, float]:
@@ -115,11 +125,16 @@ def _fit(x: Floats, y: Floats) -> _Line:
     return _Line(slope, middle_x, middle_y, float((off**2).sum()) / (x.size - 2), spread, x.size)
 
 
-def _fieller(line: _Line, level: float) -> tuple[float | None, float | None]:
-    """Limits of where a falling line meets zero (Fieller 1954); None where it does not fall beyond doubt."""
+def _quantile(degrees: int, level: float) -> float:
+    """Quantile of Student's t that leaves half of what is beyond a level on either side."""
     from scipy.special import stdtrit
 
-    t2 = float(stdtrit(line.count - 2, (1 + level) / 2)) ** 2
+    return float(stdtrit(degrees, (1 + level) / 2))
+
+
+def _fieller(line: _Line, t: float) -> tuple[float | None, float | None]:
+    """Limits of where a falling line meets zero (Fieller 1954); None where it does not fall beyond doubt."""
+    t2 = t**2
     doubt = t2 * line.variance / (line.slope**2 * line.spread_x)
     if line.slope >= 0 or doubt >= 1:
         return None, None

@@ -90,7 +90,8 @@ class LeftInGround:
     of_class : class of target, "" for all. coil : "" for all coils together. method : leslie, ricker, delury,
     carle-strub or two-pass. outings : counted, since the last event. kept : in them. estimate, at_least, low, high :
     left after the last of them; None with a ``why``. at, rate : points of the picture, finds before and finds per 100
-    m2. stock, catchability : of the line in it. not_in_it : classes that only other coils found.
+    m2. stock, catchability : of the line in it. band : (finds before, low, high) of the line, nine times in ten.
+    not_in_it : classes that only other coils found.
     """
 
     of_class: str
@@ -108,6 +109,7 @@ class LeftInGround:
     stock: float | None = None
     catchability: float | None = None
     not_in_it: tuple[str, ...] = ()
+    band: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

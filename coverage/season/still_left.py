@@ -17,6 +17,7 @@ SAME_GROUND = (
     0.8  # of later outings' ground, passed before: equal searches of the same ground take that much; chosen here
 )
 MOSTLY_AGAIN = 0.5  # for a line: on new ground finds fall off, or do not, for other reasons; chosen here
+BAND_STEPS = 24
 LEAST_KEPT = 5  # with fewer no line says anything; chosen for this project
 
 
@@ -83,7 +84,9 @@ def _by_lines(caught: Sequence[int], effort: Sequence[float], whole: LeftInGroun
     if line.low is None or line.high is None:
         return [replace(whole, why=NO_SIGN)]
     first = _told(whole, line.stock, line.low, line.high)
-    first = replace(first, stock=line.stock, catchability=line.catchability)
+    steps = [line.high * k / BAND_STEPS for k in range(BAND_STEPS + 1)]
+    band = tuple((at, *line.band(at)) for at in steps)
+    first = replace(first, stock=line.stock, catchability=line.catchability, band=band)
     out = [first]
     half = leslie(caught, effort, ricker=True)
     if half.low is not None and half.high is not None:
