@@ -138,9 +138,10 @@ def survey(
     notes = (*notes, *ended, *marked_notes(marked), *unread)
     ground, widest_m = _ground_of(site, in_time, standing)
     swept, not_walked = swept_by_others([one for one in rest if one.id in readable], walk, ground)
-    all_notes = (*site.notes, *notes, *not_walked, *_partly(outings, between))
-    lanes = walked_lanes(site, in_time)
-    on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept, *lanes, events)
+    lanes, on_plans = walked_lanes(site, in_time)
+    of_lanes = [note for plan in lanes for note in plan.notes]
+    all_notes = (*site.notes, *notes, *not_walked, *of_lanes, *_partly(outings, between))
+    on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept, lanes, on_plans, events)
     del in_time  # so that walks are freed when they have been added up
     give_back()
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)

@@ -20,12 +20,16 @@ from fieldcomb.coverage.estimate.swept_share import PLACED
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.lanes.declared import DeclaredPlan, ToldPlan, told_plan
 from fieldcomb.coverage.lanes.lane_plan import Lane, swept_by
+from fieldcomb.coverage.lanes.lane_words import numbers_in_words
 from fieldcomb.coverage.lanes.legs_along import LaneLabel, TimedWay, across_of, goes_along, legs_along, turned
 from fieldcomb.coverage.lanes.seen_lanes import seen_lanes
+from fieldcomb.coverage.lanes.sheet import YES
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
 from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats, runs_of
+from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import format_length
 
 # Chosen for this project.
 ENOUGH_LEGS = (
@@ -37,6 +41,8 @@ OFF_SIGMAS = 2.0  # so far outside a plan a recording of it may lie, in sigma of
 WHOLE_WALK = 0.8  # of its time on a plan: then all of it near the plan was on it
 MEAN_S = 301  # elsewhere the five minutes round a second decide
 LEAST_REST_S = 30  # shorter pieces beside a plan are turns
+FAR_SIGMAS = 4.0  # so far from a lane nobody can have walked it
+TOP_PACE, LEAST_TOP_PACE_M_S = 0.95, 0.3  # of the seconds of a walk, what nearly all are slower than
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,7 +51,7 @@ class LanesOnSite:
 
     told : what is known. groups : numbers of the lanes that each outing walked, by its id; "" for those that no
     recording shows. by_position : outings whose receiver places lanes better than any tape; their recordings count
-    and not their lanes. lanes : those that count, walked or not. ground : that they cover.
+    and not their lanes. lanes : those that count, walked or not. ground : that they cover. notes : what does not fit.
     """
 
     told: ToldPlan
@@ -53,6 +59,7 @@ class LanesOnSite:
     by_position: frozenset[str]
     lanes: tuple[Lane, ...]
     ground: BaseGeometry
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,8 +190,8 @@ def _holds(way: TimedWay, time_s: float) -> bool:
 def _of_plan(told: ToldPlan, walks: Sequence[_WalkOn]) -> list[_WalkOn]:
     """Walks on a plan: those with its numbers marked, and the latest along it, till there are as many legs as lanes.
 
-    A sheet does not say on which day a lane was walked. Earlier walks of the same ground with the same coil count as
-    they are recorded.
+    A sheet does not say on which day a lane was walked. Earlier walks of the same ground count as they are recorded, as
+    do all walks with other coils without any mark: whoever walks along a plan with another coil searches once more.
     """
     plan = told.plan
     found: list[_WalkOn] = []
@@ -229,7 +236,39 @@ def _on_site(told: ToldPlan, walks: Sequence[_WalkOn]) -> LanesOnSite:
     if walks and all(walk.outing in by_position for walk in walks):
         gone |= {lane.number for lane in told.plan.lanes}
     lanes = tuple(lane for lane in told.told if lane.number not in gone)
-    return LanesOnSite(told, groups, by_position, lanes, swept_by(lanes, told.plan.swath_m))
+    notes = (*_other_coils(told.plan, walks), *_far_off(told.plan, walks))
+    return LanesOnSite(told, groups, by_position, lanes, swept_by(lanes, told.plan.swath_m), notes)
+
+
+def _other_coils(plan: DeclaredPlan, walks: Sequence[_WalkOn]) -> list[str]:
+    others = {walk.outing: walk.swung.swing.coil.name for walk in walks if walk.swung.swing.coil.name != plan.coil}
+    width = format_length(plan.swath_m)
+    return [
+        f"Plan {harmless(plan.name)} is for {harmless(plan.coil)}, and outing {name} walked it with {harmless(coil)}; "
+        f"its lanes count with the swing width of the plan, {width}"
+        for name, coil in others.items()
+    ]
+
+
+def _far_off(plan: DeclaredPlan, walks: Sequence[_WalkOn]) -> list[str]:
+    """Say which lanes are ticked though no recording of the plan comes near them, or too short a time."""
+    ticked = [place for place, lane in enumerate(plan.lanes) if plan.states.get(lane.number) == YES]
+    if not walks or not ticked:
+        return []
+    seconds = np.sum([_near_lanes(plan, walk, FAR_SIGMAS) for walk in walks], axis=0)
+    pace_m_s = max(_top_pace_m_s(walk) for walk in walks)
+    least_s = [max(plan.lanes[place].length_m / 2 / pace_m_s, 1.0) for place in ticked]
+    far = [plan.lanes[place].number for place, least in zip(ticked, least_s, strict=True) if seconds[place] < least]
+    if not far:
+        return []
+    said, it = ("lane", "it") if len(far) == 1 else ("lanes", "them")
+    said = f"{said} {numbers_in_words(far)} counts as walked" if it == "it" else f"{said} {numbers_in_words(far)} count"
+    return [f"Plan {harmless(plan.name)}: {said}, as the sheet says, but no recording was near {it} for long enough"]
+
+
+def _top_pace_m_s(walk: _WalkOn) -> float:
+    steps = np.concatenate([way.step_m for way in walk.swung.walk.ways])
+    return max(float(np.quantile(steps, TOP_PACE)), LEAST_TOP_PACE_M_S)
 
 
 def _places_lanes(swung: SwungWalk) -> bool:
@@ -251,9 +290,9 @@ def _shared_out(told: ToldPlan, walks: Sequence[_WalkOn]) -> dict[str, frozenset
     }
 
 
-def _near_lanes(plan: DeclaredPlan, walk: _WalkOn) -> Floats:
+def _near_lanes(plan: DeclaredPlan, walk: _WalkOn, sigmas: float = 1.0) -> Floats:
     """Seconds of a walk near each lane, (lanes,): within what its receiver may be off, across, and between its ends."""
-    off_m = receiver(walk.swung.swing.gps).sigma_m + plan.spacing_m
+    off_m = sigmas * receiver(walk.swung.swing.gps).sigma_m + plan.spacing_m
     across, along = turned(walk.way.x_m, walk.way.y_m, plan.bearing_deg)
     out = np.zeros(len(plan.lanes))
     for place, lane in enumerate(plan.lanes):

@@ -22,6 +22,7 @@ from fieldcomb.coverage.report.answer import answer, citation
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.recording import Track
 
 FIELD = box(0, 0, 36, 40)
@@ -40,13 +41,22 @@ def swung(coil: str, swath_m: float = SWATH_M, gps: str = "typical") -> Swing:
     return Swing(Coil(coil, 0.28, 0.28), swath_m, 1.0, gps, True, False)
 
 
-def on_lanes(lanes: list[Lane], day: int, seed: int = 5, gps: str = "typical") -> OutingInput:
-    """An outing along lanes, with the errors of a receiver."""
+def on_lanes(
+    lanes: list[Lane], day: int, seed: int = 5, gps: str = "typical", errors: str = "", marked: tuple[int, ...] = ()
+) -> OutingInput:
+    """An outing along lanes, with the errors of a receiver; the numbers of some lanes are marked in their middle."""
     rng = np.random.default_rng(seed)
-    walk = recorded_lanes([walked_way(lane, rng) for lane in lanes], "typical" if gps == "typical" else "2cm", rng)
+    walk = recorded_lanes([walked_way(lane, rng) for lane in lanes], errors or gps, rng)
     lon, lat = FRAME.to_lonlat(walk.x_m, walk.y_m)
-    track = Track(lon, lat, walk.t_s + START_S + day * DAY_S, np.zeros(lon.size, np.int32))
-    return outing(f"day {day}", item(track, swung("small", gps=gps), f"{day}.gpx"))
+    time_s = walk.t_s + START_S + day * DAY_S
+    track = Track(lon, lat, time_s, np.zeros(lon.size, np.int32))
+    marks = []
+    for lane in lanes:
+        if lane.number in marked:
+            x_m, y_m = lane.at(lane.span_m / 2)
+            at_s = float(time_s[np.argmin(np.hypot(walk.x_m - x_m, walk.y_m - y_m))])
+            marks.append(Mark("lane", "", lane.number, None, f"lane {lane.number}", at_s, None, None, "waypoint"))
+    return outing(f"day {day}", item(track, swung("small", gps=gps), f"{day}.gpx", marks=tuple(marks)))
 
 
 def walked(of: DeclaredPlan) -> list[Lane]:
@@ -215,3 +225,35 @@ def test_unswept_ground_still_adds_up(all_lanes: tuple[DeclaredPlan, Result]) ->
     assert sum(parts) + left.cannot_tell_m2 == pytest.approx(left.whole)
     gaps = shapely.union_all([strip.shape for strip in result.report.strips if strip.lanes]).area
     assert left.missed_m2 == pytest.approx(gaps, rel=0.01)
+
+
+def test_a_lane_that_no_recording_comes_near_is_told_and_still_counts() -> None:
+    """The sheet says that all lanes were walked, the recording ends 15 lanes before the last: those are named."""
+    known = plan()
+    report = told(on_lanes(list(known.lanes[:-15]), 1), lanes=(known,)).report
+    [note] = [note for note in report.notes if "no recording was near" in note]
+    assert note.startswith("Plan 1: lanes ") and f"-{len(known.lanes)} count" in note
+    assert report.total.estimate.pct is not None and report.total.estimate.pct > 90
+
+
+def test_a_plan_walked_with_another_coil_is_told() -> None:
+    """A plan for another coil takes the place of a walk that marked its numbers, and the report says so.
+
+    Without any mark such a walk is one more search of the ground.
+    """
+    known = replace(plan(), coil="large")
+    outings = [on_lanes(walked(known), 1, errors="2cm", marked=marked) for marked in ((5, 10, 15, 20, 25), ())]
+    with_marks, without = (told(one, lanes=(known,)).report for one in outings)
+    assert any("walked it with small" in note for note in with_marks.notes)
+    assert (with_marks.outings[0].estimate.by, without.outings[0].estimate.by) == ("lanes", "effort")
+
+
+def test_marks_alone_tell_of_lanes_by_their_chance() -> None:
+    """Without a sheet each lane counts by the chance that the walk shows: lanes left out are low, the share is near."""
+    known = replace(plan(), states={})
+    lanes = [lane for lane in known.lanes if lane.number not in (7, 20)]
+    numbers = tuple(range(1, len(known.lanes) + 1, 2))
+    report = told(on_lanes(lanes, 1, errors="2cm", marked=numbers), lanes=(known,)).report
+    estimate = report.total.estimate
+    assert estimate.by == "lanes" and estimate.pct == pytest.approx(100 - 2 * 100 * 0.9 / 36, abs=4)
+    assert {strip.lanes for strip in report.strips if strip.lanes} <= {f"lane {n} of plan 1" for n in (6, 7, 8, 20, 21)}
