@@ -1,5 +1,7 @@
 """The command that draws the map of a site."""
 
+from collections.abc import Mapping
+from datetime import date
 from functools import partial
 from pathlib import Path
 
@@ -18,6 +20,7 @@ from fieldcomb.coverage.commands.options import (
     read_option,
     words,
 )
+from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_date
 
 
@@ -32,7 +35,9 @@ from fieldcomb.tracks.units import parse_date
 )
 @click.option("--coil", type=words, metavar="COIL", help="The coil in your hand: where to go next with it.")
 @depth_option
-@click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: SITE/out.")
+@click.option("--for", "reader", type=words, metavar="WHO", help="A copy to share: owner, club or public.")
+@click.option("--title", type=words, metavar="TEXT", help="With --for: what stands on top, not the site's name.")
+@click.option("-o", "out", type=path, metavar="DIR", help="Output folder. Default: SITE/out; for a copy SITE/copies.")
 @jobs_option
 @epsg_option
 @full_option
@@ -43,6 +48,8 @@ def report_command(
     since: str | None,
     coil: str | None,
     depth: str | None,
+    reader: str | None,
+    title: str | None,
     out: str | None,
     jobs: str | None,
     epsg: str | None,
@@ -51,11 +58,13 @@ def report_command(
 ) -> None:
     """Draw the map of a site, with percentages and missed strips of all its outings.
 
-    Then open map.html in your browser. Nothing is sent anywhere.
+    Then open map.html in your browser. Nothing is sent anywhere. With --for it makes one page to share instead, which
+    gives away no more than its reader may know.
 
     \b
     Example:
       fieldcomb report north-field
+      fieldcomb report north-field --for owner
     """
     from fieldcomb.coverage.season.events import EVENT_KINDS
 
@@ -63,6 +72,13 @@ def report_command(
     day = named("--since", parse_date, since) if since is not None and begin is None else begin
     deep = read_option("depth", depth)
     many, system = read_jobs(jobs), read_epsg(epsg)
+    if reader is not None:
+        others = {"--between": between, "--coil": coil, "--depth": depth, "--epsg": epsg, "--full": full}
+        _check_alone(others | {"--json": as_json})
+        _share(site, reader, title, out, day, many)
+        return
+    if title is not None:
+        raise UsageError("--title is only for a copy to share", hint="Say for whom it is with --for")
     from fieldcomb.coverage.actions.draw import draw_site
     from fieldcomb.coverage.commands.console import say, show_report
     from fieldcomb.coverage.pool.workers import Workers
@@ -73,3 +89,41 @@ def report_command(
         draw = partial(draw_site, Path(site), place, since=day, between=between, coil=coil, epsg=system, depth_m=deep)
         draw = partial(draw, workers=workers)
         show_report(draw, place, as_json=as_json, full=full)
+
+
+def _check_alone(others: Mapping[str, object]) -> None:
+    """Refuse options that a copy does not have."""
+    for option, value in others.items():
+        if value:
+            problem = f"{option} and --for were both given"
+            raise UsageError(problem, hint=f"Leave {option} out: a copy has a fixed content")
+
+
+def _share(site: str, reader: str, title: str | None, out: str | None, since: date | str | None, many: int) -> None:
+    from fieldcomb.coverage.actions.share_copy import share_copy
+    from fieldcomb.coverage.commands.console import Progress, say
+    from fieldcomb.coverage.copies.audience import Audience
+    from fieldcomb.coverage.pool.workers import Workers
+    from fieldcomb.coverage.site.folder import shown
+
+    known = [one.value for one in Audience]
+    if reader not in known:
+        raise UsageError(f"--for: {reader!r} is not known", hint="Use owner, club or public")
+    progress = Progress()
+    place = Path(out) if out else None
+    with Workers(many, say) as workers:
+        try:
+            made = share_copy(
+                Path(site),
+                Audience(reader),
+                place,
+                title=title,
+                since=since,
+                say=say,
+                progress=progress,
+                workers=workers,
+            )
+        finally:
+            progress.close()
+    here = f" Of this site: {', '.join(made.here)}." if made.here else ""
+    click.echo(f"{shown(made.path)}: a copy for the {reader}. Left out: {'; '.join(made.left_out)}.{here}")

@@ -29,15 +29,17 @@ class Point:
     high_pct: float | None = None
 
 
-def _percent(share_pct: float) -> str:
-    return typeset(format_percent(share_pct))
+def _percent(share_pct: float, places: int = 1) -> str:
+    return typeset(format_percent(share_pct, places))
 
 
-def comb(shares_pct: Sequence[float]) -> Markup:
-    """Draw fifty teeth of 2 % each: ground passed over three times or more, twice, once, and not at all."""
+def comb(shares_pct: Sequence[float], places: int = 1) -> Markup:
+    """Draw fifty teeth of 2 % each: ground passed over three times or more, twice, once, and not at all.
+
+    places : decimals of the shares where they are read out.
+    """
     teeth = _deal(shares_pct)
-    parts = zip(map(_percent, shares_pct), PASS_NAMES, strict=True)
-    words = ", ".join(f"{share} {name}" for share, name in parts)
+    words = ", ".join(f"{_percent(share, places)} {name}" for share, name in zip(shares_pct, PASS_NAMES, strict=True))
     marks = []
     for place, passes in enumerate(p for p in (3, 2, 1, 0) for _ in range(teeth[p])):
         x = 1 + place * 8
