@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -23,7 +22,15 @@ from fieldcomb.coverage.lanes.ticks import (
 )
 from fieldcomb.coverage.site.folder import Say, opened, read_file, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
-from fieldcomb.coverage.site.lane_plans import LANES, cells_of, kept_plan, kept_ticks, plan_folders, with_ticks
+from fieldcomb.coverage.site.lane_plans import (
+    LANES,
+    cells_of,
+    kept_plan,
+    kept_ticks,
+    peg_notes,
+    plan_folders,
+    with_ticks,
+)
 from fieldcomb.tracks.errors import SiteError, UsageError
 
 
@@ -62,6 +69,7 @@ def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say) -> 
             raise SiteError(problem, file=shown(sheet), hint="Fill in y, n or part in the column done")
         _write(place, lines)
         states = list(state_of(lines).values())
+        notes = (*notes, *peg_notes(plan, site.pegs))
     counts = (states.count(YES), states.count(PART), states.count(NO))
     return Ticked(plan.name, *counts, len(plan.lanes), notes)
 
@@ -78,11 +86,13 @@ def _chosen(plans: dict[str, Path], name: str | None) -> Path:
 
 def _write(place: Path, lines: tuple[SheetLine, ...]) -> None:
     best = state_of(lines)
-    columns = ("searcher", "coil", "start", "end", "note")
-    filled = {
-        one.lane: {"done": best[one.lane], **{name: text for name in columns if (text := getattr(one, name))}}
-        for one in lines
-    }
+    filled: dict[int, dict[str, str]] = {}
+    for one in lines:
+        row = filled.setdefault(one.lane, {"done": best[one.lane]})
+        for name in ("searcher", "coil", "start", "end", "note"):
+            text, before = getattr(one, name), row.get(name, "")
+            if text and text != before:  # of two people who walked one lane both are kept
+                row[name] = f"{before}; {text}" if before else text
     refuse_link(place.parent, f"Move the link {LANES} away, and run this again")
     table = read_file(place / CSV_FILE, SiteError)
     _replace(place, {CSV_FILE: with_ticks(table, shown(place / CSV_FILE), filled)})
@@ -165,8 +175,5 @@ def _fill_times(place: Path, before: Mapping[int, TickedLane], now: Mapping[int,
 
 
 def _times(lane: TickedLane, zone: ZoneInfo) -> dict[str, str]:
-    return {"start": _clock(lane.start_ms, zone), "end": _clock(lane.end_ms, zone)}
-
-
-def _clock(at_ms: int | None, zone: ZoneInfo) -> str:
-    return "" if at_ms is None else datetime.fromtimestamp(at_ms / 1000, zone).strftime("%Y-%m-%dT%H:%M")
+    times = lane.times(zone)
+    return {"start": times.start, "end": times.end}

@@ -112,8 +112,7 @@ def survey_inputs(
         whole = replace(site.as_input(site.settings.frame), notes=(*partly, *faults), others=others, finds=finds)
         whole = replace(whole, events=events, since=began)
         if since is None and between is None:  # a sheet says which lanes were walked, and seldom on which day
-            measured = [name for name, coil in site.settings.coils.items() if coil.swath_m is not None]
-            lanes, said = declared_plans(folder, site.settings.frame, measured)
+            lanes, said = declared_plans(site, site.settings.frame)
             whole = replace(whole, lanes=lanes)
             planted, more = _planted(site, whole)
             whole = replace(whole, planted=planted, notes=(*whole.notes, *said, *more))

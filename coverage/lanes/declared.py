@@ -20,20 +20,24 @@ from shapely.geometry.base import BaseGeometry
 from fieldcomb.coverage.lanes.lane_draws import LaneCells, LaneDraws, LaneWalked, draw_lanes
 from fieldcomb.coverage.lanes.lane_plan import BLOCK_LANES, Lane, LanePlace, lanes_as_lines
 from fieldcomb.coverage.lanes.seen_lanes import BlockSeen, SeenLanes
-from fieldcomb.coverage.lanes.sheet import NO, PART, YES
+from fieldcomb.coverage.lanes.sheet import NO, PART, YES, LaneTimes, PlannedEnds
 
 INTERVAL_PCT = (5.0, 95.0)
 # How far the draws may be off as a whole, in percent of the share: how rough a way is over a metre changes it by 0.4.
 MODEL_SD_PCT = 0.8
 LABEL_AT = (0.2, 0.5, 0.8)  # along a lane, in turn, seen from one side
+NO_OUTINGS: Mapping[str, Collection[int]] = {}
+UNTIMED_LANE = LaneTimes()
 NINETY = NormalDist().inv_cdf(0.95)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DeclaredPlan:
-    """A plan with what was said of its lanes. ``states`` : by number, y, n or part; a lane not named was not told of.
+    """A plan as it is kept in a site, with what was said of its lanes.
 
-    swath_measured : whether the swing width was measured, and not taken from the coil's size.
+    lanes : in site metres; ``ends`` are theirs in degrees. states : by number, y, n or part; a lane not named was not
+    told of. swath_measured : whether the swing width was measured, and not taken from the coil's size. pegs : the
+    site's own that it is set out from, by name, as longitude and latitude. times : of lanes, by number.
     """
 
     name: str
@@ -42,8 +46,11 @@ class DeclaredPlan:
     spacing_m: float
     swath_m: float
     bearing_deg: float
-    states: Mapping[int, str]
+    states: Mapping[int, str] = field(default_factory=dict)
     swath_measured: bool = True
+    ends: tuple[PlannedEnds, ...] = ()
+    pegs: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    times: Mapping[int, LaneTimes] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,11 +68,29 @@ class LaneGround:
 
 
 @dataclass(frozen=True, slots=True)
+class LaneKnown:
+    """What is known of one lane.
+
+    walked : the chance that it was, or the share that was; None where nothing is known. by : sheet (or ticks), label
+    (its number was marked) and watch (the walk itself), those that say anything. outing : whose recording lies along
+    it; None where there is none, or where nobody walked it. start, end : as somebody wrote or ticked them, or empty.
+    """
+
+    number: int
+    walked: float | None
+    by: tuple[str, ...]
+    outing: str | None
+    start: str = ""
+    end: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class LanesResult:
     """What a plan comes to.
 
     done, part, left, open : numbers of lanes walked, walked in part, not walked or to be walked again, and the rest.
-    grounds : each lane as it is drawn. blocks : what recordings show; none where no walk had its lanes marked.
+    grounds : each lane as it is drawn. known : what is known of each. blocks : what recordings show; none where no
+    walk had its lanes marked.
     of_plan_pct : of the length planned. of_site_pct : of the site, swept; low, high : where that lies nine times in
     ten.
     """
@@ -89,6 +114,7 @@ class LanesResult:
     by_walk: int = 0
     blocks: tuple[BlockSeen, ...] = ()
     grounds: tuple[LaneGround, ...] = field(default=(), compare=False)
+    known: tuple[LaneKnown, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,8 +199,11 @@ def by_lanes(
     return lanes_result(told, draws_of(told, site, swath_sd))
 
 
-def lanes_result(told: ToldPlan, draws: LaneDraws) -> LanesResult:
-    """Return what a plan comes to: its share is the mean of the draws, and its interval has nine tenths of them."""
+def lanes_result(told: ToldPlan, draws: LaneDraws, groups: Mapping[str, Collection[int]] = NO_OUTINGS) -> LanesResult:
+    """Return what a plan comes to: its share is the mean of the draws, and its interval has nine tenths of them.
+
+    groups : numbers of the lanes that each outing walked, by its id.
+    """
     plan, settled, seen = told.plan, told.settled, told.seen
     walked_m = sum(told.chance(lane.number) * lane.length_m for lane in plan.lanes)
     planned_m = sum(lane.length_m for lane in plan.lanes)
@@ -204,7 +233,22 @@ def lanes_result(told: ToldPlan, draws: LaneDraws) -> LanesResult:
         by_walk=len(settled) - len(plan.states) - by_label,
         blocks=() if seen is None else seen.blocks,
         grounds=tuple(_grounds(plan, settled)),
+        known=tuple(_known(told, {number: name for name, numbers in groups.items() for number in numbers})),
     )
+
+
+def _known(told: ToldPlan, outings: Mapping[int, str]) -> Iterator[LaneKnown]:
+    plan, seen = told.plan, told.seen
+    spoken_of = {lane.number for lane in told.told}
+    for lane in plan.lanes:
+        number = lane.number
+        by_recording = (("label", seen.labels), ("watch", seen.walked)) if seen is not None else ()
+        by = [name for name, numbers in (("sheet", plan.states), *by_recording) if number in numbers]
+        walked = told.chance(number) if number in spoken_of else None
+        times = plan.times.get(number, UNTIMED_LANE)
+        yield LaneKnown(
+            number, walked, tuple(by), outings.get(number) or None if walked else None, times.start, times.end
+        )
 
 
 def _grounds(plan: DeclaredPlan, settled: Mapping[int, str]) -> Iterator[LaneGround]:

@@ -99,13 +99,15 @@ def _placemark(document: ElementTree.Element, name: str, shape: str) -> ElementT
 def lanes_geojson(named: NamedPlan) -> str:
     """Return what can be walked of each lane as RFC 7946 GeoJSON, with what the table says of it."""
     features: list[dict[str, Any]] = []
-    plan = {
+    plan: dict[str, Any] = {
         "plan": named.name,
         "spacing_m": round(named.plan.spacing_m, 3),
         "swath_m": round(named.plan.swath_m, 3),
         "bearing_deg": round(named.plan.bearing_deg, 4),
         "coil_planned": named.coil,
     }
+    if own := _pegs(named, own=True):
+        plan["own_pegs"] = {name: [float(cell) for cell in _degrees(named, [at])[0]] for name, at in own.items()}
     for lane in named.plan.lanes:
         pieces = [_degrees(named, [lane.at(a), lane.at(b)]) for a, b in lane.pieces_m]
         lines = [[[float(lon), float(lat)] for lon, lat in piece] for piece in pieces]
@@ -125,10 +127,10 @@ def _set_out(named: NamedPlan) -> Iterator[tuple[Lane, LaneMarks]]:
         yield from zip(group.lanes, group.marks, strict=True)
 
 
-def _pegs(named: NamedPlan) -> dict[str, tuple[float, float]]:
-    """Places of the pegs that are to be set, by name."""
+def _pegs(named: NamedPlan, *, own: bool = False) -> dict[str, tuple[float, float]]:
+    """Places of the pegs that are to be set, or of the site's own, by name."""
     lines = [line for group in named.groups for line in group.baselines]
-    return {peg.name: (peg.x_m, peg.y_m) for line in lines for peg in (line.start, line.end) if not peg.own}
+    return {peg.name: (peg.x_m, peg.y_m) for line in lines for peg in (line.start, line.end) if peg.own == own}
 
 
 def _degrees(named: NamedPlan, places: list[tuple[float, float]]) -> list[tuple[str, str]]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.lanes.lane_plan import Lane
 from fieldcomb.coverage.lanes.sheet import PlannedEnds
 from fieldcomb.tracks.errors import SiteError
@@ -16,21 +16,8 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class KeptPlan:
-    """A plan as it is kept in a site: its lanes in site metres, and their ends in degrees."""
-
-    name: str
-    coil: str
-    lanes: tuple[Lane, ...]
-    spacing_m: float
-    swath_m: float
-    bearing_deg: float
-    ends: tuple[PlannedEnds, ...]
-
-
-def read_plan(raw: bytes, file: str, frame: SiteFrame) -> KeptPlan:
-    """Read a plan; raises SiteError where the file is not as it was written."""
+def read_plan(raw: bytes, file: str, frame: SiteFrame) -> DeclaredPlan:
+    """Read a plan, of which nothing is said yet; raises SiteError where the file is not as it was written."""
     try:
         features = json.loads(raw)["features"]
         first = features[0]["properties"]
@@ -38,14 +25,15 @@ def read_plan(raw: bytes, file: str, frame: SiteFrame) -> KeptPlan:
         spacing_m, swath_m, bearing_deg = (float(first[key]) for key in ("spacing_m", "swath_m", "bearing_deg"))
         name, coil = str(first["plan"]), str(first["coil_planned"])
         numbers = [lane.number for lane, _ in read]
-    except (KeyError, IndexError, TypeError, ValueError, RecursionError) as error:
+        pegs = {str(peg): (float(lon), float(lat)) for peg, (lon, lat) in first.get("own_pegs", {}).items()}
+    except (KeyError, IndexError, TypeError, AttributeError, ValueError, RecursionError) as error:
         problem = "is not a plan as fieldcomb wrote it"
         raise SiteError(problem, file=file, hint="Put the file back, or move its folder out of the site") from error
     if numbers != list(range(1, len(numbers) + 1)) or not all(map(math.isfinite, (spacing_m, swath_m, bearing_deg))):
         problem = f"is not a plan as fieldcomb wrote it: its lanes are not numbered from 1 to {len(numbers)}"
         raise SiteError(problem, file=file, hint="Put the file back, or move its folder out of the site")
     lanes, ends = tuple(lane for lane, _ in read), tuple(ends for _, ends in read)
-    return KeptPlan(name, coil, lanes, spacing_m, swath_m, bearing_deg, ends)
+    return DeclaredPlan(name, coil, lanes, spacing_m, swath_m, bearing_deg, ends=ends, pegs=pegs)
 
 
 def _lane(feature: dict[str, Any], frame: SiteFrame) -> tuple[Lane, PlannedEnds]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from fieldcomb.coverage.lanes.lane_files import LANE_COLUMNS
 from fieldcomb.tracks.errors import SiteError
@@ -20,12 +22,13 @@ ANSWERS = {
     **dict.fromkeys(("part", "partly", "half", "1/2", "~"), PART),
 }
 _EXAMPLE = "lane,done / 12,y"
+_CLOCK = re.compile(r"(\d{1,2})[:.h](\d{2})(?: ?([ap])\.?m\.?)?\Z", re.ASCII | re.IGNORECASE)
 OTHER_PLAN_M = 1.0  # ends of one lane in a sheet and in its plan lie no farther apart than this
 
 
 @dataclass(frozen=True, slots=True)
 class SheetLine:
-    """What a sheet says of one lane; ``line`` is its line in the file. Blank texts were not filled in."""
+    """What a sheet says of one lane; ``line`` is its row in the file. Blank texts were not filled in."""
 
     line: int
     lane: int
@@ -35,6 +38,18 @@ class SheetLine:
     start: str
     end: str
     note: str
+
+
+@dataclass(frozen=True, slots=True)
+class LaneTimes:
+    """When a lane was begun and finished, on the clock of the site: ``10:02`` or ``2026-04-19T10:02``; empty: not told.
+
+    row : of the sheet that says so; 0 where it was ticked.
+    """
+
+    start: str = ""
+    end: str = ""
+    row: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +73,11 @@ def read_sheet(raw: bytes, file: str, plan: Sequence[PlannedEnds]) -> tuple[tupl
     """
     table = read_typed_table(raw, file, LANE_COLUMNS, ("lane", "done"), _EXAMPLE)
     known = {one.lane: one for one in plan}
-    notes = list(table.notes)
+    notes = list[str](table.notes)
     lines: list[SheetLine] = []
     for line, values in table.rows:
         number = _lane(values.get("lane", ""))
-        row = f"{file}, line {line}"
+        row = f"{file}, row {line}"
         if number is None or number not in known:
             if values.get("done", ""):
                 what = f"lane {harmless(values.get('lane', ''))[:20]!r} is not in this plan, which has 1 to {len(plan)}"
@@ -77,6 +92,7 @@ def read_sheet(raw: bytes, file: str, plan: Sequence[PlannedEnds]) -> tuple[tupl
             continue
         rest = [harmless(values.get(key, "")) for key in ("searcher", "coil", "start", "end", "note")]
         lines.append(SheetLine(line, number, ANSWERS[said], *rest))
+        notes += _time_faults(lines[-1], row)
     notes += _contradictions(lines, file)
     return tuple(lines), tuple(notes)
 
@@ -97,20 +113,62 @@ def _check_place(values: dict[str, str], planned: PlannedEnds, file: str, line: 
         problem = (
             f"is the sheet of another plan: its lane {planned.lane} begins {format_length(away_m)} from this plan's"
         )
-        raise SiteError(problem, file=file, where=f"line {line}", hint="Name the plan that it belongs to")
+        raise SiteError(problem, file=file, where=f"row {line}", hint="Name the plan that it belongs to")
 
 
-def _contradictions(lines: Sequence[SheetLine], file: str) -> list[str]:
+def time_of(text: str) -> str | None:
+    """Return a time of a sheet as ``10:02`` or ``2026-04-19T10:02``; empty for none, None for what is no time.
+
+    >>> time_of("9.05"), time_of("2:30 pm"), time_of("2026-04-19 10:02:30"), time_of("25:00")
+    ('09:05', '14:30', '2026-04-19T10:02', None)
+    """
+    plain = text.strip()
+    if not plain:
+        return ""
+    if clock := _CLOCK.match(plain):
+        hour, minute, half = int(clock[1]), int(clock[2]), (clock[3] or "").casefold()
+        hour = hour % 12 + 12 * (half == "p") if half and 1 <= hour <= 12 else hour if not half else 24
+        return f"{hour:02}:{minute:02}" if hour < 24 and minute < 60 else None
+    try:
+        moment = datetime.fromisoformat(plain)
+    except ValueError:
+        return None
+    return moment.strftime("%Y-%m-%dT%H:%M") if len(plain) > len("2026-04-19") and moment.tzinfo is None else None
+
+
+def _time_faults(one: SheetLine, row: str) -> Iterator[str]:
+    """Say what is wrong with the times of a row; the lane counts all the same."""
+    read = {"start": time_of(one.start), "end": time_of(one.end)}
+    for column, text in (("start", one.start), ("end", one.end)):
+        if read[column] is None:
+            expected = "expected 10:02 or 2026-04-19T10:02, on the clock of the site"
+            yield f"{row}, column {column}: {text[:20]!r} is no time; {expected}. Lane {one.lane} counts all the same"
+    start, end = read["start"], read["end"]
+    if start and end and len(start) == len(end) and end < start:
+        yield f"{row}: lane {one.lane} ends at {end} and starts at {start}, later; it counts all the same"
+
+
+def _contradictions(lines: Sequence[SheetLine], file: str) -> Iterator[str]:
+    """Say where two rows speak of one lane: differently, or as walked by two people."""
     first: dict[int, SheetLine] = {}
-    notes = []
     for one in lines:
         other = first.setdefault(one.lane, one)
+        here = f"{file}, row {one.line}: lane {one.lane} is"
         if other is not one and other.state != one.state:
-            notes.append(
-                f"{file}, line {one.line}: lane {one.lane} is {one.state} here and {other.state} in line {other.line}; "
-                "the fuller answer counts"
-            )
-    return notes
+            yield f"{here} {one.state} here and {other.state} in row {other.line}; the fuller answer counts"
+        elif other is not one:
+            who = [f" by {name}" if name else "" for name in (one.searcher, other.searcher)]
+            yield f"{here} {one.state}{who[0]} here and{who[1]} in row {other.line}; it counts once"
+
+
+def times_of(lines: Sequence[SheetLine]) -> dict[int, LaneTimes]:
+    """Return the times of each lane that a sheet gives any of; of several rows the first that does."""
+    times: dict[int, LaneTimes] = {}
+    for one in lines:
+        found = LaneTimes(time_of(one.start) or "", time_of(one.end) or "", one.line)
+        if found.start or found.end:
+            times.setdefault(one.lane, found)
+    return times
 
 
 def state_of(lines: Sequence[SheetLine]) -> dict[int, str]:

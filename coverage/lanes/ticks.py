@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, tzinfo
 from typing import Any
 
-from fieldcomb.coverage.lanes.sheet import NO, PART, YES
+from fieldcomb.coverage.lanes.sheet import NO, PART, YES, LaneTimes
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import read_typed_table
 
@@ -52,6 +53,19 @@ class TickedLane:
     state: str = UNDONE
     start_ms: int | None = None
     end_ms: int | None = None
+
+    def times(self, zone: tzinfo) -> LaneTimes:
+        """Return its times on the clock of a site."""
+        return LaneTimes(_on_clock(self.start_ms, zone), _on_clock(self.end_ms, zone))
+
+
+def _on_clock(at_ms: int | None, zone: tzinfo) -> str:
+    if at_ms is None:
+        return ""
+    try:
+        return datetime.fromtimestamp(at_ms / 1000, zone).strftime("%Y-%m-%dT%H:%M")
+    except (ValueError, OverflowError, OSError):  # a phone whose clock is thousands of years off
+        return ""
 
 
 def tick_of(value: Any, lanes: Collection[int], phone: str) -> LaneTick | None:

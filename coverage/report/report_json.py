@@ -172,12 +172,12 @@ def _lanes(plan: LanesResult) -> dict[str, Any]:
         {"from": block.first, "to": block.last, "state": block.state, "p": rounded(block.chance, 4)}
         for block in plan.blocks
     ]
-    return (
-        as_fields(plan, places, without=("low", "high", "blocks", "grounds", *numbers))
-        | numbers
-        | shares
-        | {"blocks": blocks}
-    )
+    lanes = [
+        as_fields(one, {"walked": 4}, without=("number", "by")) | {"no": one.number, "by": list(one.by)}
+        for one in plan.known
+    ]
+    left_out = ("low", "high", "blocks", "grounds", "known", *numbers)
+    return as_fields(plan, places, without=left_out) | numbers | shares | {"blocks": blocks, "lane": lanes}
 
 
 def _next_evidence(total: TotalResult) -> dict[str, Any] | None:

@@ -4,23 +4,29 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GEOJSON_FILE
 from fieldcomb.coverage.lanes.lane_words import numbers_in_words
-from fieldcomb.coverage.lanes.plan_file import KeptPlan, read_plan
-from fieldcomb.coverage.lanes.sheet import read_sheet, state_of
+from fieldcomb.coverage.lanes.plan_file import read_plan
+from fieldcomb.coverage.lanes.sheet import SheetLine, read_sheet, state_of, times_of
 from fieldcomb.coverage.lanes.ticks import TICKS_FILE, LaneTick, read_ticks, ticked_lanes, told_otherwise
-from fieldcomb.coverage.site.folder import read_file, shown
+from fieldcomb.coverage.outings.peg_touches import peg_key
+from fieldcomb.coverage.site.folder import PEGS_FILE, Site, read_file, shown
+from fieldcomb.coverage.site.peg_file import PegRow
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import SEPARATORS, guarded
-from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.frame import SiteFrame, distance_m
+from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import format_length
 
 LANES = "lanes"
+MOVED_PEG_M = 0.1  # a peg that is measured anew moves less
 
 
 def plan_folders(site: Path) -> list[Path]:
@@ -31,48 +37,61 @@ def plan_folders(site: Path) -> list[Path]:
     return sorted(path for path in folder.iterdir() if (path / GEOJSON_FILE).is_file() and not path.is_symlink())
 
 
-def kept_plan(folder: Path, frame: SiteFrame) -> KeptPlan:
+def kept_plan(folder: Path, frame: SiteFrame) -> DeclaredPlan:
     """Read a plan; raises SiteError where its file is not as it was written."""
     file = folder / GEOJSON_FILE
     return read_plan(read_file(file, SiteError), shown(file), frame)
 
 
-def declared_plans(
-    site: Path, frame: SiteFrame, measured: Collection[str]
-) -> tuple[tuple[DeclaredPlan, ...], tuple[str, ...]]:
+def declared_plans(site: Site, frame: SiteFrame) -> tuple[tuple[DeclaredPlan, ...], tuple[str, ...]]:
     """Return the plans of a site with what was ticked of each, and sentences on what cannot be used.
-
-    measured : names of coils whose swing width was measured.
 
     A plan that cannot be read is left out and told, and all others still count.
     """
+    measured = {name for name, coil in site.settings.coils.items() if coil.swath_m is not None}
     plans: list[DeclaredPlan] = []
     notes: list[str] = []
-    for folder in plan_folders(site):
+    for folder in plan_folders(site.folder):
         try:
             plan = kept_plan(folder, frame)
-            sheet, said = kept_sheet(folder, plan)
+            lines, said = kept_sheet(folder, plan)
         except SiteError as error:
             notes.append(f"A plan of lanes is not counted: {error}")
             continue
         notes += said
-        states, more = _with_ticks(folder, plan, sheet)
+        notes += peg_notes(plan, site.pegs)
+        plan = replace(plan, states=state_of(lines), times=times_of(lines), swath_measured=plan.coil in measured)
+        plan, more = _with_ticks(folder, plan, site.settings.zone)
         notes += more
-        size = (plan.name, plan.coil, plan.lanes, plan.spacing_m, plan.swath_m, plan.bearing_deg)
-        plans.append(DeclaredPlan(*size, states, plan.coil in measured))
+        plans.append(plan)
     return tuple(plans), tuple(notes)
 
 
-def kept_sheet(folder: Path, plan: KeptPlan) -> tuple[dict[int, str], tuple[str, ...]]:
-    """Return the state of each lane by the sheet of a plan, with sentences on it; SiteError where it cannot be read."""
+def peg_notes(plan: DeclaredPlan, pegs: Sequence[PegRow]) -> list[str]:
+    """Say which of the site's own pegs that a plan is set out from are gone from the site's table, or have moved."""
+    now = {peg_key(peg.name): peg for peg in pegs}
+    notes = []
+    for name, (lon, lat) in sorted(plan.pegs.items()):
+        peg, of = now.get(peg_key(name)), f"Plan {plan.name} is set out from peg {harmless(name)}, which"
+        stay = "Its lanes stay where they were planned"
+        if peg is None:
+            notes.append(f"{of} is no longer in {PEGS_FILE}. {stay}; put the peg back, or plan anew")
+        elif (away_m := distance_m(lon, lat, peg.lon_deg, peg.lat_deg)) > MOVED_PEG_M:
+            notes.append(
+                f"{of} has moved {format_length(away_m)} in {PEGS_FILE} since. {stay}; plan anew if it did move"
+            )
+    return notes
+
+
+def kept_sheet(folder: Path, plan: DeclaredPlan) -> tuple[tuple[SheetLine, ...], tuple[str, ...]]:
+    """Return what the sheet of a plan says, with sentences on it; SiteError where it cannot be read."""
     if not (folder / CSV_FILE).is_file():  # the plan holds without it
-        return {}, ()
+        return (), ()
     name = f"{LANES}/{shown(folder.name)}/{CSV_FILE}"
-    lines, said = read_sheet(read_file(folder / CSV_FILE, SiteError, name=name), name, plan.ends)
-    return state_of(lines), said
+    return read_sheet(read_file(folder / CSV_FILE, SiteError, name=name), name, plan.ends)
 
 
-def kept_ticks(folder: Path, plan: KeptPlan) -> tuple[LaneTick, ...]:
+def kept_ticks(folder: Path, plan: DeclaredPlan) -> tuple[LaneTick, ...]:
     """Return the ticks of a plan in the order in which they came; raises SiteError where they cannot be read."""
     file = folder / TICKS_FILE
     if not file.is_file():
@@ -80,13 +99,13 @@ def kept_ticks(folder: Path, plan: KeptPlan) -> tuple[LaneTick, ...]:
     return read_ticks(read_file(file, SiteError), shown(file), {lane.number for lane in plan.lanes})
 
 
-def _with_ticks(folder: Path, plan: KeptPlan, sheet: Mapping[int, str]) -> tuple[dict[int, str], list[str]]:
-    """The state of each lane by its last tick, else by the sheet, with sentences on what contradicts."""
-    states, notes = dict(sheet), list[str]()
+def _with_ticks(folder: Path, plan: DeclaredPlan, zone: ZoneInfo) -> tuple[DeclaredPlan, list[str]]:
+    """A plan with the last tick of each lane in place of what the sheet says, with sentences on what contradicts."""
+    states, times, notes = dict(plan.states), dict(plan.times), list[str]()
     try:
         ticks = kept_ticks(folder, plan)
     except SiteError as error:
-        return states, [f"Ticks of lanes are not counted: {error}"]
+        return plan, [f"Ticks of lanes are not counted: {error}"]
     for number, ticked in ticked_lanes(ticks).items():
         if not ticked.state:
             continue
@@ -94,10 +113,13 @@ def _with_ticks(folder: Path, plan: KeptPlan, sheet: Mapping[int, str]) -> tuple
             said = f"lane {number} is {states[number]} on the sheet and ticked {ticked.state}; the tick holds"
             notes.append(f"Plan {plan.name}: {said}")
         states[number] = ticked.state
+        of_tick = ticked.times(zone)
+        if number not in times and (of_tick.start or of_tick.end):
+            times[number] = of_tick
     if lanes := told_otherwise(ticks):
         words = numbers_in_words(lanes)
         notes.append(f"Plan {plan.name}: two phones say different things about lanes {words}; the later tick holds")
-    return states, notes
+    return replace(plan, states=states, times=times), notes
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,7 +58,7 @@ def draw_on_site(
         names = list(plan.groups)
         given = (plan.told.plan, plan.told.settled, plan.told.chances, [sorted(plan.groups[name]) for name in names])
         draws = memory.get_or_compute("lanes", (*given, net, *size), partial(_drawn, plan, net, plot, chances))
-        results.append(lanes_result(plan.told, draws))
+        results.append(lanes_result(plan.told, draws, plan.groups))
         for name, swept in zip(names, draws.groups, strict=True):
             if name not in plan.by_position:
                 of_outing[name] = (*of_outing.get(name, ()), OutingLanes(plan.told.plan.coil, swept))

@@ -45,6 +45,7 @@ from fieldcomb.coverage.season.season_results import Season
 from fieldcomb.coverage.season.since_events import last_between
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
 from fieldcomb.coverage.survey.lane_ground import lane_strips
+from fieldcomb.coverage.survey.lane_times import lane_time_notes
 from fieldcomb.coverage.survey.other_outings import swept_by_others
 from fieldcomb.coverage.survey.outing_alone import NamedOuting, OutingAlone, look_in_order, recall_or
 from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing, outline_of
@@ -140,6 +141,7 @@ def survey(
     swept, not_walked = swept_by_others([one for one in rest if one.id in readable], walk, ground)
     lanes, on_plans = walked_lanes(site, in_time)
     of_lanes = [note for plan in lanes for note in plan.notes]
+    of_lanes += lane_time_notes(lanes, in_time, site.zone)
     all_notes = (*site.notes, *notes, *not_walked, *of_lanes, *_partly(outings, between))
     on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept, lanes, on_plans, events)
     del in_time  # so that walks are freed when they have been added up

@@ -9,11 +9,11 @@ import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from statistics import NormalDist
 
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.estimate.counted_limits import wilson_limits
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.tracks.files.tables import read_typed_table
 from fieldcomb.tracks.frame import SiteFrame
@@ -22,7 +22,6 @@ from fieldcomb.tracks.units import format_count, format_length
 
 PLANTED_COLUMNS = ("name", "lat", "lon", "plan", "lane", "m", "class", "depth_cm", "coil", "found")
 EXAMPLE = "name,lat,lon,class,depth_cm,found / c1,46.5000180,-28.0003778,coin,15,y"
-PLANTED_LEVEL = 0.9  # of the intervals of all shares here
 DEEPEST_CM = 300.0  # a row that says more is in another unit
 OUTSIDE_M = 10.0  # farther outside the edge of the site than its place may be wrong
 SAME_PLACE_M = 5.0  # a place in degrees and one on a lane, both given, may lie so far apart
@@ -70,14 +69,14 @@ class PlantedResult:
 
 @dataclass(frozen=True, slots=True)
 class PlantedRow:
-    """A row of the table as it was typed; ``line`` is its line in the file."""
+    """A row of the table as it was typed; ``line`` is its row in the file, as a spreadsheet counts."""
 
     line: int
     values: Mapping[str, str]
 
     def fault(self, file: str, column: str, problem: str) -> RowFaultError:
         """Say what is wrong with one of its values."""
-        return RowFaultError(f"{file}, line {self.line}, column {column}: {problem}")
+        return RowFaultError(f"{file}, row {self.line}, column {column}: {problem}")
 
 
 class RowFaultError(Exception):
@@ -116,9 +115,7 @@ def place_planted(rows: Sequence[PlantedRow], on: PlantedOn, file: str) -> tuple
             target = _target(row, on, file)
             before = first.setdefault((target.name.casefold(), target.coil), row.line)
             if before != row.line:
-                problem = (
-                    f"{target.name!r} is there twice, first in line {before}; name the coil in each, or delete one"
-                )
+                problem = f"{target.name!r} is there twice, first in row {before}; name the coil in each, or delete one"
                 raise row.fault(file, "name", problem)
         except RowFaultError as fault:
             faults.append(str(fault))
@@ -199,19 +196,6 @@ def _on_lane(row: PlantedRow, text: Mapping[str, str], on: PlantedOn, file: str)
     return lane.at(_number(row, file, "m", 0.0, round(lane.span_m + 0.05, 1), "metres from the start of the lane"))
 
 
-def wilson(found: int, of: int, level: float = PLANTED_LEVEL) -> tuple[float, float]:
-    """Return the score interval of a share, both ends from 0 to 1 (Wilson 1927, equation 4; from memory).
-
-    >>> [round(100 * end) for end in wilson(14, 20)]
-    [52, 84]
-    """
-    z = NormalDist().inv_cdf((1 + level) / 2)
-    share, wide = found / of, z * z / of
-    middle = (share + wide / 2) / (1 + wide)
-    half = z / (1 + wide) * math.sqrt(share * (1 - share) / of + wide / (4 * of))
-    return max(0.0, middle - half) if found else 0.0, min(1.0, middle + half) if found < of else 1.0
-
-
 def planted_results(
     targets: Sequence[PlantedTarget], under: Sequence[float | None] | None = None
 ) -> tuple[PlantedResult, ...]:
@@ -236,13 +220,13 @@ def all_planted(results: Sequence[PlantedResult]) -> PlantedResult | None:
     models = [one.model_pct for one in results]
     known = [pct for pct in models if pct is not None]
     model = sum(one.n * (one.model_pct or 0.0) for one in results) / n if len(known) == len(models) else None
-    low, high = wilson(found, n)
+    low, high = wilson_limits(found, n)
     return replace(PlantedResult("", None, n, found, 100 * found / n, 100 * low, 100 * high), model_pct=model)
 
 
 def _result(group: Sequence[PlantedTarget], under: Sequence[float | None]) -> PlantedResult:
     n, found = len(group), sum(target.found for target in group)
-    low, high = wilson(found, n)
+    low, high = wilson_limits(found, n)
     known = [share for share in under if share is not None]
     model = 100 * sum(known) / n if len(known) == n else None
     first = group[0]

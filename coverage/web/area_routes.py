@@ -11,7 +11,8 @@ from werkzeug.wrappers import Response as AnyResponse
 from fieldcomb.coverage.actions.edit import areas_digest
 from fieldcomb.coverage.actions.tick_lanes import keep_ticks
 from fieldcomb.coverage.areas.areas import AREA_KINDS
-from fieldcomb.coverage.lanes.plan_file import KeptPlan
+from fieldcomb.coverage.lanes.declared import DeclaredPlan
+from fieldcomb.coverage.lanes.sheet import state_of
 from fieldcomb.coverage.lanes.ticks import LaneTick, TickedLane, ticked_lanes, told_otherwise
 from fieldcomb.coverage.pages.packing import walks_in
 from fieldcomb.coverage.site.folder import AREAS_FILE, read_file
@@ -53,9 +54,11 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
     def ticks(key: str, plan: str) -> AnyResponse:
         """Give what was ticked, and what the sheet says; a file that somebody spoiled must not stop the ticking."""
         folder, found = _plan_of(served_site(desk, key), plan)
-        wrong, sheet, held = [], dict[int, str](), tuple[LaneTick, ...]()
+        wrong, sheet, held = list[str](), dict[int, str](), tuple[LaneTick, ...]()
         try:
-            sheet, _ = kept_sheet(folder, found)
+            lines, notes = kept_sheet(folder, found)
+            sheet = state_of(lines)
+            wrong += notes
         except SiteError as error:
             wrong.append(str(error))
         try:
@@ -86,7 +89,7 @@ def _ticked(lanes: Mapping[int, TickedLane], otherwise: Sequence[int]) -> dict[s
     return {"lanes": {n: [one.state, one.start_ms, one.end_ms] for n, one in lanes.items()}, "otherwise": otherwise}
 
 
-def _plan_of(site: SiteView, plan: str) -> tuple[Path, KeptPlan]:
+def _plan_of(site: SiteView, plan: str) -> tuple[Path, DeclaredPlan]:
     folder = _plan_folder(site, plan)
     return folder, kept_plan(folder, site.settings.frame) if site.settings.frame else abort(404)
 

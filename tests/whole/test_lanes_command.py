@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 from browsers import driver, errors
+from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, square, walk
 
 from fieldcomb.coverage.commands.cli import main
 
@@ -193,6 +194,9 @@ def test_the_report_says_what_was_walked_by_lanes(ticked: Path, capsys: pytest.C
     assert "Go next: lanes 7 and 8 (the rest) of plan 1" in told
     assert plan["left"] == [7] and plan["part"] == 1 and plan["done"] == plan["lanes"] - 2
     assert plan["of_site_low"] < plan["of_site_pct"] < plan["of_site_high"] < plan["of_site_low"] + 6
+    known = {lane["no"]: (lane["walked"], lane["by"]) for lane in plan["lane"]}
+    assert known[7] == (0, ["sheet"]) and known[8] == (0.5, ["sheet"]) and known[9] == (1, ["sheet"])
+    assert len(known) == plan["lanes"]
     drawn = (ticked / "out/map.html").read_text(encoding="utf-8")
     data = json.loads(re.search(r'id="fieldcomb-data"[^>]*>(.*?)</script>', drawn, re.DOTALL).group(1))  # type: ignore[union-attr]
     assert "By lanes" in drawn and [item["letter"] for item in data["groups"]["lanes"]] == ["7", "8"]
@@ -259,6 +263,10 @@ def test_marked_lanes_place_a_walk_on_its_plan(site: Path, tmp_path: Path) -> No
     missed = [block["state"] for block in plan["blocks"] if block["from"] <= 22 <= block["to"]]
     assert missed == ["walk again"] and states.count("done") >= 0.6 * len(states)
     assert plan["lanes"] == lanes and plan["by_sheet"] == 0 and plan["by_label"] >= 6
+    by = {lane["no"]: (lane["by"], lane["outing"], lane["walked"]) for lane in plan["lane"]}
+    assert by[11] == (["label", "watch"], "2026-05-04a", 1) and by[12][:2] == (["watch"], "2026-05-04a")
+    assert sum("label" in said for said, _, _ in by.values()) == plan["by_label"]
+    assert all(0 <= walked <= 1 for _, _, walked in by.values() if walked is not None)
     assert plan["of_site_low"] < plan["of_site_pct"] < plan["of_site_high"]
 
 
@@ -274,3 +282,88 @@ def test_the_sheet_says_where_the_first_peg_goes_and_measures_all_others_from_it
         told = re.findall(r"(\d+\.\d\d) m from (P\d+)", words)
         assert len(told) == 2 and {peg for _, peg in told} <= standing, name
         standing |= {f"P{int(name[1:]) + more}" for more in range(4)}
+
+
+# -------------------------------------------------------------------------------------------------------- bad input
+
+
+def noted(folder: Path) -> list[str]:
+    """Notes of the report of a site, drawn anew."""
+    assert main(["report", str(folder)]) == 0
+    return list(json.loads((folder / "out/report.json").read_text())["notes"])
+
+
+def test_times_before_the_outing_are_told_with_their_row(site: Path, tmp_path: Path) -> None:
+    """Lanes whose times lie before the walk that was along them, or after it, are named with row and both times."""
+    folder = tmp_path / "field"
+    shutil.copytree(site, folder, ignore=shutil.ignore_patterns("out", "lanes"))
+    assert main(["lanes", str(folder), "--spacing", "3m"]) == 0
+    (tmp_path / "along.gpx").write_text(walk_gpx(folder / "lanes/1", set(), every=5))  # from 10:00 to 11:15
+    assert main(["add", str(folder), str(tmp_path / "along.gpx"), "--coil", "medium", "--swath", "1.5m"]) == 0
+    rows = [
+        "lane,done,start,end",
+        "3,y,08:10,08:20",
+        "4,y,10:10,10:15",
+        "5,y,2026-05-04T19:00,",
+        "6,y,2026-05-03T08:00,",
+    ]
+    (tmp_path / "sheet.csv").write_text("\n".join(rows))
+    assert main(["lanes", str(folder), "--sheet", str(tmp_path / "sheet.csv")]) == 0
+    notes = [note for note in noted(folder) if note.startswith("Plan 1: lane ")]
+    row = {int(one["lane"]): number for number, one in enumerate(rows_of(folder / "lanes/1"), 2)}
+    assert len(notes) == 2
+    assert f"lane 3 was walked until 08:20, before outing 2026-05-04a began at 09:46, by row {row[3]} of" in notes[0]
+    assert "lane 5 was begun at 19:00, after outing 2026-05-04a ended at " in notes[1]
+    (plan,) = json.loads((folder / "out/report.json").read_text())["lanes"]
+    assert [lane["start"] for lane in plan["lane"] if lane["no"] in (3, 4)] == ["08:10", "10:10"]
+    assert {lane["no"] for lane in plan["lane"] if "sheet" in lane["by"]} == {3, 4, 5, 6}
+
+
+def test_two_people_on_one_lane_are_both_kept_and_told(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two rows for lane 4: both names stand in the table of the plan, the row is told, and the lane counts once."""
+    (ticked.parent / "two.csv").write_text("lane,done,searcher,note\n4,y,Ann,wet\n4,y,Ben,\n99,y,Ann,\n")
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "two.csv")]) == 0
+    told = capsys.readouterr()
+    (row,) = [row for row in rows_of(ticked / "lanes/1") if row["lane"] == "4"]
+    assert (row["done"], row["searcher"], row["note"]) == ("y", "Ann; Ben", "wet") and "Plan 1: 1 of" in told.out
+    assert "two.csv, row 3: lane 4 is y by Ben here and by Ann in row 2; it counts once" in told.err
+    assert "two.csv, row 4: lane '99' is not in this plan" in told.err
+
+
+def test_pegs_that_are_gone_or_moved_are_told_and_lanes_stay(tmp_path: Path) -> None:
+    """A plan set out from pegs of the site: one taken out and one moved are named; every lane stays where it was."""
+    folder = tmp_path / "field"
+    (tmp_path / "edge.geojson").write_text(square(-1, -1, 9, 21))
+    (tmp_path / "walk.gpx").write_text(walk())
+    assert main(["new", str(folder), "--boundary", str(tmp_path / "edge.geojson")]) == 0
+    assert main(["add", str(folder), str(tmp_path / "walk.gpx"), "--coil", "28cm"]) == 0
+    pegs = {"A": (-1, 0), "B": (9, 0), "C": (-1, 20), "D": (9, 20)}
+
+    def table(names: str, east_m: float = 0.0) -> str:
+        places = {name: (x + east_m * (name == "B"), y) for name, (x, y) in pegs.items() if name in names}
+        rows = [f"{name},{LAT + y * LAT_PER_M:.7f},{LON + x * LON_PER_M:.7f}" for name, (x, y) in places.items()]
+        return "\n".join(["name,lat,lon", *rows])
+
+    (folder / "pegs.csv").write_text(table("ABCD"))
+    assert main(["lanes", str(folder)]) == 0
+    assert {row["peg_from"] for row in rows_of(folder / "lanes/1")} <= set(pegs)
+    before = (folder / "lanes/1/lanes.geojson").read_bytes()
+    assert not [note for note in noted(folder) if "set out from peg" in note]
+    (folder / "pegs.csv").write_text(table("BCD", 3.0))
+    gone, moved = (note for note in noted(folder) if "set out from peg" in note)
+    assert gone.startswith(
+        "Plan 1 is set out from peg A, which is no longer in pegs.csv. Its lanes stay where they were"
+    )
+    assert moved.startswith("Plan 1 is set out from peg B, which has moved 3 m in pegs.csv since.")
+    assert (folder / "lanes/1/lanes.geojson").read_bytes() == before
+
+
+def test_walked_lanes_stay_with_their_plan_when_another_is_made(ticked: Path) -> None:
+    """After a second plan of the same ground the first keeps its name, its lanes, and all that was ticked of it."""
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "sheet.csv")]) == 0
+    noted(ticked)
+    before = json.loads((ticked / "out/report.json").read_text())["lanes"]
+    assert main(["lanes", str(ticked), "--spacing", "2m"]) == 0
+    noted(ticked)
+    after = json.loads((ticked / "out/report.json").read_text())["lanes"]
+    assert [plan["name"] for plan in after] == ["1"] and after == before
