@@ -203,6 +203,23 @@ def test_the_report_says_what_was_walked_by_lanes(ticked: Path, capsys: pytest.C
     assert len(data["groups"]["lanes-done"]) == plan["done"]
 
 
+def test_a_report_after_other_ticks_is_the_same_as_one_made_anew(ticked: Path) -> None:
+    """Results kept from before are used again, and never where a lane was ticked otherwise since."""
+    one = ticked.parent / "one.csv"
+    files = ("report.json", "chance.tif", "strips.geojson", "map.html")
+    shares = []
+    for said in ("12,n", "12,y", "12,part\n13,n"):
+        one.write_text(f"lane,done\n{said}\n")
+        assert main(["lanes", str(ticked), "--sheet", str(one)]) == 0
+        assert main(["report", str(ticked)]) == 0
+        kept = [(ticked / "out" / file).read_bytes() for file in files]
+        shares.append(json.loads(kept[0])["total"]["swept_est_pct"])
+        shutil.rmtree(ticked / "out")
+        assert main(["report", str(ticked)]) == 0
+        assert kept == [(ticked / "out" / file).read_bytes() for file in files]
+    assert len(set(shares)) == 3
+
+
 def test_a_sheet_that_says_nothing_changes_nothing(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """An empty sheet, the sheet of no plan, and a plan that is not there are refused; the table stays as it was."""
     table = ticked / "lanes/1/lanes.csv"
