@@ -192,7 +192,7 @@ class Sizes:
 
     @staticmethod
     def of(labels: Labels, kinds: MissedKinds, is_open: Mask) -> Sizes:
-        """Measure the pieces."""
+        """Measure the pieces; the labels are used up."""
         reach = np.zeros(is_open.size + 1)
         for part, (label, *_, at) in zip(row_blocks(labels.shape), labelled_runs(labels), strict=True):
             np.maximum.at(reach, label, np.maximum.reduceat(kinds.reach_cm[part].ravel(), at) / 100)
@@ -238,15 +238,19 @@ def _piece_runs(labels: Labels) -> Iterator[tuple[Indices, Floats, Floats, Float
 def _ways(labels: Labels, grid: Grid, is_open: Mask) -> tuple[Floats, Floats]:
     """Way from end to end of each piece along its nodes, and as the crow flies between the same two ends.
 
-    Of open ground on a site of many cells only every k-th cell is looked at.
+    Of open ground on a site of many cells only every k-th cell is looked at. Labels of open ground are cleared on the
+    way, since a copy without them would be the largest of all that is needed for strips.
     """
     way, crow = np.zeros(is_open.size), np.zeros(is_open.size)
     k = max(1, int(np.ceil(np.sqrt(labels.size / OPEN_CELLS))))
-    for wanted, step in ((~is_open, 1), (is_open, k)):
+    number = np.arange(is_open.size + 1, dtype=np.int32)
+    for wanted, step in ((is_open, k), (~is_open, 1)):
         if not wanted.any():
             continue
-        some = labels[::step, ::step]
-        some = np.where(np.append(False, wanted)[some], some, 0)
+        some = labels[::step, ::step].copy() if wanted is is_open else labels
+        mine = np.where(np.append(False, wanted), number, 0).astype(np.int32)
+        for part in row_blocks(some.shape):
+            some[part] = mine[some[part]]
         if some.any():
             nodes = Nodes.of(some, Grid(grid.cell_m * step, 0, 0, *some.shape))
             _, whole, beeline = nodes.along(nodes.label)

@@ -163,14 +163,16 @@ def _cut_along(labels: Labels, grid: Grid) -> int:
 
 
 def _areas(labels: Labels, missed: Mask, grid: Grid, coarse: Grid) -> Floats:
-    """Area of each label, counted on the raster's own cells."""
+    """Area of each label, counted on the raster's own cells, some rows at a time."""
     k = round(coarse.cell_m / grid.cell_m)
-    count = block_sums(missed, k, coarse.north * k - grid.north, grid.west - coarse.west * k)
-    here = labels[: count.shape[0], : count.shape[1]]
+    top, left = coarse.north * k - grid.north, grid.west - coarse.west * k
     cells = np.zeros(int(labels.max(initial=0)) + 1)
-    for part in row_blocks(here.shape):
-        some = here[part] > 0
-        cells += np.bincount(here[part][some], weights=count[part][some], minlength=cells.size)
+    for part in row_blocks(labels.shape):
+        first = part.start * k - top
+        count = block_sums(missed[max(first, 0) : max(part.stop * k - top, 0)], k, max(-first, 0), left)
+        here = labels[part][: count.shape[0], : count.shape[1]]
+        some = here > 0
+        cells += np.bincount(here[some], weights=count[: here.shape[0], : here.shape[1]][some], minlength=cells.size)
     return np.asarray(cells * grid.cell_m2)
 
 
