@@ -1,6 +1,8 @@
 """Polygons round cells, and cells inside polygons."""
 
+from array import array
 from collections.abc import Sequence
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -21,18 +23,20 @@ def outlines_of(values: NDArray[Any], mask: Mask, transform: Any) -> tuple[NDArr
     """
     from rasterio.features import shapes
 
-    rings: list[list[tuple[float, float]]] = []
+    corners = array("d")  # of pairs of objects, those of a large site would take seven times as much room
+    sizes: list[int] = []
     of_polygon: list[int] = []
     found: list[float] = []
     for geometry, value in shapes(values, mask=mask, transform=transform):
-        rings += geometry["coordinates"]
-        of_polygon += [len(found)] * len(geometry["coordinates"])
+        for ring in geometry["coordinates"]:
+            corners.extend(chain.from_iterable(ring))
+            sizes.append(len(ring))
+            of_polygon.append(len(found))
         found.append(value)
-    if not rings:
+    if not sizes:
         return np.zeros(0, object), np.zeros(0, np.int64)
-    corners = np.array([corner for ring in rings for corner in ring])
-    of_ring = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
-    polygons = shapely.polygons(shapely.linearrings(corners, indices=of_ring), indices=of_polygon)
+    rings = shapely.linearrings(np.frombuffer(corners).reshape(-1, 2), indices=np.repeat(np.arange(len(sizes)), sizes))
+    polygons = shapely.polygons(rings, indices=of_polygon)
     return polygons, np.array(found, np.int64)
 
 
