@@ -152,7 +152,7 @@ class PassTally:
             if layer is not self.passes:
                 _add_up(layer[here], counts[swept.there], inside)
         _add_up(self.passes[here], swept.passes[swept.there], inside)
-        self.bearings[here] |= np.where(self.passes[here] > 0, swept.bearings, np.uint16(0))
+        np.bitwise_or(self.bearings[here], swept.bearings, out=self.bearings[here], where=self.passes[here] > 0)
         if self.lanes is not None:
             self._set_apart(self.lanes, swept, lane_coils)
         gone = self._lose(swept, of_lanes=bool(lane_coils))
@@ -263,9 +263,11 @@ def _crosswise_cells(bearings: NDArray[np.uint16], swept: Mask) -> float:
 
 
 def _add_up(layer: Cells, counts: Counts, inside: Mask) -> None:
-    """Add passes inside the site, up to 254."""
-    total = layer.astype(np.int16) + np.where(inside, counts, 0)
-    layer[:] = np.minimum(total, MOST_PASSES).astype(np.uint8)
+    """Add passes inside the site, up to 254; a few rows at a time, since sums of all take six times as much room."""
+    for row in range(0, layer.shape[0], ROWS_AT_ONCE):
+        part = slice(row, row + ROWS_AT_ONCE)
+        total = layer[part].astype(np.int16) + np.where(inside[part], counts[part], 0)
+        layer[part] = np.minimum(total, MOST_PASSES).astype(np.uint8)
 
 
 def sweep_outing(

@@ -19,6 +19,7 @@ from fieldcomb.coverage.ground.pass_tally import OutingPasses, Swinging, sweep_o
 from fieldcomb.coverage.ground.site_cells import Ground, clip_to_site
 from fieldcomb.coverage.ground.under_coil import Lost, UnderCoil
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
+from fieldcomb.coverage.pool.memory import give_back
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
@@ -176,8 +177,8 @@ NamedOuting = tuple[str, WalkedOuting]  # after what stands for its walk in what
 
 def look_in_order(
     on: AloneOn, walked: list[NamedOuting], memory: Memo, workers: Workers
-) -> Iterator[tuple[WalkedOuting, OutingAlone, str]]:
-    """Yield outings with what they did: recalled, or found by one of several processes.
+) -> Iterator[tuple[OutingAlone, WalkedOuting, str]]:
+    """Yield what outings did, and the outings: recalled, or found by one of several processes.
 
     The last is what stands for it in what is kept, "" where nothing is.
 
@@ -194,15 +195,20 @@ def look_in_order(
     tasks = [outing for mine, (_, outing) in zip(side, walked, strict=True) if mine]
     found = workers.in_order(look_at, on, tasks, LOOK_S * sum(_seconds(outing) for outing in tasks))
     del tasks
-    for name, mine in zip(names, side, strict=True):
+
+    def look(name: str, mine: bool) -> OutingAlone:
         kept = memory.get(name) if name and not mine else None
         if isinstance(kept, OutingAlone):
-            alone = kept
-        else:
-            alone = next(found) if mine else look_at(on, walked[0][1], workers)
-            if name:
-                memory.keep(name, alone)
-        yield walked.pop(0)[1], alone, name
+            return kept
+        alone = next(found) if mine else look_at(on, walked[0][1], workers)
+        if not mine:
+            give_back()  # what a team's day has freed is as much as all that it leaves
+        if name:
+            memory.keep(name, alone)
+        return alone
+
+    for name, mine in zip(names, side, strict=True):  # what is yielded is held nowhere else, so that it can be freed
+        yield look(name, mine), walked.pop(0)[1], name
 
 
 def recall_or(memory: Memo, what: str, name: str, compute: Callable[[], _T]) -> _T:

@@ -249,24 +249,26 @@ def _add_up(
     under = UnderPlaces(on.ground, asked, max(sums.worst.r95_m, NEAR_PLANTED_M))
     count = len(walked)
     tell("sweeping", 0, count)
-    for outing, alone, name in look_in_order(sums.alone_on(), walked, memory, workers):
+    for alone, outing, name in look_in_order(sums.alone_on(), walked, memory, workers):
         swept = sums.sweep(outing, alone)
         if len(layers) + 1 == count and not between:  # what two outings left is not missed: others may have swept it
             strips = begin_strips(
                 _off_lanes(sums.tally), sums.tally.inside, on.ground.grid, widest_m, site.frame, workers
             )
         sums.add(outing, alone, swept)
-        under.add(outing.walks, alone.swept)
+        passes = alone.swept
+        del alone  # the rest of it is only added up
+        under.add(outing.walks, passes)
         sums.estimate_so_far(name, memory)
         outline = None
-        if len(layers) + MOST_RASTERS < count or not alone.swept.on_site:
-            outline = recall_or(memory, "outline", name, partial(outline_of, alone.swept, on.ground))
-        layers.append(draw_outing(outing, alone.swept, on.ground, outline))
+        if len(layers) + MOST_RASTERS < count or not passes.on_site:
+            outline = recall_or(memory, "outline", name, partial(outline_of, passes, on.ground))
+        layers.append(draw_outing(outing, passes, on.ground, outline))
         if between:
-            masks[outing.id] = _swept_cells(alone.swept, on.ground)
+            masks[outing.id] = _swept_cells(passes, on.ground)
         if len(layers) < count:
             tell("sweeping", len(layers), count)
-    del outing, alone  # the last one's walks may be a whole team's
+    del outing, passes  # the last one's walks may be a whole team's
     added = sums.finished()
     del sums  # finding strips needs the room
     give_back()
