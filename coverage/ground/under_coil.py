@@ -178,6 +178,7 @@ class UnderCoil:
     left_out: int = 0  # outings with any such ground
     no_clock: Mask | None = None  # that ground
     swings: dict[str, set[Swing]] = field(default_factory=dict)
+    counted: dict[tuple[str, ...], Floats] = field(default_factory=dict)  # since the last outing was added
     site_cells: int = field(init=False)
 
     def __post_init__(self) -> None:
@@ -204,6 +205,7 @@ class UnderCoil:
 
     def add(self, walks: Sequence[SwungWalk], swept: OutingPasses, lost: Mapping[str, Lost | None]) -> Under:
         """Add one outing by what ``lost`` found of it, and return its own share."""
+        self.counted.clear()
         known = {name: now for name, now in lost.items() if now is not None}
         for w in walks:
             if w.swing.coil.name in swept.by_coil:
@@ -250,14 +252,20 @@ class UnderCoil:
         if name not in self.by_coil:
             return Under(None, left_out=left_out)
         guessed = any(not swing.sweep_measured for swing in self.swings[name])
-        return replace(self._under(self._sum([self.by_coil[name]]), guessed), left_out=left_out)
+        return replace(self._under(self._cells((name,)), guessed), left_out=left_out)
 
     def together(self) -> Under:
         """All outings together that have times."""
         if not self.by_coil:
             return Under(None, left_out=self.left_out)
         guessed = any(not swing.sweep_measured for name in self.by_coil for swing in self.swings[name])
-        return replace(self._under(self._sum(list(self.by_coil.values())), guessed), left_out=self.left_out)
+        return replace(self._under(self._cells(tuple(self.by_coil)), guessed), left_out=self.left_out)
+
+    def _cells(self, names: tuple[str, ...]) -> Floats:
+        """Cells under some coils, counted once: where there is only one coil, it is asked for by name and as all."""
+        if names not in self.counted:
+            self.counted[names] = self._sum([self.by_coil[name] for name in names])
+        return self.counted[names]
 
     def _sum(self, layers: Sequence[Lost]) -> Floats:
         """How many cells all layers together have under the coil, (1 or 2,); some rows at a time."""

@@ -17,7 +17,7 @@ from fieldcomb.coverage.pool.loading import load
 
 def serve() -> None:
     """Carry out tasks until the input ends."""
-    gc.set_threshold(100_000)  # as in the command
+    gc.set_threshold(300_000)  # as in the command
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints is no answer
     messages: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()

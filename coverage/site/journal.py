@@ -11,6 +11,7 @@ import os
 import re
 import threading
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -309,9 +310,10 @@ def replace_files(folder: Path, files: Mapping[str, bytes], known: Collection[st
     _remove_unfinished(folder, {*files, *known})
     parts = {name: folder / f".{name}.{_who()}.part" for name in files}
     try:
-        for name, data in files.items():
-            _remove(parts[name])
-            write_new(parts[name], data)
+        for part in parts.values():
+            _remove(part)
+        with ThreadPoolExecutor(len(files) or 1) as pool:  # a disk forces ten files together in a third of the time
+            list(pool.map(write_new, parts.values(), files.values()))
         for name, part in parts.items():
             part.replace(folder / name)
         _sync_folder(folder)

@@ -94,13 +94,23 @@ def off_lanes(outing: WalkedOuting, on_plans: Sequence[OnPlan]) -> WalkedOuting:
     return replace(outing, walks=tuple(walks)) if on_plans else outing
 
 
-def look_at(on: AloneOn, outing: WalkedOuting, workers: Workers = ALONE) -> OutingAlone:
-    """Sweep, estimate and redraw one outing."""
+SweptCallback = Callable[[WalkedOuting, OutingPasses], None]
+
+
+def look_at(
+    on: AloneOn, outing: WalkedOuting, workers: Workers = ALONE, tell_swept: SweptCallback | None = None
+) -> OutingAlone:
+    """Sweep, estimate and redraw one outing.
+
+    tell_swept : called with the outing and what it swept as soon as that is known.
+    """
     rest = off_lanes(outing, on.on_plans.get(outing.id, ()))
     walks = walks_for_estimate(rest)
     alone = len(walks) == 1 and bool(walks[0][1].ways) and not on.estimates.reason
     drawing = workers.begin(_draw_alone, (on.estimates.plot, on.chance_grid), walks[0][1]) if alone else None
     swept, far_share, no_go = _sweep(on, outing)
+    if tell_swept:
+        tell_swept(outing, swept)
     lost = on.under.lost(outing.walks, swept)
     drawn, once_more = drawing() if drawing else (None, None)
     on_site = SweptOnSite(on.under.inside, swept)
@@ -176,13 +186,14 @@ NamedOuting = tuple[str, WalkedOuting]  # after what stands for its walk in what
 
 
 def look_in_order(
-    on: AloneOn, walked: list[NamedOuting], memory: Memo, workers: Workers
+    on: AloneOn, walked: list[NamedOuting], memory: Memo, workers: Workers, tell_swept: SweptCallback
 ) -> Iterator[tuple[OutingAlone, WalkedOuting, str]]:
     """Yield what outings did, and the outings: recalled, or found by one of several processes.
 
     The last is what stands for it in what is kept, "" where nothing is.
 
     walked : emptied on the way, to free their walks.
+    tell_swept : called for each in its turn, before it is yielded.
     """
     key = digest(on.depends_on) if any(name for name, _ in walked) else ""
     names = [
@@ -198,12 +209,13 @@ def look_in_order(
 
     def look(name: str, mine: bool) -> OutingAlone:
         kept = memory.get(name) if name and not mine else None
-        if isinstance(kept, OutingAlone):
-            return kept
-        alone = next(found) if mine else look_at(on, walked[0][1], workers)
-        if not mine:
+        if isinstance(kept, OutingAlone) or mine:
+            alone = kept if isinstance(kept, OutingAlone) else next(found)
+            tell_swept(walked[0][1], alone.swept)
+        else:
+            alone = look_at(on, walked[0][1], workers, tell_swept)
             give_back()  # what a team's day has freed is as much as all that it leaves
-        if name:
+        if name and kept is not alone:
             memory.keep(name, alone)
         return alone
 

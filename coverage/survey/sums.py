@@ -1,6 +1,6 @@
 """What is added up over the outings of a site, one outing after another: ground, estimate, under the coil, to do."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -13,7 +13,8 @@ from fieldcomb.coverage.estimate.confidence import found_from_m
 from fieldcomb.coverage.estimate.swept_share import estimates_on
 from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.gear.receivers import Receiver, receiver
-from fieldcomb.coverage.ground.pass_tally import OutingGround, PassTally
+from fieldcomb.coverage.ground.ground_results import Strip
+from fieldcomb.coverage.ground.pass_tally import OutingPasses, PassTally
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.ground.under_coil import UnderCoil
 from fieldcomb.coverage.outings.times import outing_times
@@ -62,7 +63,8 @@ class AddedUp:
     """All outings together: the report but for its strips, and what these and the map are made from.
 
     left_out : chance that each cell of the chances is left out. wandering : whether nobody walked lanes.
-    pace, heard, searched : as in ``Layers``. effort : what outings passed; None on a site without finds.
+    pace, heard, searched : as in ``Layers``. strips : gives the pieces of missed ground.
+    effort : what outings passed; None on a site without finds.
     """
 
     report: Report
@@ -76,6 +78,7 @@ class AddedUp:
     pace: Cells | None
     heard: MultiPolygon
     searched: Cells | None
+    strips: Callable[[], tuple[Strip, ...]]
     effort: SearchEffort | None = None
 
 
@@ -85,8 +88,15 @@ MOST_GROWTH = 8  # times that the site so far is estimated: each takes as long a
 class SurveySums:
     """Everything that is added up over the outings of a site; they come in order of time."""
 
-    def __init__(self, of: SurveyGround, walked: Sequence[WalkedOuting], memory: Memo) -> None:
-        self.of = of
+    def __init__(
+        self,
+        of: SurveyGround,
+        walked: Sequence[WalkedOuting],
+        memory: Memo,
+        begin_strips: Callable[[PassTally], Callable[[], tuple[Strip, ...]]] | None = None,
+    ) -> None:
+        self.of, self.begin_strips = of, begin_strips
+        self.strips: Callable[[], tuple[Strip, ...]] = tuple
         ground, site = of.ground, of.site
         swings = [w.swing for outing in walked for w in outing.walks]
         receivers = [receiver(swing.gps) for swing in swings]
@@ -117,12 +127,15 @@ class SurveySums:
         grid = self.chances.coarse.grid
         return AloneOn(of.ground, of.areas, of.site.zone, of.site.cell_m, fresh, under, grid, of.on_plans)
 
-    def sweep(self, outing: WalkedOuting, alone: OutingAlone) -> OutingGround:
-        """Add the ground of one outing, which is all that strips depend on."""
-        return self.tally.add(alone.swept, {one.coil for one in self.lanes.get(outing.id, ())})
+    def sweep(self, outing: WalkedOuting, swept: OutingPasses) -> None:
+        """Add the ground of one outing; with that of the last begin to find strips, which depend on nothing else."""
+        self.ground = self.tally.add(swept, {one.coil for one in self.lanes.get(outing.id, ())})
+        if self.begin_strips and len(self.results) + 1 == self.count:
+            self.strips = self.begin_strips(self.tally)
 
-    def add(self, outing: WalkedOuting, alone: OutingAlone, ground: OutingGround) -> None:
-        """Add one outing, of which ``sweep`` gave the ground."""
+    def add(self, outing: WalkedOuting, alone: OutingAlone) -> None:
+        """Add one outing, whose ground was added by ``sweep``."""
+        ground = self.ground
         of, tally, swept, estimate = self.of, self.tally, alone.swept, alone.estimate
         on_site = SweptOnSite(tally.inside, swept)
         rest, lanes = off_lanes(outing, of.on_plans.get(outing.id, ())), self.lanes.get(outing.id, ())
@@ -229,6 +242,7 @@ class SurveySums:
             pace,
             heard,
             self.searched.packed,
+            self.strips,
             self.effort,
         )
 

@@ -240,22 +240,17 @@ def _add_up(
     workers: Workers,
 ) -> Result:
     """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
-    sums = SurveySums(on, [outing for _, outing in walked], memory)
+    begin = None if between else partial(_begin_strips, on, widest_m, workers)
+    sums = SurveySums(on, [outing for _, outing in walked], memory, begin)
     layers: list[OutingLayer] = []
     masks: dict[str, Cells] = {}
-    site, planted = on.site, on.site.planted
-    strips: Callable[[], tuple[Strip, ...]] = tuple
+    planted = on.site.planted
     asked = [UnderPlace(one.at_m, one.depth_m, one.coil) for one in planted]
     under = UnderPlaces(on.ground, asked, max(sums.worst.r95_m, NEAR_PLANTED_M))
     count = len(walked)
     tell("sweeping", 0, count)
-    for alone, outing, name in look_in_order(sums.alone_on(), walked, memory, workers):
-        swept = sums.sweep(outing, alone)
-        if len(layers) + 1 == count and not between:  # what two outings left is not missed: others may have swept it
-            strips = begin_strips(
-                _off_lanes(sums.tally), sums.tally.inside, on.ground.grid, widest_m, site.frame, workers
-            )
-        sums.add(outing, alone, swept)
+    for alone, outing, name in look_in_order(sums.alone_on(), walked, memory, workers, sums.sweep):
+        sums.add(outing, alone)
         passes = alone.swept
         del alone  # the rest of it is only added up
         under.add(outing.walks, passes)
@@ -274,7 +269,7 @@ def _add_up(
     give_back()
     season = _season(on, added)
     tell("finding strips", 0, 1)
-    result = _put_together(on, added, strips(), widest_m, tuple(layers), masks, between)
+    result = _put_together(on, added, widest_m, tuple(layers), masks, between)
     found = planted_results(planted, under.shares())
     return replace(
         result,
@@ -295,14 +290,13 @@ def _season(on: SurveyGround, added: AddedUp) -> Season | None:
 def _put_together(
     on: SurveyGround,
     added: AddedUp,
-    strips: tuple[Strip, ...],
     widest_m: float,
     layers: tuple[OutingLayer, ...],
     masks: Mapping[str, Cells],
     between: tuple[str, str] | None,
 ) -> Result:
     """Find what was missed and where to go, once all outings are added."""
-    report, tally, chances = added.report, added.tally, added.chances
+    report, tally, chances, strips = added.report, added.tally, added.chances, added.strips()
     estimate_pct = report.total.estimate.pct
     chance = chances.layer(estimate_pct, added.left_out)
     if chance is not None:
@@ -331,6 +325,13 @@ def _put_together(
     report = replace(report, total=total, strips=told, between=comparison, todo=ranking.coils, places=places)
     in_hand = None if on.in_hand is None else on.in_hand.coil.name
     return Result(replace(report, coil_in_hand=in_hand, places_for_others=others), drawn)
+
+
+def _begin_strips(
+    on: SurveyGround, widest_m: float, workers: Workers, tally: PassTally
+) -> Callable[[], tuple[Strip, ...]]:
+    """Begin to find strips; of two outings compared there are none, since others may have swept what those left."""
+    return begin_strips(_off_lanes(tally), tally.inside, on.ground.grid, widest_m, on.site.frame, workers)
 
 
 def _off_lanes(tally: PassTally) -> Mask:
