@@ -257,7 +257,7 @@ class Estimates:
         if sum(walk.legs for _, walk in drawn) < LEAST_LEGS:
             few = f"fewer than {LEAST_LEGS} legs were walked"
             return OutingEstimate(drawn, Estimate(None, None, None, False, few))
-        missed = left_out(self.plot, [walk for _, walk in drawn])
+        missed = self._of_walks(tuple(walk for _, walk in drawn))
         return OutingEstimate(
             drawn, Estimate(*summed_up(missed, self.plot.weight, several=len(drawn) > 1), False, None)
         )
@@ -323,7 +323,9 @@ class Estimates:
 
     def _left_out(self, coil: str | None) -> Missed:
         """What all walks left out, or those with one coil; the same where there is only one coil."""
-        walks = tuple(self.sums[coil].walks)
+        return self._of_walks(tuple(self.sums[coil].walks))
+
+    def _of_walks(self, walks: tuple[Drawn, ...]) -> Missed:
         if self.last is None or self.last[0] != walks:
             self.last = (walks, left_out(self.plot, walks))
         return self.last[1]

@@ -146,7 +146,8 @@ def left_out(plot: Plot, walks: Sequence[Drawn]) -> Missed:
                 left[here] = _left_again(left[here], bare, AGAIN[_order(2, sweep.of)[rows]])
             else:
                 left[here] *= bare
-        walked = _walked(plot, sweeps, shift).astype(np.float32)
+        # Of one sweep the ground that anybody walked is its own.
+        walked = (inside[0] if len(sweeps) == 1 else _walked(plot, sweeps, shift)).astype(np.float32)
         missed[rows] = 1 - (1 - left.T) * walked
     return missed
 

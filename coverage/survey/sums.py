@@ -107,6 +107,7 @@ class SurveySums:
         inside = self.tally.inside  # one of them for all: on a large site each is 10 MB
         self.chances = ChanceMap(inside, ground.grid)
         self.estimates = estimates_on(inside, ground.grid, receivers)
+        self.fresh = replace(self.estimates, sums={}, untimed=set())
         self.ledger = RemainingTargets(
             ground, site.frame, walked, site.coils, site.todo, self.chances.coarse, of.in_hand
         )
@@ -122,7 +123,7 @@ class SurveySums:
 
     def alone_on(self) -> AloneOn:
         """Return what each outing is looked at on, before it is added."""
-        of, fresh = self.of, replace(self.estimates, sums={}, untimed=set(), last=None)
+        of, fresh = self.of, self.fresh
         under = UnderCoil(self.tally.inside, self.under.guessed, of.depth_m)
         grid = self.chances.coarse.grid
         return AloneOn(of.ground, of.areas, of.site.zone, of.site.cell_m, fresh, under, grid, of.on_plans)
@@ -140,6 +141,7 @@ class SurveySums:
         on_site = SweptOnSite(tally.inside, swept)
         rest, lanes = off_lanes(outing, of.on_plans.get(outing.id, ())), self.lanes.get(outing.id, ())
         self.estimates.add(walks_for_estimate(rest), estimate, swept.by_coil, on_site)
+        self.estimates.last = self.estimates.last or self.fresh.last  # of one outing it is the same as of all
         passed_by = {} if self.estimates.reason else self._add_chance(rest, alone)
         told = self.estimates.with_lanes(estimate, [one.swept for one in lanes])
         passed_by = self._add_lanes(lanes, passed_by)
