@@ -26,6 +26,7 @@ _DAY_FIRST = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})\Z", re.ASCII)
 _CLOCK = re.compile(r"\d{1,2}:\d\d(:\d\d)?\s*([ap]m)?\Z", re.ASCII | re.IGNORECASE)
 _DAY = re.compile(r"\d{4}-\d\d-\d\d\Z", re.ASCII)
 _FORBIDDEN_IN_NAMES = re.compile(r"[/\\:\x00-\x1f]|^\.+")
+_LEADING_NOUGHT, _AS_TEXT = re.compile(r"0\d+\Z", re.ASCII), re.compile(r"'0\d+\Z", re.ASCII)
 _YES, _NO = ("y", "yes", "x", "1", "true"), ("n", "no", "0", "false")
 
 NOT_KNOWN = "taken as not known"
@@ -159,8 +160,18 @@ def other_finds(text: str, _: RowContext) -> tuple[int, ...]:
 
 
 def one_line(text: str, _: RowContext) -> str:
-    """Return a text made harmless, on one line."""
-    return harmless(" ".join(text.split()))
+    """Return a text made harmless, on one line; without the apostrophe that ``kept_as_text`` put before it."""
+    plain = harmless(" ".join(text.split()))
+    return plain[1:] if _AS_TEXT.match(plain) else plain
+
+
+def kept_as_text(text: str) -> str:
+    """Return a cell of text from which no spreadsheet takes the noughts in front, such as those of a report's number.
+
+    >>> kept_as_text("0012"), kept_as_text("M-12")
+    ("'0012", 'M-12')
+    """
+    return f"'{text}" if _LEADING_NOUGHT.match(text) else text
 
 
 # Each column, the field of a Find that it fills, and how it is read; find_no and kind are read by themselves.

@@ -19,6 +19,7 @@ from fieldcomb.coverage.finds.cells import (
 from fieldcomb.coverage.finds.find import FIND_COLUMNS, FIND_KINDS, FINDS_FILE, NEEDED_COLUMNS, Find
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.kept_table import KeptRow, KeptTable, read_kept_table
+from fieldcomb.tracks.files.tables import unguarded
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_count
 
@@ -116,16 +117,16 @@ def _find(table: KeptTable, row: KeptRow, number: int | None, zone: tzinfo, note
         notes.append(f"{at}: {said}: keep, junk or left was expected; the row is not counted")
         return None
     context = RowContext(zone, _outing_day(values.get("outing", "")))
-    return _sound(Find(number, kind, row.number, **_fields(values, context, at, notes)), at, notes)
+    return _sound(Find(number, kind, row.number, **_fields(table.cells(row), context, at, notes)), at, notes)
 
 
-def _fields(values: Mapping[str, str], context: RowContext, at: str, notes: list[str]) -> dict[str, Any]:
+def _fields(cells: Mapping[str, str], context: RowContext, at: str, notes: list[str]) -> dict[str, Any]:
     fields: dict[str, Any] = {}
     for column, (name, read) in CELLS.items():
-        text = values.get(column, "")
+        text = unguarded(cells.get(column, ""))
         if not text:
             continue
-        if text.startswith("=") and read is one_line:
+        if cells[column].startswith("=") and read is one_line:
             notes.append(f"{at}: {column} is {_quoted(text)}, which looks like a formula; taken as the text that it is")
         try:
             fields[name] = read(text, context)

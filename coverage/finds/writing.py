@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, tzinfo
 from typing import Any
 
-from fieldcomb.coverage.finds.cells import CELLS, CellError, RowContext
+from fieldcomb.coverage.finds.cells import CELLS, CellError, RowContext, kept_as_text
 from fieldcomb.coverage.finds.fields import degree_decimals, numbers_text, shown_place
 from fieldcomb.coverage.finds.find import FIND_COLUMNS, FIND_KINDS, Find
 from fieldcomb.coverage.finds.reading import FindsRead
@@ -68,7 +68,7 @@ def _text(value: Any, zone: tzinfo) -> str:
             return datetime.fromtimestamp(round(value), zone).isoformat().replace("+00:00", "Z")
         case tuple():
             return ";".join(str(part) for part in value)
-    return str(value)
+    return kept_as_text(str(value))
 
 
 def changed_cells(read: FindsRead, find: Find, typed: Mapping[str, str], context: RowContext) -> dict[str, str]:

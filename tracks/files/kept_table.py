@@ -68,8 +68,12 @@ class KeptTable:
 
     def values(self, row: KeptRow) -> dict[str, str]:
         """Return the cells of a row by column, without blanks round them, blank where the row is too short."""
+        return {name: unguarded(cell) for name, cell in self.cells(row).items()}
+
+    def cells(self, row: KeptRow) -> dict[str, str]:
+        """Return the same with the apostrophe of a cell that was made safe."""
         cells = (*row.cells, *[""] * len(self.columns))
-        return {name: unguarded(cell.strip()) for name, cell in zip(self.columns, cells, strict=False) if name}
+        return {name: cell.strip() for name, cell in zip(self.columns, cells, strict=False) if name}
 
     def too_long(self, row: KeptRow) -> bool:
         """Whether a row has values beyond the last column, so that some stand in a wrong one."""

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import random
-from datetime import UTC
+import shutil
+import subprocess
+from dataclasses import replace
+from datetime import UTC, date
 from io import BytesIO
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from spreadsheets import Sheet, made_up_sheet
@@ -85,3 +90,25 @@ def test_pandas_opens_a_record_without_loss(seed: int) -> None:
     assert [text.removeprefix("'") for text in table["what"]] == [find.what for find in finds]
     again = read(table.to_csv(index=False).encode())
     assert again.finds == read(raw).finds
+
+
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="needs the spreadsheet of LibreOffice")
+def test_a_spreadsheet_opens_and_saves_a_record_without_loss(tmp_path: Path) -> None:
+    """Converted by LibreOffice into its own kind of file and back, every find is the same, noughts and ranges too."""
+    from fieldcomb.coverage.finds.find import FIND_COLUMNS
+    from fieldcomb.tracks.files.kept_table import new_table
+
+    first = Find(1, "keep", 2, "2026-03-07a", 1772872200.0, 46.49978, -28.0002, "stop", 3.9, "Ann", "13x20cm", (5, 7))
+    full = replace(first, depth_m=0.12, hole="3-4", what="=1+1", from_year=-50, to_year=40, count=2, weight_g=3.25)
+    full = replace(full, report_no="0012", reported_on=date(2026, 5, 1), in_situ=True, photos=("a.jpg", "b.jpg"))
+    full = replace(full, note='two, "bent"; łü', belongs_with=(2, 3), mark="waypoint 1772872200.000")
+    finds = [full, Find(2, "junk", 3, number=(10, 12), what="1/2", kept_at="1.5.2026"), Find(3, "left", 4, what="-")]
+    raw = with_finds(new_table("finds.csv", FIND_COLUMNS), finds, ZoneInfo("Europe/Oslo")).as_bytes()
+    assert read(raw).finds == tuple(finds)
+    (tmp_path / "finds.csv").write_bytes(raw)
+    office = ["soffice", f"-env:UserInstallation=file://{tmp_path}/profile", "--headless", "--convert-to"]
+    for kind, source in (("xlsx", "finds.csv"), ("csv", "finds.xlsx")):
+        arguments = [*office, kind, "--outdir", str(tmp_path), str(tmp_path / source)]
+        subprocess.run(arguments, check=True, capture_output=True, timeout=300)
+    assert (tmp_path / "finds.csv").read_bytes() != raw
+    assert read((tmp_path / "finds.csv").read_bytes()).finds == tuple(finds)
