@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from made_finds import finds_csv
 from shapely.geometry import Point, Polygon
 from walk_paths import join
 from walker import (
@@ -225,8 +226,9 @@ def _feature(area: Polygon, properties: dict[str, Any]) -> dict[str, object]:
 
 def demo_files() -> dict[str, str]:
     """Every file of the demo by its name."""
-    walks = {outing.file: outing.gpx() for outing in (*outings(), lane_outing())}
-    return {"boundary.geojson": boundary_geojson(), "sheet.csv": lane_sheet()} | walks
+    walked = (*outings(), lane_outing())
+    drawn = {"boundary.geojson": boundary_geojson(), "sheet.csv": lane_sheet(), "finds.csv": finds_csv(walked, FRAME)}
+    return drawn | {outing.file: outing.gpx() for outing in walked}
 
 
 def main() -> None:

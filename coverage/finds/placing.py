@@ -38,7 +38,8 @@ def of_this_site(
         words = f"more than {format_length(FARTHEST_MARK_M)} from this site; are they from another one?"
         notes.append(_said(finds, far, f"{words} Their places are not used", file))
     if outside.any():
-        notes.append(_said(finds, outside, "outside the site; they are counted all the same", file))
+        are = "is" if outside.sum() == 1 else "are"
+        notes.append(_said(finds, outside, f"outside the site, and {are} counted all the same", file))
     strange = np.array([bool(find.outing) and find.outing not in outings for find in finds], bool)
     if strange.any():
         names = ", ".join(dict.fromkeys(find.outing for find, is_so in zip(finds, strange, strict=True) if is_so))

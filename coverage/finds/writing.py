@@ -48,7 +48,7 @@ def row_of(find: Find, zone: tzinfo, commas: bool = False) -> dict[str, str]:
     row = {name: (text or "").replace(".", "," if commas else ".") for name, text in numbers.items()}
     for column in FIND_COLUMNS:
         if column not in row:
-            row[column] = _text(_value(find, column), zone)
+            row[column] = _text(_value(find, column), column, zone)
     return {column: row[column] for column in FIND_COLUMNS}
 
 
@@ -58,14 +58,14 @@ def _value(find: Find, column: str) -> Any:
     return getattr(find, CELLS[column][0] if column in CELLS else column)
 
 
-def _text(value: Any, zone: tzinfo) -> str:
+def _text(value: Any, column: str, zone: tzinfo) -> str:
+    if column == "time" and value is not None:
+        return datetime.fromtimestamp(round(value), zone).isoformat().replace("+00:00", "Z")
     match value:
         case None:
             return ""
         case bool():
             return "y" if value else "n"
-        case float():
-            return datetime.fromtimestamp(round(value), zone).isoformat().replace("+00:00", "Z")
         case tuple():
             return ";".join(str(part) for part in value)
     return kept_as_text(str(value))
@@ -132,7 +132,7 @@ def _checked(column: str, text: str, context: RowContext, commas: bool) -> str:
         return plain.replace(".", ",") if commas else plain
     if column == "number":
         return numbers_text(value)
-    return _text(value, context.zone)
+    return _text(value, column, context.zone)
 
 
 def _check_together(values: Mapping[str, str]) -> None:

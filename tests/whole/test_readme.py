@@ -21,17 +21,23 @@ def text_of(page: str) -> str:
 
 
 def commands_in(page: str) -> list[list[str]]:
-    """Arguments of every ``fieldcomb`` command in a page, in order; that for the page in the browser aside."""
+    """Arguments of every ``fieldcomb`` command in a page, and every copy, in order; the page in the browser aside."""
     blocks = re.findall(r"^```sh\n(.*?)^```|^((?:    .+\n)+)", text_of(page), re.MULTILINE | re.DOTALL)
     lines = [line.strip() for block in blocks for part in block for line in part.splitlines()]
-    typed = [line.split("fieldcomb ", 1)[1] for line in lines if re.search(r"(^|/)fieldcomb (?!serve)", line)]
-    return [shlex.split(words) for words in typed]
+    return [
+        shlex.split(line if line.startswith("cp ") else line.split("fieldcomb ", 1)[1])
+        for line in lines
+        if re.search(r"^cp |(^|/)fieldcomb (?!serve)", line)
+    ]
 
 
 def run_all(commands: list[list[str]]) -> None:
     """Run commands one after another; each must end well."""
     for words in commands:
-        assert main(words) == 0, " ".join(words)
+        if words[0] == "cp":
+            shutil.copy(*words[1:])
+        else:
+            assert main(words) == 0, " ".join(words)
 
 
 def test_the_table_in_the_readme_is_what_its_command_prints(
@@ -54,8 +60,9 @@ def test_every_command_for_a_site_works_as_typed(tmp_path: Path, monkeypatch: py
     roster = text_of("docs/site.md").split("```csv\n", 1)[1].split("```", 1)[0]
     (tmp_path / "team.csv").write_text(roster, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
-    commands = commands_in("README.md")[1:] + commands_in("docs/site.md") + commands_in("docs/recording.md")
-    assert {words[0] for words in commands} == {"new", "add", "report", "edit", "card", "lanes"}
+    pages = ("docs/finds.md", "docs/site.md", "docs/recording.md")
+    commands = commands_in("README.md")[1:] + [words for page in pages for words in commands_in(page)]
+    assert {words[0] for words in commands} == {"new", "add", "report", "edit", "card", "lanes", "finds", "cp"}
     run_all(commands)
     assert (tmp_path / "demo-field" / "out" / "map.html").stat().st_size < 600_000  # for a slow phone
 

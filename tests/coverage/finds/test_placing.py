@@ -22,7 +22,7 @@ def test_a_find_outside_the_site_is_kept_and_told() -> None:
     finds = (at(1, 0, 0), at(2, 80, 0), Find(3, "junk", 4))
     kept, notes = of_this_site(finds, FRAME, box(-50, -50, 50, 50), (), "finds.csv")
     assert kept == finds
-    assert notes == ("finds.csv, row 3: 1 find lies outside the site; they are counted all the same",)
+    assert notes == ("finds.csv, row 3: 1 find lies outside the site, and is counted all the same",)
 
 
 def test_rows_of_another_site_keep_everything_but_their_place() -> None:
