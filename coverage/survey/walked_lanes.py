@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import pairwise
 
 import numpy as np
@@ -29,7 +30,7 @@ from fieldcomb.coverage.survey.inputs import SiteInput
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats, runs_of
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import format_length
+from fieldcomb.tracks.units import format_length, parse_zone
 
 # Chosen for this project.
 ENOUGH_LEGS = (
@@ -37,6 +38,7 @@ ENOUGH_LEGS = (
 )
 LEAST_LEGS_ALONG = 2
 LEAST_ON_PLAN_S = 60
+CLOCKS_S = 900.0  # a phone and a recorder may be so far apart
 OFF_SIGMAS = 2.0  # so far outside a plan a recording of it may lie, in sigma of its receiver
 WHOLE_WALK = 0.8  # of its time on a plan: then all of it near the plan was on it
 MEAN_S = 301  # elsewhere the five minutes round a second decide
@@ -143,7 +145,7 @@ def walked_lanes(
         if not plan.states and seen is None:
             continue
         told = told_plan(plan, seen)
-        mine = _of_plan(told, walks)
+        mine = _of_plan(told, walks, _dated(plan, site.zone))
         of_plan = _on_site(told, mine)
         plans.append(of_plan)
         for walk in mine:
@@ -187,11 +189,19 @@ def _holds(way: TimedWay, time_s: float) -> bool:
     return bool(way.t_s[0] <= time_s <= way.t_s[-1])
 
 
-def _of_plan(told: ToldPlan, walks: Sequence[_WalkOn]) -> list[_WalkOn]:
-    """Walks on a plan: those with its numbers marked, and the latest along it, till there are as many legs as lanes.
+def _dated(plan: DeclaredPlan, zone_name: str) -> Floats:
+    """When lanes were walked, as ticks and sheets with a date say, in Unix seconds."""
+    zone = parse_zone(zone_name)
+    texts = [text for times in plan.times.values() for text in (times.start, times.end) if "T" in text]
+    return np.array([datetime.fromisoformat(text).replace(tzinfo=zone).timestamp() for text in texts])
 
-    A sheet does not say on which day a lane was walked. Earlier walks of the same ground count as they are recorded, as
-    do all walks with other coils without any mark: whoever walks along a plan with another coil searches once more.
+
+def _of_plan(told: ToldPlan, walks: Sequence[_WalkOn], dated_s: Floats) -> list[_WalkOn]:
+    """Walks on a plan: those with its numbers marked, then those along it at the times when its lanes were walked.
+
+    Where these do not make as many legs as lanes were walked, the latest ones along it follow: a sheet seldom says on
+    which day. Earlier walks of the same ground count as they are recorded, as do walks with other coils without any
+    mark: whoever walks along a plan with another coil searches once more.
     """
     plan = told.plan
     found: list[_WalkOn] = []
@@ -203,7 +213,8 @@ def _of_plan(told: ToldPlan, walks: Sequence[_WalkOn]) -> list[_WalkOn]:
             legs += len(along)
     wanted = ENOUGH_LEGS * sum(told.chance(lane.number) for lane in plan.lanes) if plan.states else 0.0
     ground = swept_by(plan.lanes, plan.swath_m)
-    for walk in reversed(walks):
+    latest = walks[::-1]
+    for walk in sorted(latest, key=lambda walk: not _at_times(walk, dated_s)):
         if legs >= wanted:
             break
         if walk in found or walk.swung.swing.coil.name != plan.coil:
@@ -213,6 +224,11 @@ def _of_plan(told: ToldPlan, walks: Sequence[_WalkOn]) -> list[_WalkOn]:
             found.append(walk)
             legs += mine
     return found
+
+
+def _at_times(walk: _WalkOn, dated_s: Floats) -> bool:
+    first_s, last_s = walk.way.t_s[0] - CLOCKS_S, walk.way.t_s[-1] + CLOCKS_S
+    return bool(((dated_s >= first_s) & (dated_s <= last_s)).any())
 
 
 def _legs_on(walk: _WalkOn, plan: DeclaredPlan, ground: BaseGeometry) -> int:

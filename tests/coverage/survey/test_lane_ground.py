@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from fieldcomb.coverage.gear.coils import Coil
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.lanes.lane_plan import Lane, plan_lanes
-from fieldcomb.coverage.lanes.sheet import NO, PART, YES
+from fieldcomb.coverage.lanes.sheet import NO, PART, YES, LaneTimes
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.raster.blocks import cells_at
 from fieldcomb.coverage.report.answer import answer, citation
@@ -185,6 +186,16 @@ def test_an_earlier_walk_along_the_lanes_counts_as_it_was_recorded() -> None:
     earlier, later = on_lanes(list(known.lanes[:15]), 1, 7), on_lanes(walked(known), 2, 8)
     first, second = told(earlier, later, lanes=(known,)).report.outings
     assert (first.estimate.by, second.estimate.by) == ("effort", "lanes")
+
+
+def test_times_on_the_sheet_say_whose_walk_it_was() -> None:
+    """Of two walks along the lanes with the same coil, that at the times of the sheet is the walk on the plan."""
+    known = plan(said={7: NO})
+    both = on_lanes(walked(known), 1, 7), on_lanes(walked(known), 2, 8)
+    for day, by in ((1, ["lanes", "effort"]), (2, ["effort", "lanes"])):
+        begun = datetime.fromtimestamp(START_S + day * DAY_S + 600, UTC).strftime("%Y-%m-%dT%H:%M")
+        dated = replace(known, times={3: LaneTimes(begun)})
+        assert [one.estimate.by for one in told(*both, lanes=(dated,)).report.outings] == by
 
 
 def test_a_receiver_good_to_centimetres_counts_before_lanes() -> None:
