@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from fieldcomb.coverage.lanes.declared import LanesResult
-from fieldcomb.coverage.lanes.lane_plan import LanePlan
+from fieldcomb.coverage.lanes.lane_plan import BLOCK_LANES, LanePlan
 from fieldcomb.coverage.lanes.named_plan import NamedPlan
 from fieldcomb.tracks.units import format_count, format_length
 
@@ -76,6 +76,11 @@ def format_lanes_left(plan: LanesResult) -> str:
     runs = [f"{run} (the rest)" if run.isdigit() and int(run) in plan.part else run for run in _runs(left, plan.part)]
     words = runs[0] if len(runs) == 1 else f"{', '.join(runs[:-1])} and {runs[-1]}"
     return f"{'lane' if len(left) == 1 else 'lanes'} {words} of plan {plan.name}"
+
+
+def next_lanes(left: Collection[int]) -> tuple[int, ...]:
+    """Return which lanes to walk next, of those that are left: the first block of them, in the order of the numbers."""
+    return tuple(sorted(left)[:BLOCK_LANES])
 
 
 def numbers_in_words(numbers: Sequence[int]) -> str:

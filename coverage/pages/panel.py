@@ -8,6 +8,7 @@ from markupsafe import Markup
 from fieldcomb.coverage.estimate.confidence import has_certain
 from fieldcomb.coverage.finds.find import KEEP
 from fieldcomb.coverage.ground.pass_tally import OutingGround
+from fieldcomb.coverage.lanes.lane_words import next_lanes
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.chart import Point, comb, depletion_line, growth, number_bars, year_spans
@@ -32,7 +33,7 @@ from fieldcomb.coverage.report.todo_words import (
 )
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
 from fieldcomb.coverage.todo.planted import PlantedTarget
-from fieldcomb.tracks.units import format_area, format_duration, format_length
+from fieldcomb.tracks.units import format_area, format_count, format_duration, format_length
 
 MOST_LISTED = 5  # places that are listed unfolded, so that they and the key fit one screen
 
@@ -111,10 +112,21 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         season_lines=[typeset(line) for line in season_lines(report)],
         season_charts=_season_charts(report),
         junk_lines=[*junk_lines(report.junk), *_second_search(report)],
+        next_lanes=[one for one in _next_lanes(report) if one[1]],
         planted=typeset(planted_in_short(report.planted)),
         planted_lines=[typeset(line) for line in planted_lines(report.planted)],
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),
     )
+
+
+def _next_lanes(report: Report) -> list[tuple[str, list[tuple[str, int]], str]]:
+    """Of each plan its name, the lanes to walk next with their ids on the map, and how many are left."""
+    out = []
+    for place, plan in enumerate(report.lanes, 1):
+        left = {*plan.left, *plan.part, *plan.open}
+        lanes = [(f"lane-{place}-{number}", number) for number in next_lanes(left)]
+        out.append((plan.name, lanes, f"{len(left)} of {format_count(plan.lanes, 'lane')} left"))
+    return out
 
 
 def _second_search(report: Report) -> list[str]:

@@ -10,13 +10,15 @@ from pathlib import Path
 from typing import Any
 
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE
-from fieldcomb.coverage.lanes.ticks import TICKS_FILE
+from fieldcomb.coverage.lanes.lane_words import next_lanes, numbers_in_words
+from fieldcomb.coverage.lanes.sheet import NO, YES, state_of
+from fieldcomb.coverage.lanes.ticks import TICKS_FILE, ticked_lanes
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report.advice import advice_of
 from fieldcomb.coverage.report.answer import Answer
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, PLANTED_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
-from fieldcomb.coverage.site.lane_plans import plan_folders
+from fieldcomb.coverage.site.lane_plans import kept_plan, kept_sheet, kept_ticks, plan_folders
 from fieldcomb.coverage.site.naming import safe_name
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, OutingEntry, Settings
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
@@ -26,6 +28,7 @@ from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
 
 MAP_PAGE = "map.html"
 REPORT_NAME = "report.json"
+PART_WALKED = 0.5  # of a lane that was walked in part, in report.json
 
 # What each file of the output folder is, by its name; others are offered too, by their names alone.
 FILE_WORDS = {
@@ -79,6 +82,20 @@ class SiteCard:
     fault: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """A plan of lanes as the page of its site shows it: how many lanes, how many are left, and those to walk next.
+
+    fault : why it cannot be read, where it cannot.
+    """
+
+    name: str
+    lanes: int = 0
+    left: int = 0
+    next: str = ""
+    fault: str = ""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SiteView:
     """A site as its page shows it.
@@ -87,6 +104,7 @@ class SiteView:
     answer : of the map that was drawn last.
     left_out : ids of outings that the map lacks because something is wrong with them, each with what it is.
     numbers : of the outings of the last report, by id.
+    plans : of lanes, with what is ticked now.
     """
 
     key: str
@@ -99,6 +117,7 @@ class SiteView:
     is_stale: bool
     left_out: tuple[tuple[str, str], ...] = ()
     numbers: Mapping[str, OutingNumbers] = field(default_factory=dict)
+    plans: tuple[PlanView, ...] = ()
 
     @property
     def has_edge(self) -> bool:
@@ -106,9 +125,9 @@ class SiteView:
         return (self.folder / AREAS_FILE).exists()
 
     @property
-    def plans(self) -> tuple[str, ...]:
-        """Names of the plans of lanes."""
-        return tuple(path.name for path in plan_folders(self.folder))
+    def open_plans(self) -> tuple[PlanView, ...]:
+        """Plans with lanes that are still to walk."""
+        return tuple(plan for plan in self.plans if plan.left)
 
     @property
     def has_map(self) -> bool:
@@ -242,7 +261,33 @@ def view(folder: Path) -> SiteView:
     left_out = _left_out(report, {outing.id for outing in outings if not outing.left_out}) if report else ()
     stale = _is_stale(folder, files, outings)
     told, numbers = _answer(report), outing_numbers(report)
-    return SiteView(folder.name, folder, settings, outings, files, change, told, stale, left_out, numbers)
+    plans = tuple(_plan(path, settings, report) for path in plan_folders(folder))
+    return SiteView(folder.name, folder, settings, outings, files, change, told, stale, left_out, numbers, plans)
+
+
+def _plan(folder: Path, settings: Settings, report: Mapping[str, Any] | None) -> PlanView:
+    """Look up which lanes of a plan are left: by ticks and sheet as they are now, else as the last report has it."""
+    if settings.frame is None:
+        return PlanView(folder.name, fault="the site has no frame")
+    try:
+        plan = kept_plan(folder, settings.frame)
+        states = state_of(kept_sheet(folder, plan)[0])
+        states |= {n: one.state for n, one in ticked_lanes(kept_ticks(folder, plan)).items() if one.state}
+    except FieldcombError as error:
+        return PlanView(folder.name, fault=error.on_page)
+    walked = _walked_lanes(report, plan.name)
+    left = [lane.number for lane in plan.lanes if states.get(lane.number, YES if lane.number in walked else NO) != YES]
+    return PlanView(folder.name, len(plan.lanes), len(left), typeset(numbers_in_words(next_lanes(left))))
+
+
+def _walked_lanes(report: Mapping[str, Any] | None, name: str) -> set[int]:
+    """Read out of a report.json which lanes of a plan recordings show as walked."""
+    try:
+        plan = next(one for one in (report or {})["lanes"] if one["name"] == name)
+        rest = {*plan["left"], *plan["open"]}
+        return {int(one["no"]) for one in plan["lane"] if one["no"] not in rest and one["walked"] != PART_WALKED}
+    except (KeyError, TypeError, ValueError, StopIteration):
+        return set()  # it has none, or is not ours
 
 
 def out_files(folder: Path) -> tuple[OutFile, ...]:

@@ -201,6 +201,9 @@ def test_the_report_says_what_was_walked_by_lanes(ticked: Path, capsys: pytest.C
     data = json.loads(re.search(r'id="fieldcomb-data"[^>]*>(.*?)</script>', drawn, re.DOTALL).group(1))  # type: ignore[union-attr]
     assert "By lanes" in drawn and [item["letter"] for item in data["groups"]["lanes"]] == ["7", "8"]
     assert len(data["groups"]["lanes-done"]) == plan["done"]
+    first = drawn.index('<dl class="answer"')
+    assert drawn.index('data-find="lane-1-7"') < drawn.index('data-find="lane-1-8"') < drawn.index("Searched", first)
+    assert {"lane-1-7", "lane-1-8"} <= {item["id"] for item in data["groups"]["lanes"]}
 
 
 def test_a_report_after_other_ticks_is_the_same_as_one_made_anew(ticked: Path) -> None:

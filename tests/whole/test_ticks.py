@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from browsers import PHONE, driver, errors, wait
 from faults import KILLED, Fault
-from local_page import running
+from local_page import Page, running
 from selenium.common.exceptions import WebDriverException
 from small_walks import square
 
@@ -171,6 +171,23 @@ def test_two_phones_end_in_one_truth_and_are_told_where_they_disagree(site: Path
         kept = [keep_ticks(folder, "1", *sent[place], say=lambda _note: None) for place in order]
         answers.append((kept[-1].lanes, kept[-1].told_otherwise))
     assert answers[0] == answers[1] and answers[0][0][4].state == "n" and answers[0][1] == (4,)
+
+
+def test_the_page_of_a_site_begins_with_the_lanes_to_walk_next(site: Path, tmp_path: Path) -> None:
+    """First on the page stand the next five lanes and how many are left, by what is ticked now; none when all are."""
+    shutil.copytree(site, tmp_path / "sites/field")
+    (tmp_path / "temp").mkdir()
+    page, folder = Page(tmp_path / "sites", tmp_path / "temp"), tmp_path / "sites/field"
+    assert "<b>Next: lanes 1-5</b> of plan 1; 21 of 21 lanes left to walk" in page.get("/site/field/").text
+    ticks = [{"id": f"{n:08x}", "lane": n, "done": "part" if n == 2 else "y", "at_ms": n} for n in range(1, 22)]
+    keep_ticks(folder, "1", "aaaaaaaa", ticks[:4], say=lambda _note: None)
+    assert "<b>Next: lanes 2, 5-8</b> of plan 1; 18 of 21 lanes left" in page.get("/site/field/").text
+    again = {"id": "ffffffff", "lane": 2, "done": "y", "at_ms": 100}
+    keep_ticks(folder, "1", "aaaaaaaa", [*ticks[4:], again], say=lambda _note: None)
+    text = page.get("/site/field/").text
+    assert "Next: lane" not in text and "21 of 21 lanes walked" in text
+    (folder / "lanes/1/lanes.geojson").write_text("{}")
+    assert "cannot be read" in page.get("/site/field/").text
 
 
 # ------------------------------------------------------------------------------------------- times in the plan's table

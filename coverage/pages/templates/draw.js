@@ -283,6 +283,9 @@ var fieldcomb = (function () {
     each("[data-place]", function (button) {
       button.onclick = function () { find("place-" + button.getAttribute("data-place")); };
     });
+    each("[data-find]", function (button) {
+      button.onclick = function () { find(button.getAttribute("data-find")); };
+    });
     each(".bar button", function (button) {
       button.onclick = function () { open(button.getAttribute("data-part")); };
     });
