@@ -1,7 +1,6 @@
 """Hot spots: finds that lie closer together than chance would lay them on the ground that was searched.
 
-The same number of finds is laid out at random again and again, where a coil passed twice with twice the chance, and
-each with the error of its receiver, so that what was found at the edge and is shown beyond it is no surprise. A group
+The same number of finds is laid out at random again and again, where a coil passed twice with twice the chance. A group
 of linked finds is a hot spot when the densest group of nearly every layout is less out of the ordinary than it is. How
 far out of the ordinary is a likelihood ratio (Kulldorff 1997), not finds over expected finds: by that ratio three finds
 that chance laid in one square metre outdo a dozen in a small patch.
@@ -11,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +34,7 @@ LAYOUTS = 999
 MOST_P = 0.05
 # Layouts that may outdo a hot spot: p is known from so many layouts only, so that it must be small enough beyond doubt.
 MOST_BEYOND = next(n for n in range(LAYOUTS, 0, -1) if n + 1.645 * math.sqrt(n) <= MOST_P * LAYOUTS)
+LEAST_DENSITY = 0.02  # of the usual passes: a find where there is less was made elsewhere, or placed by a slip
 MOST_NEIGHBOURS = 2.5  # of a find laid at random: from 4.5 on nearly all are one group, and no group says anything
 _BATCH = 20_000  # finds laid out at once: more only take memory
 
@@ -58,11 +58,15 @@ class HotSpot:
 
 @dataclass(frozen=True, slots=True)
 class HotSpots:
-    """Hot spots by scale and p, scales that were looked at, and those at which finds lie too close to tell."""
+    """Hot spots by scale and p, scales that were looked at, and those at which finds lie too close to tell.
+
+    outside : finds that lie where no walk was, which are in none of it.
+    """
 
     spots: tuple[HotSpot, ...] = ()
     scales_m: tuple[float, ...] = ()
     too_close_m: tuple[float, ...] = ()
+    outside: int = 0
 
 
 def hot_spots(
@@ -70,12 +74,20 @@ def hot_spots(
 ) -> HotSpots:
     """Return groups of finds beyond chance.
 
-    places : the finds. passes : (rows, cols) expected number of passes over each cell of ``grid``, 0 off the site.
+    places : the finds. passes : (rows, cols) how often walks were recorded over each cell of ``grid``, 0 off the site.
     scales_m : within which finds of one recording are linked. seed : of the random layouts; the same gives the same.
     """
     ground = _Ground(passes, grid)
     if len(places) < LEAST_LINKED or ground.total <= 0:
         return HotSpots()
+    usual = 1 / (ground.used.size * grid.cell_m2)
+    where = cells_at(grid, places.x_m, places.y_m)
+    on_it = ground.density_near(SCALES_M[0], float(places.sigma_m.max()))[where] >= LEAST_DENSITY * usual
+    if not on_it.all():
+        kept = np.flatnonzero(on_it)
+        found = hot_spots(places.only(kept), passes, grid, scales_m, seed)
+        named = (replace(spot, members=tuple(int(kept[k]) for k in spot.members)) for spot in found.spots)
+        return replace(found, spots=tuple(named), outside=len(places) - kept.size)
     sigma_m = float(places.sigma_m.max())
     apart_m = sigma_m if np.ptp(places.recording) else 0.0
     reach = {scale: between_m(scale, apart_m) for scale in scales_m}
@@ -109,7 +121,7 @@ def _beyond(
     done, batch = 0, max(1, _BATCH // len(places))
     while done < LAYOUTS and (beyond <= MOST_BEYOND).any():
         many = min(batch, LAYOUTS - done)
-        laid = lay_side_by_side(places, *ground.lay_out(rng, many, places.sigma_m), max(near))
+        laid = lay_side_by_side(places, *ground.lay_out(rng, many, len(places)), max(near))
         least = float(ratios[beyond <= MOST_BEYOND].min())
         best = np.zeros(many)
         for scale, density in near.items():
@@ -143,15 +155,14 @@ class _Ground:
         near = uniform_filter(shown, wide, mode="constant")
         return np.asarray(np.maximum(near, 0.0) / self.total)
 
-    def lay_out(self, rng: np.random.Generator, layouts: int, sigma_m: Floats) -> tuple[Floats, Floats]:
-        """Lay finds at random, (layouts, finds), in cells by their passes and anywhere in them, with their error."""
-        finds = sigma_m.size
+    def lay_out(self, rng: np.random.Generator, layouts: int, finds: int) -> tuple[Floats, Floats]:
+        """Lay finds at random, (layouts, finds), in cells by their passes and anywhere in them."""
         at = np.searchsorted(self.sums, rng.random((layouts, finds)) * self.sums[-1], side="right")
         which = self.used[np.minimum(at, self.used.size - 1)]
         row, col = np.divmod(which, self.grid.cols)
         x = (self.grid.west + col + rng.random((layouts, finds))) * self.grid.cell_m
         y = (self.grid.north - row - rng.random((layouts, finds))) * self.grid.cell_m
-        return x + sigma_m * rng.standard_normal(x.shape), y + sigma_m * rng.standard_normal(y.shape)
+        return x, y
 
 
 def _seen(laid: Layouts, scale_m: float, near: Floats, grid: Grid, least: float = 0.0) -> tuple[Groups, Floats]:

@@ -1,5 +1,7 @@
 """Finds linked into groups by how near they lie, for many layouts of the same finds at once."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
 
@@ -30,6 +32,10 @@ class FindPlaces:
     def __len__(self) -> int:
         """How many finds there are."""
         return int(self.x_m.size)
+
+    def only(self, kept: Indices) -> FindPlaces:
+        """Return some of the finds."""
+        return FindPlaces(self.x_m[kept], self.y_m[kept], self.recording[kept], self.sigma_m[kept])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

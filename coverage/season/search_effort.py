@@ -1,4 +1,8 @@
-"""What each outing really passed with each coil, and how often each place was passed by all of them together."""
+"""What each outing really passed with each coil, and how often walks were recorded over each place.
+
+How much ground was passed is by its chance. Where finds are to be expected is by the walks as recorded: a find and the
+walk that it was made on are off by the same error, so that finds lie on walks as recorded, wherever these truly were.
+"""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -16,11 +20,14 @@ MOST_LAID_CELLS = 65_000  # on which finds are laid out at random: more only tak
 
 
 class SearchEffort:
-    """Adds up outings; passes are shares of ground passed, summed over outings and coils, on the cells of chances."""
+    """Adds up outings on the cells of chances.
+
+    any : chance that a place was passed at all. passes : how often walks were recorded there.
+    """
 
     def __init__(self, chances: Coarse) -> None:
         self.chances = chances
-        self.passes = np.zeros(chances.cells.shape, np.float32)
+        self.passes, self.any = (np.zeros(chances.cells.shape, np.float32) for _ in range(2))
         self.rows: list[CoilEffort] = []
 
     def add(
@@ -32,18 +39,27 @@ class SearchEffort:
         cell, where that is not as recorded. far_share : of its searching, how much lay far from the site.
         """
         cells, cell_m2 = self.chances.cells, self.chances.fine.cell_m2
-        before = np.minimum(self.passes, 1)
+        before = self.any.copy()
         for coil in dict.fromkeys((*swept.by_coil, *passed_by)):
             chance = passed_by.get(coil)
             if chance is not None:
                 here, share = (slice(None), slice(None)), chance
             else:
                 here, share = self.chances.share(swept.by_coil[coil][swept.there] > 0, swept.here)
-            self.passes[here] += share.astype(np.float32)
+            self.any[here] = 1 - (1 - self.any[here]) * (1 - np.minimum(share, 1).astype(np.float32))
+            self._add_passes(swept, coil, chance)
             passed = share * cells[here]
             ground_m2, again_m2 = (float(part.sum()) * cell_m2 for part in (passed, passed * before[here]))
             hours = _hours(outing, coil, far_share)
             self.rows.append(CoilEffort(outing.id, day, coil, ground_m2, hours, again_m2))
+
+    def _add_passes(self, swept: OutingPasses, coil: str, chance: Floats | None) -> None:
+        """Add how often walks were recorded over each cell; lanes that no recording shows by their chance."""
+        if coil not in swept.by_coil:
+            self.passes += 0 if chance is None else chance.astype(np.float32)
+            return
+        where, total = self.chances.sums(swept.by_coil[coil][swept.there] * self.chances.inside[swept.here], swept.here)
+        self.passes[where] += (total / np.maximum(self.chances.cells[where], 1)).astype(np.float32)
 
     def expected_passes(self) -> tuple[Floats, Grid]:
         """Return passes over each cell of the site, 0 off it, on cells that are few enough to lay finds out on."""

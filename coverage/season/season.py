@@ -35,14 +35,15 @@ def season_of(
     ground_m2 = sum(row.ground_m2 for row in effort.rows)
     hours = hours_of(effort.rows)
     places = places_of(finds, frame)
+    spots = _spots(finds, places, effort, sigma_m)
     return Season(
         by_number(finds),
         by_depth(finds),
         densities(finds, ground_m2, hours, rules),
-        _spots(finds, places, effort, sigma_m),
+        spots,
         how_many_left(finds, effort.rows, rules, since),
         companions_of(finds, places),
-        _without(finds, effort),
+        _without(finds, effort, spots.outside),
         ground_m2,
         hours,
     )
@@ -79,13 +80,14 @@ def _spots(
     return replace(found, spots=tuple(named))
 
 
-def _without(finds: Sequence[Find], effort: SearchEffort) -> tuple[tuple[str, int], ...]:
+def _without(finds: Sequence[Find], effort: SearchEffort, outside: int) -> tuple[tuple[str, int], ...]:
     """Finds that some of this leaves out, by what they lack."""
     outings = {row.outing for row in effort.rows}
     counts = {
         "target number": sum(find.number is None for find in finds),
         "depth": sum(find.depth_m is None for find in finds),
         "place": sum(not find.placed for find in finds),
+        "a walk near them": outside,
         "outing that is counted": sum(find.outing not in outings for find in finds),
     }
     return tuple((name, count) for name, count in counts.items() if count)

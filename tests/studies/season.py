@@ -35,7 +35,8 @@ def shown_by_chance(count: int, first: int) -> float:
         many = int(rng.choice([20, 40, 100, 300]))
         true = at_random(rng, many, passes, grid)
         gps = str(rng.choice(["good", "typical", "poor"]))
-        shown += bool(hot_spots(as_recorded(rng, true, gps, int(rng.integers(1, 5))), passes, grid, seed=seed).spots)
+        here, recorded = as_recorded(rng, true, gps, int(rng.integers(1, 5)), passes, grid)
+        shown += bool(hot_spots(here, recorded, grid, seed=seed).spots)
     return 100 * shown / count
 
 
@@ -46,7 +47,8 @@ def patches_found(count: int, first: int, gps: str, recordings: int, others: int
     for seed in range(first, first + count):
         rng = np.random.default_rng(seed)
         true = np.vstack((in_a_circle(rng, PATCH, RADIUS_M), at_random(rng, others, passes, grid)))
-        spots = hot_spots(as_recorded(rng, true, gps, recordings), passes, grid, seed=seed).spots
+        here, recorded = as_recorded(rng, true, gps, recordings, passes, grid)
+        spots = hot_spots(here, recorded, grid, seed=seed).spots
         found += any(2 * sum(one < PATCH for one in spot.members) >= PATCH for spot in spots)
     return 100 * found / count
 

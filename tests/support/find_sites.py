@@ -1,15 +1,19 @@
 """Invented sites with finds whose true layout is known: at random or in a patch, and stocks that outings take from."""
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
-from fieldcomb.coverage.gear.receivers import RECEIVERS
+from fieldcomb.coverage.gear.receivers import RECEIVERS, Receiver
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.season.links import FindPlaces
 
 Floats = NDArray[np.float64]
 LANE_M, PACE_M_S = 1.5, 0.5
 SIDE_M = 100.0
+DRIFT_S = 5.0
 
 
 def uneven_passes(side_m: float = SIDE_M, cell_m: float = 1.0) -> tuple[Floats, Grid]:
@@ -44,23 +48,51 @@ def in_a_circle(rng: np.random.Generator, count: int, radius_m: float, side_m: f
 
 
 def as_recorded(
-    rng: np.random.Generator, true: Floats, gps: str, recordings: int, side_m: float = SIDE_M
-) -> FindPlaces:
-    """Finds as a receiver places them: each in one of some recordings, whose error drifts while lanes are walked."""
+    rng: np.random.Generator, true: Floats, gps: str, recordings: int, passes: Floats, grid: Grid
+) -> tuple[FindPlaces, Floats]:
+    """Finds and passes as a receiver places them, in one of some recordings, whose error drifts while lanes are walked.
+
+    Every recording walked all that was passed. Returns the finds, and passes by cell as recorded.
+    """
     receiver = RECEIVERS[gps]
+    side_m = grid.cols * grid.cell_m
     of = rng.integers(0, recordings, len(true))
-    lane = np.floor(true[:, 0] / LANE_M)
-    along = np.where(lane % 2 == 0, true[:, 1], side_m - true[:, 1])
-    time_s = (lane * side_m + along) / PACE_M_S
-    error = receiver.white_m * rng.standard_normal((len(true), 2))
+    shown = true.copy()
+    recorded = np.zeros_like(passes)
+    step_m = grid.cell_m / 3
+    across = (np.arange(round(side_m / step_m)) + 0.5) * step_m
+    ground = np.column_stack([each.ravel() for each in np.meshgrid(across, across)])
+    row, col = (np.floor(each / grid.cell_m).astype(int) for each in (side_m - ground[:, 1], ground[:, 0]))
+    weight = passes[row, col] / 9
     for recording in range(recordings):
-        mine = np.flatnonzero(of == recording)
-        for sigma_m, tau_s in ((receiver.slow_m, 900.0), (receiver.fast_m, 25.0)):
-            apart = np.abs(time_s[mine, None] - time_s[mine])
-            root = np.linalg.cholesky(np.exp(-apart / tau_s) + 1e-9 * np.eye(mine.size))
-            error[mine] += sigma_m * root @ rng.standard_normal((mine.size, 2))
-    sigma = np.full(len(true), receiver.sigma_m)
-    return FindPlaces(*(true + error).T, of, sigma)
+        drift = _drift(rng, receiver, side_m)
+        mine = of == recording
+        shown[mine] += drift(true[mine]) + receiver.white_m * rng.standard_normal((int(mine.sum()), 2))
+        x, y = (ground[weight > 0] + drift(ground[weight > 0])).T
+        rows, cols = np.floor((side_m - y) / grid.cell_m).astype(int), np.floor(x / grid.cell_m).astype(int)
+        there = (rows >= 0) & (rows < grid.rows) & (cols >= 0) & (cols < grid.cols)
+        np.add.at(recorded, (rows[there], cols[there]), weight[weight > 0][there])
+    return FindPlaces(*shown.T, of, np.full(len(true), receiver.sigma_m)), recorded
+
+
+def _drift(rng: np.random.Generator, receiver: Receiver, side_m: float) -> Callable[[Floats], Floats]:
+    """Error at a place of a walk in lanes from west to east, by when the walker was there."""
+    count = round(side_m / LANE_M * side_m / PACE_M_S / DRIFT_S) + 2
+    at_s = np.arange(count) * DRIFT_S
+    total = np.zeros((count, 2))
+    for sigma_m, tau_s in ((receiver.slow_m, 900.0), (receiver.fast_m, 25.0)):
+        keep = np.exp(-DRIFT_S / tau_s)
+        kick = rng.standard_normal((count, 2)) * np.sqrt(1 - keep**2)
+        kick[0] /= np.sqrt(1 - keep**2)
+        total += sigma_m * lfilter([1.0], [1.0, -keep], kick, axis=0)
+
+    def drift(true: Floats) -> Floats:
+        lane = np.floor(true[:, 0] / LANE_M)
+        along = np.where(lane % 2 == 0, true[:, 1], side_m - true[:, 1])
+        time_s = (lane * side_m + along) / PACE_M_S
+        return np.column_stack([np.interp(time_s, at_s, total[:, axis]) for axis in (0, 1)])
+
+    return drift
 
 
 def searched_stock(

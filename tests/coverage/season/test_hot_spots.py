@@ -73,11 +73,11 @@ def test_six_finds_in_a_patch_are_a_hot_spot() -> None:
     """Six within a circle of 2 m radius, and 34 anywhere on a hectare: only the six are shown."""
     rng = np.random.default_rng(7)
     true = np.vstack((in_a_circle(rng, 6, 2.0), at_random(rng, 34, PASSES, GRID)))
-    here = as_recorded(rng, true, "good", 4)
-    spots = hot_spots(here, PASSES, GRID).spots
+    here, recorded = as_recorded(rng, true, "good", 4, PASSES, GRID)
+    spots = hot_spots(here, recorded, GRID).spots
     finest = spots[0]
     assert finest.scale_m == 2.0 and len(set(finest.members) & set(range(6))) >= 5
-    assert finest.p <= MOST_P and finest.radius_m < 4
+    assert finest.p <= MOST_P and finest.radius_m < 6  # one of the others may be linked
     assert (finest.x_m, finest.y_m) == pytest.approx(tuple(true[:6].mean(axis=0)), abs=3)
 
 
@@ -90,8 +90,8 @@ def test_finds_at_random_seldom_show_a_hot_spot() -> None:
     shown = 0
     for seed in range(40):
         rng = np.random.default_rng(seed)
-        here = as_recorded(rng, at_random(rng, 60, passes, grid), "typical", 3)
-        shown += bool(hot_spots(here, passes, grid, seed=seed).spots)
+        here, recorded = as_recorded(rng, at_random(rng, 60, passes, grid), "typical", 3, passes, grid)
+        shown += bool(hot_spots(here, recorded, grid, seed=seed).spots)
     assert shown <= 5
 
 
@@ -100,8 +100,8 @@ def test_more_finds_where_more_was_searched_are_no_hot_spot() -> None:
     passes = np.full((100, 100), 0.05)
     passes[:10, :10] = 10.0
     rng = np.random.default_rng(3)
-    here = as_recorded(rng, at_random(rng, 50, passes, GRID), "good", 1)
-    assert hot_spots(here, passes, GRID).spots == ()
+    here, recorded = as_recorded(rng, at_random(rng, 50, passes, GRID), "good", 1, passes, GRID)
+    assert hot_spots(here, recorded, GRID).spots == ()
     assert hot_spots(here, PASSES, GRID).spots != ()
 
 
@@ -109,8 +109,8 @@ def test_the_same_finds_give_the_same_hot_spots() -> None:
     """Chance is drawn from a seed: twice the same report, and another seed moves p by little."""
     rng = np.random.default_rng(7)
     true = np.vstack((in_a_circle(rng, 6, 2.0), at_random(rng, 34, PASSES, GRID)))
-    here = as_recorded(rng, true, "typical", 4)
-    one, again, other = (hot_spots(here, PASSES, GRID, seed=seed) for seed in (1, 1, 2))
+    here, recorded = as_recorded(rng, true, "typical", 4, PASSES, GRID)
+    one, again, other = (hot_spots(here, recorded, GRID, seed=seed) for seed in (1, 1, 2))
     assert one == again
     assert [spot.members for spot in one.spots] == [spot.members for spot in other.spots]
     assert one.spots[0].p == pytest.approx(other.spots[0].p, abs=0.01)
@@ -125,7 +125,8 @@ def test_p_counts_layouts() -> None:
 def test_where_finds_lie_everywhere_nothing_is_told_at_a_scale() -> None:
     """400 finds on a hectare have 12 neighbours each within 10 m: at that scale all are one group."""
     rng = np.random.default_rng(2)
-    found = hot_spots(as_recorded(rng, at_random(rng, 400, PASSES, GRID), "good", 1), PASSES, GRID)
+    here, recorded = as_recorded(rng, at_random(rng, 400, PASSES, GRID), "good", 1, PASSES, GRID)
+    found = hot_spots(here, recorded, GRID)
     assert found.scales_m == (2.0,) and found.too_close_m == (5.0, 10.0, 20.0)
 
 
