@@ -34,6 +34,7 @@ class AreaShape:
     since, until : the first and last day that it holds, in the site's zone, or None. depth_cm : of filled ground.
     per_m2 : of junk, how many pieces lie on a square metre, as the user estimates.
     marked_in : id of the outing in which a mark made it; empty for an area that the user drew.
+    reopened : of ground closed by a mark, whether it was opened again; ``until`` says when.
     A no-go or blocked area that is over by the latest outing has the kind ``ended`` where it is drawn.
     """
 
@@ -45,3 +46,4 @@ class AreaShape:
     depth_cm: float | None = None
     marked_in: str = ""
     per_m2: float | None = None
+    reopened: bool = False

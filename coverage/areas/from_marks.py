@@ -1,7 +1,7 @@
 """Ground that marks describe: what cannot be searched, and what to leave alone."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -11,7 +11,7 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
-from fieldcomb.tracks.marks.vocabulary import PRESS, Mark
+from fieldcomb.tracks.marks.vocabulary import PRESS, Mark, fold
 from fieldcomb.tracks.units import format_count, local_date, parse_zone
 
 STOP_RADIUS_M = 5.0  # chosen for this project: a watch is that far off, and what to leave alone deserves room
@@ -42,10 +42,26 @@ def marks_of_others(
     return tuple(marked), tuple(notes)
 
 
-def marked_areas(outings: Sequence[Marked], frame: SiteFrame, zone: str) -> tuple[AreaShape, ...]:
+def closed_name(mark: Mark, outing: str) -> str:
+    """Return the name of ground that a mark ``stop`` closed: what was written after the word, or else the outing."""
+    return mark.name or outing
+
+
+def opened_again(name: str, day: date | None, reopened: Mapping[str, date]) -> date | None:
+    """Return the day on which closed ground was opened again; None where it was not since it was closed.
+
+    day : of the mark. reopened : days by name, in any letter case.
+    """
+    found = {fold(key): when for key, when in reopened.items()}.get(fold(name))
+    return None if found is None or (day is not None and day > found) else found
+
+
+def marked_areas(
+    outings: Sequence[Marked], frame: SiteFrame, zone: str, reopened: Mapping[str, date] | None = None
+) -> tuple[AreaShape, ...]:
     """Return blocked ground with a size, and a disc to leave alone round each ``stop``, in site metres.
 
-    Such ground holds from the day of its mark on.
+    Such ground holds from the day of its mark on. reopened : by name, the day on which closed ground was opened again.
     """
     found = []
     for outing in outings:
@@ -53,13 +69,16 @@ def marked_areas(outings: Sequence[Marked], frame: SiteFrame, zone: str) -> tupl
             place_m = place_of(mark, frame)
             if place_m is None or (mark.kind != "stop" and (mark.kind != "blocked" or mark.size_m is None)):
                 continue
-            radius_m = STOP_RADIUS_M if mark.size_m is None else mark.size_m / 2
             kind = "no-go" if mark.kind == "stop" else "blocked"
+            size_m = mark.size_m or 0.0
+            radius_m = max(STOP_RADIUS_M, size_m) if kind == "no-go" else size_m / 2
             said = mark.name if mark.kind == "blocked" else f"stop {mark.name}".strip()
             day = _day(mark, outing, zone)
             reason = f"{said or mark.kind}, marked {day or UNDATED}"
             disc = Point(place_m).buffer(radius_m, quad_segs=QUARTER)
-            found.append(AreaShape(kind, reason, disc, since=day, marked_in=outing.id))
+            area = AreaShape(kind, reason, disc, since=day, marked_in=outing.id)
+            again = opened_again(closed_name(mark, outing.id), day, reopened or {}) if kind == "no-go" else None
+            found.append(area if again is None else replace(area, until=again, reopened=True))
     return tuple(found)
 
 

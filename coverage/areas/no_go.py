@@ -51,7 +51,10 @@ def without_ended(areas: Sequence[AreaShape], latest: date | None) -> tuple[tupl
     """
     out, notes = [], []
     for area in areas:
-        if area.kind in ("no-go", "blocked") and latest and area.until and area.until < latest:
+        if area.reopened:
+            notes.append(f"{harmless(area.reason)[:80]}: opened again on {area.until}, and part of the site as before")
+            out.append(replace(area, kind=ENDED, reason=f"{area.reason}, opened again on {area.until}"))
+        elif area.kind in ("no-go", "blocked") and latest and area.until and area.until < latest:
             name = f" {harmless(area.reason)[:60]!r}" if area.reason else ""
             notes.append(
                 f"The {area.kind} area{name} ended on {area.until}, before the latest outing of {latest}: it is no "

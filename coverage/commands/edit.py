@@ -1,6 +1,7 @@
 """The command that corrects what was typed for an outing."""
 
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,21 @@ from fieldcomb.tracks.errors import UsageError
 
 @click.command("edit")
 @click.argument("site", type=path, metavar="SITE")
-@click.argument("outing", type=words, metavar="OUTING")
+@click.argument("outing", type=words, metavar="OUTING", required=False)
 @typed_options(TypedAt.OUTING | TypedAt.RECORDING)
 @click.option("--recording", type=words, metavar="FILE", help="Correct only this file of the outing.")
 @click.option("--leave-out", is_flag=True, help="Leave the outing out of every report; its files stay.")
 @click.option("--take-back", is_flag=True, help="Include a left-out outing again.")
-def edit_command(site: str, outing: str, recording: str | None, leave_out: bool, take_back: bool, **given: Any) -> None:
+@click.option("--reopen", type=words, metavar="NAME", help="Open ground again that a mark stop NAME closed.")
+def edit_command(
+    site: str,
+    outing: str | None,
+    recording: str | None,
+    leave_out: bool,
+    take_back: bool,
+    reopen: str | None,
+    **given: Any,
+) -> None:
     """Correct what was typed for an outing.
 
     OUTING is its id, such as 2026-03-07a. An empty text removes what was typed. The recordings are never changed.
@@ -28,6 +38,20 @@ def edit_command(site: str, outing: str, recording: str | None, leave_out: bool,
       fieldcomb edit north-field 2026-03-07a --coil small --note "rain from noon"
       fieldcomb edit north-field 2026-03-07a --recording bo.gpx --searcher Bo --swath 0.9m
     """
+    if reopen is not None:
+        if (
+            outing is not None
+            or recording
+            or leave_out
+            or take_back
+            or any(value is not None for value in given.values())
+        ):
+            raise UsageError("--reopen was given with other changes", hint="Use it alone: SITE --reopen NAME")
+        _reopen(site, reopen)
+        return
+    if outing is None:
+        hint = "Write its id after the site, such as 2026-03-07a; fieldcomb report SITE lists them"
+        raise UsageError("no outing was named", hint=hint)
     changes = _changes(leave_out, take_back, given)
     _check_whose(changes, recording)
     from fieldcomb.coverage.actions.edit import edit
@@ -41,6 +65,16 @@ def edit_command(site: str, outing: str, recording: str | None, leave_out: bool,
         say(f"Draw the map with: fieldcomb report {shown(site)}")
     else:
         say(f"Outing {outing}: already has these values; nothing changed")
+
+
+def _reopen(site: str, name: str) -> None:
+    from fieldcomb.coverage.actions.reopen import reopen
+    from fieldcomb.coverage.commands.console import say
+    from fieldcomb.coverage.site.folder import shown
+
+    own = reopen(Path(site), name, date.today(), say)
+    say(f"{own}: open again from today on; kept with its date in site.toml, and the mark stays")
+    say(f"Draw the map with: fieldcomb report {shown(site)}")
 
 
 def _changes(leave_out: bool, take_back: bool, given: Mapping[str, str | None]) -> dict[str, str | float | bool | None]:

@@ -4,12 +4,13 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
+from fieldcomb.coverage.areas.from_marks import closed_name, opened_again
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields, rounded
 from fieldcomb.coverage.report.season_words import CLOSE_ADVICE, close_lines
 from fieldcomb.coverage.report.words import format_lat_lon, format_moment
 from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.tracks.marks.vocabulary import NOTE, PRESS, Mark
-from fieldcomb.tracks.units import format_count, format_length, iso_utc, parse_zone
+from fieldcomb.tracks.units import format_count, format_length, iso_utc, local_date, parse_zone
 
 MOST_MARKS_NAMED = 12
 
@@ -85,7 +86,8 @@ def mark_rows(mark: Mark, outing: str, zone: str) -> list[tuple[str, str]]:
     """What the popup of a mark says, as pairs of words; the first pair is its title."""
     number = f" {mark.number}" if mark.number is not None and mark.kind in ("lane", "count") else ""
     size = "" if mark.size_m is None else format_length(mark.size_m)
-    rows = [("Mark", TITLES[mark.kind] + number), ("As written", mark.text), ("Across", size), ("Note", mark.why)]
+    far = "All round" if mark.kind == "stop" else "Across"
+    rows = [("Mark", TITLES[mark.kind] + number), ("As written", mark.text), (far, size), ("Note", mark.why)]
     rows += [("When", format_moment(mark.time_s, zone)), ("Outing", outing)]
     if mark.lon_deg is not None and mark.lat_deg is not None:
         rows.append(("Lat, lon", format_lat_lon((mark.lon_deg, mark.lat_deg))))
@@ -124,10 +126,12 @@ def clock(time_s: float | None, zone: str) -> str:
 
 
 def leave_alone(report: Report) -> Iterator[tuple[OutingResult, Mark, str]]:
-    """Every mark that says to leave ground alone, with its outing and where it is."""
+    """Every mark that says to leave ground alone and was not opened again, with its outing and where it is."""
     for outing in report.outings:
         for mark in outing.marks:
-            if mark.kind == "stop":
+            day = local_date(mark.time_s or outing.head.start_s, parse_zone(report.site.zone))
+            again = opened_again(closed_name(mark, outing.head.id), day, report.reopened)
+            if mark.kind == "stop" and again is None:
                 lost = mark.lon_deg is None or mark.lat_deg is None
                 yield outing, mark, "place not known" if lost else f"{mark.lat_deg:.7f}, {mark.lon_deg:.7f}"
 

@@ -59,7 +59,7 @@ class Site:
         known = self.settings
         own = tuple(own_coil(k.coil, k.swath_m, k.sweep_s, k.reach_m, k.rule) for k in known.coils.values())
         site = SiteInput(known.name, known.zone.key, known.cell_m, frame, self.areas, AREAS_FILE)
-        return replace(site, coils=own, todo=known.todo, pegs=self.pegs_in(frame))
+        return replace(site, coils=own, todo=known.todo, pegs=self.pegs_in(frame), reopened=known.reopened)
 
     def outing_number(self, outing_id: str) -> int:
         """Return the place of an outing in the list; UsageError when there is none of this id."""

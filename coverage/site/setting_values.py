@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from fieldcomb.coverage.gear.target_ids import CLASSES, parse_numbers
 from fieldcomb.coverage.site.options_fields import Field
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.units import parse_length_m, parse_time_s
+from fieldcomb.tracks.units import parse_date, parse_length_m, parse_time_s
 
 LARGEST_NUMBER = 1e9  # no setting is so large
 
@@ -55,6 +55,12 @@ def list_of_names(value: Any) -> tuple[str, ...]:
     if not isinstance(value, list) or not all(isinstance(name, str) and name.strip() for name in value):
         raise UsageError("a list of names was expected", hint='Write it like ["Ann Berg", "Bo"]')
     return tuple(value)
+
+
+def calendar_date(value: Any) -> str:
+    """Check that a value is a date in quotes."""
+    parse_date(text(value))
+    return str(value).strip()
 
 
 def length_m(value: Any) -> float:

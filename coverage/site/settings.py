@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
+from datetime import date
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
@@ -75,6 +76,7 @@ class Settings:
     areas: bool = False
     todo: TodoSettings = USUAL
     notes: tuple[str, ...] = ()
+    reopened: dict[str, date] = field(default_factory=dict)  # by name, ground that a mark had closed
     last_find_no: int = 0  # the highest number that a find was ever given, so that none is given twice
 
 

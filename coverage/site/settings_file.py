@@ -1,5 +1,6 @@
 """The texts of site.toml and outings.toml: which keys they may have, and how they become settings."""
 
+from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -70,6 +71,7 @@ _SITE_FORM: Form = {
     "coils": Named(_COIL_FORM),
     "defaults": _typed_form(TypedAt.DEFAULT),
     "marks": dict.fromkeys(MARK_KINDS, values.mark_words),
+    "reopened": Named({"on": values.calendar_date}),
     "todo": {key: check for key, (_, check) in _TODO.items()} | dict.fromkeys(_TODO_UNUSED, unused),
 }
 _RECORDING_FORM: Form = {
@@ -115,6 +117,7 @@ def read_settings(raw: bytes, file: str) -> Settings:
         data.get("areas", False),
         TodoSettings(**{field: read(todo[key]) for key, (field, read) in _TODO.items() if key in todo}),
         _unused_notes(toml),
+        {name: date.fromisoformat(table["on"]) for name, table in data.get("reopened", {}).items() if "on" in table},
         int(data.get("last_find_no", 0)),
     )
     try:

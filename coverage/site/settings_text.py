@@ -6,7 +6,7 @@ from typing import TypeVar
 
 from fieldcomb.coverage.gear.coils import Coil
 from fieldcomb.coverage.site.settings import OWN_KEYS, TYPED_KEYS, OutingEntry
-from fieldcomb.coverage.site.toml_text import append_table, quoted
+from fieldcomb.coverage.site.toml_text import append_table, quoted, set_values
 from fieldcomb.tracks.frame import SiteFrame
 
 _T = TypeVar("_T")
@@ -60,6 +60,14 @@ def with_coil(text: str, coil: Coil, size: str, swath: str | None, sweep: float 
     values |= {key: value for key, value in (("swath", swath), ("sweep", sweep)) if value is not None}
     key = coil.name if re.fullmatch(r"[A-Za-z0-9_-]+", coil.name) else quoted(coil.name)
     return append_table(text, f"[coils.{key}]", values)
+
+
+def with_reopened(text: str, name: str, day: str) -> str:
+    """Write in a site.toml that closed ground was opened again on a day; the day takes the place of an earlier one."""
+    if re.search(rf"^\s*\[reopened\.{re.escape(quoted(name))}\]", text, re.MULTILINE):
+        return set_values(text, ("reopened", name), {"on": day})
+    remark = "Ground that a mark had closed, and the day on which it was opened again."
+    return append_table(text, f"[reopened.{quoted(name)}]", {"on": day}, remark)
 
 
 def with_outing(text: str, outing: OutingEntry) -> str:

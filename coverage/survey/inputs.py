@@ -1,8 +1,8 @@
 """A site as a survey takes it, where metres are counted from, and whether a recording can be of this site at all."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 
 import numpy as np
@@ -44,7 +44,8 @@ class SiteInput:
     ``coils`` are those that the user owns, ``todo`` what is assumed of what is still to do, ``pegs`` places that people
     find again, ``lanes`` plans of which it was said what was walked, ``planted`` targets
     that were buried on purpose, ``finds`` what came out of the ground, with initials for their finders. ``events`` are
-    changes of the ground, and ``since`` is the one, or the day, from which on outings are counted.
+    changes of the ground, and ``since`` is the one, or the day, from which on outings are counted. ``reopened`` are
+    days on which ground that a mark closed was opened again, by name.
     """
 
     name: str
@@ -63,6 +64,7 @@ class SiteInput:
     finds: tuple[Find, ...] = ()
     events: tuple[GroundEvent, ...] = ()
     since: GroundEvent | date | None = None
+    reopened: Mapping[str, date] = field(default_factory=dict)
 
 
 def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> SiteFrame:

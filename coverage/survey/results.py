@@ -4,7 +4,9 @@ Lengths in metres, areas in square metres of the site frame, times in seconds, s
 A value that needs a clock is None when the recordings have no times.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
 
 from shapely.geometry import MultiPolygon
 
@@ -202,6 +204,7 @@ class Report:
     season: Season | None = None
     events: tuple[EventResult, ...] = ()
     since: SinceResult | None = None
+    reopened: Mapping[str, date] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -227,6 +227,7 @@ class SurveySums:
             lanes=self.plans,
             events=self.since.finished(~tally.unswept()),
             since=self._since(total),
+            reopened=of.site.reopened,
             people=tuple(sorted(self.people.values(), key=lambda one: (one.searcher is None, one.searcher))),
         )
         left_out, wandering = self.estimates.left_out(self.chances.coarse.grid), self.estimates.wandering

@@ -133,7 +133,7 @@ def survey(
     of_faults, _ = marks_of_others([outing for outing, _ in faults], marks_of)
     others = (*others, *of_faults)
     marked = [Marked(w.id, w.start_s, w.marks) for w in in_time]
-    areas = (*areas, *marked_areas((*marked, *others), site.frame, site.zone))
+    areas = (*areas, *marked_areas((*marked, *others), site.frame, site.zone, site.reopened))
     latest = max((w.start_s for w in in_time if w.start_s is not None), default=None)
     standing, ended = without_ended(areas, local_date(latest, parse_zone(site.zone)))
     notes = (*notes, *ended, *marked_notes(marked), *unread)

@@ -39,7 +39,8 @@ class Mark:
     """One mark.
 
     kind : one of MARK_KINDS, ``note`` or ``press``. name : the text after the word; of a note, all of it.
-    number : the lane, or the signals counted. size_m : how wide blocked ground is, or how far the next lane is away.
+    number : the lane, or the signals counted. size_m : how wide blocked ground is, how far all
+    round a ``stop`` ground is to be left alone, or how far the next lane is away.
     text : everything as written. time_s : Unix seconds. lon_deg, lat_deg : where; None when it is not known.
     origin : waypoint or lap. why : a sentence on what could not be taken as meant.
     """
@@ -162,6 +163,12 @@ def _sized(kind: str, rest: str) -> Meaning:
     return Meaning(kind, rest, why=why)
 
 
+def _stopped(kind: str, rest: str) -> Meaning:
+    """The last word may be how far all round ground is to be left alone; a mark that is odd in that closes it too."""
+    meaning = _sized(kind, rest)
+    return Meaning(kind, rest) if meaning.why else meaning
+
+
 def _spaced(kind: str, rest: str) -> Meaning:
     """How far the next lane is away, as a length or in paces (``1.4m``, ``2 paces``)."""
     if not rest:
@@ -179,5 +186,6 @@ _READERS: dict[str, Callable[[str, str], Meaning]] = {
     "lane": _numbered,
     "count": _numbered,
     "blocked": _sized,
+    "stop": _stopped,
     "spacing": _spaced,
 }

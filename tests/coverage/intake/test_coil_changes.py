@@ -6,6 +6,7 @@ import json
 import math
 import tomllib
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.intake.coil_changes import by_coil, presses_of, with_marks
 from fieldcomb.coverage.outings.inputs import RecordingInput
 from fieldcomb.coverage.raster.cells import OUTSIDE
+from fieldcomb.coverage.report.mark_words import warning
 from fieldcomb.coverage.site.settings import Settings, Typed
 from fieldcomb.coverage.site.settings_file import read_settings
 from fieldcomb.coverage.survey.results import Result
@@ -320,6 +322,30 @@ def test_who_marks_ground_is_not_told_to_have_entered_it() -> None:
     assert drawn.report.outings[0].no_go.area_m2 == pytest.approx(16, abs=1)
 
 
+def test_a_stop_may_say_how_far_all_round_and_never_closes_less_than_5_m() -> None:
+    """``stop 10m`` closes a circle of 10 m radius; a metre or a length beyond sense still closes 5 m."""
+    for words, radius_m in (("stop case 10m", 10), ("stop 1m", 5), ("stop 900m", 5)):
+        site_now = survey(
+            site(area(box(-20, -20, 40, 60))), [outing("2026-02-02a", *marked(fixes(LANES), mark(words, 50, 8, 20)))]
+        ).report.site
+        assert site_now.no_go_m2 == pytest.approx(np.pi * radius_m**2, rel=0.01), words
+
+
+def test_closed_ground_opened_again_is_part_of_the_site_until_it_is_closed_once_more() -> None:
+    """The day counts: a mark set after it closes the ground as before; letter case of the name does not."""
+    walks = [outing("2026-02-02a", *marked(fixes(LANES), mark("stop Shell", 50, 8, 20)))]
+    for day, closed_m2 in ((date(2026, 2, 2), 0), (date(2026, 2, 1), np.pi * 25)):
+        result = survey(replace(site(BOUNDARY), reopened={"shell": day}), walks)
+        assert result.report.site.no_go_m2 == pytest.approx(closed_m2, rel=0.01)
+        assert bool(warning(result.report)) == bool(closed_m2)
+        kinds = [one.kind for one in result.layers.areas if one.marked_in]
+        assert kinds == (["no-go"] if closed_m2 else ["ended"])
+        assert ("opened again on 2026-02-02" in " ".join(result.report.notes)) == (not closed_m2)
+    unnamed = [outing("2026-02-02a", *marked(fixes(LANES), mark("stop", 50, 8, 20)))]
+    opened = survey(replace(site(BOUNDARY), reopened={"2026-02-02a": date(2026, 3, 1)}), unnamed)
+    assert opened.report.site.no_go_m2 == 0
+
+
 def test_a_mark_of_another_place_takes_nothing_out() -> None:
     """A stop or blocked ground thousands of kilometres off is kept as a mark and is no ground of this site."""
     far = (Waypoint(100.0, -40.0, START_S + 5, "stop"), Waypoint(150.0, 40.0, START_S + 6, "blocked tree 3m"))
@@ -474,3 +500,25 @@ def test_the_card_has_the_words_and_coils_of_its_site(here: Path) -> None:
         assert "http:" not in text and "https:" not in text and "<script" not in text
     assert "pause, &lt;b&gt;aus" in full and "pause" not in bare.replace("Auto-pause", "")
     assert "13 cm x 20 cm" in full and "90 cm" in full and "1.6 m" in full
+
+
+def test_closed_ground_is_opened_again_by_its_name(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The day is kept in site.toml, the mark stays, the warning goes; another name is refused, with those known."""
+    Path("w.gpx").write_text(marked_walk("keep coin", "stop Metal case", "stop"))
+    assert typed("add", "s", "w.gpx", "--coil", "Large") == 0
+    before = Path("s/site.toml").read_bytes()
+    assert typed("edit", "s", "--reopen", "shell") == 2
+    assert "no ground is closed as 'shell'" in (said := capsys.readouterr().err)
+    assert "'Metal case', '2026-03-07a'" in said and Path("s/site.toml").read_bytes() == before
+    assert typed("edit", "s", "--reopen", "metal CASE") == 0
+    known = tomllib.loads(Path("s/site.toml").read_text("utf-8"))
+    assert list(known["reopened"]) == ["Metal case"]
+    assert date.fromisoformat(known["reopened"]["Metal case"]["on"]) >= date(2026, 3, 7)
+    assert Path("s/site.toml").read_bytes().startswith(before.rstrip())
+    capsys.readouterr()
+    assert typed("report", "s", "--full") == 0
+    out = capsys.readouterr().out
+    assert out.startswith("Ground to leave alone was marked: stop (2026-03-07a;") and "Metal case" not in out[:200]
+    assert typed("edit", "s", "--reopen", "metal case") == 2  # it is open
+    assert typed("edit", "s", "--reopen", "2026-03-07a") == 0
+    assert typed("edit", "s", "2026-03-07a", "--reopen", "x") == typed("edit", "s") == 2

@@ -79,6 +79,9 @@ def kinds(marks: Marks) -> list[str]:
         ("blocked 2,5m", "", Meaning("blocked", "", size_m=2.5)),
         ("stop", "", Meaning("stop", "")),
         ("STOP metal case", "", Meaning("stop", "metal case")),
+        ("stop metal case 10m", "", Meaning("stop", "metal case", size_m=10.0)),
+        ("stop 10 m", "", Meaning("stop", "", size_m=10.0)),
+        ("stop shell 75mm gun 2000m", "", Meaning("stop", "shell 75mm gun 2000m")),
         ("'keep'", "", Meaning("keep", "")),
         # Named by the recorder: the note has the words.
         ("Waypoint 3", "junk nail", Meaning("junk", "nail")),
