@@ -30,8 +30,8 @@ def edit(
     """Correct what was typed for an outing, or for one of its recordings; returns a line for each thing that changed.
 
     ``changes`` maps keys of outings.toml (coil, swath, sweep, gps, top_pace, carried, laps, ground, lift, label,
-    note, left_out) to new values; None takes back what was typed. ``recording`` is the name of one file of it, whose
-    own keys (coil, swath, gps, carried, searcher, from, to) are then changed.
+    note, seen, filled, left_out) to new values; None takes back what was typed. ``recording`` is the name of one file
+    of it, whose own keys (coil, swath, gps, carried, searcher, from, to) are then changed.
     """
     with opened(folder, say) as site:
         number = site.outing_number(outing_id)

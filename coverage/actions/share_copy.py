@@ -78,7 +78,9 @@ def copy_inputs(folder: Path, finds: tuple[Find, ...], title: str | None = None,
         with suppress(SiteError):  # finds that cannot be read are in no copy, which the survey says
             read = finds_in(site)
             people |= initials_of([*people, *(one.finder for one in read.finds if one.finder)]) if read else {}
-    return CopyInputs(title, people, finds)
+        seen = {outing.id: outing.seen for outing in site.outings if outing.seen}
+        filled = {outing.id: outing.filled for outing in site.outings if outing.filled}
+    return CopyInputs(title, people, finds, seen, filled)
 
 
 def _left_out_here(result: Result, given: CopyInputs) -> tuple[str, ...]:

@@ -10,9 +10,9 @@ _TELLING = re.compile(
     r"""
       \S*(?:[\\/]\S*){2,}|\S+\.\w{2,4}(?=$|[\s,;)])       # paths, addresses of pages, files
     | \S+@\S+                                             # addresses of people
-    | [NSEWnsew]?\s?[-+]?\d{1,3}[.,]\d{3,}\S*             # degrees with decimals
+    | (?:\b[NSEW]\s?)?[-+]?\d{1,3}[.,]\d{3,}\S*            # degrees with decimals
     | \d{1,3}\s*[°º]\s*[\d.,\s'’′"”″]*[NSEWnsew]?         # degrees, minutes, seconds
-    | \b\d{1,2}\s?[:h]\s?\d{2}(?::\d{2})?(?:\s?[ap]m)?\b  # times of day
+    | (?<!\d)\d{1,2}\s?[:h]\s?\d{2}(?!\d)(?::\d{2})?(?:\s?[ap]m)?Z? # times of day
     | \b\d{1,2}\.\d{2}\s?(?:[ap]m|h|Uhr|o'clock)\b
     | \b\d{1,2}\s?[ap]m\b
     | \b(?:\d{1,2}\s?)?[A-Z]{1,3}\s?\d{2,5}\s\d{2,5}\b    # references of a grid

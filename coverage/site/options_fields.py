@@ -299,6 +299,22 @@ FIELDS = (
     ),
     Field("label", "Short name", "A short name for the outing.", str, TypedAt.ADDED | TypedAt.OUTING),
     Field("note", "Note", "Anything worth remembering about the outing.", str, TypedAt.ADDED | TypedAt.OUTING),
+    Field(
+        "seen",
+        "Seen on the ground",
+        "What the owner should know: a broken fence, a bare cable. It goes into the owner's copy.",
+        str,
+        TypedAt.OUTING,
+        example="broken fence by the gate",
+    ),
+    Field(
+        "filled",
+        "Holes filled",
+        "How holes were left, such as: all 12, checked. It goes into the owner's copy.",
+        str,
+        TypedAt.OUTING,
+        example="all 12, checked",
+    ),
     Field("searcher", "Searcher", "Who walked it.", str, TypedAt.RECORDING | TypedAt.ROSTER, "NAME"),
     Field(
         "depth",

@@ -95,7 +95,10 @@ class RecordingEntry:
 
 @dataclass(frozen=True, slots=True)
 class OutingEntry:
-    """One outing as it stands in outings.toml; ``unrecorded`` are the people who searched without a recording."""
+    """One outing as it stands in outings.toml; ``unrecorded`` are the people who searched without a recording.
+
+    seen, filled : for the owner: what was seen on the ground, and how holes were left.
+    """
 
     id: str
     label: str | None
@@ -104,6 +107,8 @@ class OutingEntry:
     left_out: bool
     recordings: tuple[RecordingEntry, ...]
     unrecorded: tuple[str, ...] = ()
+    seen: str | None = None
+    filled: str | None = None
 
 
 # ------------------------------------------------------------------------------------------------- looking up

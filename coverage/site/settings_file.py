@@ -225,4 +225,6 @@ def _outing(toml: TomlFile, number: int, zone: ZoneInfo) -> OutingEntry:
         table.get("left_out", False),
         tuple(recordings),
         tuple(table.get("unrecorded", ())),
+        table.get("seen"),
+        table.get("filled"),
     )

@@ -82,7 +82,8 @@ def typed_of_form(form: FormTexts) -> Typed:
 def outing_texts(outing: OutingEntry) -> dict[str, str]:
     """Return the fields of an outing as its page shows them."""
     sweep = outing.typed.sweep
-    texts = {key: getattr(outing.typed, key) for key in TYPED_KEYS} | {"label": outing.label, "note": outing.note}
+    texts = {key: getattr(outing.typed, key) for key in TYPED_KEYS}
+    texts |= {key: getattr(outing, key) for key in ("label", "note", "seen", "filled")}
     texts["sweeps"] = None if sweep is None else f"{HALF_MINUTE_S / sweep:.4g}"
     return {field.key: texts[field.key] or "" for field in form_fields(TypedAt.OUTING)}
 

@@ -60,7 +60,7 @@ def test_every_command_for_a_site_works_as_typed(tmp_path: Path, monkeypatch: py
     roster = text_of("docs/site.md").split("```csv\n", 1)[1].split("```", 1)[0]
     (tmp_path / "team.csv").write_text(roster, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
-    pages = ("docs/finds.md", "docs/site.md", "docs/recording.md")
+    pages = ("docs/finds.md", "docs/site.md", "docs/recording.md", "docs/share.md")
     commands = commands_in("README.md")[1:] + [words for page in pages for words in commands_in(page)]
     assert {words[0] for words in commands} == {"new", "add", "report", "edit", "card", "lanes", "finds", "cp"}
     run_all(commands)
