@@ -3,16 +3,17 @@
 from markupsafe import Markup
 
 from fieldcomb.coverage.copies.audience import Audience
-from fieldcomb.coverage.copies.drawing import draw_squares
+from fieldcomb.coverage.copies.drawing import SHARE_COLOURS, draw_squares
 from fieldcomb.coverage.copies.shared_copy import CopyShares, SharedCopy
 from fieldcomb.coverage.copies.squares import STEP_NAMES
 from fieldcomb.coverage.pages.chart import comb
-from fieldcomb.coverage.pages.colours_patterns import PASS_COLOURS, PASS_NAMES
+from fieldcomb.coverage.pages.colours_patterns import INK, MISSED, PASS_COLOURS, PASS_NAMES
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.tracks.units import format_count
 
 COPY_FILES = {audience: f"copy-for-{audience.value}.html" for audience in Audience}
+MISSED_TOOTH = "missed"
 _FOR = {
     Audience.OWNER: "For the owner of the ground",
     Audience.CLUB: "For the club",
@@ -45,8 +46,8 @@ def copy_html(copy: SharedCopy) -> str:
         seen=owner and any(one.seen for one in copy.outings),
         answer=typeset(_answer(copy.shares)),
         comb=comb(copy.shares.passes, places=0),
-        passes=list(zip(PASS_COLOURS, PASS_NAMES, copy.shares.passes, strict=True))[::-1],
-        steps=list(zip(PASS_COLOURS, STEP_NAMES, strict=True)),
+        passes=list(zip((MISSED_TOOTH, *PASS_COLOURS[1:]), PASS_NAMES, copy.shares.passes, strict=True))[::-1],
+        steps=list(zip(SHARE_COLOURS, STEP_NAMES, strict=True)),
         swatch=_swatch,
         side=copy.ground and copy.ground.side_m,
         finds_said=_finds_said(copy),
@@ -54,7 +55,11 @@ def copy_html(copy: SharedCopy) -> str:
 
 
 def _swatch(colour: str) -> Markup:
-    box = f'<path d="M1 1h14v14H1z" fill="{colour}" stroke="#14163a"/>'
+    """Draw a box of a colour for a key; of ground not passed over a tooth as the comb has it."""
+    if colour == MISSED_TOOTH:
+        box = f'<path d="M5 2h6v11H5z" fill="#fff" stroke="{MISSED}" stroke-width="2"/>'
+    else:
+        box = f'<path d="M1 1h14v14H1z" fill="{colour}" stroke="{INK}"/>'
     return Markup(f'<svg class="swatch" viewBox="0 0 16 16" aria-hidden="true">{box}</svg>')
 
 

@@ -10,6 +10,7 @@ from fieldcomb.coverage.pages.colours_patterns import INK, PASS_COLOURS
 from fieldcomb.coverage.places.places import letter_of
 
 _EDGE = "#9aa0b8"
+SHARE_COLOURS = ("#ece7dd", *PASS_COLOURS[1:])  # the first is not white, which is ground that is not part of the site
 _MOST_LABELS = 26  # of columns or rows; where there are more, every fifth has its own
 _MOST_SINGLE = 3000  # squares that are drawn one by one
 _BARS_M = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
@@ -33,8 +34,8 @@ def draw_squares(
         *(_level(squares, level) for level in range(1, len(STEP_NAMES) + 1)),
         *(_ring(ring, high) for ring in outline),
         *(_names(squares) if names else ()),
-        _bar(wide, high, side),
-        _north(wide, side) if north else "",
+        _bar(wide, high, squares),
+        _north(wide, squares) if north else "",
         "</svg>",
     ]
     return Markup("".join(parts))
@@ -52,7 +53,7 @@ def _level(squares: CoarseSquares, level: int) -> str:
             elif start is not None and (here != level or each):
                 path.append(f"M{start * side} {row * side}h{(col - start) * side}v{side}h{(start - col) * side}z")
                 start = col if here == level else None
-    look = f'fill="{PASS_COLOURS[level - 1]}" stroke="{_EDGE}"'
+    look = f'fill="{SHARE_COLOURS[level - 1]}" stroke="{_EDGE}"'
     return f'<path class="thin" d="{"".join(path)}" {look}/>' if path else ""
 
 
@@ -62,36 +63,42 @@ def _ring(ring: Ring, high: int) -> str:
 
 
 def _names(squares: CoarseSquares) -> list[str]:
-    side = squares.side_m
-    size = f'font-size="{max(side * 3 // 5, 1)}"'
+    side, size = squares.side_m, _size(squares)
     cols = [
         f'<text x="{col * side + side // 2}" y="{-side // 2}" text-anchor="middle" {size}>{letter_of(col)}</text>'
         for col in range(squares.cols)
-        if squares.cols <= _MOST_LABELS or col % 5 == 0
+        if (squares.cols <= _MOST_LABELS or col % 5 == 0) and any(row[col] != NO_GROUND for row in squares.levels)
     ]
     rows = [
         f'<text x="{-side // 2}" y="{row * side + side * 7 // 10}" text-anchor="end" {size}>{row + 1}</text>'
         for row in range(squares.rows)
-        if squares.rows <= _MOST_LABELS or row % 5 == 4
+        if (squares.rows <= _MOST_LABELS or row % 5 == 4) and any(n != NO_GROUND for n in squares.levels[row])
     ]
     return cols + rows
 
 
-def _bar(wide: int, high: int, side: int) -> str:
+def _size(squares: CoarseSquares) -> str:
+    """Return the size of letters: as in the text around, and never larger than a square."""
+    side = squares.side_m
+    size = min(side * 3 // 5, max(squares.cols, squares.rows) * side // 25)
+    return f'font-size="{max(size, 1)}"'
+
+
+def _bar(wide: int, high: int, squares: CoarseSquares) -> str:
     """Draw a bar of a round length below the ground."""
+    side, size = squares.side_m, _size(squares)
     long = max((bar for bar in _BARS_M if bar <= wide / 2), default=_BARS_M[0])
-    size = f'font-size="{max(side * 3 // 5, wide // 40, 1)}"'
     line = (
         f'<path class="line" d="M0 {high + side // 2}v{side // 2}h{long}v{-(side // 2)}" fill="none" stroke="{INK}"/>'
     )
     return f'{line}<text x="{long + side // 2}" y="{high + side}" {size}>{long}\u202fm</text>'
 
 
-def _north(wide: int, side: int) -> str:
+def _north(wide: int, squares: CoarseSquares) -> str:
     """Draw an arrow to the north beside the top right corner."""
+    side, size = squares.side_m, _size(squares)
     x = wide + side // 2
     head = f"M{x} {side * 3}v{-3 * side}M{x - side // 4} {side // 2}L{x} 0L{x + side // 4} {side // 2}"
-    size = f'font-size="{max(side * 3 // 5, 1)}"'
     arrow = f'<path class="line" d="{head}" fill="none" stroke="{INK}"/>'
     return f'{arrow}<text x="{x}" y="{-(side // 5)}" text-anchor="middle" {size}>N</text>'
 

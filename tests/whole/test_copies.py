@@ -20,7 +20,7 @@ from fieldcomb.tracks.formats.read import read_recording
 ROOT = Path(__file__).parents[2]
 WHOM = ("owner", "club", "public")
 FINDS = """find_no,outing,time,lat,lon,error_m,finder,kind,what,period,kept_at,hole,photo,note
-1,2026-04-11a,2026-04-11T09:31Z,46.5000812,-28.000121,3,Anna Holm,keep,lead token,medieval,Anna Holm's drawer,,a.jpg,deep
+1,2026-04-11a,2026-04-11T09:31Z,46.5000812,-28.000121,3,Anna Holm,keep,lead token,medieval,Anna's drawer,,a.jpg,deep
 2,2026-04-11a,2026-04-11T09:41:00Z,46.5001812,-28.0001210,3,Anna Holm,keep,coin at 46.50018 N,Roman,,a,,
 3,2026-04-11a,2026-04-11T09:42:00Z,46.5001812,-28.0001210,3,Anna Holm,junk,nail,,,a,,
 4,2026-04-12a,,,,,,keep,button,modern,box 3,,b.jpg,

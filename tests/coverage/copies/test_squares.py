@@ -31,11 +31,11 @@ def levels(cells: list[list[int]], side_m: int = 2, closed: shapely.Geometry = N
 
 
 def test_squares_tell_in_four_steps_how_much_was_passed_over() -> None:
-    """Of four cells by four: none, a quarter, three quarters and all passed over are the four steps; off the site is 0."""
+    """Of four cells by four: none, a quarter, three quarters and all passed over are four steps; off the site is 0."""
     none, all_ = [[0] * 4] * 4, [[1] * 4] * 4
     quarter, most = [[3] * 4] + [[0] * 4] * 3, [[2] * 4] * 3 + [[0] * 4]
     off = [[255] * 4] * 4
-    row = [sum((part[n] for part in (none, quarter, most, all_, off)), []) for n in range(4)]
+    row = [[*none[n], *quarter[n], *most[n], *all_[n], *off[n]] for n in range(4)]
     assert levels(row) == ((1, 2, 3, 4, 0),)
 
 
