@@ -83,17 +83,30 @@ class Drawn:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Beside:
+    """Walks in one direction side by side, while others are put with them, and the ground that they walked.
+
+    recorded : their effort together. It and ``ground`` go on beyond the site.
+    """
+
+    parts: tuple[tuple[Drawn, Effort], ...]
+    wandering: bool
+    sigma_m: float
+    recorded: Floats
+    ground: Mask
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Sweep:
     """Walks in one direction side by side; ``within_m`` is how far inside the edge of walked ground a cell lies.
 
-    Outside it is negative. Both that and ``ground`` go on beyond the site.
+    Outside it is negative, and it goes on beyond the site.
     """
 
     parts: tuple[tuple[Drawn, Effort], ...]
     wandering: bool
     sigma_m: float
     within_m: Floats
-    ground: Mask
 
     @property
     def of(self) -> tuple[int, int]:
@@ -175,25 +188,29 @@ def _left_again(left: NDArray[np.float32], bare: NDArray[np.float32], again: Flo
 def _sweeps(plot: Plot, walks: Sequence[Drawn]) -> list[_Sweep]:
     """Put walks side by side where they lie so, in order of time."""
     ordered = sorted(walks, key=lambda walk: (walk.started_s, walk.seed))
-    sweeps: list[_Sweep] = []
+    found: list[_Beside] = []
     for walk in ordered:
         for effort in walk.efforts:
-            alone = _sweep(plot, ((walk, effort),))
-            joined = next((k for k, sweep in enumerate(sweeps) if _beside(plot, sweep, alone)), None)
+            alone = _walked_by(plot, ((walk, effort),), effort.recorded.astype(float))
+            joined = next((k for k, one in enumerate(found) if _beside(plot, one, alone)), None)
             if joined is None:
-                sweeps.append(alone)
+                found.append(alone)
             else:
-                sweeps[joined] = _sweep(plot, (*sweeps[joined].parts, *alone.parts))
-    return [sweep for sweep in sweeps if (sweep.ground & plot.inside).any()]
+                one = found[joined]
+                found[joined] = _walked_by(plot, (*one.parts, *alone.parts), one.recorded + effort.recorded)
+    return [
+        _Sweep(one.parts, one.wandering, one.sigma_m, _within_m(plot, one.ground))
+        for one in found
+        if (one.ground & plot.inside).any()
+    ]
 
 
-def _sweep(plot: Plot, parts: tuple[tuple[Drawn, Effort], ...]) -> _Sweep:
+def _walked_by(plot: Plot, parts: tuple[tuple[Drawn, Effort], ...], recorded: Floats) -> _Beside:
     wandering = parts[0][0].kind == WANDERING
     sigma_m: float = max(walk.sigma_m for walk, _ in parts)
-    recorded = np.sum([effort.recorded for _, effort in parts], axis=0, dtype=float)
     blur = blurred(plot, recorded, _edge_kernel_m(sigma_m))
     ground = blur > EDGE_SHARE[wandering] * max(_usual(blur[plot.inside]), 1e-12)
-    return _Sweep(parts, wandering, sigma_m, _within_m(plot, ground), ground)
+    return _Beside(parts, wandering, sigma_m, recorded, ground)
 
 
 def _within_m(plot: Plot, ground: Mask) -> Floats:
@@ -217,7 +234,7 @@ def _edge_kernel_m(sigma_m: float) -> float:
     return EDGE_KERNEL_M + EDGE_KERNEL_SIGMAS * sigma_m
 
 
-def _beside(plot: Plot, sweep: _Sweep, other: _Sweep) -> bool:
+def _beside(plot: Plot, sweep: _Beside, other: _Beside) -> bool:
     """Whether another walk of the same kind lies beside a sweep and not over it."""
     if sweep.wandering or other.wandering or any(walk is other.parts[0][0] for walk, _ in sweep.parts):
         return False
