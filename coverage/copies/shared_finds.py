@@ -12,7 +12,7 @@ from fieldcomb.coverage.copies.audience import Audience
 from fieldcomb.coverage.copies.plain_words import plain_words
 from fieldcomb.coverage.copies.shared_copy import CopyFind, CopyFinds
 from fieldcomb.coverage.finds.find import JUNK, KEEP, LEFT, Find
-from fieldcomb.coverage.report.outing_lines import MONTHS
+from fieldcomb.coverage.report.words import MONTHS
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.units import local_date
 

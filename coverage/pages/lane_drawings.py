@@ -41,7 +41,9 @@ SHEET_FILE = "lanes.html"
 PLAN_WIDTH = 1000.0  # of the drawing, in its own units; its height follows
 MARGIN = 60.0
 LONGEST_TAPE_M = 200.0  # common practice, no source: a tape is 30 to 50 m long, and longer ways are added up
-LEAST_BETWEEN = 26.0  # numbers nearer to each other than this would run into one another
+LETTER = 14.0  # how wide a letter is on the drawing, and half as high as a line with some air
+NUMBER_AT = (0.0, 1.0, 0.12, 0.88, 0.25, 0.75, 0.5)  # shares of a lane at which its number may stand, in this order
+BAR_LENGTHS_M = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,10 @@ def lane_sheet_html(named: NamedPlan, ground: BaseGeometry, site: BaseGeometry) 
     """
     plan, lanes = named.plan, named.plan.lanes
     place, marks = _Paper(site), landmarks(site, given=True)
+    pegs = _pegs(named, place)
+    corner = (PLAN_WIDTH - 45.0, 0.0, PLAN_WIDTH, 90.0)  # of the arrow to the north
+    bar = (0.0, place.height - 40.0, PLAN_WIDTH / 4 + 90.0, place.height)
+    room = _Room([corner, bar, *((x - 7, y - 7, x + 7, y + 7) for _, x, y in pegs)])
     return fill(
         "pages/templates/lane_sheet.html",
         site=harmless(named.site),
@@ -103,8 +109,10 @@ def lane_sheet_html(named: NamedPlan, ground: BaseGeometry, site: BaseGeometry) 
         width=PLAN_WIDTH,
         outline=place.path(site),
         open_ground=place.path(ground),
-        drawn=_drawn(lanes, place),
-        pegs=_pegs(named, place),
+        pegs=pegs,
+        peg_names=_peg_names(pegs, room),
+        drawn=_drawn(lanes, place, room),
+        bar=_scale_bar(place),
     )
 
 
@@ -218,17 +226,42 @@ class _Paper:
         return f"M{corners} Z"
 
 
-def _drawn(lanes: Sequence[Lane], place: _Paper) -> list[DrawnLane]:
-    """Lanes with their numbers at their starts, as many of them as can be read; the first is always among them."""
+Box = tuple[float, float, float, float]  # left, top, right, bottom, on the drawing
+
+
+class _Room:
+    """What is taken of the drawing by signs and words, so that none is written over another."""
+
+    def __init__(self, taken: Sequence[Box]) -> None:
+        self.taken = list(taken)
+
+    def first_free(self, text: str, places: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
+        """Take the first of these places, each the middle of a text, where it touches nothing; None for none."""
+        for x, y in places:
+            box = _text_box(text, x, y)
+            if not any(_touch(box, other) for other in self.taken):
+                self.taken.append(box)
+                return x, y
+        return None
+
+
+def _text_box(text: str, x: float, y: float) -> Box:
+    wide = LETTER * len(text) / 2 + 2
+    return x - wide, y - LETTER, x + wide, y + LETTER
+
+
+def _touch(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+def _drawn(lanes: Sequence[Lane], place: _Paper, room: _Room) -> list[DrawnLane]:
+    """Lanes with their numbers, at their starts where there is room, else farther on, as many as can be read."""
     drawn: list[DrawnLane] = []
-    taken: list[tuple[float, float]] = []
     for lane in lanes:
         pieces = tuple((*place.at(*lane.at(a)), *place.at(*lane.at(b))) for a, b in lane.pieces_m)
-        x, y = place.at(*lane.start_m)
-        free = all(np.hypot(x - a, y - b) >= LEAST_BETWEEN for a, b in taken)
-        if free:
-            taken.append((x, y))
-        drawn.append(DrawnLane(pieces, str(lane.number) if free else "", (x, y)))
+        along = [place.at(*lane.at(share * lane.span_m)) for share in NUMBER_AT]
+        at = room.first_free(str(lane.number), along)
+        drawn.append(DrawnLane(pieces, "" if at is None else str(lane.number), at or along[0]))
     return drawn
 
 
@@ -238,9 +271,37 @@ def _pegs(named: NamedPlan, place: _Paper) -> list[tuple[str, float, float]]:
     return [(harmless(name), *place.at(peg.x_m, peg.y_m)) for name, peg in sorted(pegs.items())]
 
 
+def _peg_names(pegs: Sequence[tuple[str, float, float]], room: _Room) -> list[tuple[str, float, float]]:
+    """Where the names of pegs stand: beside their signs, or where no side is free above them all the same."""
+    names = []
+    for name, x, y in pegs:
+        wide = LETTER * len(name) / 2 + 14
+        around = [
+            (x + wide, y - 14),
+            (x - wide, y - 14),
+            (x + wide, y + 14),
+            (x - wide, y + 14),
+            (x, y - 24),
+            (x, y + 24),
+        ]
+        names.append((name, *(room.first_free(name, around) or around[0])))
+    return names
+
+
+def _scale_bar(place: _Paper) -> tuple[str, float]:
+    """A round length that takes at most a quarter of the width, and how long it is on the drawing."""
+    fitting = [step for step in BAR_LENGTHS_M if step * place.scale <= PLAN_WIDTH / 4]
+    length_m = max(fitting, default=BAR_LENGTHS_M[0])
+    return format_length(length_m), round(length_m * place.scale, 1)
+
+
 # ------------------------------------------------------------------------------------------------------ on the map
 
-LANES_DONE = (("lane-done", "lanes-done", "lanes that were walked", False),)
+# Kind, layer, its name, whether it is shown at first, and whether it has the lanes that were walked.
+LANE_LAYERS = (
+    ("lane", "lanes", "lanes still to walk", True, False),
+    ("lane-done", "lanes-done", "lanes that were walked", False, True),
+)
 _STATES = {YES: "walked", PART: "walked in part", NO: "not walked, or to be walked again", "": "not known"}
 
 

@@ -18,7 +18,7 @@ from fieldcomb.coverage.ground.ground_results import NOT_REACHED, Strip
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.cell_codes import SHARE_TILE_M, earlier_passes, in_steps, in_tiles, striped
 from fieldcomb.coverage.pages.colours_patterns import Board, Choice, Tick
-from fieldcomb.coverage.pages.lane_drawings import LANES_DONE, lane_items
+from fieldcomb.coverage.pages.lane_drawings import LANE_LAYERS, lane_items
 from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.outing_data import Json, names_of, outing_data, outing_name, walk_names
 from fieldcomb.coverage.pages.overlay import Picture, raster_picture
@@ -288,12 +288,12 @@ class _Composer:
 
     def _lanes(self) -> None:
         """Draw the lanes of plans where they were set out: those still to walk with their number, the others thin."""
-        for kind, key, name, shown in (("lane", "lanes", "lanes still to walk", True), *LANES_DONE):
+        for kind, key, name, shown, walked in LANE_LAYERS:
             items = [
                 self._area(kind, ground.shape, "places")
                 | words
                 | {"at": pack_line(self.frame, np.array([ground.label_m]))}
-                for ground, words in lane_items(self.report.lanes, walked=kind == "lane-done")
+                for ground, words in lane_items(self.report.lanes, walked=walked)
             ]
             if items:
                 self._group(key, "places" if shown else "areas", items)

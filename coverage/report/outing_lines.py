@@ -1,16 +1,9 @@
 """One outing in one line, the same in terminal, map and page: ``6 June, small, +4 points, 52 min``."""
 
-from datetime import datetime
-
-from fieldcomb.coverage.report.words import NO_TIME, format_team
+from fieldcomb.coverage.report.words import format_long_day, format_team
 from fieldcomb.coverage.survey.results import OutingResult, Report
 from fieldcomb.coverage.todo.results import JunkProgress
-from fieldcomb.tracks.units import format_duration, format_number, iso_utc, parse_zone
-
-MONTHS = (
-    *("January", "February", "March", "April", "May", "June", "July"),
-    *("August", "September", "October", "November", "December"),
-)
+from fieldcomb.tracks.units import format_duration, format_number
 
 
 def format_outing(outing: OutingResult, report: Report) -> str:
@@ -33,21 +26,6 @@ def format_outing_day(outing: OutingResult, report: Report) -> str:
     days = (format_long_day(one.head.start_s, zone) for one in report.outings if one.head.start_s is not None)
     day = format_long_day(start_s, zone)
     return day if start_s is None or len({day[-4:] for day in days}) > 1 else day[:-5]
-
-
-def format_long_day(time_s: float | None, zone: str) -> str:
-    """Unix seconds as a date in the site's zone, with its month in full.
-
-    >>> format_long_day(1780731000, "UTC"), format_long_day(None, "UTC")
-    ('6 June 2026', 'no time in the file')
-    """
-    if time_s is None:
-        return NO_TIME
-    try:
-        local = datetime.fromtimestamp(time_s, parse_zone(zone))
-    except (ValueError, OverflowError, OSError):  # the last hours of the year 9999 in a zone ahead of UTC
-        return iso_utc(time_s)
-    return f"{local.day} {MONTHS[local.month - 1]} {local.year}"
 
 
 def format_days(report: Report) -> str:

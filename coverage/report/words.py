@@ -1,6 +1,6 @@
 """What was measured in words: moments, directions, places, and the sentences that table and page share."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from fieldcomb.coverage.estimate.next_evidence import SPACINGS, SWING, NextEvidence
@@ -10,7 +10,10 @@ from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.units import format_area, format_count, format_length, iso_utc, parse_zone
 
 NO_TIME = "no time in the file"
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
+)
 _DIRECTIONS = (
     "north to south",
     "north-north-east to south-south-west",
@@ -29,13 +32,9 @@ def format_moment(time_s: float | None, zone: str) -> str:
     >>> format_moment(1772874720, "UTC")
     '7 Mar 2026, 09:12'
     """
-    if time_s is None:
-        return NO_TIME
-    try:
-        local = datetime.fromtimestamp(time_s, parse_zone(zone))
-    except (ValueError, OverflowError, OSError):  # the last hours of the year 9999 in a zone ahead of UTC
-        return iso_utc(time_s)
-    return f"{local.day} {_MONTHS[local.month - 1]} {local.year}, {local:%H:%M}"
+    return _in_zone(
+        time_s, zone, lambda local: f"{local.day} {MONTHS[local.month - 1][:3]} {local.year}, {local:%H:%M}"
+    )
 
 
 def format_day(time_s: float | None, zone: str) -> str:
@@ -45,6 +44,26 @@ def format_day(time_s: float | None, zone: str) -> str:
     '7 Mar 2026'
     """
     return format_moment(time_s, zone).partition(",")[0]
+
+
+def format_long_day(time_s: float | None, zone: str) -> str:
+    """Unix seconds as a date in the site's zone, with its month in full.
+
+    >>> format_long_day(1780731000, "UTC"), format_long_day(None, "UTC")
+    ('6 June 2026', 'no time in the file')
+    """
+    return _in_zone(time_s, zone, lambda at: f"{at.day} {MONTHS[at.month - 1]} {at.year}")
+
+
+def _in_zone(time_s: float | None, zone: str, words: Callable[[datetime], str]) -> str:
+    """Put a moment into words by the clock of a site."""
+    if time_s is None:
+        return NO_TIME
+    try:
+        local = datetime.fromtimestamp(time_s, parse_zone(zone))
+    except (ValueError, OverflowError, OSError):  # the last hours of the year 9999 in a zone ahead of UTC
+        return iso_utc(time_s)
+    return words(local)
 
 
 def format_bearing(value_deg: float | None) -> str:

@@ -9,6 +9,7 @@ import math
 import re
 import shutil
 from datetime import UTC, datetime
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -127,21 +128,56 @@ def test_a_link_is_not_followed(site: Path, tmp_path: Path, capsys: pytest.Captu
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", [(8.27, 11.69), (8.5, 11.0)], ids=["A4", "letter"])
 def test_the_sheet_prints_without_a_cut_row(site: Path, driver: Any, paper: tuple[float, float]) -> None:
-    """On A4 and letter the sheet takes two to six pages, no row is cut between two, and no table is wider than it."""
+    """On A4 and letter the sheet takes two to six pages, each row stands on one of them, and no table is too wide."""
     driver.get((site / "lanes/1/lanes.html").as_uri())
     wide = driver.execute_script(
         "return [...document.querySelectorAll('table')].every(t => t.scrollWidth <= t.parentElement.clientWidth + 1)"
     )
     assert wide and errors(driver) == []
-    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    rules = driver.execute_script(
-        "return [...document.querySelectorAll('tr')].map(row => getComputedStyle(row).breakInside)"
-    )
-    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-    assert len(rules) > len(rows_of(site / "lanes/1")) and set(rules) == {"avoid"}
-    options = {"paperWidth": paper[0], "paperHeight": paper[1], "preferCSSPageSize": False}
+    options = {"paperWidth": paper[0], "paperHeight": paper[1], "preferCSSPageSize": False, "generateTaggedPDF": True}
     pdf = base64.b64decode(driver.execute_cdp_cmd("Page.printToPDF", options)["data"])
-    assert pdf.startswith(b"%PDF") and 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 6
+    pages, rows = pages_of_rows(pdf)
+    assert 2 <= len(pages) <= 6 and len(rows) > len(rows_of(site / "lanes/1"))
+    assert all(len(on) == 1 for is_head, on in rows if not is_head)
+    assert set().union(*(on for _, on in rows)) <= pages
+
+
+def pages_of_rows(pdf: bytes) -> tuple[set[int], list[tuple[bool, set[int]]]]:
+    """Pages of a tagged PDF, and of each row of its tables whether it is the head, and the pages that it stands on.
+
+    Read from the tree of tags (ISO 32000-1, 14.7): a row is an element TR, and what is in it names its page.
+    """
+    parts = {int(n): text for n, text in re.findall(rb"(?s)\b(\d+) 0 obj\n?(.*?)endobj", pdf)}
+
+    def kids(text: bytes) -> list[int]:
+        found = re.search(rb"(?s)/K (\[.*?\]|\d+ 0 R)", text)
+        numbers = [int(n) for n in re.findall(rb"(\d+) 0 R", found[1])] if found else []
+        return [n for n in numbers if b"/StructElem" in parts.get(n, b"")]
+
+    def pages(text: bytes) -> set[int]:
+        here = {int(n) for n in re.findall(rb"/Pg (\d+) 0 R", text)}
+        return here.union(*(pages(parts[n]) for n in kids(text)))
+
+    found = [text for text in parts.values() if b"/S /TR\n" in text]
+    heads = [all(b"/Scope /Column" in parts[n] for n in kids(text)) for text in found]
+    whole = {n for n, text in parts.items() if re.search(rb"/Type /Page\b", text)}
+    return whole, [(head, pages(text)) for head, text in zip(heads, found, strict=True)]
+
+
+@pytest.mark.browser
+def test_nothing_on_the_drawing_of_a_plan_is_written_over_another_thing(site: Path, driver: Any) -> None:
+    """Numbers, names of pegs, their signs, the scale and the arrow keep clear of each other; every peg has its name."""
+    driver.get((site / "lanes/1/lanes.html").as_uri())
+    boxes = driver.execute_script(
+        "return [...document.querySelectorAll('svg text, svg rect')].map(one => { const b = one.getBBox();"
+        " return [one.textContent, b.x + 1, b.y + 3, b.x + b.width - 1, b.y + b.height - 3]; })"
+    )
+    over = [(one[0], other[0]) for one, other in combinations(boxes, 2)
+            if one[1] < other[3] and other[1] < one[3] and one[2] < other[4] and other[2] < one[4]]  # fmt: skip
+    words = {box[0] for box in boxes}
+    pegs = {row[key] for row in rows_of(site / "lanes/1") for key in ("peg_from", "peg_to", "towards_from")}
+    assert over == [] and {peg for peg in pegs if peg.startswith("P")} <= words
+    assert "1" in words and any(re.fullmatch(r"\d+ m", word) for word in words)
 
 
 # ------------------------------------------------------------------------------------------------------ the sheet

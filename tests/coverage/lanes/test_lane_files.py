@@ -5,10 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
+from pathlib import Path
 
 import gpxpy
 import numpy as np
+import pyogrio
 import pytest
+import shapely
 from fastkml import kml
 from fastkml.utils import find_all
 from recordings import FRAME
@@ -40,6 +43,17 @@ def test_every_lane_is_a_route_that_another_reader_finds() -> None:
         start, end = route.points
         assert off_m(start.longitude, start.latitude, lane.start_m) < 0.01
         assert off_m(end.longitude, end.latitude, lane.end_m) < 0.01
+
+
+def test_the_routes_are_those_of_a_second_reader(tmp_path: Path) -> None:
+    """GDAL, through pyogrio, finds the same routes by name, each with its two ends within a centimetre of the plan."""
+    (tmp_path / "lanes.gpx").write_bytes(FILES[GPX_FILE])
+    read = pyogrio.raw.read(tmp_path / "lanes.gpx", layer="routes", columns=["name"])
+    names, lines = read[3][0], shapely.from_wkb(read[2])
+    assert list(names) == [f"L{n}" for n in range(1, len(PLAN.lanes) + 1)] and max(map(len, names)) <= 15
+    for line, lane in zip(lines, PLAN.lanes, strict=True):
+        (lon, lat, *_), (lon2, lat2, *_) = line.coords
+        assert off_m(lon, lat, lane.start_m) < 0.01 and off_m(lon2, lat2, lane.end_m) < 0.01
 
 
 def test_the_kml_holds_the_same_lines() -> None:
