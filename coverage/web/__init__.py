@@ -1,4 +1,4 @@
-"""The local page: its addresses, forms, uploads, and the process that does the work.
+"""The local page: its addresses, forms and uploads.
 
-Uses ``actions``.
+Uses ``jobs``, ``actions`` and ``register``.
 """

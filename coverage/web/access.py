@@ -6,10 +6,11 @@ that only the secret address gives. Pure: headers in, the reason of a refusal ou
 """
 
 import hmac
-import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
+
+from fieldcomb.coverage.jobs.job_protocol import new_secret
 
 # Pages of this program: nothing but their own files, never inside someone else's page.
 PAGE_POLICY = (
@@ -34,11 +35,6 @@ HEADERS = {
 KEPT_A_DAY = "private, max-age=86400"
 READING = ("GET", "HEAD")
 ENTRY = "/enter/"
-
-
-def new_secret() -> str:
-    """Return 256 random bits that can stand in an address."""
-    return secrets.token_urlsafe(32)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from fieldcomb.coverage.actions.edit import areas_digest
 from fieldcomb.coverage.actions.tick_lanes import keep_ticks
 from fieldcomb.coverage.areas.areas import AREA_KINDS
+from fieldcomb.coverage.jobs.job_protocol import AREAS, CHANGE, COMPARE, START, Order
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.lanes.sheet import state_of
 from fieldcomb.coverage.lanes.ticks import LaneTick, TickedLane, ticked_lanes, told_otherwise
@@ -20,7 +21,6 @@ from fieldcomb.coverage.site.lane_plans import kept_plan, kept_sheet, kept_ticks
 from fieldcomb.coverage.site.options_fields import FIELD
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.access import KEPT_A_DAY
-from fieldcomb.coverage.web.job_protocol import AREAS, CHANGE, COMPARE, START, Order
 from fieldcomb.coverage.web.responses import Desk, answer_job, output_page, page_of, served_site, uploaded_files
 from fieldcomb.coverage.web.site_views import MAP_PAGE, SiteView, compared_files
 from fieldcomb.coverage.web.uploads import MOST_FILES

@@ -5,9 +5,9 @@ import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 
+from fieldcomb.coverage.jobs.job_protocol import Changes
 from fieldcomb.coverage.site.options_fields import FIELD, HALF_MINUTE_S, Field, TypedAt, fields_of
 from fieldcomb.coverage.site.settings import OWN_KEYS, TYPED_KEYS, OutingEntry, RecordingEntry, Typed
-from fieldcomb.coverage.web.job_protocol import Changes
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.text import harmless
 

@@ -9,9 +9,9 @@ from flask import Response, abort, redirect, request, send_file, url_for
 from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response as AnyResponse
 
+from fieldcomb.coverage.jobs.job_queue import Job, JobQueue
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.web.access import OUTPUT_POLICY
-from fieldcomb.coverage.web.job_queue import Job, JobQueue
 from fieldcomb.coverage.web.site_views import SiteRoot, SiteView, view
 from fieldcomb.coverage.web.uploads import Uploads
 

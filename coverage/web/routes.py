@@ -8,6 +8,7 @@ from zoneinfo import available_timezones
 from flask import Blueprint, Response, abort, redirect, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
+from fieldcomb.coverage.jobs.job_protocol import ADD, DRAW, EDIT, NEW, Changes, HeldFile, Order
 from fieldcomb.coverage.pages.card import card_html
 from fieldcomb.coverage.pages.leaflet import leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.templating import page_file
@@ -18,7 +19,6 @@ from fieldcomb.coverage.site.settings import OutingEntry
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.access import KEPT_A_DAY, OUTPUT_POLICY
 from fieldcomb.coverage.web.area_routes import area_routes
-from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, Changes, HeldFile, Order
 from fieldcomb.coverage.web.responses import (
     Desk,
     answer_job,

@@ -15,9 +15,9 @@ from waitress.parser import HTTPRequestParser, ParsingError
 from waitress.server import create_server
 from waitress.wasyncore import close_all
 
+from fieldcomb.coverage.jobs.job_queue import WORKER, JobQueue
 from fieldcomb.coverage.web.access import ENTRY, READING, Gate
 from fieldcomb.coverage.web.app import ROOM_FOR_FIELDS_BYTES, make_app
-from fieldcomb.coverage.web.job_queue import WORKER, JobQueue
 from fieldcomb.coverage.web.responses import Desk
 from fieldcomb.coverage.web.routes import outing_ids_at
 from fieldcomb.coverage.web.site_views import SiteRoot

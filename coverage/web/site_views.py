@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from fieldcomb.coverage.jobs.job_protocol import COMPARED
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE
 from fieldcomb.coverage.lanes.lane_words import next_lanes, numbers_in_words
 from fieldcomb.coverage.lanes.sheet import NO, YES, state_of
@@ -22,7 +23,6 @@ from fieldcomb.coverage.site.lane_plans import kept_plan, kept_sheet, kept_ticks
 from fieldcomb.coverage.site.naming import safe_name
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, OutingEntry, Settings
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
-from fieldcomb.coverage.web.job_protocol import COMPARED
 from fieldcomb.coverage.web.outing_views import OutingNumbers, outing_numbers
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
 

@@ -10,9 +10,8 @@ from pathlib import Path
 from tempfile import gettempdir, mkdtemp
 from typing import IO, Protocol
 
+from fieldcomb.coverage.jobs.job_protocol import HeldFile, new_secret
 from fieldcomb.coverage.site.journal import LOCK, held_lock
-from fieldcomb.coverage.web.access import new_secret
-from fieldcomb.coverage.web.job_protocol import HeldFile
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.text import harmless
 

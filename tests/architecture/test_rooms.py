@@ -35,7 +35,7 @@ ORDER = [
         )
     ),
     *(f"coverage.{room}" for room in ("survey", "report", "gis", "site", "intake", "register")),
-    *(f"coverage.{room}" for room in ("pages", "copies", "actions", "web", "commands")),
+    *(f"coverage.{room}" for room in ("pages", "copies", "actions", "jobs", "web", "commands")),
 ]
 MOST_MODULES = 14
 
@@ -91,16 +91,16 @@ STANDARD = {
     "ipaddress": {"web.server"},
     "http": {"web.access"},
     "urllib": set[str](),
-    "subprocess": {"web.job_queue", "web.ready_worker", "pool"},
-    "threading": {"pool", "site.journal", "web.job_queue", "web.uploads"},
+    "subprocess": {"jobs.job_queue", "jobs.ready_worker", "pool"},
+    "threading": {"pool", "site.journal", "jobs.job_queue", "web.uploads"},
     "sqlite3": {"gis.geopackage"},
-    "secrets": {"web.access"},
+    "secrets": {"jobs.job_protocol"},
     "signal": {"commands.serve"},
     "random": set[str](),
     "time": {"commands.console", "web.server", "web.uploads", "site.old_copies"},
     "ctypes": {"pool.memory"},
-    "sys": {"pool", "web.worker", "web.job_queue", "commands"},
-    "os": {"pool", "site", "cache.folder", "web.worker", "commands"},
+    "sys": {"pool", "jobs.worker", "jobs.job_queue", "commands"},
+    "os": {"pool", "site", "cache.folder", "jobs.worker", "commands"},
     "tempfile": {"web.uploads", "site.old_copies"},
     "pathlib": {
         "site",
@@ -109,6 +109,7 @@ STANDARD = {
         "actions",
         "cache.folder",
         "gis.geotiff",
+        "jobs",
         "web",
         "commands",
     },

@@ -21,9 +21,9 @@ from typing import Any
 from small_walks import MORNING, gpx, lanes, square, stamped, wpt
 
 from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.jobs.job_protocol import ADD, DRAW, EDIT, NEW, HeldFile, Order, order_line
+from fieldcomb.coverage.jobs.worker import run_order
 from fieldcomb.coverage.site.folder import opened
-from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, NEW, HeldFile, Order, order_line
-from fieldcomb.coverage.web.worker import run_order
 from fieldcomb.tracks.errors import FieldcombError
 
 STEPS = ("open", "write", "fsync", "replace", "rename", "mkdir", "rmdir", "unlink", "utime")

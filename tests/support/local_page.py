@@ -10,10 +10,10 @@ from typing import Any
 
 from flask.testing import FlaskClient
 
+from fieldcomb.coverage.jobs.job_protocol import Order
+from fieldcomb.coverage.jobs.job_queue import Job
 from fieldcomb.coverage.web.access import Gate
 from fieldcomb.coverage.web.app import make_app
-from fieldcomb.coverage.web.job_protocol import Order
-from fieldcomb.coverage.web.job_queue import Job
 from fieldcomb.coverage.web.responses import Desk
 from fieldcomb.coverage.web.server import Service
 from fieldcomb.coverage.web.site_views import SiteRoot

@@ -21,7 +21,7 @@ from local_page import running
 from small_walks import MORNING, gpx, lanes, square, stamped
 
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.web.job_protocol import ADD, DRAW, EDIT, Order
+from fieldcomb.coverage.jobs.job_protocol import ADD, DRAW, EDIT, Order
 from fieldcomb.coverage.web.server import Service
 
 COMMAND = (sys.executable, "-c", "import sys; from fieldcomb.coverage.commands.cli import main; sys.exit(main())")

@@ -28,14 +28,14 @@ from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.actions.plan_lanes import LaneWishes, plan_site_lanes
+from fieldcomb.coverage.jobs.job_protocol import Order
+from fieldcomb.coverage.jobs.worker import carry_out
 from fieldcomb.coverage.site.options_fields import FIELDS
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.settings_file import read_settings
 from fieldcomb.coverage.site.toml_text import quoted
-from fieldcomb.coverage.web.job_protocol import Order
 from fieldcomb.coverage.web.routes import outing_ids_at
 from fieldcomb.coverage.web.server import Service
-from fieldcomb.coverage.web.worker import carry_out
 
 pytestmark = pytest.mark.browser
 

@@ -16,9 +16,9 @@ from format_samples import zipped
 from small_walks import MORNING, square, walk
 
 from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.jobs.job_protocol import ADD, HeldFile, Order
+from fieldcomb.coverage.jobs.worker import carry_out
 from fieldcomb.coverage.site.settings import Typed
-from fieldcomb.coverage.web.job_protocol import ADD, HeldFile, Order
-from fieldcomb.coverage.web.worker import carry_out
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.marks.timeline import read_marks
 from fieldcomb.tracks.motion.cleaning import clean

@@ -22,8 +22,8 @@ from werkzeug.routing import Rule
 from fieldcomb.coverage.actions.add import add
 from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
+from fieldcomb.coverage.jobs.job_protocol import DRAW, Order, read_order
 from fieldcomb.coverage.site.settings import Typed
-from fieldcomb.coverage.web.job_protocol import DRAW, Order, read_order
 from fieldcomb.coverage.web.server import Service
 from fieldcomb.tracks.errors import UsageError
 

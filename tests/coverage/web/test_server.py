@@ -35,15 +35,15 @@ from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site
 from fieldcomb.coverage.areas.areas import read_areas
 from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.jobs.job_protocol import HeldFile, JobProgress, Order, order_line, read_order, with_line
+from fieldcomb.coverage.jobs.worker import carry_out
 from fieldcomb.coverage.site.folder import opened
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.web import uploads
 from fieldcomb.coverage.web.forms import changes_of, corners_of, edge_geojson, outing_texts
-from fieldcomb.coverage.web.job_protocol import HeldFile, JobProgress, Order, order_line, read_order, with_line
 from fieldcomb.coverage.web.server import home_address
 from fieldcomb.coverage.web.site_views import SiteRoot, out_files, view
 from fieldcomb.coverage.web.uploads import Uploads, shown_name
-from fieldcomb.coverage.web.worker import carry_out
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
 
 JSON = {"Accept": "application/json"}

@@ -4,6 +4,7 @@ An order crosses to a process of its own as one line of JSON, and reports come b
 """
 
 import json
+import secrets
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -15,6 +16,11 @@ START, CHANGE, AREAS, COMPARE = "start", "change", "areas", "compare"
 COMPARED = "compared"  # folder in a site's output folder, for a map of some of its outings
 
 Changes = dict[str, str | float | bool | None]
+
+
+def new_secret() -> str:
+    """Return 256 random bits that can stand in an address."""
+    return secrets.token_urlsafe(32)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from fieldcomb.coverage.pool.workers import Workers, cores
-from fieldcomb.coverage.web.job_protocol import (
+from fieldcomb.coverage.jobs.job_protocol import (
     ADD,
     AREAS,
     CHANGE,
@@ -29,6 +28,7 @@ from fieldcomb.coverage.web.job_protocol import (
     Order,
     read_order,
 )
+from fieldcomb.coverage.pool.workers import Workers, cores
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.text import harmless
@@ -38,6 +38,7 @@ UNCHANGED = "it already has these values; nothing changed"
 
 USED = (
     *(f"fieldcomb.coverage.actions.{name}" for name in ("add", "draw", "edit", "new_site")),
+    "fieldcomb.coverage.pages.map_page",
     *("rasterio.features", "scipy.linalg", "scipy.ndimage", "scipy.sparse.csgraph", "scipy.spatial", "scipy.special"),
 )
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 from small_walks import walk
 
-from fieldcomb.coverage.web.job_queue import WORKER
-from fieldcomb.coverage.web.ready_worker import ReadyWorker
+from fieldcomb.coverage.jobs.job_queue import WORKER
+from fieldcomb.coverage.jobs.ready_worker import ReadyWorker
 
 # Says who it is, waits for its line, and says it again.
 ECHO = "import os, sys; print(os.getpid(), flush=True); print(sys.stdin.readline().strip(), flush=True)"
@@ -92,8 +92,8 @@ def test_what_an_order_needs_is_loaded_before_it_comes(tmp_path: Path) -> None:
     (tmp_path / "one.gpx").write_text(walk())
     code = f"""
 import json, sys
-from fieldcomb.coverage.web.worker import carry_out, load_all
-from fieldcomb.coverage.web.job_protocol import HeldFile, Order
+from fieldcomb.coverage.jobs.worker import carry_out, load_all
+from fieldcomb.coverage.jobs.job_protocol import HeldFile, Order
 from fieldcomb.coverage.site.settings import Typed
 load_all()
 before = set(sys.modules)

@@ -11,9 +11,18 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
-from fieldcomb.coverage.web.access import new_secret
-from fieldcomb.coverage.web.job_protocol import ADD, COMPARE, DRAW, START, JobProgress, Order, order_line, with_line
-from fieldcomb.coverage.web.ready_worker import ReadyWorker
+from fieldcomb.coverage.jobs.job_protocol import (
+    ADD,
+    COMPARE,
+    DRAW,
+    START,
+    JobProgress,
+    Order,
+    new_secret,
+    order_line,
+    with_line,
+)
+from fieldcomb.coverage.jobs.ready_worker import ReadyWorker
 from fieldcomb.tracks.errors import UsageError
 
 WAITING, WORKING, STOPPING = "waiting", "working", "stopping"
@@ -24,7 +33,7 @@ MOST_REMEMBERED = 200  # jobs that are over, for anyone who still has their page
 MOST_WORK_S = 1800.0  # an archive of thousands of recordings takes some minutes
 
 # -P: the folder that the server was started in may hold anything, and nothing is imported from it.
-WORKER = (sys.executable, "-P", "-m", "fieldcomb.coverage.web.worker")
+WORKER = (sys.executable, "-P", "-m", "fieldcomb.coverage.jobs.worker")
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,9 +14,9 @@ import pytest
 from small_walks import MORNING, walk
 
 from fieldcomb.coverage.actions.new_site import new_site
+from fieldcomb.coverage.jobs.job_protocol import HeldFile, Order
+from fieldcomb.coverage.jobs.job_queue import DONE, FAILED, STOPPED, Job, JobQueue
 from fieldcomb.coverage.site.settings import Typed
-from fieldcomb.coverage.web.job_protocol import HeldFile, Order
-from fieldcomb.coverage.web.job_queue import DONE, FAILED, STOPPED, Job, JobQueue
 from fieldcomb.coverage.web.routes import outing_ids_at
 from fieldcomb.tracks.errors import UsageError
 
@@ -274,8 +274,8 @@ def test_what_was_added_before_it_could_be_reported_is_shown(tmp_path: Path) -> 
     new_site(site, say=lambda _: None)
     add_and_die = (
         "import os, sys\n"
-        "from fieldcomb.coverage.web.job_protocol import read_order\n"
-        "from fieldcomb.coverage.web.worker import carry_out\n"
+        "from fieldcomb.coverage.jobs.job_protocol import read_order\n"
+        "from fieldcomb.coverage.jobs.worker import carry_out\n"
         "def report(**progress):\n"
         "    if 'kept' in progress:\n"
         "        os._exit(9)\n"
