@@ -21,8 +21,9 @@ from fieldcomb.tracks.recording import Floats
 # Chosen for this project; walked plans were simulated with 4.5 % of lanes skipped and 3.5 % walked again.
 STEPS = {1: 0.90, 2: 0.045, 0: 0.035, 3: 0.01, -1: 0.005}
 ANY_STEP = 0.005
-# Slow errors of receivers, each with its chance, and how long they last. Chosen for this project.
-SLOW_M = {0.7: 0.2, 1.2: 0.35, 2.0: 0.25, 3.2: 0.2}
+# The slow error that a receiver may have, each with its chance, and how long it lasts. Chosen for this project.
+SLOW_FACTORS = {0.6: 0.2, 1.0: 0.4, 1.6: 0.3, 2.6: 0.1}  # of that of its class, which is often too good
+USUAL_SLOW_M, LEAST_SLOW_M = 1.5, 0.3  # with less, flags and eyes are farther off
 LASTING_S = (100.0, 400.0, 1500.0)
 FAST_SHARE = 1 / 3  # of the slow error; it fades in the mean over a leg
 FAST_FADES_S = 50.0
@@ -69,15 +70,16 @@ class Decoded:
         return float(np.clip(sum((-1) ** bin(chosen).count("1") * p for chosen, p in enumerate(left_out)), 0, 1))
 
 
-def decode(across_m: Floats, legs: Sequence[LegAcross]) -> Decoded:
+def decode(across_m: Floats, legs: Sequence[LegAcross], slow_m: float = USUAL_SLOW_M) -> Decoded:
     """Weigh all ways in which legs can lie on lanes.
 
-    across_m : (lanes,), where lanes lie across, in the order of their numbers.
+    across_m : (lanes,), where lanes lie across, in the order of their numbers. slow_m : the slow error of the class of
+    the receiver.
 
     Each leg has mean offset b_i(k) = z_i - Y_k on lane k; b is a chain with slow error sb that lasts tau, seen with the
     error r_i of one leg. Lanes are walked upwards or downwards, each with chance one half.
     """
-    chain = _Chain(np.asarray(across_m, float), tuple(legs))
+    chain = _Chain(np.asarray(across_m, float), tuple(legs), max(slow_m, LEAST_SLOW_M))
     return Decoded(chain.posterior(), chain.walked(), chain)
 
 
@@ -91,22 +93,22 @@ class _Error:
     chance: float
 
 
-def _errors() -> tuple[_Error, ...]:
+def _errors(slow_m: float) -> tuple[_Error, ...]:
     many = len(LASTING_S) * 2
     return tuple(
-        _Error(slow_m, lasting_s, up, chance / many)
-        for (slow_m, chance), lasting_s, up in product(SLOW_M.items(), LASTING_S, (True, False))
+        _Error(slow_m * factor, lasting_s, up, chance / many)
+        for (factor, chance), lasting_s, up in product(SLOW_FACTORS.items(), LASTING_S, (True, False))
     )
 
 
 class _Chain:
     """The chain of legs with its forward and backward sums, (errors, near lanes) each, for one set of legs."""
 
-    def __init__(self, across_m: Floats, legs: tuple[LegAcross, ...]) -> None:
+    def __init__(self, across_m: Floats, legs: tuple[LegAcross, ...], slow_m: float) -> None:
         self.lanes = across_m.size
         self.avoided: dict[tuple[int, ...], Floats] = {}
         self.near = [_near(across_m, leg) for leg in legs]  # lanes that each leg may lie on
-        self.errors = _errors()
+        self.errors = _errors(slow_m)
         self.steps = _Steps(across_m, legs, self.near, self.errors)
         self._forward()
         self._backward()

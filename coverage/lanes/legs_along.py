@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.lanes.decode import LegAcross
+from fieldcomb.coverage.lanes.decode import USUAL_SLOW_M, LegAcross
 from fieldcomb.coverage.lanes.lane_plan import Lane
 from fieldcomb.tracks.recording import Floats
 
@@ -27,11 +27,15 @@ PAST_END_M = 6.0  # nor one that lies so far beyond the ends of the lanes
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TimedWay:
-    """Where a walker was second by second while searching: arrays (n,) of Unix seconds and site metres."""
+    """Where a walker was second by second while searching: arrays (n,) of Unix seconds and site metres.
+
+    slow_m : the slow error of the receiver on each axis, as its class has it.
+    """
 
     t_s: Floats
     x_m: Floats
     y_m: Floats
+    slow_m: float = USUAL_SLOW_M
 
 
 @dataclass(frozen=True, slots=True)

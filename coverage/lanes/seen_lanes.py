@@ -52,7 +52,7 @@ def seen_lanes(
         legs = legs_along(way, lanes, bearing_deg, marked)
         if not any(leg.lane is not None for leg in legs) or not goes_along(way, lanes, bearing_deg):
             continue
-        found.append(decode(across, legs))
+        found.append(decode(across, legs, way.slow_m))
         labels |= {lanes[leg.lane].number for leg in legs if leg.lane is not None}
         many += len(legs)
     if not found:

@@ -182,7 +182,8 @@ def _walks(outing: WalkedOuting) -> list[_WalkOn]:
 
 def _way(swung: SwungWalk) -> TimedWay:
     parts = [(way.t_s, way.x_m, way.y_m) for way in swung.walk.ways]
-    return TimedWay(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+    t_s, x_m, y_m = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return TimedWay(t_s, x_m, y_m, receiver(swung.swing.gps).slow_m)
 
 
 def _holds(way: TimedWay, time_s: float) -> bool:

@@ -81,7 +81,7 @@ def trial(name: str, every: int, rng: np.random.Generator, counts: Counts) -> No
         pause_s = rng.exponential(60) + 15
         receiver.after(pause_s)
         at_s += steps * STEP_S + pause_s
-    found = decode(across, legs)
+    found = decode(across, legs, RECEIVERS[name][0])
     counts.right += (found.lane_of_leg == np.array(order)).tolist()
     walked = np.isin(np.arange(lanes), order)
     told = found.walked < 0.5

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from fieldcomb.coverage.lanes.decode import LegAcross, block_state, decode
 
-SLOW = {0.7: 0.2, 1.2: 0.35, 2.0: 0.25, 3.2: 0.2}
+SLOW = {0.9: 0.2, 1.5: 0.4, 2.4: 0.3, 3.9: 0.1}  # of a typical receiver
 STEPS = {1: 0.90, 2: 0.045, 0: 0.035, 3: 0.01, -1: 0.005}
 
 
@@ -81,7 +81,7 @@ def test_a_receiver_of_centimetres_tells_every_lane() -> None:
     order = [lane for lane in range(30) if lane != 17]
     rng = np.random.default_rng(1)
     legs = [LegAcross(across[lane] + rng.normal(0, 0.02), 120, 150.0 * place) for place, lane in enumerate(order)]
-    found = decode(across, legs)
+    found = decode(across, legs, slow_m=0.02)
     assert found.lane_of_leg.tolist() == order
     assert found.walked[17] < 0.1 and np.delete(found.walked, 17).min() > 0.9
     assert block_state(found.all_walked(range(15, 20))) == "walk again"
