@@ -32,8 +32,10 @@ from fieldcomb.tracks.recording import Floats
 SCALES_M = (2.0, 5.0, 10.0, 20.0)  # common practice, no source: a hole's surroundings to what ploughing moves
 LAYOUTS = 999
 MOST_P = 0.05
-# Layouts that may outdo a hot spot: p is known from so many layouts only, so that it must be small enough beyond doubt.
-MOST_BEYOND = next(n for n in range(LAYOUTS, 0, -1) if n + 1.645 * math.sqrt(n) <= MOST_P * LAYOUTS)
+# Drift heaps what was found lane after lane up and thins it out: of sites with finds at random up to 1.8 times as many
+# had a group as dense as layouts say, with every receiver. p is told with room for that.
+DRIFT_ALLOWANCE = 2.5
+MOST_BEYOND = math.floor(MOST_P / DRIFT_ALLOWANCE * (LAYOUTS + 1) + 1e-9) - 1  # layouts that may outdo a hot spot
 LEAST_DENSITY = 0.02  # of the usual passes: a find where there is less was made elsewhere, or placed by a slip
 MOST_NEIGHBOURS = 2.5  # of a find laid at random: from 4.5 on nearly all are one group, and no group says anything
 _BATCH = 20_000  # finds laid out at once: more only take memory
@@ -44,8 +46,8 @@ class HotSpot:
     """A group of finds that chance would seldom lay so close.
 
     members : numbers of the finds, as given. x_m, y_m : their middle, in site metres. radius_m : from there to the
-    farthest. p : share of random layouts with a group as much out of the ordinary, at any scale. scale_m : within which
-    they were linked.
+    farthest. p : share of random layouts with a group as much out of the ordinary, at any scale, with room for drift.
+    scale_m : within which they were linked.
     """
 
     members: tuple[int, ...]
@@ -102,7 +104,7 @@ def hot_spots(
     ratios = np.array([ratio for *_, ratio in candidates])
     beyond, done = _beyond(places, ratios, near, ground, seed)
     spots = [
-        _spot(places, groups, k, scale, (1 + int(count)) / (1 + done))
+        _spot(places, groups, k, scale, DRIFT_ALLOWANCE * (1 + int(count)) / (1 + done))
         for (scale, groups, k, _), count in zip(candidates, beyond, strict=True)
         if count <= MOST_BEYOND
     ]
