@@ -23,7 +23,7 @@ from fieldcomb.coverage.report.mark_words import TITLES, format_marks, mark_line
 from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_place_size
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.season_words import season_lines, since_lines
+from fieldcomb.coverage.report.season_words import season_lines, since_lines, worth_lines
 from fieldcomb.coverage.report.todo_words import (
     format_pair,
     junk_lines,
@@ -110,6 +110,7 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         format_marks=format_marks,
         searched_lines=list(searched_lines(report)),
         season_lines=[typeset(line) for line in season_lines(report)],
+        worth_lines=[typeset(line) for line in worth_lines(report)],
         season_charts=_season_charts(report),
         junk_lines=[*junk_lines(report.junk), *_second_search(report)],
         next_lanes=[one for one in _next_lanes(report) if one[1]],

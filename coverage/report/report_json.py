@@ -16,11 +16,12 @@ from fieldcomb.coverage.report.mark_words import mark_fields
 from fieldcomb.coverage.report.outing_lines import format_outing
 from fieldcomb.coverage.report.place_lines import place_fields, strip_fields
 from fieldcomb.coverage.report.rounding import as_fields, parts, rounded, share
-from fieldcomb.coverage.report.season_words import event_fields, found_fields, since_fields
+from fieldcomb.coverage.report.season_words import event_fields, found_fields, since_fields, worth_fields
 from fieldcomb.coverage.report.todo_words import junk_fields, planted_fields, searched_fields, todo_fields
 from fieldcomb.coverage.report.words import format_next_evidence
+from fieldcomb.coverage.season.worth_digging import worth_of
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
-from fieldcomb.coverage.todo.results import JunkProgress
+from fieldcomb.coverage.todo.results import JunkProgress, TodoCoil
 from fieldcomb.tracks.files.json_text import to_json
 from fieldcomb.tracks.motion.peg_drift import PegResidual
 from fieldcomb.tracks.units import iso_utc
@@ -58,7 +59,7 @@ def report_json(report: Report) -> str:
         "left_out": [as_fields(one, {}, without=("hint", "marks_read")) for one in report.left_out],
         "searched_for": searched_fields(report.searched_for),
         "junk": junk_fields(report.junk),
-        "todo": [todo_fields(coil) for coil in report.todo],
+        "todo": [todo_fields(coil) | {"worth_digging": _worth(coil, report)} for coil in report.todo],
         "answer": as_fields(answer(report), {}),
         "cite": citation(report),
         "places": [place_fields(place) for place in report.places],
@@ -77,6 +78,10 @@ def report_json(report: Report) -> str:
         "filled": [as_fields(one, {"depth_m": 3}) for one in report.filled],
     }
     return to_json(value, indent=2) + "\n"
+
+
+def _worth(coil: TodoCoil, report: Report) -> dict[str, Any] | None:
+    return None if report.season is None else worth_fields(worth_of(report.season.worth, coil.coil, None))
 
 
 def _share(pct: float | None, part_m2: float, whole_m2: float) -> float | None:

@@ -13,6 +13,7 @@ from fieldcomb.coverage.season.season_results import (
     NumberBand,
     Season,
     Share,
+    WorthDigging,
 )
 from fieldcomb.coverage.season.since_events import EventResult, SinceResult
 from fieldcomb.coverage.survey.results import Report
@@ -141,7 +142,22 @@ def _part_pct(part_m2: float | None, whole_m2: float | None) -> float | None:
     return share(100 * part_m2 / whole_m2, round(part_m2, 2), round(whole_m2, 2), 2)
 
 
+def worth_fields(worth: WorthDigging | None) -> dict[str, Any] | None:
+    """Return what came of signals dug with a coil; null where it dug none."""
+    return None if worth is None else {"class": worth.of_class or None} | _share_fields(worth.share)
+
+
 # -------------------------------------------------------------------------------------------------------------- words
+
+
+def worth_lines(report: Report) -> Iterator[str]:
+    """How often a signal was worth digging with each coil that has ground to do, beside the ranking of that ground."""
+    worth = report.season.worth if report.season else ()
+    for coil in report.todo:
+        known = [one for one in worth if one.coil == coil.coil]
+        if coil.pieces and known:
+            said = [f"{one.of_class + ' targets, ' if one.of_class else ''}{format_kept(one.share)}" for one in known]
+            yield f"Signals dug with {coil.coil}: {'; '.join(said)}"
 
 
 def since_lines(report: Report) -> Iterator[str]:

@@ -10,7 +10,7 @@ from fieldcomb.coverage.report.mark_words import format_marks, warning
 from fieldcomb.coverage.report.outing_lines import format_junk_done
 from fieldcomb.coverage.report.place_lines import format_reason_in_full, format_worths
 from fieldcomb.coverage.report.rounding import format_share
-from fieldcomb.coverage.report.season_words import season_lines, since_lines
+from fieldcomb.coverage.report.season_words import season_lines, since_lines, worth_lines
 from fieldcomb.coverage.report.text import columns, wrapped
 from fieldcomb.coverage.report.todo_words import PROMISE, format_pair, junk_lines, planted_lines, searched_lines
 from fieldcomb.coverage.report.words import (
@@ -325,6 +325,8 @@ def _places(report: Report) -> Iterator[str]:
         yield from [f"  and {format_number(more)} more on the map and in places.gpx"] if more > 0 else []
     if others := places_for_others(report):
         yield f"  and {others}"
+    for line in worth_lines(report):
+        yield from _sentence(line, 2)
     yield from _sentence(PROMISE, 2)
 
 

@@ -15,6 +15,7 @@ from fieldcomb.coverage.season.links import FindPlaces
 from fieldcomb.coverage.season.search_effort import SearchEffort, hours_of
 from fieldcomb.coverage.season.season_results import Season
 from fieldcomb.coverage.season.still_left import how_many_left
+from fieldcomb.coverage.season.worth_digging import worth_digging
 from fieldcomb.tracks.frame import SiteFrame
 
 
@@ -46,6 +47,7 @@ def season_of(
         _without(finds, effort, spots.outside),
         ground_m2,
         hours,
+        worth_digging(finds, rules),
     )
 
 

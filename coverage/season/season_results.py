@@ -113,6 +113,15 @@ class LeftInGround:
 
 
 @dataclass(frozen=True, slots=True)
+class WorthDigging:
+    """What came of signals that were dug with one coil, of one class of target, "" for all of them."""
+
+    coil: str
+    of_class: str
+    share: Share
+
+
+@dataclass(frozen=True, slots=True)
 class Companions:
     """Finds that belong together: those of one hole, what people say belongs together, or keeps close in one outing.
 
@@ -144,3 +153,4 @@ class Season:
     without: tuple[tuple[str, int], ...] = ()
     ground_m2: float = 0.0
     hours: float | None = None
+    worth: tuple[WorthDigging, ...] = ()

@@ -38,6 +38,7 @@ _TODO: dict[str, tuple[str, Any]] = {
     "target": ("target", values.target),
     "depth": ("depth_m", values.between(0.01, MOST_DEPTH_M, " m", values.length_m)),
     "lift": ("lift_m", values.between(0, 0.5, " m", values.length_m)),
+    "by_finds": ("by_finds", values.yes_or_no),
     "stand_off": ("stand_off_m", values.between(5, 100, " m", values.length_m)),
 }
 # Keys of [todo] that earlier versions read; a file that still has them is as good as ever.

@@ -43,6 +43,7 @@ from fieldcomb.coverage.season.events import EVENTS_FILE, STRIPPED, PlacedEvent,
 from fieldcomb.coverage.season.season import season_of
 from fieldcomb.coverage.season.season_results import Season
 from fieldcomb.coverage.season.since_events import last_between
+from fieldcomb.coverage.season.worth_digging import rank_by_finds
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
 from fieldcomb.coverage.survey.lane_ground import lane_strips
 from fieldcomb.coverage.survey.lane_times import lane_time_notes
@@ -269,7 +270,7 @@ def _add_up(
     give_back()
     season = _season(on, added)
     tell("finding strips", 0, 1)
-    result = _put_together(on, added, widest_m, tuple(layers), masks, between)
+    result = _put_together(on, added, widest_m, tuple(layers), masks, between, season)
     found = planted_results(planted, under.shares())
     return replace(
         result,
@@ -294,6 +295,7 @@ def _put_together(
     layers: tuple[OutingLayer, ...],
     masks: Mapping[str, Cells],
     between: tuple[str, str] | None,
+    season: Season | None,
 ) -> Result:
     """Find what was missed and where to go, once all outings are added."""
     report, tally, chances, strips = added.report, added.tally, added.chances, added.strips()
@@ -311,6 +313,8 @@ def _put_together(
             estimate_pct, added.left_out, told_unswept([one for one in told if not one.lanes], chance.grid)
         )
     ranking = Ranking((), (), MultiPolygon()) if between else rank_ground(added.ledger, added.bare, chance)
+    if on.site.todo.by_finds and season is not None:
+        ranking = rank_by_finds(ranking, season.worth, on.site.todo.target)
     places, others = _places(on, told, ranking, widest_m, walked)
     more = [(place.ground, place.shape) for place in places if place.never_swept]
     total = replace(report.total, unswept=unswept(tally, told, more, len(strips) - len(told)))

@@ -13,6 +13,7 @@ class TodoSettings:
     junk_per_m2 : taken where nothing was measured. recheck : who digs sweeps the hole again. crosswise : share of
     targets that only a second direction gives. target : the class of target that matters. depth_m, lift_m : how deep
     it lies, and how high the coil is carried on the next pass. stand_off_m : least distance from no-go ground.
+    by_finds : what a coil brings counts by how often its signals were worth digging.
     """
 
     junk_per_m2: float | None = None
@@ -22,6 +23,7 @@ class TodoSettings:
     depth_m: float | None = None
     lift_m: float = 0.05
     stand_off_m: float = 5.0
+    by_finds: bool = False
 
 
 USUAL = TodoSettings()
