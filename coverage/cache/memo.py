@@ -22,7 +22,7 @@ T = TypeVar("T")
 LEVEL = 1  # of compression: faster than the disk
 MOST_BYTES = 1 << 30  # a result is never so large
 _LENGTH = 8
-_AT_ONCE = 1 << 18  # bytes, which stay in the processor's cache until they are where they belong
+_AT_ONCE = 1 << 22  # bytes, as other threads run meanwhile
 _NOT_KEPT: Any = object()
 _PLAIN = frozenset((bool, int, float, str))
 

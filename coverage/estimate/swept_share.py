@@ -227,6 +227,7 @@ class Estimates:
     sums: dict[str | None, _Sum] = field(default_factory=dict)  # by coil; None is all together
     untimed: set[str | None] = field(default_factory=set)
     last: tuple[tuple[Drawn, ...], Missed] | None = None  # walks, and what they left out
+    jobs: int = 1  # how much is done at once; the numbers are the same
 
     def of_outing(
         self,
@@ -327,7 +328,7 @@ class Estimates:
 
     def _of_walks(self, walks: tuple[Drawn, ...]) -> Missed:
         if self.last is None or self.last[0] != walks:
-            self.last = (walks, left_out(self.plot, walks))
+            self.last = (walks, left_out(self.plot, walks, self.jobs))
         return self.last[1]
 
     def next_evidence(self, now: Estimate) -> NextEvidence | None:
@@ -336,7 +337,11 @@ class Estimates:
             return None
         of = self.sums[None]
         interval, sds = (now.low, now.high), (SWATH_SD[True], SWATH_SD[False])
-        return next_evidence(of.walks, interval, lambda walks: self._interval(of, left_out(self.plot, walks)), sds)
+
+        def interval_of(walks: Sequence[Drawn]) -> tuple[float, float]:
+            return self._interval(of, left_out(self.plot, walks, self.jobs))
+
+        return next_evidence(of.walks, interval, interval_of, sds)
 
     def _interval(self, of: _Sum, missed: Missed) -> tuple[float, float]:
         """Ends of the interval, in percent, when walks that cannot be placed left out so much."""

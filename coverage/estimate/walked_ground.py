@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.effort import Effort, Plot, blurred
 from fieldcomb.coverage.estimate.regularity import WANDERING
+from fieldcomb.coverage.pool.ahead import at_once
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
@@ -135,34 +136,45 @@ def seed_of(ways: Sequence[SearchPath]) -> int:
     return int.from_bytes(hashlib.sha256(content).digest())
 
 
-def left_out(plot: Plot, walks: Sequence[Drawn]) -> Missed:
+def left_out(plot: Plot, walks: Sequence[Drawn], jobs: int = 1) -> Missed:
     """Chance that walks together left out each inside cell of the plot, (DRAWS, cells): a row for each way it may be.
 
     What is uncertain of two walks is half alike, as one person walks much the same way on another day, so that the
     interval does not shrink to nothing with many outings. The order of the walks makes no difference.
+
+    jobs : how much of it is done at once.
     """
     missed = np.ones((DRAWS, plot.weight.size), np.float32)
     sweeps = _sweeps(plot, walks)
     if not sweeps:
         return missed
     spread = [_spread(plot, sweep) for sweep in sweeps]
-    for level, shift in enumerate(EDGE_LEVELS):
-        rows = np.arange(level, DRAWS, len(EDGE_LEVELS))
-        inside = [_inside(plot, sweep, shift) for sweep in sweeps]
-        most = np.maximum(np.max(inside, axis=0), _LEAST_INSIDE)
-        left = np.ones((plot.weight.size, rows.size), np.float32)
-        for number, (sweep, mine, ground) in enumerate(zip(sweeps, spread, inside, strict=True)):
-            here, swept = _swept(plot, sweep, mine, ground, rows)
-            swept *= (ground / most)[here, None].astype(np.float32)
-            bare = np.subtract(1, swept, out=swept)
-            if any(_same_way(sweep, before) for before in sweeps[:number]):
-                left[here] = _left_again(left[here], bare, AGAIN[_order(2, sweep.of)[rows]])
-            else:
-                left[here] *= bare
-        # Of one sweep the ground that anybody walked is its own.
-        walked = (inside[0] if len(sweeps) == 1 else _walked(plot, sweeps, shift)).astype(np.float32)
-        missed[rows] = 1 - (1 - left.T) * walked
+    steps = len(EDGE_LEVELS)
+    levels = [(shift, np.arange(level, DRAWS, steps)) for level, shift in enumerate(EDGE_LEVELS)]
+    found = at_once(lambda level: _left_at(plot, sweeps, spread, *level), levels, jobs if len(sweeps) > 1 else 1)
+    for (_, rows), left in zip(levels, found, strict=True):
+        missed[rows] = left
     return missed
+
+
+def _left_at(
+    plot: Plot, sweeps: Sequence[_Sweep], spread: Sequence[list[Floats]], shift: float, rows: NDArray[np.int64]
+) -> Missed:
+    """What sweeps left out in some of the draws, (rows, cells), with edges farther out by so many sd."""
+    inside = [_inside(plot, sweep, shift) for sweep in sweeps]
+    most = np.maximum(np.max(inside, axis=0), _LEAST_INSIDE)
+    left = np.ones((plot.weight.size, rows.size), np.float32)
+    for number, (sweep, mine, ground) in enumerate(zip(sweeps, spread, inside, strict=True)):
+        here, swept = _swept(plot, sweep, mine, ground, rows)
+        swept *= (ground / most)[here, None].astype(np.float32)
+        bare = np.subtract(1, swept, out=swept)
+        if any(_same_way(sweep, before) for before in sweeps[:number]):
+            left[here] = _left_again(left[here], bare, AGAIN[_order(2, sweep.of)[rows]])
+        else:
+            left[here] *= bare
+    # Of one sweep the ground that anybody walked is its own.
+    walked = (inside[0] if len(sweeps) == 1 else _walked(plot, sweeps, shift)).astype(np.float32)
+    return np.asarray(1 - (1 - left.T) * walked)
 
 
 def _same_way(sweep: _Sweep, other: _Sweep) -> bool:

@@ -19,6 +19,7 @@ from fieldcomb.coverage.ground.pass_tally import OutingPasses, Swinging, sweep_o
 from fieldcomb.coverage.ground.site_cells import Ground, clip_to_site
 from fieldcomb.coverage.ground.under_coil import Lost, UnderCoil
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
+from fieldcomb.coverage.pool.ahead import one_ahead
 from fieldcomb.coverage.pool.memory import give_back
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.raster.cells import Mask
@@ -206,9 +207,11 @@ def look_in_order(
     tasks = [outing for mine, (_, outing) in zip(side, walked, strict=True) if mine]
     found = workers.in_order(look_at, on, tasks, LOOK_S * sum(_seconds(outing) for outing in tasks))
     del tasks
+    known = [name for name, mine in zip(names, side, strict=True) if name and not mine]
+    recalled = one_ahead(memory.get, known, workers.jobs)
 
     def look(name: str, mine: bool) -> OutingAlone:
-        kept = memory.get(name) if name and not mine else None
+        kept = next(recalled) if name and not mine else None
         if isinstance(kept, OutingAlone) or mine:
             alone = kept if isinstance(kept, OutingAlone) else next(found)
             tell_swept(walked[0][1], alone.swept)

@@ -94,6 +94,7 @@ class SurveySums:
         walked: Sequence[WalkedOuting],
         memory: Memo,
         begin_strips: Callable[[PassTally], Callable[[], tuple[Strip, ...]]] | None = None,
+        jobs: int = 1,
     ) -> None:
         self.of, self.begin_strips = of, begin_strips
         self.strips: Callable[[], tuple[Strip, ...]] = tuple
@@ -108,6 +109,7 @@ class SurveySums:
         self.chances = ChanceMap(inside, ground.grid)
         self.estimates = estimates_on(inside, ground.grid, receivers)
         self.fresh = replace(self.estimates, sums={}, untimed=set())
+        self.estimates.jobs = jobs  # of each outing it is done beside that of others
         self.ledger = RemainingTargets(
             ground, site.frame, walked, site.coils, site.todo, self.chances.coarse, of.in_hand
         )

@@ -242,7 +242,7 @@ def _add_up(
 ) -> Result:
     """Add up the outings, in the order given; the list is emptied on the way, to free their walks."""
     begin = None if between else partial(_begin_strips, on, widest_m, workers)
-    sums = SurveySums(on, [outing for _, outing in walked], memory, begin)
+    sums = SurveySums(on, [outing for _, outing in walked], memory, begin, workers.jobs)
     layers: list[OutingLayer] = []
     masks: dict[str, Cells] = {}
     planted = on.site.planted

@@ -122,6 +122,7 @@ def test_walks_count_the_same_in_any_order() -> None:
     walks = [lanes((3, 3, 20, 47)), lanes((20, 3, 37, 47), 1e5), lanes((3, 3, 20, 30), 2e5)]
     plot, _ = site()
     assert np.array_equal(left_out(plot, walks), left_out(plot, walks[::-1]))
+    assert np.array_equal(left_out(plot, walks), left_out(plot, walks, jobs=3))  # nor does how much is done at once
 
 
 def test_lanes_left_out_in_the_middle_are_bare() -> None:
