@@ -151,7 +151,7 @@ def mark_swatch(kind: str) -> str:
     """A sample of the sign of one kind of mark."""
     look = f'fill="{mark_colour(kind)}" fill-rule="evenodd"'
     sign = (MARK_SIGNS | PLANTED_SIGNS)[kind]
-    return _sample(f'<path transform="translate(17 11) scale(.8)" d="{sign}" {look}/>')
+    return swatch_with(f'<path transform="translate(17 11) scale(.8)" d="{sign}" {look}/>')
 
 
 def style(kind: str) -> dict[str, object]:
@@ -180,12 +180,12 @@ def swatch(kind: str) -> str:
     p = PATTERNS[kind]
     fill = f"url(#fc-{kind})" if p.tile else "#fff"
     box = f'x="1.5" y="1.5" width="31" height="19" fill="{fill}" stroke="{p.colour}" stroke-width="{p.weight}"'
-    return _sample(f'<rect {box} stroke-dasharray="{p.dashes or "none"}"/>')
+    return swatch_with(f'<rect {box} stroke-dasharray="{p.dashes or "none"}"/>')
 
 
 def colour_swatch(colour: str) -> str:
     """A sample of one raster value for the legend."""
-    return _sample(f'<rect x="1" y="1" width="32" height="20" fill="{colour}" stroke="{INK}" stroke-width="1.5"/>')
+    return swatch_with(f'<rect x="1" y="1" width="32" height="20" fill="{colour}" stroke="{INK}" stroke-width="1.5"/>')
 
 
 def searched_swatch(n: int) -> str:
@@ -194,7 +194,7 @@ def searched_swatch(n: int) -> str:
         return colour_swatch(SEARCHED_COLOURS[n])
     stripes = f'<path d="M1 10L10 1M1 19L19 1M8 21L28 1M17 21L33 5M26 21L33 14" stroke="{SEARCHED_COLOURS[n]}"'
     box = f'<rect x="1" y="1" width="32" height="20" fill="none" stroke="{INK}" stroke-width="1.5"/>'
-    return _sample(f'<path d="M1 1h32v20H1z" fill="{SEARCHED_COLOURS[-1]}"/>{stripes} stroke-width="3.4"/>{box}')
+    return swatch_with(f'<path d="M1 1h32v20H1z" fill="{SEARCHED_COLOURS[-1]}"/>{stripes} stroke-width="3.4"/>{box}')
 
 
 def walk_swatch(number: int) -> str:
@@ -204,24 +204,25 @@ def walk_swatch(number: int) -> str:
         LINE_DASHES[number // len(LINE_COLOURS) % len(LINE_DASHES)],
     )
     look = f'fill="none" stroke="{colour}" stroke-width="3.4" stroke-dasharray="{dashes or "none"}"'
-    return _sample(f'<path d="M1 11H33" {look}/>')
+    return swatch_with(f'<path d="M1 11H33" {look}/>')
 
 
 def line_swatch(searching: bool) -> str:
     """A sample of a walk: searching, or walking without searching."""
     dashes = "none" if searching else "2 5"
     line = f'<path d="M1 16L12 6L22 16L33 6" fill="none" stroke="#000" stroke-width="2" stroke-dasharray="{dashes}"/>'
-    return _sample(line)
+    return swatch_with(line)
 
 
 def sign_swatch(kind: str) -> str:
     """A sample of one sign for stops."""
     fill = "#000" if kind == "dig" else "#fff"
     look = f'fill="{fill}" stroke="#000" stroke-width="2"'
-    return _sample(f'<path transform="translate(17 11)" d="{STOP_SIGNS[kind]}" {look}/>')
+    return swatch_with(f'<path transform="translate(17 11)" d="{STOP_SIGNS[kind]}" {look}/>')
 
 
-def _sample(inside: str) -> str:
+def swatch_with(inside: str) -> str:
+    """A sample for the legend, with what is drawn in it."""
     return f'<svg class="swatch" width="34" height="22" viewBox="0 0 34 22" aria-hidden="true">{inside}</svg>'
 
 

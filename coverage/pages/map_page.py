@@ -16,14 +16,22 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.from_marks import place_of
 from fieldcomb.coverage.ground.ground_results import NOT_REACHED, Strip
 from fieldcomb.coverage.pages import colours_patterns as legend
-from fieldcomb.coverage.pages.cell_codes import SHARE_TILE_M, earlier_passes, in_steps, in_tiles, striped
 from fieldcomb.coverage.pages.colours_patterns import Board, Choice, Tick
+from fieldcomb.coverage.pages.find_signs import FIND_SIGNS, sign_groups
 from fieldcomb.coverage.pages.lane_drawings import LANE_LAYERS, lane_items
 from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.outing_data import Json, names_of, outing_data, outing_name, walk_names
-from fieldcomb.coverage.pages.overlay import Picture, raster_picture
+from fieldcomb.coverage.pages.overlay import (
+    SHARE_TILE_M,
+    Picture,
+    earlier_passes,
+    in_steps,
+    in_tiles,
+    raster_picture,
+    striped,
+)
 from fieldcomb.coverage.pages.packing import UNIT_DEG, PackedWalk, pack_area, pack_line, pack_walks
-from fieldcomb.coverage.pages.panel import of_what, panel_html, place_rows, planted_words
+from fieldcomb.coverage.pages.panel import of_what, panel_html, place_rows
 from fieldcomb.coverage.pages.templating import fill, page_file
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.places.places import SearchPlace
@@ -70,7 +78,7 @@ class _Composer:
         self._rules()
         self._walks()
         self._marks()
-        self._planted()
+        self._found()
         self._say_how()
         board = Board(tuple(self.ground), tuple(self.walks), tuple(self.ticks), tuple(self.notes))
         values = {
@@ -338,17 +346,11 @@ class _Composer:
         if lost:
             self.notes.append(f"{format_count(lost, 'mark')} without a place near this site: listed, not drawn.")
 
-    def _planted(self) -> None:
-        """Draw targets that were buried on purpose, and whether they were found."""
-        items = [
-            planted_words(target)
-            | {"id": f"planted-{n}", "at": pack_line(self.frame, np.array([target.at_m]))}
-            | {"sign": f"planted-{'found' if target.found else 'missed'}", "colour": legend.INK}
-            for n, target in enumerate(self.layers.planted, 1)
-        ]
-        if items:
-            self._group("planted", "marks", items)
-            self._tick("planted", f"planted targets ({typeset(format_number(len(items)))})", "", True)
+    def _found(self) -> None:
+        """Draw targets that were buried on purpose, and what came out of the ground."""
+        for key, how, label, entry in sign_groups(self.report, self.layers.planted):
+            self._group(key, how, entry)
+            self._tick(key, label, "", True)
 
     def _say_how(self) -> None:
         cell_m = self.report.site.cell_m
@@ -366,7 +368,7 @@ class _Composer:
             "unit": UNIT_DEG,
             "bounds": self._bounds(),
             "styles": {kind: legend.style(kind) for kind in legend.PATTERNS},
-            "signs": legend.STOP_SIGNS | legend.MARK_SIGNS | legend.PLANTED_SIGNS,
+            "signs": legend.STOP_SIGNS | legend.MARK_SIGNS | legend.PLANTED_SIGNS | FIND_SIGNS,
             "groups": self.groups,
             "outings": outing_data(self.report, self.layers.outings),
             "names": asdict(walk_names(self.report, self.layers.outings)),

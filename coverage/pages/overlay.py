@@ -1,4 +1,4 @@
-"""Rasters as pictures on the map: a small palette PNG and the box of latitudes and longitudes that it fills.
+"""Rasters as pictures on the map: their cells in steps, tiles and stripes, a small palette PNG, and the box it fills.
 
 The map is drawn in spherical Mercator. Over a few hundred metres the site frame differs from it by little more than a
 scale, so a raster is placed by its box alone; where that would put any cell more than ``PLACED_M`` off, as on large
@@ -7,6 +7,7 @@ sites or far from the frame's origin, the raster is warped first.
 
 import base64
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,11 +17,16 @@ from rasterio.io import MemoryFile
 from rasterio.transform import Affine
 from rasterio.warp import reproject
 
+from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.coverage.survey.results import OutingLayer
+from fieldcomb.coverage.todo.dug_classes import LEFT
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
 
+SHARE_TILE_M = 10.0  # ground shown as one where single strips cannot be placed
+STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and the most stripes across the site: 3 pixels of a phone
 PLACED_M = 0.1
 MOST_DRAWN = 6_000_000  # cells of one picture; a larger raster is drawn coarser
 MOST_PIXELS = 16_000_000  # of one warped picture: phones refuse to show larger ones
@@ -175,3 +181,41 @@ def _png(codes: Cells, colours: tuple[str, ...]) -> bytes:
             png.write_colormap(1, table)
             png.write(codes, 1)
         return bytes(memory.read())
+
+
+# ---------------------------------------------------------------------------------------- cells made ready to be drawn
+
+
+def striped(cells: Cells, grid: Grid) -> Cells:
+    """Draw ground that was heard and left in stripes, wide enough to be seen on a phone that shows all of the site."""
+    wide = max(STRIPE_M / grid.cell_m, max(grid.rows, grid.cols) / STRIPES)
+    row, col = np.ogrid[: grid.rows, : grid.cols]
+    light = ((row + col) // max(1, round(wide))) % 2 == 1
+    return np.where((cells == LEFT) & light, np.uint8(len(legend.SEARCHED_COLOURS) - 1), cells)
+
+
+def in_steps(share: Floats, steps: int) -> Cells:
+    """Shares 0 to 1 as numbers of equal steps; what is not part of the site as that."""
+    step = np.minimum(np.nan_to_num(share) * steps, steps - 1).astype(np.uint8)
+    return np.asarray(np.where(np.isnan(share), np.uint8(OUTSIDE), step))
+
+
+def in_tiles(share: Floats, grid: Grid) -> Floats:
+    """Mean of each tile of 10 m, for all cells in it; tiles lie on whole tens of metres from the frame's origin."""
+    x, y = grid.centres()
+    col, row = (np.floor(v / SHARE_TILE_M).astype(np.int64) for v in (x, y))
+    number = (row.max() - row)[:, None] * (np.ptp(col) + 1) + (col - col.min())[None, :]
+    known = ~np.isnan(share)
+    total = np.bincount(number[known], weights=share[known], minlength=int(number.max()) + 1)
+    cells = np.bincount(number[known], minlength=int(number.max()) + 1)
+    return np.where(known, (total / np.maximum(cells, 1))[number], np.nan)
+
+
+def earlier_passes(passes: Cells, grid: Grid, later: Sequence[OutingLayer]) -> Cells:
+    """Return the passes of all outings but these, which have rasters of their own; what is not of the site stays so."""
+    rest = passes.astype(np.int16)
+    for outing in later:
+        if outing.passes is not None and outing.grid is not None:
+            part = outing.passes[grid.part_of(outing.grid)]
+            rest[outing.grid.part_of(grid)] -= np.where(part == OUTSIDE, 0, part).astype(np.int16)
+    return np.where(passes == OUTSIDE, np.uint8(OUTSIDE), np.maximum(rest, 0).astype(np.uint8))

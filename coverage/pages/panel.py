@@ -1,7 +1,6 @@
 """The words next to the map: headline, key, tables, charts, cautions. Everything is escaped by the template engine."""
 
 from collections.abc import Sequence
-from typing import Any
 
 from markupsafe import Markup
 
@@ -13,6 +12,7 @@ from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.chart import Point, comb, depletion_line, growth, number_bars, year_spans
 from fieldcomb.coverage.pages.colours_patterns import Board
+from fieldcomb.coverage.pages.find_signs import find_keys, find_swatch
 from fieldcomb.coverage.pages.outing_data import WalkNames, outing_name
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
@@ -32,7 +32,6 @@ from fieldcomb.coverage.report.todo_words import (
     searched_lines,
 )
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
-from fieldcomb.coverage.todo.planted import PlantedTarget
 from fieldcomb.tracks.units import format_area, format_count, format_duration, format_length
 
 MOST_LISTED = 5  # places that are listed unfolded, so that they and the key fit one screen
@@ -62,15 +61,6 @@ def place_rows(place: SearchPlace) -> list[tuple[str, str]]:
         found = f"would find {100 * worth.gain_per_100_m2:.0f} in 100 targets, by the model"
         rows.append((f"With {worth.coil}", f"{time}{why}{found}"))
     return [*rows, ("Where", typeset(place.where)), ("Lat, lon", wording.format_lat_lon(place.centre))]
-
-
-def planted_words(target: PlantedTarget) -> dict[str, Any]:
-    """What the popup of a planted target says: title, rows, and a short text."""
-    state = "found" if target.found else "not found"
-    rows = [("State", state), ("Class", target.target_class or "not stated")]
-    rows += [] if target.depth_m is None else [("Depth", typeset(format_length(target.depth_m)))]
-    rows += [] if target.coil is None else [("Coil", target.coil)]
-    return {"title": f"Planted: {target.name}", "rows": rows, "brief": state}
 
 
 def panel_html(report: Report, board: Board, names: WalkNames) -> str:
@@ -114,6 +104,8 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         season_charts=_season_charts(report),
         junk_lines=[*junk_lines(report.junk), *_second_search(report)],
         next_lanes=[one for one in _next_lanes(report) if one[1]],
+        find_keys=find_keys(report),
+        find_swatch=find_swatch,
         planted=typeset(planted_in_short(report.planted)),
         planted_lines=[typeset(line) for line in planted_lines(report.planted)],
         mark_lines=lambda outing: mark_lines(outing.marks, report.site.zone),

@@ -175,6 +175,43 @@ var fieldcomb = (function () {
     });
   }
 
+  /* Finds likewise, each with the shape and colour of its value of what is chosen; one is shown where all its values
+     are ticked. */
+  function finds(group, key) {
+    var select = document.getElementById("pick-finds"), lists = [], drawn = [], given = data.groups[key];
+    each("[data-finds]", function (list) { lists.push(list); });
+    given.items.forEach(function (item) {
+      var at = unpack(item.at)[0];
+      var layer = new Sign(at, { pane: "marks", radius: 12, color: "#fff", weight: 3, fillOpacity: 1 });
+      layer.getBounds = function () { return L.latLngBounds([at, at]); };
+      item.brief = item.said[0] + ", " + item.said[6];
+      item.rows = given.rows.map(function (name, n) { return [name, item.said[n]]; }).filter(function (row) { return row[1]; });
+      reachable(layer, item);
+      drawn.push({ layer: layer, of: item.of });
+    });
+    function show() {
+      var by = select.selectedIndex, shown = 0;
+      lists.forEach(function (list, n) { list.hidden = n !== by; });
+      var ticked = lists.map(function (list) {
+        return Array.prototype.map.call(list.querySelectorAll("input"), function (box) { return box.checked; });
+      });
+      drawn.forEach(function (find) {
+        var look = given.looks[find.of[by] % given.looks.length];
+        find.layer.options.sign = look[0];
+        find.layer.setStyle({ fillColor: look[1] });
+        if (find.of.every(function (value, n) { return ticked[n][value]; })) {
+          shown += 1;
+          group.addLayer(find.layer);
+          if (find.layer._path) { find.layer.redraw(); }
+        } else { group.removeLayer(find.layer); }
+      });
+      document.getElementById("finds-shown").textContent = "Shown: " + shown + " of " + drawn.length + ".";
+    }
+    select.onchange = show;
+    lists.forEach(function (list) { list.onchange = show; });
+    show();
+  }
+
   function rules(group, key) {
     var lines = data.groups[key].map(unpack);
     group.addLayer(L.polyline(lines, { pane: "rules", interactive: false, color: "#6a6f8c", weight: 1, opacity: 0.55 }));
@@ -328,5 +365,5 @@ var fieldcomb = (function () {
     map.fitBounds(seen, { animate: false });
   }
 
-  return { panes: panes, areas: areas, places: places, walk: walk, marks: marks, rules: rules, start: start };
+  return { panes: panes, areas: areas, places: places, walk: walk, marks: marks, finds: finds, rules: rules, start: start };
 })();

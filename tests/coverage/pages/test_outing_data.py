@@ -11,8 +11,8 @@ from samples import sample_result
 
 from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.pages import colours_patterns as legend
-from fieldcomb.coverage.pages.cell_codes import earlier_passes
 from fieldcomb.coverage.pages.outing_data import UNNAMED, outing_data, walk_names
+from fieldcomb.coverage.pages.overlay import earlier_passes
 from fieldcomb.coverage.pages.typeset import NARROW
 from fieldcomb.coverage.raster.cells import OUTSIDE
 
