@@ -108,11 +108,16 @@ def _replace(place: Path, files: dict[str, bytes]) -> None:
 
 @dataclass(frozen=True, slots=True)
 class KeptTicks:
-    """What became of ticks: ids that are kept; what holds of each lane that was ever ticked; lanes told differently."""
+    """What became of ticks.
+
+    kept : ids that are on the disk. lanes : what holds of each lane that was ever ticked. told_otherwise : lanes of
+    which two phones say different things. refused : how many were no ticks of this plan.
+    """
 
     kept: tuple[str, ...]
     lanes: dict[int, TickedLane]
     told_otherwise: tuple[int, ...]
+    refused: int = 0
 
 
 def keep_ticks(folder: Path, name: str, phone: str, sent: Sequence[object], *, say: Say) -> KeptTicks:
@@ -142,7 +147,8 @@ def keep_ticks(folder: Path, name: str, phone: str, sent: Sequence[object], *, s
             _write_ticks(place, old, fresh)
             with suppress(SiteError):  # the ticks are kept, whatever became of the table
                 _fill_times(place, before, {tick.lane: after[tick.lane] for tick in fresh}, site.settings.zone)
-    return KeptTicks(tuple(dict.fromkeys(tick.id for tick in ticks)), after, tuple(told_otherwise([*old, *fresh])))
+    kept, refused = tuple(dict.fromkeys(tick.id for tick in ticks)), len(sent[:MOST_TICKS]) - len(ticks)
+    return KeptTicks(kept, after, tuple(told_otherwise([*old, *fresh])), refused)
 
 
 def _write_ticks(place: Path, old: Sequence[LaneTick], fresh: Sequence[LaneTick]) -> None:

@@ -116,7 +116,6 @@ def survey_inputs(
             whole = replace(whole, lanes=lanes)
             planted, more = _planted(site, whole)
             whole = replace(whole, planted=planted, notes=(*whole.notes, *said, *more))
-            notes = [*notes, *said, *more]
         return SurveyInputs(whole, given, (*site.notes, *notes), None if coil is None else _in_hand(site, coil))
 
 

@@ -39,8 +39,8 @@ def plan_folders(site: Path) -> list[Path]:
 
 def kept_plan(folder: Path, frame: SiteFrame) -> DeclaredPlan:
     """Read a plan; raises SiteError where its file is not as it was written."""
-    file = folder / GEOJSON_FILE
-    return read_plan(read_file(file, SiteError), shown(file), frame)
+    name = f"{LANES}/{shown(folder.name)}/{GEOJSON_FILE}"
+    return read_plan(read_file(folder / GEOJSON_FILE, SiteError, name=name), name, frame)
 
 
 def declared_plans(site: Site, frame: SiteFrame) -> tuple[tuple[DeclaredPlan, ...], tuple[str, ...]]:
@@ -96,7 +96,8 @@ def kept_ticks(folder: Path, plan: DeclaredPlan) -> tuple[LaneTick, ...]:
     file = folder / TICKS_FILE
     if not file.is_file():
         return ()
-    return read_ticks(read_file(file, SiteError), shown(file), {lane.number for lane in plan.lanes})
+    name = f"{LANES}/{shown(folder.name)}/{TICKS_FILE}"
+    return read_ticks(read_file(file, SiteError, name=name), name, {lane.number for lane in plan.lanes})
 
 
 def _with_ticks(folder: Path, plan: DeclaredPlan, zone: ZoneInfo) -> tuple[DeclaredPlan, list[str]]:

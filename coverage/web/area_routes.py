@@ -22,10 +22,11 @@ from fieldcomb.coverage.site.options_fields import FIELD
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.access import KEPT_A_DAY
 from fieldcomb.coverage.web.responses import Desk, answer_job, output_page, page_of, served_site, uploaded_files
-from fieldcomb.coverage.web.site_views import MAP_PAGE, SiteView, compared_files
+from fieldcomb.coverage.web.site_views import MAP_PAGE, SiteView, compared_files, site_frame_of
 from fieldcomb.coverage.web.uploads import MOST_FILES
 from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import format_count
 
 MOST_TICK_BYTES = 1_000_000
 DRAWN_NAME = "the areas that you drew"
@@ -45,7 +46,7 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
     def lanes(key: str, plan: str) -> AnyResponse:
         """Show the lanes with their buttons; what was ticked is asked for by the page, which a phone may keep a day."""
         site = served_site(desk, key)
-        found = _plan_of(site, plan)[1]
+        found = _plan_of(desk, key, plan)[1]
         answer = page_of(desk, "lanes", f"Lanes of {site.settings.name}", site=site, plan=found)
         answer.headers["Cache-Control"] = KEPT_A_DAY
         return answer
@@ -53,7 +54,7 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
     @pages.get("/site/<key>/lanes/<plan>/ticks")
     def ticks(key: str, plan: str) -> AnyResponse:
         """Give what was ticked, and what the sheet says; a file that somebody spoiled must not stop the ticking."""
-        folder, found = _plan_of(served_site(desk, key), plan)
+        folder, found = _plan_of(desk, key, plan)
         wrong, sheet, held = list[str](), dict[int, str](), tuple[LaneTick, ...]()
         try:
             lines, notes = kept_sheet(folder, found)
@@ -74,14 +75,24 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
 
         Not sent to the address of the page itself: a browser then throws its copy of that page away.
         """
-        site = served_site(desk, key)
-        _plan_of(site, plan)
-        sent = request.get_json(silent=True) if (request.content_length or 0) <= MOST_TICK_BYTES else None
+        folder, _ = _plan_of(desk, key, plan)
+        sent = _sent_json() if (request.content_length or 0) <= MOST_TICK_BYTES else None
         if not isinstance(sent, dict) or not isinstance(sent.get("ticks"), list):
             raise UsageError("that is not a list of ticks", hint="Open the page of the lanes again")
-        done = keep_ticks(site.folder, plan, str(sent.get("phone", "")), sent["ticks"], say=lambda _note: None)
-        told = {"kept": done.kept, **_ticked(done.lanes, done.told_otherwise)}
+        done = keep_ticks(folder.parent.parent, plan, str(sent.get("phone", "")), sent["ticks"], say=lambda _note: None)
+        refused = (
+            [] if done.refused == 0 else [f"{format_count(done.refused, 'tick')} of no lane of this plan: not kept"]
+        )
+        told = {"kept": done.kept, "refused": refused, **_ticked(done.lanes, done.told_otherwise)}
         return Response(json.dumps(told), content_type="application/json")
+
+
+def _sent_json() -> object:
+    """Read what was sent; None for what is no JSON."""
+    try:
+        return json.loads(request.get_data())
+    except (ValueError, RecursionError):
+        return None
 
 
 def _ticked(lanes: Mapping[int, TickedLane], otherwise: Sequence[int]) -> dict[str, object]:
@@ -89,13 +100,12 @@ def _ticked(lanes: Mapping[int, TickedLane], otherwise: Sequence[int]) -> dict[s
     return {"lanes": {n: [one.state, one.start_ms, one.end_ms] for n, one in lanes.items()}, "otherwise": otherwise}
 
 
-def _plan_of(site: SiteView, plan: str) -> tuple[Path, DeclaredPlan]:
-    folder = _plan_folder(site, plan)
-    return folder, kept_plan(folder, site.settings.frame) if site.settings.frame else abort(404)
-
-
-def _plan_folder(site: SiteView, plan: str) -> Path:
-    return next((path for path in plan_folders(site.folder) if path.name == plan), None) or abort(404)
+def _plan_of(desk: Desk, key: str, plan: str) -> tuple[Path, DeclaredPlan]:
+    """Look a plan up by the key of its site and its name; asked for often, so nothing else of the site is read."""
+    site = desk.served.find(key)
+    frame = None if site is None else site_frame_of(site)
+    folder = next((path for path in plan_folders(site) if path.name == plan), None) if site is not None else None
+    return (folder, kept_plan(folder, frame)) if folder is not None and frame is not None else abort(404)
 
 
 def _beginning(pages: Blueprint, desk: Desk) -> None:

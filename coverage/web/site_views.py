@@ -25,6 +25,7 @@ from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, OutingEntr
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.web.outing_views import OutingNumbers, outing_numbers
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
+from fieldcomb.tracks.frame import SiteFrame
 
 MAP_PAGE = "map.html"
 REPORT_NAME = "report.json"
@@ -248,6 +249,12 @@ def outing_ids(folder: Path) -> tuple[str, ...]:
     """Return the ids of a site's outings."""
     _finish(folder)
     return tuple(outing.id for outing in _outings(folder, _settings(folder)))
+
+
+def site_frame_of(folder: Path) -> SiteFrame | None:
+    """Return where the metres of a site are counted from; None before that is known."""
+    _finish(folder)
+    return _settings(folder).frame
 
 
 def view(folder: Path) -> SiteView:

@@ -15,6 +15,7 @@ if not Path("/proc/self/stat").exists():
     pytest.skip("needs a system that shows processes as files", allow_module_level=True)
 
 import kill_page as study
+from kill_ticks import kill_ticks
 
 
 @pytest.fixture(scope="module")
@@ -41,3 +42,9 @@ def test_a_page_that_is_killed_keeps_what_it_confirmed_and_can_be_asked_again(
     """Whatever is killed, what was asked for is there as a whole or not at all; asked for again, it is there once."""
     ground.kill_once(ground.work(what, random.Random(what)), victim, point, 0.5)
     assert ground.summary.wrong == []
+
+
+def test_ticks_come_through_kills_of_a_running_server(tmp_path: Path) -> None:
+    """Five rounds of two phones that tick lanes: whatever is cut off or killed, every tick is there once at the end."""
+    summary = kill_ticks(tmp_path, 5, random.Random(4))
+    assert summary.wrong == [] and sum(summary.fates.values()) == 5 and summary.made > 5

@@ -190,6 +190,28 @@ def test_the_page_of_a_site_begins_with_the_lanes_to_walk_next(site: Path, tmp_p
     assert "cannot be read" in page.get("/site/field/").text
 
 
+def test_ticks_of_lanes_that_are_not_there_are_told_and_not_confirmed(site: Path, tmp_path: Path) -> None:
+    """Lane 99 is no lane of this plan: its tick stays on the phone, the page says so, and the others are kept."""
+    shutil.copytree(site, tmp_path / "sites/field")
+    (tmp_path / "temp").mkdir()
+    page = Page(tmp_path / "sites", tmp_path / "temp")
+    ticks = [{"id": f"{n:08x}", "lane": n, "done": "y", "at_ms": n} for n in (4, 99)]
+    sent = json.dumps({"phone": "aaaaaaaa", "ticks": ticks})
+    answer = page.ask("POST", "/site/field/lanes/1/ticks", data=sent, content_type="application/json")
+    told = json.loads(answer.data)
+    assert told["kept"] == ["00000004"] and told["refused"] == ["1 tick of no lane of this plan: not kept"]
+    for address in (
+        "/site/field/lanes/2",
+        "/site/nowhere/lanes/1",
+        "/site/field/lanes/2/ticks",
+        "/site/field/lanes/..",
+    ):
+        assert page.get(address).status_code == 404
+    for body in ("", "[]", "{}", '{"ticks": 5}', "[" * 5000):
+        answer = page.ask("POST", "/site/field/lanes/1/ticks", data=body, content_type="application/json")
+        assert answer.status_code == 400 and "not a list of ticks" in answer.text
+
+
 # ------------------------------------------------------------------------------------------- times in the plan's table
 
 

@@ -68,7 +68,7 @@
     const rest = !many ? "All ticks are kept." : reached ? ticks + " to be sent." : "Out of reach: " + ticks + ". Do not reload.";
     told.textContent = done + " of " + list.children.length + " lanes done. " + (next ? "Next: lane " + next + ". " : "") + rest;
     undo.disabled = !parsed(MINE, []).length;
-    const lines = (last.wrong || []).concat(problem || []), two = last.otherwise || [];
+    const lines = (last.wrong || []).concat(last.refused || [], problem || []), two = last.otherwise || [];
     if (two.length) { lines.push("Two phones say different things of " + (two.length > 1 ? "lanes " : "lane ") + two.join(", ") + ". What was ticked last holds."); }
     const place = document.getElementById("wrong");
     if (place.textContent !== lines.join("")) {
@@ -84,7 +84,7 @@
   function take(found) {
     // What was ticked while this was under way stays.
     save(WAITING, JSON.stringify(waiting().filter(function (tick) { return !found.kept.includes(tick.id); })));
-    save(LAST, JSON.stringify(Object.assign(parsed(LAST, {}), found)));
+    save(LAST, JSON.stringify(Object.assign(parsed(LAST, {}), { refused: [] }, found)));
     reached = true;
     problem = "";
   }
