@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 from walker import SEARCH, Place
 
 from fieldcomb.coverage.finds.find import FIND_COLUMNS, FINDS_FILE, JUNK, KEEP, LEFT, Find
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 SEED = 2026_05_12
 MEDIEVAL_AT: Place = (16.0, 12.0)  # where a purse was lost: a hot spot
+IN_M = 1.0  # finds lie so far within the edge, as the receiver saw it
 NEAR_M = 1.6  # its finds lie so near to its middle
 IN_PLOUGHSOIL_CM = (4, 24)
 REPORTED = ("museum", date(2026, 5, 20))
@@ -67,11 +69,11 @@ OF_MARKS = {  # what the words of the marks turned out to be
 }
 
 
-def finds_csv(outings: Sequence[DemoOuting], frame: SiteFrame) -> str:
-    """Return finds.csv as it stands after five outings, filled in at home."""
+def finds_csv(outings: Sequence[DemoOuting], frame: SiteFrame, edge: shapely.Polygon) -> str:
+    """Return finds.csv as it stands after five outings, filled in at home; ``edge`` is that of the site."""
     rng = np.random.default_rng(SEED)
     finds = [find for outing in outings for find in _marked(outing, frame, rng)]
-    finds += _scattered(outings[:4], frame, rng)
+    finds += _scattered(outings[:4], frame, edge.buffer(-IN_M), rng)
     finds += [_at(outings[1], _near(rng), frame, _medieval(what, rng)) for what in OF_PURSE]
     finds.sort(key=lambda find: find.time_s or 0.0)
     numbered = [replace(find, find_no=number) for number, find in enumerate(finds, 1)]
@@ -91,7 +93,9 @@ def _marked(outing: DemoOuting, frame: SiteFrame, rng: np.random.Generator) -> I
         yield _placed(find, outing, (mark.x_m, mark.y_m), frame)
 
 
-def _scattered(outings: Sequence[DemoOuting], frame: SiteFrame, rng: np.random.Generator) -> list[Find]:
+def _scattered(
+    outings: Sequence[DemoOuting], frame: SiteFrame, inside: shapely.Polygon, rng: np.random.Generator
+) -> list[Find]:
     """Finds here and there on the ground that was walked; most nails on the old tip, with the small coil."""
     finds = []
     for sort in SORTS:
@@ -99,8 +103,12 @@ def _scattered(outings: Sequence[DemoOuting], frame: SiteFrame, rng: np.random.G
             at_tip = sort.kind == JUNK and rng.random() < 0.4
             outing = outings[3] if at_tip else outings[int(rng.integers(0, 3))]
             searching = np.flatnonzero(outing.walk.state == SEARCH)
-            at = int(rng.choice(searching))
-            finds.append(_at(outing, (float(outing.walk.x_m[at]), float(outing.walk.y_m[at])), frame, _find(sort, rng)))
+            find, where = _find(sort, rng), (np.nan, np.nan)
+            while not shapely.contains_xy(inside, *where):
+                at = int(rng.choice(searching))
+                placed = _at(outing, (float(outing.walk.x_m[at]), float(outing.walk.y_m[at])), frame, find)
+                where = frame.to_metres(placed.lon_deg, placed.lat_deg)
+            finds.append(placed)
     return finds
 
 

@@ -227,7 +227,11 @@ def _feature(area: Polygon, properties: dict[str, Any]) -> dict[str, object]:
 def demo_files() -> dict[str, str]:
     """Every file of the demo by its name."""
     walked = (*outings(), lane_outing())
-    drawn = {"boundary.geojson": boundary_geojson(), "sheet.csv": lane_sheet(), "finds.csv": finds_csv(walked, FRAME)}
+    drawn = {
+        "boundary.geojson": boundary_geojson(),
+        "sheet.csv": lane_sheet(),
+        "finds.csv": finds_csv(walked, FRAME, SITE),
+    }
     return drawn | {outing.file: outing.gpx() for outing in walked}
 
 

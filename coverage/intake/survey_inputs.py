@@ -108,7 +108,6 @@ def survey_inputs(
             hint = "Put back what fieldcomb wrote there; report.json has it as frame_origin"
             raise SiteError(problem, file=site.settings.file.name, hint=hint)
         finds, faults = _finds(site, site.settings.frame, between or ([one.id for one in chosen] if since else None))
-        notes += faults
         whole = replace(site.as_input(site.settings.frame), notes=(*partly, *faults), others=others, finds=finds)
         whole = replace(whole, events=events, since=began)
         if since is None and between is None:  # a sheet says which lanes were walked, and seldom on which day

@@ -1,6 +1,7 @@
 """The words next to the map: headline, key, tables, charts, cautions. Everything is escaped by the template engine."""
 
 from collections.abc import Sequence
+from dataclasses import astuple
 
 from markupsafe import Markup
 
@@ -80,7 +81,7 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
         share=lambda swept: _share(swept, report),
         shares=_shares(report),
         comb=comb([share for _, _, share in _shares(report)]),
-        answer=Answer(*(typeset(text) for text in (told.searched, told.go_next, told.not_known, told.by_lanes))),
+        answer=Answer(*(typeset(text) for text in astuple(told))),
         place_size=lambda place: typeset(format_place_size(place)),
         most_listed=MOST_LISTED,
         estimate=wording.format_estimate(total.estimate, _share(total, report), has_certain(report.strips)),

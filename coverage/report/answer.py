@@ -4,15 +4,21 @@ from dataclasses import dataclass
 from importlib.metadata import version
 
 from fieldcomb.coverage.estimate.swept_share import LANES, Estimate
-from fieldcomb.coverage.lanes.lane_words import format_lanes_done, format_lanes_left, format_walked_lanes
+from fieldcomb.coverage.finds.find import KEEP
+from fieldcomb.coverage.lanes.lane_words import (
+    format_lanes_done,
+    format_lanes_left,
+    format_walked_lanes,
+    numbers_in_words,
+)
 from fieldcomb.coverage.report.outing_lines import format_days
 from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import format_area, format_count, format_length
+from fieldcomb.tracks.units import format_area, format_count, format_length, format_number
 
-SEARCHED, BY_LANES, GO_NEXT, NOT_KNOWN = "Searched", "By lanes", "Go next", "Not known"
+SEARCHED, BY_LANES, FINDS, GO_NEXT, NOT_KNOWN = "Searched", "By lanes", "Finds", "Go next", "Not known"
 METHOD = "the recorded walks, the error of the receiver and how even the lanes are"
 LANES_METHOD = "the numbered lanes that were walked"
 NOWHERE = "no place stands out as worth another pass"
@@ -26,11 +32,12 @@ class Answer:
     go_next: str
     not_known: str
     by_lanes: str = ""  # of plans of which it was said what was walked
+    finds: str = ""  # how many were kept, and which lie closer together than chance
 
     @property
     def lines(self) -> tuple[tuple[str, str], ...]:
         """Return the lines that there are, each with its word."""
-        searched = ((SEARCHED, self.searched), (BY_LANES, self.by_lanes))
+        searched = ((SEARCHED, self.searched), (BY_LANES, self.by_lanes), (FINDS, self.finds))
         lines = (*searched, (GO_NEXT, self.go_next), (NOT_KNOWN, self.not_known))
         return tuple((word, text) for word, text in lines if text)
 
@@ -39,7 +46,18 @@ def answer(report: Report) -> Answer:
     """Return the answer of a report; nothing to go to where two outings are compared."""
     known = len(report.lanes) == 1 and report.total.estimate.all_by_lanes  # then the line above has the share
     by_lanes = "; ".join(format_lanes_done(plan) if known else format_walked_lanes(plan) for plan in report.lanes)
-    return Answer(format_searched(report), _go_next(report), _not_known(report), by_lanes)
+    return Answer(format_searched(report), _go_next(report), _not_known(report), by_lanes, format_found(report))
+
+
+def format_found(report: Report) -> str:
+    """Return how many finds were kept, and which lie closer together than chance; empty where there are no finds."""
+    if not report.finds:
+        return ""
+    kept = sum(find.kind == KEEP for find in report.finds)
+    spots = () if report.season is None else report.season.spots.spots
+    close = sorted({number for spot in spots for number in spot.members})
+    together = f"; closer together than chance: bags {numbers_in_words(close)}" if close else ""
+    return f"{kept} kept of {format_number(len(report.finds))}{together}"
 
 
 def share_of(report: Report) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fieldcomb.coverage.estimate.next_evidence import SWING
 from fieldcomb.coverage.report.answer import (
     BY_LANES,
+    FINDS,
     GO_NEXT,
     NOT_KNOWN,
     SEARCHED,
@@ -33,6 +34,7 @@ PLACES_SHOWN = 4
 MOST_PLACE_LINES = 9
 MOST_NOTES = 4
 MOST_LANE_LINES = 5
+MOST_FIND_LINES = 2
 LABEL = 11
 
 
@@ -127,6 +129,8 @@ def _answer(report: Report) -> Iterator[str]:
         yield from wrapped(since, SCREEN_COLUMNS, " " * LABEL, " " * LABEL)
     if told.by_lanes:
         yield from _labelled(BY_LANES, told.by_lanes)[:MOST_LANE_LINES]
+    if told.finds:
+        yield from _labelled(FINDS, told.finds)[:MOST_FIND_LINES]
     if told.not_known:
         yield from _labelled(NOT_KNOWN, told.not_known)
 

@@ -355,7 +355,7 @@ def _answer(report: Mapping[str, Any] | None) -> Answer | None:
     told = report.get("answer") if report else None
     if not isinstance(told, dict) or not isinstance(told.get("searched"), str):
         return None
-    keys = ("searched", "go_next", "not_known", "by_lanes")
+    keys = ("searched", "go_next", "not_known", "by_lanes", "finds")
     return Answer(*(typeset(str(told.get(key, ""))) for key in keys))
 
 

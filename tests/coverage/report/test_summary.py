@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from samples import sample_result, with_evil_names
 from shapely.geometry import box
 
+from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.places.places import SearchPlace, Worth, letter_of
 from fieldcomb.coverage.report.answer import NOWHERE, answer
 from fieldcomb.coverage.report.summary import summary
@@ -39,6 +40,7 @@ def test_any_site_fits_one_screen(count: int, outings: int, coils: int, words: i
         outings=tuple(report.outings[k % len(report.outings)] for k in range(outings)),
         coils=tuple(replace(report.coils[0], coil=f"coil {k}") for k in range(coils)),
         notes=tuple("a note" for _ in range(words)),
+        finds=tuple(Find(n, "keep") for n in range(1, words)),
     )
     text = summary(report)
     lines = text.splitlines()
@@ -96,3 +98,10 @@ def test_searched_is_the_estimate_where_there_is_one() -> None:
     assert answer(with_estimate).searched.startswith("about 81 % (71-89) of ")
     none = replace(REPORT.total.estimate, pct=None, low=None, high=None)
     assert answer(replace(REPORT, total=replace(REPORT.total, estimate=none))).searched.endswith(", as recorded")
+
+
+def test_the_answer_says_how_many_finds_were_kept() -> None:
+    """Where there are finds one line of the screen counts them; where there are none it is left out."""
+    finds = (Find(1, "keep"), Find(2, "junk"), Find(3, "left"), Find(4, "keep"))
+    assert "\nFinds:     2 kept of 4\n" in summary(replace(REPORT, finds=finds))
+    assert "Finds:" not in summary(REPORT)
