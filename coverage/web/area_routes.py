@@ -13,8 +13,10 @@ from fieldcomb.coverage.actions.tick_lanes import keep_ticks
 from fieldcomb.coverage.areas.areas import AREA_KINDS
 from fieldcomb.coverage.jobs.job_protocol import AREAS, CHANGE, COMPARE, START, Order
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
+from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GPX_FILE
 from fieldcomb.coverage.lanes.sheet import state_of
 from fieldcomb.coverage.lanes.ticks import LaneTick, TickedLane, ticked_lanes, told_otherwise
+from fieldcomb.coverage.pages.lane_drawings import SHEET_FILE
 from fieldcomb.coverage.pages.packing import walks_in
 from fieldcomb.coverage.site.folder import AREAS_FILE, read_file
 from fieldcomb.coverage.site.lane_plans import kept_plan, kept_sheet, kept_ticks, plan_folders
@@ -29,6 +31,7 @@ from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_count
 
 MOST_TICK_BYTES = 1_000_000
+PLAN_FILES = (SHEET_FILE, GPX_FILE, CSV_FILE)  # of a plan, to be had from its page
 DRAWN_NAME = "the areas that you drew"
 NO_AREAS_YET = {"type": "FeatureCollection", "features": []}
 
@@ -50,6 +53,12 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
         answer = page_of(desk, "lanes", f"Lanes of {site.settings.name}", site=site, plan=found)
         answer.headers["Cache-Control"] = KEPT_A_DAY
         return answer
+
+    @pages.get("/site/<key>/lanes/<plan>/file/<name>")
+    def lane_file(key: str, plan: str, name: str) -> AnyResponse:
+        folder, _ = _plan_of(desk, key, plan)
+        path = folder / name if name in PLAN_FILES else None
+        return output_page(path, name) if path is not None and path.is_file() and not path.is_symlink() else abort(404)
 
     @pages.get("/site/<key>/lanes/<plan>/ticks")
     def ticks(key: str, plan: str) -> AnyResponse:

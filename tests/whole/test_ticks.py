@@ -190,6 +190,22 @@ def test_the_page_of_a_site_begins_with_the_lanes_to_walk_next(site: Path, tmp_p
     assert "cannot be read" in page.get("/site/field/").text
 
 
+def test_the_sheet_and_the_routes_of_a_plan_can_be_had_from_its_page(site: Path, tmp_path: Path) -> None:
+    """Sheet, routes and table come as they lie in the folder; nothing else of it, and nothing through a link."""
+    shutil.copytree(site, tmp_path / "sites/field")
+    (tmp_path / "temp").mkdir()
+    page, folder = Page(tmp_path / "sites", tmp_path / "temp"), tmp_path / "sites/field/lanes/1"
+    for name in ("lanes.html", "lanes.gpx", "lanes.csv"):
+        answer = page.get(f"/site/field/lanes/1/file/{name}")
+        assert answer.status_code == 200 and answer.data == (folder / name).read_bytes()
+    assert "sandbox" in page.get("/site/field/lanes/1/file/lanes.html").headers["Content-Security-Policy"]
+    for name in ("ticks.csv", "..", "site.toml", "%2e%2e%2fsite.toml"):
+        assert page.get(f"/site/field/lanes/1/file/{name}").status_code == 404
+    (folder / "lanes.gpx").unlink()
+    (folder / "lanes.gpx").symlink_to(tmp_path / "sites/field/site.toml")
+    assert page.get("/site/field/lanes/1/file/lanes.gpx").status_code == 404
+
+
 def test_ticks_of_lanes_that_are_not_there_are_told_and_not_confirmed(site: Path, tmp_path: Path) -> None:
     """Lane 99 is no lane of this plan: its tick stays on the phone, the page says so, and the others are kept."""
     shutil.copytree(site, tmp_path / "sites/field")
