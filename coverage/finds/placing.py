@@ -15,6 +15,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.units import format_count, format_length
 
 _LISTED = 10
+_QUOTED = 60  # letters
 
 
 def of_this_site(
@@ -46,6 +47,20 @@ def of_this_site(
         notes.append(f"{file}, {_rows(finds, strange)}: this site has no outing {names}")
     kept = (replace(find, lat_deg=None, lon_deg=None) if away else find for find, away in zip(finds, far, strict=True))
     return tuple(kept), tuple(notes)
+
+
+def missing_photos(finds: Sequence[Find], there: Collection[str], file: str) -> tuple[str, ...]:
+    """Return a sentence for each find that names photos which are not there; letter case makes no difference.
+
+    there : names of the files in the folder of photos.
+    """
+    known = {name.casefold() for name in there}
+    missing = ((find, [name for name in find.photos if name.casefold() not in known]) for find in finds)
+    return tuple(
+        f'{file}, row {find.row}: photo is "{"; ".join(names)[:_QUOTED]}": no such file in the folder photos'
+        for find, names in missing
+        if names
+    )
 
 
 def _said(finds: Sequence[Find], which: np.ndarray, words: str, file: str) -> str:

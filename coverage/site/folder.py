@@ -11,6 +11,7 @@ import shapely
 
 from fieldcomb.coverage.areas.areas import Area, read_areas
 from fieldcomb.coverage.finds.find import FINDS_FILE
+from fieldcomb.coverage.finds.placing import missing_photos
 from fieldcomb.coverage.finds.reading import FindsRead, read_finds
 from fieldcomb.coverage.gear.coils import coil_of_size, own_coil, split_naming
 from fieldcomb.coverage.gear.swing import make_swing
@@ -31,6 +32,7 @@ from fieldcomb.tracks.units import parse_length_m
 AREAS_FILE = "areas.geojson"
 PEGS_FILE = "pegs.csv"
 PLANTED_FILE = "planted.csv"
+PHOTOS = "photos"
 OUT = "out"
 CARD_FILE = "card.html"
 NO_AREAS = (
@@ -161,7 +163,10 @@ def finds_in(site: Site) -> FindsRead | None:
     """Read the finds of a site; None where nobody wrote any down. Raises SiteError for a file that cannot be used."""
     if not (site.folder / FINDS_FILE).exists():
         return None
-    return read_finds(read_file(site.folder / FINDS_FILE, SiteError, name=FINDS_FILE), FINDS_FILE, site.settings.zone)
+    read = read_finds(read_file(site.folder / FINDS_FILE, SiteError, name=FINDS_FILE), FINDS_FILE, site.settings.zone)
+    folder = site.folder / PHOTOS
+    there = [path.name for path in folder.iterdir()] if folder.is_dir() and not folder.is_symlink() else []
+    return replace(read, notes=(*read.notes, *missing_photos(read.finds, there, FINDS_FILE)))
 
 
 def events_in(site: Site) -> tuple[tuple[GroundEvent, ...], tuple[str, ...]]:

@@ -19,6 +19,7 @@ from fieldcomb.tracks.files.tables import SEPARATORS, guarded, unguarded
 
 MOST_STRAY_ROWS = 20  # with quotes that do not fit: with more of them the file is no table that can be trusted
 _SEPARATOR_LINE = re.compile(r"\ufeff?\"?sep=([,;\t])\"?\s*\Z", re.IGNORECASE)  # some spreadsheets begin a file so
+_SHOWN = 30  # columns, and letters of each, in a message
 _BLANK = SEPARATORS + ' \r\n\ufeff"'
 
 
@@ -266,7 +267,8 @@ def _check_names(
 ) -> None:
     for name in needed:
         if name not in names:
-            problem = f"has no column {name!r} (found: {', '.join(filter(None, names)) or 'nothing'})"
+            found = ", ".join(one[:_SHOWN] for one in list(filter(None, names))[:_SHOWN]) or "nothing"
+            problem = f"has no column {name!r} (found: {found})"
             raise SiteError(problem, file=file, where=f"row {row}", hint=f"Name the columns as in: {example}")
     for name in columns:
         if names.count(name) > 1:

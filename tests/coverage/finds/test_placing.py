@@ -5,7 +5,7 @@ from __future__ import annotations
 from shapely.geometry import box
 
 from fieldcomb.coverage.finds.find import Find
-from fieldcomb.coverage.finds.placing import of_this_site
+from fieldcomb.coverage.finds.placing import missing_photos, of_this_site
 from fieldcomb.tracks.frame import SiteFrame
 
 FRAME = SiteFrame(-28.0, 46.5)
@@ -32,3 +32,11 @@ def test_rows_of_another_site_keep_everything_but_their_place() -> None:
     assert [find.placed for find in kept] == [True, False, False] and len(kept) == 3
     assert "rows 3, 4: 2 finds lie more than 10 km from this site; are they from another one?" in notes[0]
     assert notes[1] == "finds.csv, rows 3, 4: this site has no outing 2025-01-01a"
+
+
+def test_a_photo_that_is_not_there_is_told() -> None:
+    """The row names a file that the folder of photos lacks; the find counts all the same."""
+    finds = (Find(1, "keep", 2, photos=("a.jpg",)), Find(2, "keep", 3, photos=("b.jpg", "C.JPG")), Find(3, "junk", 4))
+    assert missing_photos(finds, ["A.JPG", "c.jpg"], "finds.csv") == (
+        'finds.csv, row 3: photo is "b.jpg": no such file in the folder photos',
+    )
