@@ -237,6 +237,14 @@ def lanes_result(told: ToldPlan, draws: LaneDraws, groups: Mapping[str, Collecti
     )
 
 
+def not_begun(plan: DeclaredPlan) -> LanesResult:
+    """Return a plan of which nothing is known yet, with all of its lanes open."""
+    size = len(plan.lanes), sum(lane.length_m for lane in plan.lanes)
+    numbers = tuple(lane.number for lane in plan.lanes)
+    head = (plan.name, plan.coil, plan.spacing_m, plan.bearing_deg, *size)
+    return LanesResult(*head, (), (), (), numbers, 0.0, 0.0, 0.0, 0.0, grounds=tuple(_grounds(plan, {})))
+
+
 def _known(told: ToldPlan, outings: Mapping[int, str]) -> Iterator[LaneKnown]:
     plan, seen = told.plan, told.seen
     spoken_of = {lane.number for lane in told.told}

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.lanes.declared import LaneGround, LanesResult
+from fieldcomb.coverage.lanes.declared import LaneGround
 from fieldcomb.coverage.lanes.lane_plan import Lane
 from fieldcomb.coverage.lanes.named_plan import NamedPlan
 from fieldcomb.coverage.lanes.setting_out import (
@@ -32,6 +32,7 @@ from fieldcomb.coverage.pages.outing_data import Json
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.places.whereabouts import Landmarks, landmarks, whereabouts
+from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.frame import wrap_lon
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.text import harmless
@@ -297,19 +298,34 @@ def _scale_bar(place: _Paper) -> tuple[str, float]:
 
 # ------------------------------------------------------------------------------------------------------ on the map
 
-# Kind, layer, its name, whether it is shown at first, and whether it has the lanes that were walked.
+
+@dataclass(frozen=True, slots=True)
+class LaneLayer:
+    """Lanes that are drawn together: as which kind of area, under which name, at first or not, with numbers or not."""
+
+    kind: str
+    key: str
+    name: str
+    shown: bool
+    numbered: bool
+
+
+LEFT, WALKED, AHEAD = "lanes", "lanes-done", "lanes-ahead"
 LANE_LAYERS = (
-    ("lane", "lanes", "lanes still to walk", True, False),
-    ("lane-done", "lanes-done", "lanes that were walked", False, True),
+    LaneLayer("lane", LEFT, "lanes still to walk", shown=True, numbered=True),
+    LaneLayer("lane-done", WALKED, "lanes that were walked", shown=False, numbered=False),
+    LaneLayer("lane", AHEAD, "lanes of plans not begun", shown=False, numbered=True),
 )
 _STATES = {YES: "walked", PART: "walked in part", NO: "not walked, or to be walked again", "": "not known"}
 
 
-def lane_items(plans: Sequence[LanesResult], *, walked: bool) -> Iterator[tuple[LaneGround, Json]]:
-    """Return the lanes that were walked, or all others, with the words for the map."""
-    for number, plan in enumerate(plans, 1):
+def lane_items(report: Report, layer: LaneLayer) -> Iterator[tuple[LaneGround, Json]]:
+    """Return the lanes of a layer, with the words for the map."""
+    begun = len(report.lanes)
+    for number, plan in enumerate((*report.lanes, *report.plans_ahead), 1):
         for ground in plan.grounds:
-            if (ground.state == YES) == walked:
+            of = AHEAD if number > begun else WALKED if ground.state == YES else LEFT
+            if of == layer.key:
                 state, length = _STATES[ground.state], typeset(f"{ground.length_m:.0f} m")
                 rows = [("Plan", plan.name), ("State", state), ("Length", length), ("Coil", plan.coil)]
                 words = {"id": f"lane-{number}-{ground.number}", "title": f"Lane {ground.number}", "rows": rows}

@@ -296,16 +296,16 @@ class _Composer:
 
     def _lanes(self) -> None:
         """Draw the lanes of plans where they were set out: those still to walk with their number, the others thin."""
-        for kind, key, name, shown, walked in LANE_LAYERS:
+        for layer in LANE_LAYERS:
             items = [
-                self._area(kind, ground.shape, "places")
+                self._area(layer.kind, ground.shape, "places")
                 | words
                 | {"at": pack_line(self.frame, np.array([ground.label_m]))}
-                for ground, words in lane_items(self.report.lanes, walked=walked)
+                for ground, words in lane_items(self.report, layer)
             ]
             if items:
-                self._group(key, "places" if shown else "areas", items)
-                self._tick(key, f"{name} ({typeset(format_number(len(items)))})", kind, shown)
+                self._group(layer.key, "places" if layer.numbered else "areas", items)
+                self._tick(layer.key, f"{layer.name} ({typeset(format_number(len(items)))})", layer.kind, layer.shown)
 
     def _walks(self) -> None:
         """Draw what was walked and where the walker stood still."""

@@ -35,6 +35,7 @@ from fieldcomb.coverage.report.todo_words import (
 from fieldcomb.coverage.survey.results import CoilResult, OutingResult, Report, TotalResult
 from fieldcomb.tracks.units import format_area, format_count, format_duration, format_length
 
+MOST_PLANS_AHEAD = 2  # that are named on top, those with the last names
 MOST_LISTED = 5  # places that are listed unfolded, so that they and the key fit one screen
 
 Shares = list[tuple[str, float, float]]
@@ -116,10 +117,13 @@ def panel_html(report: Report, board: Board, names: WalkNames) -> str:
 def _next_lanes(report: Report) -> list[tuple[str, list[tuple[str, int]], str]]:
     """Of each plan its name, the lanes to walk next with their ids on the map, and how many are left."""
     out = []
-    for place, plan in enumerate(report.lanes, 1):
+    for place, plan in enumerate((*report.lanes, *report.plans_ahead), 1):
         left = {*plan.left, *plan.part, *plan.open}
         lanes = [(f"lane-{place}-{number}", number) for number in next_lanes(left)]
-        out.append((plan.name, lanes, f"{len(left)} of {format_count(plan.lanes, 'lane')} left"))
+        many = format_count(plan.lanes, "lane")
+        begun = place <= len(report.lanes)
+        out.append((plan.name, lanes, f"{len(left)} of {many} left" if begun else f"{many}, not begun"))
+    out = [*out[: len(report.lanes)], *out[len(report.lanes) :][-MOST_PLANS_AHEAD:]]
     return out
 
 

@@ -200,6 +200,7 @@ class Report:
     people: tuple[PersonResult, ...] = ()
     lanes: tuple[LanesResult, ...] = ()
     planted: tuple[PlantedResult, ...] = ()
+    plans_ahead: tuple[LanesResult, ...] = ()
     finds: tuple[Find, ...] = ()
     season: Season | None = None
     events: tuple[EventResult, ...] = ()

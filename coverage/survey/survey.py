@@ -26,6 +26,7 @@ from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
 from fieldcomb.coverage.ground.strips import begin_strips
 from fieldcomb.coverage.ground.under_places import UnderPlace, UnderPlaces
 from fieldcomb.coverage.ground.unswept import WalkedGround, told_apart, unswept
+from fieldcomb.coverage.lanes.declared import LanesResult, not_begun
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept, LaneDraws
 from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
@@ -52,7 +53,7 @@ from fieldcomb.coverage.survey.outing_alone import NamedOuting, OutingAlone, loo
 from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing, outline_of
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import AddedUp, SurveyGround, SurveySums
-from fieldcomb.coverage.survey.walked_lanes import walked_lanes
+from fieldcomb.coverage.survey.walked_lanes import LanesOnSite, walked_lanes
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
 from fieldcomb.coverage.todo.planted import planted_results
 from fieldcomb.coverage.todo.ranking import Ranking, rank_ground
@@ -150,7 +151,13 @@ def survey(
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
-    return replace(result, report=replace(result.report, left_out=left_out))
+    return replace(result, report=replace(result.report, left_out=left_out, plans_ahead=_ahead(site, lanes)))
+
+
+def _ahead(site: SiteInput, lanes: Sequence[LanesOnSite]) -> tuple[LanesResult, ...]:
+    """Plans of which nothing is known yet."""
+    begun = {plan.told.plan.name for plan in lanes}
+    return tuple(not_begun(plan) for plan in site.lanes if plan.name not in begun)
 
 
 def _areas_and_events(site: SiteInput) -> tuple[tuple[AreaShape, ...], tuple[PlacedEvent, ...], tuple[str, ...]]:

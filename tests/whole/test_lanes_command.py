@@ -259,6 +259,19 @@ def test_a_report_after_other_ticks_is_the_same_as_one_made_anew(ticked: Path) -
     assert len(set(shares)) == 3
 
 
+def test_the_map_begins_with_a_plan_that_nobody_began(ticked: Path) -> None:
+    """A plan of which nothing is said is in no number; the map names its first lanes, and shows them when asked."""
+    assert main(["report", str(ticked)]) == 0
+    report = json.loads((ticked / "out/report.json").read_text())
+    assert report["lanes"] == [] and report["answer"]["by_lanes"] == ""
+    drawn = (ticked / "out/map.html").read_text(encoding="utf-8")
+    data = json.loads(re.search(r'id="fieldcomb-data"[^>]*>(.*?)</script>', drawn, re.DOTALL).group(1))  # type: ignore[union-attr]
+    many = len(rows_of(ticked / "lanes/1"))
+    assert len(data["groups"]["lanes-ahead"]) == many and f"plan 1, {many} lanes, not begun" in drawn
+    assert re.findall(r'data-find="lane-1-(\d+)"', drawn) == ["1", "2", "3", "4", "5"]
+    assert re.search(r'data-layer="lanes-ahead">', drawn)  # not ticked at first
+
+
 def test_a_sheet_that_says_nothing_changes_nothing(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """An empty sheet, the sheet of no plan, and a plan that is not there are refused; the table stays as it was."""
     table = ticked / "lanes/1/lanes.csv"
