@@ -1,0 +1,101 @@
+"""Finds on the map in a real browser: chosen by keyboard, hidden and shown, and read by anybody."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from browsers import DESK, PHONE, axe, errors, wait
+from samples import sample_result
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select
+
+from fieldcomb.coverage.finds.find import Find
+from fieldcomb.coverage.pages.map_page import map_html
+
+pytestmark = pytest.mark.browser
+SHOWN = "return document.getElementById('finds-shown').textContent"
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A map with three finds, one of them with an attack for its name."""
+    plain = sample_result()
+    frame = plain.report.site.frame
+    lon, lat = frame.to_lonlat([0.0, 6.0, 9.0], [0.0, 4.0, -5.0])
+    words = ("<img src=x onerror=alert(1)>", "nail", "")
+    kinds, periods = ("keep", "junk", "left"), ("medieval", "", "")
+    finds = tuple(
+        Find(
+            n + 1, kinds[n], lat_deg=float(lat[n]), lon_deg=float(lon[n]), error_m=3.9, what=words[n], period=periods[n]
+        )
+        for n in range(3)
+    )
+    file = tmp_path_factory.mktemp("finds") / "map.html"
+    file.write_text(map_html(replace(plain, report=replace(plain.report, finds=finds))), "utf-8")
+    return Path(file).as_uri()
+
+
+@pytest.fixture(params=[DESK, PHONE], ids=["desk", "phone"])
+def driven(driver: Any, page: str, request: pytest.FixtureRequest) -> Any:
+    """The page at the size of a desk and of a phone, with the key open."""
+    width, height = request.param
+    screen = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": request.param == PHONE}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    driver.get_log("browser")
+    driver.get(page)
+    wait(driver, "return document.documentElement.getAttribute('data-drawn') === 'yes'")
+    if request.param == PHONE:
+        driver.find_element(By.CSS_SELECTOR, '.bar [data-part="key"]').click()
+    return driver
+
+
+def paths(driver: Any) -> list[Any]:
+    """The signs of finds that are drawn."""
+    found: list[Any] = driver.find_elements(By.CSS_SELECTOR, 'path[data-piece^="find-"]')
+    return found
+
+
+def test_a_value_that_is_unticked_hides_its_finds(driven: Any) -> None:
+    """Unticked with the space bar, junk is gone from the map and the count says so; ticked again it is back."""
+    assert len(paths(driven)) == 3 and driven.execute_script(SHOWN) == "Shown: 3 of 3."
+    box = driven.find_elements(By.CSS_SELECTOR, '[data-finds="kind"] input')[1]
+    box.send_keys(Keys.SPACE)
+    assert len(paths(driven)) == 2 and driven.execute_script(SHOWN) == "Shown: 2 of 3."
+    Select(driven.find_element(By.ID, "pick-finds")).select_by_value("period")
+    assert len(paths(driven)) == 2  # what is hidden by kind stays hidden
+    assert driven.find_element(By.CSS_SELECTOR, '[data-finds="period"]').is_displayed()
+    assert not box.is_displayed()
+    Select(driven.find_element(By.ID, "pick-finds")).select_by_value("kind")
+    box.send_keys(Keys.SPACE)
+    assert len(paths(driven)) == 3
+    assert errors(driven) == []
+
+
+def test_the_look_of_a_find_is_that_of_its_value(driven: Any) -> None:
+    """By kind all three differ; by period the two without one look alike, and the key has the signs of the map."""
+    looks = [(path.get_attribute("fill"), path.get_attribute("data-piece")) for path in paths(driven)]
+    assert len({fill for fill, _ in looks}) == 3
+    Select(driven.find_element(By.ID, "pick-finds")).select_by_value("period")
+    fills = {path.get_attribute("data-piece"): path.get_attribute("fill") for path in paths(driven)}
+    assert fills["find-2"] == fills["find-3"] != fills["find-1"]
+    swatch = driven.find_element(By.CSS_SELECTOR, '[data-finds="period"] li:first-child svg path')
+    assert swatch.get_attribute("fill") == fills["find-1"]
+
+
+def test_a_find_opens_with_enter_and_its_words_stay_words(driven: Any) -> None:
+    """The keyboard reaches each find; what was typed into a cell is shown as it was typed, and runs nothing."""
+    path = driven.find_element(By.CSS_SELECTOR, 'path[data-piece="find-1"]')
+    driven.execute_script("arguments[0].focus()", path)
+    path.send_keys(Keys.ENTER)
+    said = driven.find_element(By.CSS_SELECTOR, ".said").get_property("textContent")
+    assert said.startswith("1 <img src=x onerror=alert(1)>") and "about 4" in said and "medieval" in said
+    assert errors(driven) == []
+
+
+def test_nobody_is_shut_out_of_the_finds(driven: Any) -> None:
+    """Nothing on the page breaks the rules for accessibility."""
+    assert axe(driven) == []
