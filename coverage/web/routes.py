@@ -34,7 +34,7 @@ from fieldcomb.tracks.errors import FieldcombError, UsageError
 
 OWN_FILES = {
     "serve.css": "text/css",
-    **dict.fromkeys(("serve.js", "plan.js", "areas.js", "lanes.js"), "text/javascript"),
+    **dict.fromkeys(("serve.js", "plan.js", "areas.js", "lanes.js", "waiting.js", "finds.js"), "text/javascript"),
 }
 LEAFLET = {"leaflet.js": ("text/javascript", leaflet_js), "leaflet.css": ("text/css", leaflet_css)}
 

@@ -1,31 +1,13 @@
-// Ticks of lanes. Each is kept on the page first and sent after that, until the machine says that it has it.
+// Ticks of lanes. Each is kept on the page first and sent after that, until the machine says that it has it: waiting.js.
 "use strict";
 (function () {
   const list = document.getElementById("lanes"), told = document.getElementById("told"), undo = document.getElementById("undo");
   const plan = list.dataset.plan, WAITING = "fieldcomb ticks " + plan, MINE = "fieldcomb mine " + plan, LAST = "fieldcomb lanes " + plan;
-  const PHONE = "fieldcomb phone", AGAIN_MS = 8000, MOST_MINE = 50, BLANK = ["", null, null];
+  const MOST_MINE = 50, BLANK = ["", null, null];
   const SHEET = { y: "sheet: done", part: "sheet: part", n: "sheet: not" };
-  let asking = false, reached = true, problem = "";
-
-  function made() {
-    const bytes = crypto.getRandomValues(new Uint8Array(12));
-    return Array.from(bytes, function (byte) { return byte.toString(16).padStart(2, "0"); }).join("");
-  }
-  // A browser that keeps nothing still ticks, for as long as the page is open.
-  const held = {};
-  function load(key) {
-    try { return localStorage.getItem(key) || held[key] || ""; } catch { return held[key] || ""; }
-  }
-  function save(key, text) {
-    held[key] = text;
-    try { localStorage.setItem(key, text); } catch { /* held is all there is */ }
-  }
-  function parsed(key, otherwise) {
-    try { return JSON.parse(load(key)) || otherwise; } catch { return otherwise; }
-  }
-  function waiting() { return parsed(WAITING, []); }
-  const phone = load(PHONE) || made();
-  save(PHONE, phone);
+  const GONE = "fieldcomb was started again, or the plan is gone. Open the address that it shows now on this phone: ticks that wait here are sent from there.";
+  const line = window.waitingLine(WAITING, list.dataset.at, "ticks", GONE, take, show);
+  const made = line.made, save = line.save, parsed = line.parsed, waiting = line.waiting, keep = line.keep;
 
   // What a tick makes of a lane: its state, and when it was begun and finished. The machine reckons in the same way.
   function after(before, tick) {
@@ -65,10 +47,10 @@
   }
   function tell(done, next, last) {
     const many = waiting().length, ticks = many + (many === 1 ? " tick waits" : " ticks wait") + " here";
-    const rest = !many ? "All ticks are kept." : reached ? ticks + " to be sent." : "Out of reach: " + ticks + ". Do not reload.";
+    const rest = !many ? "All ticks are kept." : line.reached() ? ticks + " to be sent." : "Out of reach: " + ticks + ". Do not reload.";
     told.textContent = done + " of " + list.children.length + " lanes done. " + (next ? "Next: lane " + next + ". " : "") + rest;
     undo.disabled = !parsed(MINE, []).length;
-    const lines = (last.wrong || []).concat(last.refused || [], problem || []), two = last.otherwise || [];
+    const lines = (last.wrong || []).concat(last.refused || [], line.problem() || []), two = last.otherwise || [];
     if (two.length) { lines.push("Two phones say different things of " + (two.length > 1 ? "lanes " : "lane ") + two.join(", ") + ". What was ticked last holds."); }
     const place = document.getElementById("wrong");
     if (place.textContent !== lines.join("")) {
@@ -81,47 +63,7 @@
     }
   }
 
-  function take(found) {
-    // What was ticked while this was under way stays.
-    save(WAITING, JSON.stringify(waiting().filter(function (tick) { return !found.kept.includes(tick.id); })));
-    save(LAST, JSON.stringify(Object.assign(parsed(LAST, {}), { refused: [] }, found)));
-    reached = true;
-    problem = "";
-  }
-  function answered(answer) {
-    if (answer.ok) { return answer.json().then(take); }
-    reached = true;
-    if (answer.status === 403 || answer.status === 404) {
-      problem = "fieldcomb was started again, or the plan is gone. Open the address that it shows now on this phone: ticks that wait here are sent from there.";
-      return undefined;
-    }
-    return answer.json().then(function (said) { problem = said.problem || "Not kept yet: " + answer.status; });
-  }
-  // The machine is asked for what other phones ticked, or is sent what waits here.
-  function ask() {
-    const ticks = waiting();
-    if (asking) { return; }
-    asking = true;
-    const body = JSON.stringify({ phone: phone, ticks: ticks.slice(0, 1000) });
-    const sent = { method: "POST", headers: { "Content-Type": "application/json", Accept: "application/json" }, body: body };
-    const look = function () { return fetch(list.dataset.at, { cache: "no-store", headers: { Accept: "application/json" } }); };
-    // Another start of fieldcomb takes nothing that is sent to this page's address, and says why when it is only asked.
-    const put = function () {
-      return fetch(list.dataset.at, sent).then(function (answer) {
-        return answer.ok || (answer.headers.get("Content-Type") || "").includes("json") ? answer : look();
-      }, look);
-    };
-    (ticks.length ? put() : look()).then(answered).catch(function () { reached = false; }).finally(function () {
-      asking = false;
-      show();
-    });
-  }
-
-  function keep(tick) {
-    save(WAITING, JSON.stringify(waiting().concat([tick])));
-    show();
-    ask();
-  }
+  function take(found) { save(LAST, JSON.stringify(Object.assign(parsed(LAST, {}), { refused: [] }, found))); }
   list.addEventListener("click", function (event) {
     const button = event.target.closest("button");
     if (!button) { return; }
@@ -142,13 +84,5 @@
     if (last) { back(last); }
   });
 
-  // Pulling the page down would reload it, and a browser that can asks before it lets go of a page out of reach.
-  document.documentElement.classList.add("stay");
-  window.addEventListener("beforeunload", function (event) { if (!reached) { event.preventDefault(); } });
-  window.addEventListener("online", ask);
-  window.addEventListener("pageshow", ask);
-  document.addEventListener("visibilitychange", ask);
-  setInterval(ask, AGAIN_MS);
-  show();
-  ask();
+  line.begin();
 })();
