@@ -19,6 +19,7 @@ from fieldcomb.coverage.jobs.job_protocol import (
     ADD,
     AREAS,
     CHANGE,
+    COLLECT,
     COMPARE,
     COMPARED,
     EDIT,
@@ -32,6 +33,7 @@ from fieldcomb.coverage.pool.workers import Workers, cores
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import format_count
 
 Tell = Callable[..., None]
 UNCHANGED = "it already has these values; nothing changed"
@@ -100,6 +102,8 @@ def carry_out(order: Order, tell: Tell) -> None:
             added = _add(order, tell, workers)
         elif order.do in _CHANGES:
             _CHANGES[order.do](order, tell)
+        elif order.do == COLLECT:
+            _collect(order, tell, workers)
         if order.do == COMPARE:
             _compare(order, tell, workers)
         elif order.draw:
@@ -147,6 +151,15 @@ def _start(order: Order, tell: Tell, workers: Workers) -> Sequence[Any]:
     except BaseException:
         remove_fresh(site)
         raise
+
+
+def _collect(order: Order, tell: Tell, workers: Workers) -> None:
+    tell(step="Looking for marks of finds")
+    from fieldcomb.coverage.register.collect_finds import collect_finds
+
+    done = collect_finds(Path(order.site), say=_say(tell), workers=workers)
+    words = f"{format_count(len(done.new), 'new find')} of {format_count(done.marked, 'mark')}"
+    tell(kept=[f"{words}; {format_count(done.rows, 'find')} in all"])
 
 
 def _change(order: Order, tell: Tell) -> None:
