@@ -8,13 +8,12 @@ from pathlib import Path
 
 from fieldcomb.coverage.register.change_find import set_find
 from fieldcomb.coverage.register.find_record import find_record
-from fieldcomb.coverage.site.folder import Say, opened, shown
+from fieldcomb.coverage.site.folder import PHOTOS, Say, opened, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
 from fieldcomb.tracks.errors import SiteError, UsageError
 
-PHOTOS = "photos"
 MOST_PHOTO_BYTES = 60_000_000
-MOST_PIXELS = 200_000_000  # the largest sensors of phones have as many; a picture of more is made to fill memory
+MOST_PHOTO_PIXELS = 200_000_000  # the largest sensors of phones have as many; a picture of more is made to fill memory
 _HEIC = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1", b"avif")
 _NO_SIZE = frozenset((0xC4, 0xC8, 0xCC))  # markers among those of a JPEG's frames that are none
 
@@ -77,7 +76,7 @@ def check_photo(data: bytes, name: str) -> PhotoKind:
     kind = photo_kind(data)
     if kind is None:
         raise UsageError(f"{name} is no picture that is known here", hint="Use JPEG, PNG, WebP or HEIC")
-    if kind.wide * kind.high > MOST_PIXELS:
+    if kind.wide * kind.high > MOST_PHOTO_PIXELS:
         problem = f"{name} says that it has {kind.wide} x {kind.high} pixels, more than any camera of a phone"
         raise UsageError(problem, hint="It was not kept")
     return kind

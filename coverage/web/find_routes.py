@@ -8,8 +8,8 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.jobs.job_protocol import COLLECT, Order
 from fieldcomb.coverage.register.keep_cards import KeptCards, find_cards, keep_changes, new_card
-from fieldcomb.coverage.register.photos import MOST_PHOTO_BYTES, PHOTOS, keep_photo, photo_kind
-from fieldcomb.coverage.site.folder import read_file
+from fieldcomb.coverage.register.photos import MOST_PHOTO_BYTES, keep_photo, photo_kind
+from fieldcomb.coverage.site.folder import PHOTOS, read_file
 from fieldcomb.coverage.web.access import KEPT_A_DAY
 from fieldcomb.coverage.web.responses import Desk, answer_job, page_of, served_site, uploaded_files
 from fieldcomb.coverage.web.uploads import shown_name

@@ -28,7 +28,7 @@ window.waitingLine = function (key, at, name, gone, take, show) {
 
   function taken(found) {
     // What was done while this was under way stays.
-    const over = (found.kept || []).concat(Object.keys(found.refused || {}));
+    const over = (found.kept || []).concat(Array.isArray(found.refused) ? [] : Object.keys(found.refused || {}));
     save(key, JSON.stringify(waiting().filter(function (one) { return !over.includes(one.id); })));
     take(found);
     reached = true;
