@@ -5,15 +5,19 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, square, stamped, wpt
 
 from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.finds.collecting import place_error_m
 from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.register.change_find import list_finds, set_find
 from fieldcomb.coverage.register.collect_finds import CollectedFinds, collect_finds
 from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.motion.cleaning import Fixes
+from fieldcomb.tracks.motion.peg_drift import PegResidual, Tied
 
 
 def quiet(_: object) -> None:
@@ -217,3 +221,40 @@ def test_wrong_usage_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str],
     folder = site(tmp_path)
     assert main(["finds", str(folder), *given]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_pegs_say_how_well_a_place_is_known() -> None:
+    """With three measured pegs or more the error is what their touches leave, but never below what no peg takes off."""
+    usual = receiver("typical")
+
+    def tied(left_m: float, count: int, *, measured: bool = True) -> Tied:
+        touches = tuple(PegResidual("A", float(n), 3.0, 0.0, left_m, 0.0, 0, measured) for n in range(count))
+        return Tied(Fixes(*(np.zeros(0) for _ in range(3)), *(np.zeros(0, np.int32) for _ in range(2))), touches)
+
+    assert place_error_m(tied(1.0, 2), "typical") == usual.r95_m
+    assert place_error_m(tied(1.0, 5, measured=False), "typical") == usual.r95_m
+    assert place_error_m(tied(1.0, 3), "typical") == pytest.approx(2.4477 / 2**0.5, rel=1e-4)
+    floor_m = 2.4477 * (usual.fast_m**2 + usual.white_m**2) ** 0.5
+    assert place_error_m(tied(0.0, 5), "typical") == pytest.approx(floor_m, rel=1e-4)
+    assert place_error_m(tied(4.0, 5), "typical") > usual.r95_m
+
+
+def test_each_find_of_a_team_is_its_finders_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The record has the name of who marked it, with the coil that was carried; lists show initials only."""
+    (tmp_path / "edge.geojson").write_text(square(-5, -5, 60, 25))
+    for number, name in enumerate(("ann", "bo")):
+        places = [(x + 30.0 * number, y) for x, y in WALK]
+        mark = wpt(f"keep {name}", MORNING + timedelta(seconds=20 + number), 30.0 * number, 8.0)
+        (tmp_path / f"{name}.gpx").write_text(gpx(stamped(places), mark))
+    (tmp_path / "team.csv").write_text("file,searcher,coil\nann.gpx,Ann Berg,28cm\nbo.gpx,Bo Reed,33cm\n")
+    folder = tmp_path / "s"
+    assert main(["new", str(folder), "--boundary", str(tmp_path / "edge.geojson"), "--zone", "UTC"]) == 0
+    files = [str(tmp_path / f"{name}.gpx") for name in ("ann", "bo")]
+    assert main(["add", str(folder), *files, "--roster", str(tmp_path / "team.csv")]) == 0
+    collect(folder)
+    text = (folder / "finds.csv").read_text(encoding="utf-8-sig")
+    assert "Ann Berg,28cm" in text and "Bo Reed,33cm" in text
+    assert [(find.what, find.finder) for find in finds(folder)] == [("ann", "AB"), ("bo", "BR")]
+    capsys.readouterr()
+    assert main(["finds", str(folder), "--register", str(tmp_path / "r.csv")]) == 0
+    assert "Berg" not in (tmp_path / "r.csv").read_text(encoding="utf-8-sig")
