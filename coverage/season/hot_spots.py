@@ -142,6 +142,10 @@ class _Ground:
         self.total = float(passes.sum()) * grid.cell_m2
         self.used = np.flatnonzero(passes > 0)
         self.sums = np.cumsum(passes.ravel()[self.used])
+        # Where to begin to look for a cell, in equal steps: halving takes a dozen steps for each find.
+        self.steps = 4 * self.used.size
+        begins = np.arange(self.steps + 1) / max(self.steps, 1) * (self.sums[-1] if self.used.size else 0.0)
+        self.guide = np.searchsorted(self.sums, begins, side="right")
 
     def neighbours(self, finds: int, reach_m: float) -> float:
         """How many others lie within reach of a find, on average, when they are laid at random."""
@@ -159,8 +163,15 @@ class _Ground:
 
     def lay_out(self, rng: np.random.Generator, layouts: int, finds: int) -> tuple[Floats, Floats]:
         """Lay finds at random, (layouts, finds), in cells by their passes and anywhere in them."""
-        at = np.searchsorted(self.sums, rng.random((layouts, finds)) * self.sums[-1], side="right")
-        which = self.used[np.minimum(at, self.used.size - 1)]
+        share = rng.random(layouts * finds)
+        at = self.guide[(share * self.steps).astype(np.int64)]
+        ends = share * self.sums[-1]
+        late = np.flatnonzero(self.sums[np.minimum(at, self.used.size - 1)] <= ends)
+        while late.size:
+            at[late] += 1
+            late = late[self.sums[np.minimum(at[late], self.used.size - 1)] <= ends[late]]
+            late = late[at[late] < self.used.size]
+        which = self.used[np.minimum(at, self.used.size - 1)].reshape(layouts, finds)
         row, col = np.divmod(which, self.grid.cols)
         x = (self.grid.west + col + rng.random((layouts, finds))) * self.grid.cell_m
         y = (self.grid.north - row - rng.random((layouts, finds))) * self.grid.cell_m
@@ -169,17 +180,25 @@ class _Ground:
 
 def _seen(laid: Layouts, scale_m: float, near: Floats, grid: Grid, least: float = 0.0) -> tuple[Groups, Floats]:
     """Link finds in each layout, and say of each group how far out of the ordinary it is: 0 if less than ``least``."""
-    groups = link(laid, scale_m)
+    groups = link(laid, scale_m, _fewest(laid, scale_m, near, least))
     ratio = np.zeros(groups.count.size)
     if not groups.count.size:
         return groups, ratio
     row, col = cells_at(grid, laid.x[groups.members], laid.y[groups.members])
     density = np.add.reduceat(near[row, col], groups.starts) / groups.count * laid.count
-    smallest_m2 = math.pi * (scale_m / 2) ** 2
+    smallest_m2 = math.pi * (groups.longest_m / 2) ** 2
     likely = _likelihood_ratio(groups.count, smallest_m2 * density, laid.count) >= least  # at best
     area = widened_m2(laid, groups, likely)
     ratio[likely] = _likelihood_ratio(groups.count[likely], area * density[likely], laid.count)
     return groups, ratio
+
+
+def _fewest(laid: Layouts, scale_m: float, near: Floats, least: float) -> int:
+    """How many finds a group must have to be ``least`` out of the ordinary, even where fewest were to be expected."""
+    expected = math.pi * (scale_m / 2) ** 2 * float(near[near > 0].min()) * laid.count
+    counts = np.arange(LEAST_LINKED, laid.count + 1)
+    enough = _likelihood_ratio(counts, np.full(counts.size, expected), laid.count) >= least
+    return int(counts[enough.argmax()]) if enough.any() else laid.count + 1
 
 
 def _likelihood_ratio(count: NDArray[np.int64], expected: Floats, total: int) -> Floats:
