@@ -285,7 +285,11 @@ def together_lines(season: Season) -> Iterator[str]:
         if group.how == "hole":
             yield f"{format_bags(group.finds)} came out of one hole"
         if group.how == "belongs":
-            far = "" if group.radius_m is None else f": the rest may lie within {format_length(group.radius_m)}"
+            far = (
+                ""
+                if group.radius_m is None
+                else f": the rest may lie within {format_length(max(round(group.radius_m), 1))}"
+            )
             yield f"{format_bags(group.finds)} belong together{far}{' of their middle' if far else ''}"
 
 
