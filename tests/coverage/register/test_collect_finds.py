@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, MORNING, gpx, square, stamped, wpt
+from tcx_files import SPACE
 
 from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.finds.collecting import place_error_m
@@ -258,3 +260,29 @@ def test_each_find_of_a_team_is_its_finders_own(tmp_path: Path, capsys: pytest.C
     capsys.readouterr()
     assert main(["finds", str(folder), "--register", str(tmp_path / "r.csv")]) == 0
     assert "Berg" not in (tmp_path / "r.csv").read_text(encoding="utf-8-sig")
+
+
+def test_a_press_that_was_told_as_a_find_is_collected_once_it_is_told(tmp_path: Path) -> None:
+    """Presses of the lap button are no finds by themselves; said to be finds, each is one, and only once."""
+    (tmp_path / "edge.geojson").write_text(square(-5, -5, 10, 25))
+    points = [
+        f"<Trackpoint><Time>{at(k)}</Time><Position><LatitudeDegrees>{LAT + y * LAT_PER_M:.8f}</LatitudeDegrees>"
+        f"<LongitudeDegrees>{LON + x * LON_PER_M:.8f}</LongitudeDegrees></Position></Trackpoint>"
+        for k, (x, y) in enumerate(WALK)
+    ]
+    ends = [0, 40, DIG_AT_S + 30, len(points)]
+    laps = "".join(
+        f'<Lap StartTime="{at(a)}"><TotalTimeSeconds>{b - a}</TotalTimeSeconds><TriggerMethod>Manual</TriggerMethod>'
+        f"<Track>{''.join(points[a:b])}</Track></Lap>"
+        for a, b in pairwise(ends)
+    )
+    head = f'<TrainingCenterDatabase xmlns="{SPACE}">'
+    body = f'<Activities><Activity Sport="Other"><Id>{at(0)}</Id>{laps}</Activity></Activities>'
+    (tmp_path / "walk.tcx").write_text(f"{head}{body}</TrainingCenterDatabase>")
+    folder = tmp_path / "s"
+    assert main(["new", str(folder), "--boundary", str(tmp_path / "edge.geojson"), "--zone", "UTC"]) == 0
+    assert main(["add", str(folder), str(tmp_path / "walk.tcx")]) == 0
+    assert collect(folder).marked == 0
+    assert main(["edit", str(folder), "2026-03-07a", "--laps", "finds"]) == 0
+    assert [(find.kind, find.how) for find in collect(folder).new] == [("keep", "fix"), ("keep", "stop")]
+    assert collect(folder).new == ()
