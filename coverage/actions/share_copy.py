@@ -25,6 +25,7 @@ from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.units import format_count
 
 COPIES = "copies"
+UNREAD_MARKS = "its marks could not be read"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,7 @@ def share_copy(
     out : folder of the copy; the folder of copies in the site if not given, so that it lies apart from the precise map.
     title : in place of the site's name.
 
-    Raises SiteError: as a report does.
+    Raises SiteError: as a report does, or marks that cannot be read: nobody knows then which ground is closed.
     """
     if out is None:
         out = folder / COPIES
@@ -66,6 +67,7 @@ def share_copy(
     result = survey(inputs.site, inputs.outings, progress=progress, store=store, workers=workers)
     for one in result.report.left_out:
         say(one.sentence)
+    _check_closed(result)
     copy = make_copy(result, audience, given)
     write_outputs(out, {COPY_FILES[audience]: copy_html(copy).encode()})
     return SharedFile(out / COPY_FILES[audience], copy.left_out, _left_out_here(result, given))
@@ -81,6 +83,14 @@ def copy_inputs(folder: Path, finds: tuple[Find, ...], title: str | None = None,
         seen = {outing.id: outing.seen for outing in site.outings if outing.seen}
         filled = {outing.id: outing.filled for outing in site.outings if outing.filled}
     return CopyInputs(title, people, finds, seen, filled)
+
+
+def _check_closed(result: Result) -> None:
+    unread = [one.outing for one in result.report.left_out if not one.marks_read]
+    if unread or any(UNREAD_MARKS in note for note in result.report.notes):
+        which = f" of {', '.join(unread)}" if unread else ""
+        problem = f"no copy was made: marks{which} could not be read, so it is not known which ground is closed"
+        raise SiteError(problem, hint="Mend what is wrong with the outing, as the report says, and try again")
 
 
 def _left_out_here(result: Result, given: CopyInputs) -> tuple[str, ...]:

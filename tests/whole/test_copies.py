@@ -138,6 +138,23 @@ def test_options_that_do_not_go_together_are_refused(
     assert problem in capsys.readouterr().err
 
 
+def test_no_copy_is_made_while_it_is_not_known_which_ground_is_closed(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An outing whose file is gone may have closed ground by a mark, so a copy waits until it is there again."""
+    site = tmp_path / "field"
+    shutil.copytree(folder / "demo-field", site)
+    shutil.rmtree(site / "copies")
+    next((site / "tracks").glob("*outing-2*")).unlink()
+    for more in ([], ["--since", "2026-04-12"]):
+        code = main(["report", str(site), "--for", "club", *more])
+        assert code == 1 and not (site / "copies").exists()
+    assert "not known which ground is closed" in capsys.readouterr().err
+    assert main(["edit", str(site), "2026-04-12a", "--leave-out"]) == 0
+    assert main(["report", str(site), "--for", "club"]) == 1
+    assert "not known which ground is closed" in capsys.readouterr().err
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("whom", WHOM)
 def test_everybody_can_read_a_copy(folder: Path, whom: str, driver: Any) -> None:
