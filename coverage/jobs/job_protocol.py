@@ -12,7 +12,7 @@ from typing import Any
 from fieldcomb.coverage.site.settings import Typed
 
 ADD, NEW, EDIT, DRAW = "add", "new", "edit", "draw"
-START, CHANGE, AREAS, COMPARE, COLLECT = "start", "change", "areas", "compare", "collect"
+START, CHANGE, AREAS, COMPARE, COLLECT, SHARE = "start", "change", "areas", "compare", "collect", "share"
 COMPARED = "compared"  # folder in a site's output folder, for a map of some of its outings
 
 Changes = dict[str, str | float | bool | None]

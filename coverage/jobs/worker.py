@@ -24,6 +24,7 @@ from fieldcomb.coverage.jobs.job_protocol import (
     COMPARED,
     EDIT,
     NEW,
+    SHARE,
     START,
     HeldFile,
     Order,
@@ -104,6 +105,8 @@ def carry_out(order: Order, tell: Tell) -> None:
             _CHANGES[order.do](order, tell)
         elif order.do == COLLECT:
             _collect(order, tell, workers)
+        elif order.do == SHARE:
+            _share(order, tell, workers)
         if order.do == COMPARE:
             _compare(order, tell, workers)
         elif order.draw:
@@ -160,6 +163,18 @@ def _collect(order: Order, tell: Tell, workers: Workers) -> None:
     done = collect_finds(Path(order.site), say=_say(tell), workers=workers)
     words = f"{format_count(len(done.new), 'new find')} of {format_count(done.marked, 'mark')}"
     tell(kept=[f"{words}; {format_count(done.rows, 'find')} in all"])
+
+
+def _share(order: Order, tell: Tell, workers: Workers) -> None:
+    tell(step="Making the copy")
+    from fieldcomb.coverage.actions.share_copy import share_copy
+    from fieldcomb.coverage.copies.audience import Audience
+
+    def progress(what: str, done: int, whole: int) -> None:
+        tell(step=what.capitalize(), done=done, whole=whole)
+
+    made = share_copy(Path(order.site), Audience(order.name), say=_say(tell), progress=progress, workers=workers)
+    tell(kept=[f"a copy for the {order.name}"], notes=[f"Left out: {'; '.join((*made.left_out, *made.here))}"])
 
 
 def _change(order: Order, tell: Tell) -> None:

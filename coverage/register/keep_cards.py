@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -40,7 +40,7 @@ class CardChange:
 
 @dataclass(frozen=True, slots=True)
 class KeptCards:
-    """What became of changes, and all cards after it.
+    """What became of changes, and the cards after it: all, or those that were changed.
 
     kept : ids of changes that are on the disk. refused : by id, why others will never be.
     """
@@ -97,7 +97,8 @@ def keep_changes(folder: Path, sent: Sequence[object], *, say: Say) -> KeptCards
                 table = table.with_values(finds[find_no].row, cells)
             keep_record(site, read, table, set(done.cells))
             read = find_record(site)
-        return KeptCards(tuple(done.kept), done.refused, _cards(read), read.notes)
+        sent_finds = {change.find_no for change in changes}
+        return KeptCards(tuple(done.kept), done.refused, _cards(read, sent_finds), read.notes)
 
 
 def change_of(value: object) -> CardChange | None:
@@ -162,11 +163,12 @@ def new_card(folder: Path, card_id: str, kind: str, outing: str, *, say: Say) ->
     return number
 
 
-def _cards(read: FindsRead) -> tuple[dict[str, str], ...]:
+def _cards(read: FindsRead, only: Collection[int] | None = None) -> tuple[dict[str, str], ...]:
     shown = ("find_no", "outing", "time", "photo", *CARD_COLUMNS)
     rows = _rows(read)
     finds = sorted(read.finds, key=lambda find: (not find.outing, find.outing, find.find_no))  # of no outing last
-    return tuple({column: rows[find.row].get(column, "") for column in shown} for find in finds)
+    wanted = [find for find in finds if only is None or find.find_no in only]
+    return tuple({column: rows[find.row].get(column, "") for column in shown} for find in wanted)
 
 
 def _rows(read: FindsRead) -> dict[int, dict[str, str]]:

@@ -54,7 +54,7 @@ def _cards(pages: Blueprint, desk: Desk) -> None:
         sent = request.get_json(silent=True) if (request.content_length or 0) <= MOST_MESSAGE_BYTES else None
         if not isinstance(sent, dict) or not isinstance(sent.get("changes"), list):
             raise UsageError("that is not a list of changes", hint="Open the page of the finds again")
-        return _told(keep_changes(site.folder, sent["changes"], say=_quiet))
+        return _told(keep_changes(site.folder, sent["changes"], say=_quiet), some=True)
 
     @pages.post("/site/<key>/finds/new")
     def new_find(key: str) -> AnyResponse:
@@ -96,8 +96,10 @@ def _photo_path(site: Path, name: str) -> Path:
     return next(found, None) or abort(404)
 
 
-def _told(done: KeptCards) -> Response:
-    return _json({"kept": done.kept, "refused": done.refused, "cards": done.cards, "notes": done.notes[:20]})
+def _told(done: KeptCards, *, some: bool = False) -> Response:
+    """Answer with what became of changes; ``some``: only the cards that were changed are in it."""
+    told = {"kept": done.kept, "refused": done.refused, "cards": done.cards, "notes": done.notes[:20], "some": some}
+    return _json(told)
 
 
 def _json(told: object) -> Response:

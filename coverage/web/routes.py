@@ -19,6 +19,7 @@ from fieldcomb.coverage.site.settings import OutingEntry
 from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.access import KEPT_A_DAY, OUTPUT_POLICY
 from fieldcomb.coverage.web.area_routes import area_routes
+from fieldcomb.coverage.web.copy_routes import copy_routes
 from fieldcomb.coverage.web.find_routes import find_routes
 from fieldcomb.coverage.web.responses import (
     Desk,
@@ -49,6 +50,7 @@ def blueprint(desk: Desk) -> Blueprint:
     _waiting(pages, desk)
     area_routes(pages, desk)
     find_routes(pages, desk)
+    copy_routes(pages, desk)
     return pages
 
 

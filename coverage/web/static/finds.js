@@ -19,7 +19,13 @@
   let pictureProblem = "";
 
   function take(found) {
-    save(LAST, JSON.stringify({ cards: found.cards, notes: found.notes }));
+    let all = found.cards;
+    if (found.some) { // only those that were sent: the rest stays as it was
+      const fresh = {};
+      all.forEach(function (card) { fresh[card.find_no] = card; });
+      all = (parsed(LAST, {}).cards || []).map(function (card) { return fresh[card.find_no] || card; });
+    }
+    save(LAST, JSON.stringify({ cards: all, notes: found.notes }));
     const lines = Object.values(found.refused || {});
     if (lines.length) { save(REFUSED, JSON.stringify(parsed(REFUSED, []).concat(lines).slice(-20))); }
   }
@@ -91,6 +97,10 @@
     item.append(body);
   }
   function update(item, card) {
+    const said = JSON.stringify(card), body_there = !!item.querySelector(".card-fields");
+    if (item.said === said && item.filled === body_there && !document.activeElement.closest(".card-fields")) { return; }
+    item.said = said;
+    item.filled = body_there;
     const find = card.find_no, body = item.querySelector(".card-fields");
     item.dataset.kind = card.kind;
     item.querySelector("summary").replaceChildren(element("b", { className: "number" }, find), element("span", {}, [card.kind, card.number, card.what].filter(Boolean).join(", ")));
