@@ -176,6 +176,15 @@ def _mirrored(plot: Plot, way: SearchPath, swept_m2: Floats, reflect_m: float) -
     return x, y, swept
 
 
+def outside_m(plot: Plot, x_m: Floats, y_m: Floats) -> Floats:
+    """Return how far outside the site places lie, (n,); 0 on it."""
+    rows, cols = plot.share.shape
+    row, col = _cells(plot, x_m, y_m)
+    on_row, on_col = np.clip(row, 0, rows - 1), np.clip(col, 0, cols - 1)
+    off_plot_m = plot.cell_m * np.hypot(row - on_row, col - on_col)
+    return np.asarray(np.maximum(plot.away_m[on_row, on_col] + off_plot_m - plot.cell_m / 2, 0))
+
+
 def _cells(plot: Plot, x_m: Floats, y_m: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     row = np.floor((plot.top_m - y_m) / plot.cell_m).astype(np.int64)
     col = np.floor((x_m - plot.left_m) / plot.cell_m).astype(np.int64)

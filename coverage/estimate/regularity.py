@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing, with_spacings
+from fieldcomb.coverage.estimate.swerving import HIDES_FROM_M, wavering, with_wavering
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
@@ -42,6 +43,7 @@ TURN_DEG = 90.0
 NEAR_TURN = 2  # stations to each side
 NEAR_TURN_DEG = 120.0
 LEAST_SPACINGS = 12
+LEAST_LANE_STATIONS = 4
 
 # Very straight lanes are near 0.1 and ragged ones near 0.5.
 KAPPA = np.linspace(0.02, 0.68, 13)
@@ -135,11 +137,14 @@ def pattern_of(ways: Sequence[SearchPath], receiver: Receiver, measured: Sequenc
         return Pattern(kind, legs, stations, axis, KAPPA_WANDERING, flat, None, None)
     if found.first.size < LEAST_SPACINGS:
         return Pattern(kind, legs, stations, axis, *with_spacings(KAPPA, PRIOR, measured), None, None)
+    usual_m = float(np.median(found.across_m))
     told = PRIOR if len(measured) >= ENOUGH_MEASURED else kappa_chance(found, legs, receiver)
+    if receiver.sigma_m >= HIDES_FROM_M:
+        told = with_wavering(KAPPA, told, wavering(ways, lanes_of(stations)), usual_m)
     kappa, chance = with_spacings(KAPPA, told, measured)
     usual_s = np.median(found.to_s - found.from_s, keepdims=True)
     noise = math.sqrt(float(drift_m2(usual_s, receiver)[0]))
-    return Pattern(kind, legs, stations, axis, kappa, chance, float(np.median(found.across_m)), noise)
+    return Pattern(kind, legs, stations, axis, kappa, chance, usual_m, noise)
 
 
 def _kind(stations: Stations, tile: Ints) -> str:
@@ -236,6 +241,18 @@ def near_turns(stations: Stations, turn_deg: float) -> NDArray[np.bool_]:
     before, after = np.maximum(np.arange(many) - NEAR_TURN, 0), np.minimum(np.arange(many) + NEAR_TURN, many - 1)
     turned = np.cos(stations.heading[after] - stations.heading[before]) < math.cos(math.radians(turn_deg))
     return np.asarray(turned | (stations.way[before] != stations.way[after]))
+
+
+def lanes_of(stations: Stations) -> list[tuple[int, Floats, Floats]]:
+    """Pieces of lanes away from turns: the way of each, times and headings of its stations."""
+    bent = near_turns(stations, STRAIGHT_DEG)
+    ends = np.flatnonzero((np.diff(stations.way) != 0) | (bent[1:] != bent[:-1])) + 1
+    pieces = np.split(np.arange(bent.size), ends)
+    return [
+        (int(stations.way[one[0]]), stations.t_s[one], stations.heading[one])
+        for one in pieces
+        if one.size >= LEAST_LANE_STATIONS and not bent[one[0]]
+    ]
 
 
 def forward(found: Spacings, tile: Ints, axis: Ints) -> Spacings:

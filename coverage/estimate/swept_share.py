@@ -6,7 +6,7 @@ leaves nearly alone is how much was walked round a place, and how even the lanes
 
 import math
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -16,7 +16,9 @@ from fieldcomb.coverage.estimate.effort import Plot, effort, off_plot, on_plot, 
 from fieldcomb.coverage.estimate.lane_share import ShareWithLanes, left_by_lanes, share_with_lanes
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence, next_evidence
+from fieldcomb.coverage.estimate.receiver_seen import seen
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
+from fieldcomb.coverage.estimate.regularity import LANES as IN_LANES
 from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, Missed, left_out, seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept
@@ -27,10 +29,11 @@ from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.motion.pace import smooth
 from fieldcomb.tracks.recording import Floats
 
-INTERVAL = (0.03, 0.98)  # how even lanes are is hardly seen, and ragged or very straight ones lie at the ends
-# Of several recordings errors even out more than the draws say: on 32 sites of blocks, a third of them with errors of
-# real receivers, they were 0.7 of the spread of the draws.
-INTERVAL_OF_SEVERAL = (0.09, 0.95)
+# Parts of the draws at the ends of the interval. How even lanes are is hardly seen, and ragged or very straight ones
+# lie at the ends; of other walks, and of several recordings, errors are smaller than the draws say: on 452 sites used
+# in making it mostly 0.4 to 0.8 of their spread. With many recordings more of the errors are such as all of them share.
+INTERVAL_IN_LANES, INTERVAL_OF_OTHERS = (0.015, 0.98), (0.05, 0.95)
+LOW_OF_SEVERAL, LOW_FALLS, LEAST_LOW, HIGH_OF_SEVERAL = 0.11, 0.015, 0.03, 0.91
 
 LANES, POSITION, EFFORT = "lanes", "position", "effort"
 ALL_OF_IT = 0.99
@@ -48,6 +51,7 @@ LENGTH_SD = 0.012
 LENGTH_SD_PER_M2 = 0.005
 MOST_TURN_SD = 0.08
 TURN_SD_M = 0.6  # of each leg: turns are cut short, which counts where legs are short
+WORSE_SD = 0.05  # for each time that a receiver is worse than told: its errors are of no known kind
 SWATH_SD = {True: 0.03, False: 0.10}  # measured, and not
 MOST_TURNING = 1.2  # more than that is noise of the receiver and no turns of short lanes
 LESS_SMOOTHING = 30.0  # leaves bends in, and a noise whose velocity on each axis is so many times sigma, a second
@@ -96,6 +100,8 @@ class Walked:
 
 def draw(plot: Plot, walked: Walked) -> Drawn:
     """Draw for one walk kappa by its chance, and length and swath about their values."""
+    found = seen(plot, walked.ways, walked.receiver)
+    walked = replace(walked, receiver=found.receiver)
     pattern = pattern_of(walked.ways, walked.receiver, walked.spacings)
     reflect_m = REFLECT_SIGMAS * float(np.hypot(walked.receiver.slow_m, walked.receiver.fast_m))
     swept = [walked.swath_m * path_m(way) for way in walked.ways]
@@ -108,7 +114,7 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
     place = np.searchsorted(np.cumsum(pattern.chance), _evenly())
     return Drawn(
         tuple(efforts),
-        _scales(walked, swept, pattern),
+        _scales(walked, swept, pattern, WORSE_SD * (found.worse - 1)),
         pattern.kappa,
         np.minimum(place, pattern.kappa.size - 1),
         pattern.kind,
@@ -127,7 +133,7 @@ def _evenly() -> Floats:
     return (np.arange(DRAWS) + 0.5) / DRAWS
 
 
-def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern) -> Floats:
+def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern, worse_sd: float) -> Floats:
     """Factors of the effort, rising: how much longer or shorter path and swath may be than they seem."""
     from scipy.special import ndtri
 
@@ -142,7 +148,7 @@ def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern) -> Flo
         smoothed = sum(float(way.step_m.sum()) for way in walked.ways)
         longer = 1 / float(np.clip(winding(walked.ways, sigma) * smoothed / max(length_m, 1e-9), 1.0, MOST_TURNING))
     longer *= 1 + LENGTH_BIAS * (sigma / max(pace, 0.1)) ** 2
-    sd = math.hypot(LENGTH_SD, LENGTH_SD_PER_M2 * sigma**2, turns, SWATH_SD[walked.swath_measured])
+    sd = math.hypot(LENGTH_SD, LENGTH_SD_PER_M2 * sigma**2, turns, SWATH_SD[walked.swath_measured], worse_sd)
     return np.asarray(np.maximum(1 + sd * ndtri(_evenly()), 0.3) / longer)
 
 
@@ -180,11 +186,18 @@ def _placed(pattern: Pattern, walked: Walked) -> bool:
     return bool(noise < PLACED * width)
 
 
-def summed_up(missed: NDArray[np.float32], weight: Floats, *, several: bool = False) -> tuple[float, float, float]:
-    """Percent swept by one recording or several: the mean of the draws, and the interval told as 90 %."""
+def summed_up(missed: NDArray[np.float32], weight: Floats, kinds: Sequence[str]) -> tuple[float, float, float]:
+    """Percent swept by recordings of some kinds: the mean of the draws, and the interval told as 90 %."""
     pct = 100 * (1 - (missed @ weight.astype(np.float32)).astype(np.float64))
-    low, high = np.quantile(pct, INTERVAL_OF_SEVERAL if several else INTERVAL)
+    low, high = np.quantile(pct, ends_of(kinds))
     return float(pct.mean()), float(low), float(high)
+
+
+def ends_of(kinds: Sequence[str]) -> tuple[float, float]:
+    """Return which parts of the draws lie below the interval's two ends, for recordings of some kinds."""
+    if len(kinds) > 1:
+        return max(LOW_OF_SEVERAL - LOW_FALLS * len(kinds), LEAST_LOW), HIGH_OF_SEVERAL
+    return INTERVAL_IN_LANES if list(kinds) == [IN_LANES] else INTERVAL_OF_OTHERS
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -252,16 +265,15 @@ class Estimates:
         if walks and all(walk.strips_placed for _, walk in drawn):  # the map itself
             swept = swept_by(None)
             missed = recorded_missed(self.plot, swept, max(_rim_sd_m(walked) for _, walked in walks))
-            _, low, high = summed_up(missed, self.plot.weight)
+            _, low, high = summed_up(missed, self.plot.weight, ())
             pct = 100 * float(on_plot(self.plot, swept) @ self.plot.weight)
             return OutingEstimate(drawn, Estimate(pct, low, high, True, None))
         if sum(walk.legs for _, walk in drawn) < LEAST_LEGS:
             few = f"fewer than {LEAST_LEGS} legs were walked"
             return OutingEstimate(drawn, Estimate(None, None, None, False, few))
         missed = self._of_walks(tuple(walk for _, walk in drawn))
-        return OutingEstimate(
-            drawn, Estimate(*summed_up(missed, self.plot.weight, several=len(drawn) > 1), False, None)
-        )
+        told = summed_up(missed, self.plot.weight, [walk.kind for _, walk in drawn])
+        return OutingEstimate(drawn, Estimate(*told, False, None))
 
     def add(
         self, walks: Sequence[tuple[str, Walked]], one: OutingEstimate, coils: Collection[str], swept_by: SweptBy
@@ -317,7 +329,7 @@ class Estimates:
         """Sum up what is known of a site when walks that cannot be placed left out so much."""
         if of.placed is not None and of.rim_sd_m:
             missed = missed * recorded_missed(self.plot, of.placed, of.rim_sd_m)
-        ends = partial(summed_up, several=len(of.walks) > 1)
+        ends = partial(summed_up, kinds=[walk.kind for walk in of.walks])
         if of.lanes is None:
             return ShareWithLanes(*ends(missed, self.plot.weight), 0.0)
         return share_with_lanes(missed, of.lanes, self.plot.weight, ends)

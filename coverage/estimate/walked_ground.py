@@ -45,7 +45,7 @@ OUT_M = 0.5  # the coil reaches no farther than this beyond the boundary
 # Who searches up to the boundary leaves a rim within some metres, which varies by so much on its way round; elsewhere
 # ground ends anywhere. How much of the boundary is of the first kind is seen, within limits.
 RIM_WITHIN_M, RIM_SD_M, ANYWHERE_M, UP_TO_RIM = 4.0, 0.5, 20.0, (0.02, 0.9)
-RIM_MORE_M = 0.25  # turns at the ends of lanes are more path than lanes, and seem to end farther out
+RIM_MORE_M = 0.4  # turns at the ends of lanes are more path than lanes, and seem to end farther out
 _LEAST_INSIDE = 0.02
 MOST_GATHERED = 2.0  # effort that lies off the ground walked is brought back to it, but no more than this
 EDGE_LEVELS = (-math.sqrt(1.5), 0.0, math.sqrt(1.5))  # three places of the edge that have its variance
@@ -278,7 +278,8 @@ def _chance_inside(plot: Plot, within_m: Floats, sigma_m: float) -> Floats:
     share = 1 / (1 + np.exp(np.clip(far - near, -50, 50)))
     to_rim = _between((depth_m + OUT_M - mean) / sd, (depth_m + OUT_M) / sd)
     in_field = _between(within / field_sd_m, (depth_m + OUT_M) / field_sd_m)
-    return np.asarray(share * to_rim + (1 - share) * in_field)
+    walked_over = edge < -RIM_WITHIN_M  # a tree or other island, which ended nothing
+    return np.asarray(np.where(walked_over, 1.0, share * to_rim + (1 - share) * in_field))
 
 
 def _between(within: Floats, room: Floats) -> Floats:
