@@ -29,7 +29,7 @@ PACE_M2, PACE_SPREAD = (0.04, 0.18), 0.7
 SWERVE, SWERVE_SPREAD = (0.14, 0.42), 0.9
 RATIO_SD, RATIO_VARIANCE_S = 0.15, 43.0
 LEAST_NOISE = 0.1  # of what is seen along the lane
-DOUBT = 0.25  # of the largest chance: pace and swerving are not the same for everybody
+UNSURE = 0.25  # of the largest chance: pace and swerving are not the same for everybody
 _SPREAD = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])  # of a normal law, with these weights
 _WEIGHT = np.exp(-(_SPREAD**2) / 2) / np.exp(-(_SPREAD**2) / 2).sum()
 
@@ -95,5 +95,5 @@ def with_wavering(kappa: Floats, chance: Floats, seen: Wavering | None, spacing_
     variance = RATIO_SD**2 + RATIO_VARIANCE_S / seen.seconds
     log = -((ratio - expected) ** 2) / (2 * variance)
     likely = np.einsum("p,s,psk->k", _WEIGHT, _WEIGHT, np.exp(log - log.max()))
-    told = chance * (likely / likely.max() + DOUBT)
+    told = chance * (likely / likely.max() + UNSURE)
     return np.asarray(told / told.sum())
