@@ -10,13 +10,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fieldcomb.coverage.estimate.lane_share import left_by_lanes, share_with_lanes
+from fieldcomb.coverage.estimate.regularity import LANES
 from fieldcomb.coverage.estimate.swept_share import summed_up
 from fieldcomb.coverage.estimate.walked_ground import DRAWS
 from fieldcomb.coverage.lanes.lane_draws import LANE_DRAWS, CellsSwept
 
 CELLS = 40
 WEIGHT = np.full(CELLS, 1 / CELLS)
-ONE = partial(summed_up, several=False)
+ONE = partial(summed_up, kinds=[LANES])
 
 
 def left(mean: float, spread: float, draws: int, seed: int) -> np.ndarray:
@@ -30,7 +31,7 @@ def test_without_lanes_it_is_the_share_by_recordings() -> None:
     """Lanes that swept nothing change neither the share nor its interval."""
     missed = left(0.3, 0.05, DRAWS, 1)
     share = share_with_lanes(missed, np.ones((LANE_DRAWS, CELLS), np.float32), WEIGHT, ONE)
-    assert (share.pct, share.low, share.high) == pytest.approx(summed_up(missed, WEIGHT), abs=1e-4)
+    assert (share.pct, share.low, share.high) == pytest.approx(ONE(missed, WEIGHT), abs=1e-4)
     assert share.by_lanes_pct == 0
 
 
