@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
 
-# Second differences of places this many seconds apart, of means over MEAN_S: longer ones show changes of pace as well.
+# Second differences of places this many seconds apart, of means over OVER_S: longer ones show changes of pace as well.
 LAGS_S = (10, 16)
-MEAN_S = 5
+OVER_S = 5
 HIDES_FROM_M = 0.5  # with a better receiver the spacings themselves are seen
 LEAST_SECONDS = 200  # seen at the longest lag
 STRAIGHT_COS, STRAIGHT_SHARE = 0.9, 0.8  # rings of a spiral bend, and are left out
@@ -51,7 +51,7 @@ def wavering(ways: Sequence[SearchPath], lanes: Sequence[tuple[int, Floats, Floa
     seen: list[list[Floats]] = [[] for _ in LAGS_S]
     for piece in _pieces(ways, lanes):
         total = np.cumsum(np.vstack([np.zeros(2), piece]), axis=0)
-        mean = (total[MEAN_S:] - total[:-MEAN_S]) / MEAN_S
+        mean = (total[OVER_S:] - total[:-OVER_S]) / OVER_S
         for lag, found in zip(LAGS_S, seen, strict=True):
             if len(mean) > 2 * lag:
                 found.append((mean[2 * lag :] - 2 * mean[lag:-lag] + mean[: -2 * lag]) ** 2)
@@ -75,7 +75,7 @@ def _pieces(ways: Sequence[SearchPath], lanes: Sequence[tuple[int, Floats, Float
         cos, sin = math.cos(main), math.sin(main)
         places = np.column_stack([cos * north - sin * east, cos * east + sin * north])
         breaks = np.flatnonzero(np.diff(way.t_s[here]) > 1.5) + 1
-        yield from (piece for piece in np.split(places, breaks) if len(piece) > MEAN_S + 2 * LAGS_S[0])
+        yield from (piece for piece in np.split(places, breaks) if len(piece) > OVER_S + 2 * LAGS_S[0])
 
 
 def with_wavering(kappa: Floats, chance: Floats, seen: Wavering | None, spacing_m: float) -> Floats:
