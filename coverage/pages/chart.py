@@ -253,6 +253,50 @@ def _years(first: int, last: int) -> str:
     return _year(first) if first == last else f"{_year(first)} to {_year(last)}"
 
 
+def depth_dots(columns: Sequence[tuple[str, Sequence[tuple[float, bool]]]], surfaces_m: Sequence[float]) -> Markup:
+    """Draw how deep finds lay, one column a coil or period, the surface on top.
+
+    columns : (name, finds as (depth in metres, whether it was kept)). surfaces_m : depths of old surfaces under filled
+    ground, drawn across.
+    """
+    deepest = max([0.1, *surfaces_m, *(depth for _, dots in columns for depth, _ in dots)])
+    step_m = next(step for step in (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0) if deepest / step <= 6)
+    end_m = math.ceil(deepest / step_m - 1e-9) * step_m
+    wide = (_WIDTH - _LEFT - _RIGHT) / max(len(columns), 1)
+
+    def y(depth_m: float) -> float:
+        return round(_TOP + depth_m / end_m * (_HEIGHT - _TOP - _BOTTOM), 1)
+
+    dots = []
+    for place, (name, finds) in enumerate(columns):
+        middle = _LEFT + (place + 0.5) * wide
+        letters = max(3, int(wide / 8))
+        short = name if len(name) <= letters else f"{name[: letters - 1]}."
+        title = f"<title>{escape(name)}</title>"
+        dots.append(f'<text x="{middle:.1f}" y="{_HEIGHT - 26}" text-anchor="middle">{escape(short)}{title}</text>')
+        for number, (depth_m, kept) in enumerate(finds):
+            aside = (number % 7 - 3) * min(wide / 9, 9.0)  # so that finds of one depth can be seen
+            look = f'fill="{KEPT}"' if kept else f'fill="#fff" stroke="{INK}" stroke-width="1.5"'
+            said = f"<title>{100 * depth_m:.0f} cm, {'kept' if kept else 'junk'}</title>"
+            dots.append(f'<circle cx="{middle + aside:.1f}" cy="{y(depth_m)}" r="3.5" {look}>{said}</circle>')
+    lines = [
+        f'<path d="M{_LEFT} {y(n * step_m)}H{_WIDTH - _RIGHT}" stroke="#9aa0b8"/>'
+        f'<text x="{_LEFT - 7}" y="{y(n * step_m) + 4.5}" text-anchor="end">{100 * n * step_m:.0f}</text>'
+        for n in range(round(end_m / step_m) + 1)
+    ]
+    old = [
+        f'<path d="M{_LEFT} {y(depth)}H{_WIDTH - _RIGHT}" stroke="{MISSED}" stroke-width="2" stroke-dasharray="7 4">'
+        f"<title>old surface under filled ground, {100 * depth:.0f} cm</title></path>"
+        for depth in surfaces_m
+    ]
+    said = "; ".join(f"{name}: {', '.join(f'{100 * depth:.0f}' for depth, _ in finds)} cm" for name, finds in columns)
+    surface = "; broken line: old surface under fill" if old else ""
+    head = f"<title>Depth of finds</title><desc>{escape(said)}</desc>"
+    label = f'<text x="{_LEFT}" y="14" class="axis">cm deep; full: kept, open: junk{surface}</text>'
+    frame = f'<svg class="chart" role="img" viewBox="0 0 {_WIDTH} {_HEIGHT - 16}">'
+    return Markup("".join((frame, head, *lines, *old, *dots, label, "</svg>")))
+
+
 def depletion_line(
     points: Sequence[tuple[float, float]], band: Sequence[tuple[float, float, float]], stock: float, slope: float
 ) -> Markup:

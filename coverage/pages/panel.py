@@ -6,12 +6,12 @@ from dataclasses import astuple
 from markupsafe import Markup
 
 from fieldcomb.coverage.estimate.confidence import has_certain
-from fieldcomb.coverage.finds.find import KEEP
+from fieldcomb.coverage.finds.find import KEEP, LEFT
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.lanes.lane_words import next_lanes
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import colours_patterns as legend
-from fieldcomb.coverage.pages.chart import Point, comb, depletion_line, growth, number_bars, year_spans
+from fieldcomb.coverage.pages.chart import Point, comb, depletion_line, depth_dots, growth, number_bars, year_spans
 from fieldcomb.coverage.pages.colours_patterns import Board
 from fieldcomb.coverage.pages.find_signs import find_keys, find_swatch
 from fieldcomb.coverage.pages.outing_data import WalkNames, outing_name
@@ -183,12 +183,29 @@ def _season_charts(report: Report) -> list[tuple[str, Markup]]:
     ]
     if spans:
         charts.append(("Periods", year_spans(spans)))
+    surfaces_m = sorted({one.depth_m for one in report.filled})
+    for columns in (_depths(report, "coil"), _depths(report, "period")):
+        if columns:
+            charts.append(("Depth", depth_dots(columns, surfaces_m)))
     whole = next((line for line in season.left if line.stock is not None), None)
     if whole is not None and whole.stock is not None and whole.catchability is not None:
         points = list(zip(whole.at, whole.rate, strict=True))
         drawn = depletion_line(points, whole.band, whole.stock, whole.catchability)
         charts.append(("How many are left", drawn))
     return charts
+
+
+MOST_COLUMNS = 8  # of depths: more cannot be read
+
+
+def _depths(report: Report, by: str) -> list[tuple[str, list[tuple[float, bool]]]]:
+    """Depths of finds that were dug, by a word of theirs, the commonest words; none where nobody wrote depths down."""
+    columns: dict[str, list[tuple[float, bool]]] = {}
+    for find in report.finds:
+        if find.depth_m is not None and find.kind != LEFT and getattr(find, by):
+            columns.setdefault(getattr(find, by), []).append((find.depth_m, find.kind == KEEP))
+    most = sorted(columns.items(), key=lambda column: (-len(column[1]), column[0]))[:MOST_COLUMNS]
+    return sorted(most)
 
 
 def period_colour(report: Report, period: str) -> str:

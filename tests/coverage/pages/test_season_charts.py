@@ -5,7 +5,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from fieldcomb.coverage.pages.chart import depletion_line, number_bars, year_spans
+from fieldcomb.coverage.pages.chart import depletion_line, depth_dots, number_bars, year_spans
 from fieldcomb.coverage.season.depletion import leslie
 
 
@@ -61,3 +61,15 @@ def test_the_line_of_what_is_left_meets_zero_at_the_stock() -> None:
     svg = depletion_line(list(zip(line.at, line.rate, strict=True)), band, line.stock, line.catchability)
     assert len(re.findall("<circle", svg)) == 5 and f"meets zero at {line.stock:.0f}" in svg
     ElementTree.fromstring(svg)
+
+
+def test_deeper_finds_lie_lower_and_junk_is_open() -> None:
+    """A find at the old surface lies on its line; each column has its name, each dot its depth."""
+    svg = depth_dots([("small", [(0.1, True), (0.3, False)]), ("large", [(0.2, True)])], [0.2])
+    root = ElementTree.fromstring(svg)
+    dots = {dot.findtext("title"): dot.attrib for dot in root.iter("circle")}
+    assert set(dots) == {"10 cm, kept", "30 cm, junk", "20 cm, kept"}
+    assert float(dots["10 cm, kept"]["cy"]) < float(dots["20 cm, kept"]["cy"]) < float(dots["30 cm, junk"]["cy"])
+    (old,) = [line for line in root.iter("path") if line.get("stroke-dasharray")]
+    assert f"M48 {dots['20 cm, kept']['cy']}H" in old.attrib["d"] and dots["30 cm, junk"]["fill"] == "#fff"
+    assert {"small", "large"} <= {text.text for text in root.iter("text")}
