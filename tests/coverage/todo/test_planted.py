@@ -180,6 +180,16 @@ def test_the_model_at_a_place_is_what_the_whole_site_says(field: Path) -> None:
     assert planted["model_pct"] == pytest.approx(total["under_coil_pct"] / total["swept_pct"] * 100, rel=0.15)
 
 
+def test_what_is_typed_into_the_table_runs_nowhere(field: Path) -> None:
+    """A name and a class written as an attack are text on the map, and the file itself stays byte for byte."""
+    evil = "<img src=x onerror=alert(1)>"
+    raw = f"name,lat,lon,class,found\n{evil},{at(2, 5)},{evil},y\n=1+1,{at(2, 6)},,n\n".encode()
+    (field / "planted.csv").write_bytes(raw)
+    (one, _) = sorted(reported(field)["planted"], key=lambda one: one["class"] or "~")
+    assert one["class"] == evil and (field / "planted.csv").read_bytes() == raw
+    assert "<img src=x" not in (field / "out/map.html").read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize("raw", [b"", b"\x00\x01x", b"name;lat\na;1\n"])
 def test_a_spoiled_table_is_told_and_the_report_is_made(field: Path, raw: bytes) -> None:
     """An empty file says nothing; a spoiled one is named in the notes; the report has all its other numbers."""
