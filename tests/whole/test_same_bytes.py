@@ -6,12 +6,14 @@ import hashlib
 import io
 import json
 import os
+import signal
 import subprocess
 import sys
 import time
-from contextlib import redirect_stdout
+from contextlib import redirect_stderr, redirect_stdout
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from small_walks import MORNING, square, walk
@@ -166,3 +168,47 @@ def test_any_number_of_processes_gives_the_same_bytes(tmp_path: Path, split: Spl
     """Three outings, and three files of one: one process, two or up to four make the same files to the last byte."""
     alone, two, four = (by_jobs(tmp_path / str(jobs), jobs, split) for jobs in (1, 2, 4))
     assert alone == two == four
+
+
+def of_map(folder: Path, jobs: int, walks: list[str], *, kill_after: int | None = None) -> tuple[str, dict[str, str]]:
+    """Draw a map with other processes from the start, one of which may be killed; what it says, and hashes of files.
+
+    The ground is large enough to be estimated, so that walks are drawn anew.
+    """
+    ended: list[int] = []
+    begin = Workers.begin
+
+    def begin_and_kill(workers: Workers, *task: Any) -> Any:
+        result = begin(workers, *task)
+        if len(ended) == kill_after and workers.pids:
+            os.kill(workers.pids[0], signal.SIGKILL)
+        ended.append(1)
+        return result
+
+    said = io.StringIO()
+    with pytest.MonkeyPatch.context() as patch, redirect_stderr(said):
+        patch.chdir(given_in(folder))
+        Path("edge.geojson").write_text(square(-1, -1, 29, 21))
+        patch.setattr("fieldcomb.coverage.commands.map.STARTS_BYTES", 0)
+        if kill_after is not None:
+            patch.setattr(Workers, "begin", begin_and_kill)
+        options = ["--coil", "28cm", "--boundary", "edge.geojson", "--jobs", str(jobs), "-o", "out"]
+        assert main(["map", *walks, *options]) == 0
+        files = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in Path("out").iterdir()}
+        return said.getvalue(), files
+
+
+@pytest.mark.parametrize("walks", [["a.gpx"], sorted(WALKS)], ids=["one walk", "three"])
+def test_a_map_is_the_same_whoever_walks_sweeps_and_draws(tmp_path: Path, walks: list[str]) -> None:
+    """A map made by one process, by two and by four says the same and has the same files, to the last byte."""
+    alone, two, four = (of_map(tmp_path / str(jobs), jobs, walks) for jobs in (1, 2, 4))
+    assert alone == two == four and MAP_FILE in alone[1]
+
+
+@pytest.mark.parametrize("begun", [0, 1, 2], ids=["drawing", "strips", "page"])
+def test_a_map_whose_other_process_is_killed_is_the_same(tmp_path: Path, begun: int) -> None:
+    """Killed at a walk drawn anew, at strips or at the page, that is said once, and every byte is as it would be."""
+    whole = of_map(tmp_path / "whole", 2, ["a.gpx"])
+    said, files = of_map(tmp_path / "killed", 2, ["a.gpx"], kill_after=begun)
+    assert files == whole[1]
+    assert said.count("ended from outside") == 1
