@@ -13,7 +13,7 @@ from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.chart import Point, comb, depletion_line, depth_dots, growth, number_bars, year_spans
 from fieldcomb.coverage.pages.colours_patterns import Board
-from fieldcomb.coverage.pages.find_signs import find_keys, find_swatch
+from fieldcomb.coverage.pages.find_signs import FIND_LOOKS, find_keys, find_swatch
 from fieldcomb.coverage.pages.outing_data import WalkNames, outing_name
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.pages.typeset import typeset
@@ -173,9 +173,15 @@ def _season_charts(report: Report) -> list[tuple[str, Markup]]:
     for coil in dict.fromkeys(band.coil for band in season.by_number):
         bands = [(b.first, b.last, b.share.kept, b.share.junk) for b in season.by_number if b.coil == coil]
         charts.append(("What the numbers were here", number_bars(coil, bands)))
+    colours = _period_colours(report)
     dated = [(find, find.from_year, find.to_year) for find in report.finds if find.kind == KEEP]
     spans = [
-        (f"bag {find.find_no}{f', {find.what}' if find.what else ''}", first, last, period_colour(report, find.period))
+        (
+            ", ".join(filter(None, (f"bag {find.find_no}", find.what, find.period))),
+            first,
+            last,
+            colours.get(find.period, legend.INK),
+        )
         for find, begin, end in dated
         for first in [end if begin is None else begin]
         for last in [first if end is None else end]
@@ -196,6 +202,7 @@ def _season_charts(report: Report) -> list[tuple[str, Markup]]:
 
 
 MOST_COLUMNS = 8  # of depths: more cannot be read
+MOST_DOTS = 150  # of a column: of more every second, third ... by depth is drawn
 
 
 def _depths(report: Report, by: str) -> list[tuple[str, list[tuple[float, bool]]]]:
@@ -205,13 +212,13 @@ def _depths(report: Report, by: str) -> list[tuple[str, list[tuple[float, bool]]
         if find.depth_m is not None and find.kind != LEFT and getattr(find, by):
             columns.setdefault(getattr(find, by), []).append((find.depth_m, find.kind == KEEP))
     most = sorted(columns.items(), key=lambda column: (-len(column[1]), column[0]))[:MOST_COLUMNS]
-    return sorted(most)
+    return sorted((name, sorted(finds)[:: -(-len(finds) // MOST_DOTS)]) for name, finds in most)
 
 
-def period_colour(report: Report, period: str) -> str:
-    """Return the colour of a period: those of lines in order of name; black without one."""
-    names = sorted({find.period for find in report.finds if find.period})
-    return legend.LINE_COLOURS[names.index(period) % len(legend.LINE_COLOURS)] if period else legend.INK
+def _period_colours(report: Report) -> dict[str, str]:
+    """Return the colour that the map shows finds of each period in; none where no find has a place."""
+    values = [value for key in find_keys(report) if key.name == "period" for value, _ in key.values]
+    return {value: FIND_LOOKS[n % len(FIND_LOOKS)][1] for n, value in enumerate(values)}
 
 
 def _mark_kinds(report: Report) -> list[tuple[str, str]]:
