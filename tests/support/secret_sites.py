@@ -40,10 +40,11 @@ class SecretSite:
     stop: tuple[float, float]
     finds: tuple[tuple[float, float, str, str, str], ...]  # x, y, kind, what, period
     name: str = "long meadow"
+    bounded: bool = True
 
 
 def draw_site(seed: int) -> SecretSite:
-    """Draw a site of some 30 m, two days of lanes, a closed place, and finds on and off it."""
+    """Draw a site of some 30 m, two days of lanes, a closed place, and finds on and off it; one in five has no edge."""
     rng = random.Random(seed)
     frame = SiteFrame(round(rng.uniform(-44.9, -18.1), 7), round(rng.choice([-1, 1]) * rng.uniform(25.1, 49.9), 7))
     wide, high = rng.uniform(18, 40), rng.uniform(18, 40)
@@ -78,7 +79,7 @@ def draw_site(seed: int) -> SecretSite:
         )
         for _ in range(8)
     ]
-    return SecretSite(frame, corners, walks, starts, people, stop, tuple(found))
+    return SecretSite(frame, corners, walks, starts, people, stop, tuple(found), bounded=seed % 5 != 0)
 
 
 def _lanes(rng: random.Random, wide: float, high: float, half: int) -> tuple[tuple[float, float], ...]:
@@ -107,7 +108,7 @@ def write_site(site: SecretSite, folder: Path) -> tuple[Path, Secrets]:
     edge = folder / "secret-edge.geojson"
     edge.write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}), encoding="utf-8")
     root = folder / "hidden-place"
-    new_site(root, boundary=str(edge), name=site.name, cell="20cm", say=_quiet)
+    new_site(root, boundary=str(edge) if site.bounded else None, name=site.name, cell="20cm", say=_quiet)
 
     for number, (walk, start, who) in enumerate(zip(site.walks, site.starts, site.people, strict=True)):
         file = folder / f"track-of-{who.split()[0]}.gpx"
