@@ -89,6 +89,9 @@ def survey_inputs(
         began = _began(since, events, said_of_events) if isinstance(since, str) else since
         chosen, notes = _chosen(site, began.day if isinstance(began, GroundEvent) else began)
         notes += said_of_events
+        if isinstance(began, GroundEvent) and began.area:
+            what = f"Only {began.area!r} changed on {began.day} ({began.kind})"
+            notes.append(f"{what}; elsewhere too, what was walked before counts as ground to do in this report")
         gone = [NO_AREAS] if NO_AREAS in site.notes else []
         partly = (*gone, *notes)
         if between is not None:
