@@ -204,7 +204,7 @@ class UnderCoil:
         return found
 
     def add(self, walks: Sequence[SwungWalk], swept: OutingPasses, lost: Mapping[str, Lost | None]) -> Under:
-        """Add one outing by what ``lost`` found of it, and return its own share."""
+        """Add one outing by what ``lost`` found of it, and return its own share; ``lost`` is used up."""
         self.counted.clear()
         known = {name: now for name, now in lost.items() if now is not None}
         for w in walks:
@@ -217,9 +217,13 @@ class UnderCoil:
         rows, cols = swept.here
         together = np.zeros((1 + self.guessed, rows.stop - rows.start, cols.stop - cols.start), np.uint16)
         for name, now in known.items():
-            if name not in self.by_coil:
+            if name in self.by_coil:
+                _add_up(self.by_coil[name][:, rows, cols], now)
+            elif now.shape[1:] == self.inside.shape:  # of a day all over a large site a copy is 40 MB
+                self.by_coil[name] = now
+            else:
                 self.by_coil[name] = np.zeros((1 + self.guessed, *self.inside.shape), np.uint16)
-            _add_up(self.by_coil[name][:, rows, cols], now)
+                self.by_coil[name][:, rows, cols] = now
             if len(known) > 1:
                 _add_up(together, now)
             else:

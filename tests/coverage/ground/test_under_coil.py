@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import permutations
 from pathlib import Path
 
 import numpy as np
@@ -19,9 +20,11 @@ from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.swing import Swing, make_swing
 from fieldcomb.coverage.gear.wedges import share_under_coil
 from fieldcomb.coverage.ground.ground_results import PACE_SHARES
-from fieldcomb.coverage.ground.under_coil import Under
+from fieldcomb.coverage.ground.pass_tally import OutingPasses
+from fieldcomb.coverage.ground.under_coil import Under, UnderCoil
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.raster.cells import OUTSIDE
+from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.survey.results import Report, Result
@@ -344,3 +347,24 @@ def test_impossible_depth_or_lift_is_refused(
     """A depth or lift that cannot be is refused before any work, with the option's name."""
     assert main(["map", str(tmp_path / "walk.gpx"), *typed]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_outings_all_over_the_site_and_on_a_part_of_it_add_up_alike_in_any_order() -> None:
+    """Two outings over the whole site and one on a corner of it leave the same, whichever comes first."""
+    inside, whole = np.ones((4, 6), bool), (slice(0, 4), slice(0, 6))
+    corner = (slice(0, 2), slice(1, 4))
+    values = [(np.arange(24).reshape(1, 4, 6), whole), (np.full((1, 2, 3), 900), corner), (np.ones((1, 4, 6)), whole)]
+    counts = np.ones((4, 6), np.int16)
+    found = []
+    for order in permutations(values):
+        under = UnderCoil(inside, guessed=False)
+        for lost, here in order:
+            grid = Grid(0.1, here[1].start, -here[0].start, lost.shape[1], lost.shape[2])
+            there = (slice(0, lost.shape[1]), slice(0, lost.shape[2]))
+            passes = counts[there]
+            swept = OutingPasses(grid, passes, {"28cm": passes}, here, there, passes.astype(np.uint16), [])
+            under.add([], swept, {"28cm": lost.astype(np.uint16)})
+        found.append(under.by_coil["28cm"].tolist())
+    expected = values[0][0] + 1
+    expected[0][corner] += 900
+    assert all(one == expected.tolist() for one in found)
