@@ -18,7 +18,7 @@ from fieldcomb.tracks.recording import Floats
 # Second differences of places this many seconds apart, of means over OVER_S: longer ones show changes of pace as well.
 LAGS_S = (10, 16)
 OVER_S = 5
-HIDES_FROM_M = 0.5  # with a better receiver the spacings themselves are seen
+HIDES_FROM_M = 1.2  # tried on typical receivers and worse; with a better one the spacings themselves are seen
 LEAST_SECONDS = 200  # seen at the longest lag
 STRAIGHT_COS, STRAIGHT_SHARE = 0.9, 0.8  # rings of a spiral bend, and are left out
 MOST_MEDIANS = 13.0  # spikes count no more than this

@@ -45,7 +45,9 @@ OUT_M = 0.5  # the coil reaches no farther than this beyond the boundary
 # Who searches up to the boundary leaves a rim within some metres, which varies by so much on its way round; elsewhere
 # ground ends anywhere. How much of the boundary is of the first kind is seen, within limits.
 RIM_WITHIN_M, RIM_SD_M, ANYWHERE_M, UP_TO_RIM = 4.0, 0.5, 20.0, (0.02, 0.9)
-RIM_MORE_M = 0.4  # turns at the ends of lanes are more path than lanes, and seem to end farther out
+# Turns at the ends of lanes are more path than lanes, and seem to end farther out: by so much of a receiver's error, as
+# far as a typical one.
+MOST_RIM_MORE_M, RIM_MORE_SIGMAS = 0.4, 0.255
 _LEAST_INSIDE = 0.02
 MOST_GATHERED = 2.0  # effort that lies off the ground walked is brought back to it, but no more than this
 EDGE_LEVELS = (-math.sqrt(1.5), 0.0, math.sqrt(1.5))  # three places of the edge that have its variance
@@ -269,7 +271,8 @@ def _chance_inside(plot: Plot, within_m: Floats, sigma_m: float) -> Floats:
     outer = depth_m < plot.cell_m
     up_to_rim = float(np.clip((edge[outer] < RIM_WITHIN_M).mean(), *UP_TO_RIM))
     outer &= np.abs(edge) < RIM_WITHIN_M  # not round no-go ground that was walked over on the map
-    rim_m = max(float(edge[outer].mean()) + RIM_MORE_M, 0.0) if outer.any() else RIM_WITHIN_M
+    more_m = min(MOST_RIM_MORE_M, RIM_MORE_SIGMAS * sigma_m)
+    rim_m = max(float(edge[outer].mean()) + more_m, 0.0) if outer.any() else RIM_WITHIN_M
     sd_m, field_sd_m = RIM_EDGE_SIGMAS * sigma_m, FIELD_EDGE_SIGMAS * sigma_m
     both = sd_m**2 + RIM_SD_M**2
     mean, sd = (edge * RIM_SD_M**2 + rim_m * sd_m**2) / both, sd_m * RIM_SD_M / math.sqrt(both)
