@@ -33,12 +33,13 @@ WRONG = {  # of each value with a form of its own, something that it cannot be
     "zone": "Moon/Sea",
     "cell": "3m",
 }
-FREE = {"ground", "label", "note", "searcher", "name"}
+ABOUT_THE_OUTING = {"label", "note", "seen", "filled"}  # kept of the outing as a whole, in words
+FREE = {"ground", "searcher", "name"} | ABOUT_THE_OUTING
 
 
 def test_every_value_of_a_walk_has_a_row_and_every_row_has_words() -> None:
     """Nothing can be kept of how a walk was searched that is not in the table, and every field says what it means."""
-    asked = {field.kept_key for field in fields_of(TypedAt.OUTING)} - {"label", "note"}
+    asked = {field.kept_key for field in fields_of(TypedAt.OUTING)} - ABOUT_THE_OUTING
     assert {item.name for item in dataclasses.fields(Typed)} == asked
     for field in FIELDS:
         assert field.help.endswith(".") and field.help[0].isupper(), field.key

@@ -35,7 +35,10 @@ HOSTILE_NAMES = (
     "field%20", "other%2f..%2ffield", "~root", "C:", "CON", "%3cscript%3e", "{{7*7}}", "%25s%25n", "*", "a" * 5000,
     "%f0%9f%98%80" * 500, "-1", "9" * 400, "NaN", ".lock", ".commit", "site.toml", "outings.toml", "[", "//", "%2f%2f",
 )  # fmt: skip
-GOOD = {"key": "field", "outing_id": "2026-03-01a", "name": "map.html", "job_id": "nosuch", "token": "x", "plan": "1"}
+GOOD = {
+    **{"key": "field", "outing_id": "2026-03-01a", "name": "map.html", "job_id": "nosuch", "token": "x", "plan": "1"},
+    **{"whom": "club"},
+}
 
 
 @dataclass
@@ -241,7 +244,7 @@ HOSTILE_TEXTS = (b"..", b"\x00", b"\xff\xfe", b"\xed\xa0\x80", b"../../secret", 
                  b"\xe2\x80\xae", b"NaN", b"1e999", b"9" * 5000, b"-1", b"{{7*7}}", b"\r\n", b" ", b"CON",
                  b"/etc")  # fmt: skip
 FIELDS = ("name", "zone", "cell", "way", "corners", "depth", "coil", "from", "to", "label", "note", "stored",
-          "left_out", "each", "swath", "gps", "sweeps", "searcher", "x")  # fmt: skip
+          "left_out", "each", "swath", "gps", "sweeps", "searcher", "seen", "filled", "find", "id", "x")  # fmt: skip
 
 
 def test_no_text_in_a_form_breaks_a_route(ground: Ground) -> None:
