@@ -46,6 +46,7 @@ PEGS: dict[str, Place] = {"peg A": (-29.0, 2.0), "peg B": (2.0, 38.0), "peg C": 
 TIP = shapely.box(-26, -35, -12, -23).intersection(SITE)
 SMALL_SWATH_M, SMALL_WIDE_M = 0.9, 0.13
 LANES_LEFT = (6, 11)  # of the plan on the tip
+ROLLED = "2026-04-16,rolled,,,all of the field; stones pressed in before the grass grew"
 NOISE = TYPICAL
 WOBBLE_M = 0.5  # lanes of the first two days: about as even as people walk without a rope
 FOLDER = FilePath(__file__).parent
@@ -152,6 +153,11 @@ def lane_sheet() -> str:
     return "\n".join(["lane,done", *rows]) + "\n"
 
 
+def ground_table() -> str:
+    """What changed the ground: one day between the second outing and the third."""
+    return f"date,event,area,depth_cm,note\n{ROLLED}\n"
+
+
 def _visit(
     piece: Piece, pegs: list[str], start_s: float, rng: np.random.Generator, way_back: tuple[Place, ...] = ()
 ) -> TrueWalk:
@@ -231,6 +237,7 @@ def demo_files() -> dict[str, str]:
         "boundary.geojson": boundary_geojson(),
         "sheet.csv": lane_sheet(),
         "finds.csv": finds_csv(walked, FRAME, SITE),
+        "ground.csv": ground_table(),
     }
     return drawn | {outing.file: outing.gpx() for outing in walked}
 

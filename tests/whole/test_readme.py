@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shlex
 import shutil
@@ -13,6 +14,11 @@ from fieldcomb.coverage.commands.cli import main
 
 ROOT = Path(__file__).parents[2]
 MOST_LINES = 150
+# Pages whose commands are typed below: before and after the README's finds, after that, and on their own.
+GROUND_PAGES = ("docs/site.md", "docs/recording.md")
+FIND_PAGES = ("docs/finds.md", "docs/season.md", "docs/share.md")
+LANE_PAGES = ("docs/lanes.md", "docs/planted.md")  # a hundred lanes and planted targets on top of it
+OWN_PAGES = ("README.md", "docs/first-map.md", "demo/README.md")
 
 
 def text_of(page: str) -> str:
@@ -29,6 +35,11 @@ def commands_in(page: str) -> list[list[str]]:
         for line in lines
         if re.search(r"^cp |(^|/)fieldcomb (?!serve)", line)
     ]
+
+
+def table_in(page: str) -> str:
+    """The first table of a page that people are to copy."""
+    return text_of(page).split("```csv\n", 1)[1].split("```", 1)[0]
 
 
 def run_all(commands: list[list[str]]) -> None:
@@ -57,20 +68,40 @@ def test_every_command_for_a_site_works_as_typed(tmp_path: Path, monkeypatch: py
     walk = text_of("demo/outing-3-middle-medium.gpx")
     for number, name in enumerate(["anna.gpx", "phone-7.gpx"], start=4):
         (tmp_path / name).write_text(walk.replace("2026-04-19T", f"2026-05-1{number}T"), encoding="utf-8")
-    roster = text_of("docs/site.md").split("```csv\n", 1)[1].split("```", 1)[0]
-    (tmp_path / "team.csv").write_text(roster, encoding="utf-8")
+    (tmp_path / "team.csv").write_text(table_in("docs/site.md"), encoding="utf-8")
+    (tmp_path / "sheet.csv").write_text(table_in("docs/lanes.md"), encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     readme = commands_in("README.md")[1:]
     finds = next(place for place, words in enumerate(readme) if words[0] == "cp")
-    ground = readme[:finds] + commands_in("docs/site.md") + commands_in("docs/recording.md")
-    found = readme[finds:] + commands_in("docs/finds.md") + commands_in("docs/share.md") + [["report", "demo-field"]]
+    ground = readme[:finds] + [words for page in GROUND_PAGES for words in commands_in(page)]
+    found = readme[finds:] + [words for page in FIND_PAGES for words in commands_in(page)]
+    lanes = [words for page in LANE_PAGES for words in commands_in(page)]
     assert {words[0] for words in ground} == {"new", "add", "report", "edit", "card", "lanes"}
     assert {words[0] for words in found} == {"cp", "finds", "report", "edit"}
+    assert {words[0] for words in lanes} == {"lanes", "report"}
     page = tmp_path / "demo-field" / "out" / "map.html"
     run_all(ground)
     assert page.stat().st_size < 600_000  # for a slow phone
-    run_all(found)
+    run_all([*found, ["report", "demo-field"]])
     assert page.stat().st_size < 700_000  # with finds, and pictures of what they say
+    (tmp_path / "demo-field" / "planted.csv").write_text(table_in("docs/planted.md"), encoding="utf-8")
+    run_all(lanes)
+
+
+def test_every_page_with_commands_is_tried() -> None:
+    """No page tells people to type what no test typed."""
+    pages = [str(page.relative_to(ROOT).as_posix()) for page in (*ROOT.glob("*.md"), *ROOT.glob("*/*.md"))]
+    tried = {*GROUND_PAGES, *FIND_PAGES, *LANE_PAGES, *OWN_PAGES}
+    assert {page for page in pages if commands_in(page)} == tried
+
+
+def test_the_commands_beside_the_demo_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever tries the demo as its own page says gets a map, and one of all since the field was rolled."""
+    shutil.copytree(ROOT / "demo", tmp_path / "demo")
+    monkeypatch.chdir(tmp_path)
+    run_all(commands_in("demo/README.md"))
+    said = json.loads((tmp_path / "since-rolled/report.json").read_text(encoding="utf-8"))
+    assert said["since"]["event"] == "rolled" and said["since"]["swept_pct"] < said["since"]["ever_pct"]
 
 
 def test_a_newcomer_with_one_track_gets_a_map(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
