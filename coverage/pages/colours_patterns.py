@@ -89,6 +89,7 @@ PATTERNS = {
     "lane": AreaPattern("#5e0b40", 2, "", 6, _on("#fff", 6, "M0 3h6", "#5e0b40", 1.4)),
     "lane-done": AreaPattern("#5e0b40", 0.8, "1 3", 4, '<path d="M0 0h4v4H0z" fill="none"/>'),
     "heard": AreaPattern("#00535e", 2, "1 4", 9, _on("#fff", 9, "M4.5 1v7M1 4.5h7", "#00535e", 1.2)),
+    "hot-spot": AreaPattern("#b2006b", 3.5, "13 5 2 5", 4, '<path d="M0 0h4v4H0z" fill="none"/>'),
     "outline": AreaPattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
 }
 # This ground is searched: its passes must be seen.
@@ -178,9 +179,13 @@ def pattern_defs() -> str:
 def swatch(kind: str) -> str:
     """A sample of one area for the legend, drawn with the very pattern of the map."""
     p = PATTERNS[kind]
+    dashes = p.dashes or "none"
+    if kind == "hot-spot":
+        look = f'stroke="{p.colour}" stroke-width="{p.weight}" stroke-dasharray="{dashes}"'
+        return swatch_with(f'<circle cx="17" cy="11" r="8.5" fill="#fff" {look}/>')
     fill = f"url(#fc-{kind})" if p.tile else "#fff"
     box = f'x="1.5" y="1.5" width="31" height="19" fill="{fill}" stroke="{p.colour}" stroke-width="{p.weight}"'
-    return swatch_with(f'<rect {box} stroke-dasharray="{p.dashes or "none"}"/>')
+    return swatch_with(f'<rect {box} stroke-dasharray="{dashes}"/>')
 
 
 def colour_swatch(colour: str) -> str:

@@ -8,13 +8,17 @@ from typing import Any
 
 import numpy as np
 from markupsafe import Markup
+from shapely.geometry import Point
 
 from fieldcomb.coverage.finds.fields import how_well, numbers_text
 from fieldcomb.coverage.finds.find import FIND_KINDS, JUNK, KEEP, LEFT, Find
+from fieldcomb.coverage.lanes.lane_words import numbers_in_words
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.outing_data import Json, outing_name
-from fieldcomb.coverage.pages.packing import pack_line
+from fieldcomb.coverage.pages.packing import pack_area, pack_line
 from fieldcomb.coverage.pages.typeset import typeset
+from fieldcomb.coverage.report.season_words import NO_DEPOSIT, alike_spots, spot_words
+from fieldcomb.coverage.season.season_results import Season
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.todo.planted import PlantedTarget
 from fieldcomb.tracks.frame import SiteFrame
@@ -38,6 +42,7 @@ FIND_LOOKS = [
 ]
 FIND_ROWS = ("Kind", "Number", "Depth", "Period", "Material", "Found", "Place", "Hole", "With", "Reported", "Note")
 KIND_NAMES = {KEEP: "kept", JUNK: "junk", LEFT: "heard and left"}
+LEAST_CIRCLE_M = 1.0  # of a hot spot: as the words say, and large enough for a thumb
 _YEARLESS = 1e9  # periods without years stand after those with
 _NUMBERS, _DEPTH_CM = 10, 10  # widths of the groups of target numbers and depths
 
@@ -48,6 +53,17 @@ class FindKey:
 
     name: str
     values: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SignGroup:
+    """One layer: its key, how it is drawn, its name on the board, what is drawn, and the pattern of its sample."""
+
+    key: str
+    how: str
+    label: str
+    drawn: object
+    pattern: str = ""
 
 
 def _kind(find: Find, _: Report) -> tuple[int, str]:
@@ -155,16 +171,44 @@ def _said(find: Find, zone: str) -> list[str]:
     return [typeset(text) for text in texts]
 
 
-def sign_groups(report: Report, planted: Sequence[PlantedTarget]) -> list[tuple[str, str, str, object]]:
-    """Return the layers of planted targets and finds that have anything: key, how drawn, label, and what is drawn."""
-    targets, finds = planted_items(planted, report.site.frame), find_items(report)
-    groups: list[tuple[str, str, str, object]] = []
+def sign_groups(report: Report, planted: Sequence[PlantedTarget]) -> list[SignGroup]:
+    """Return the layers of planted targets, hot spots and finds that have anything."""
+    frame = report.site.frame
+    targets, spots, finds = planted_items(planted, frame), spot_items(report.season, frame), find_items(report)
+    groups: list[SignGroup] = []
     if targets:
-        groups.append(("planted", "marks", f"planted targets ({typeset(format_number(len(targets)))})", targets))
+        groups.append(SignGroup("planted", "marks", f"planted targets ({_many(targets)})", targets))
+    if spots:
+        label = f"hot spots: finds closer together than chance ({_many(spots)})"
+        groups.append(SignGroup("spots", "areas", label, spots, "hot-spot"))
     if finds:
         drawn = {"items": finds, "looks": FIND_LOOKS, "rows": FIND_ROWS}
-        groups.append(("finds", "finds", f"finds ({typeset(format_number(len(finds)))})", drawn))
+        groups.append(SignGroup("finds", "finds", f"finds ({_many(finds)})", drawn))
     return groups
+
+
+def _many(items: list[Json]) -> str:
+    return typeset(format_number(len(items)))
+
+
+def spot_items(season: Season | None, frame: SiteFrame) -> list[Json]:
+    """Return hot spots as the page draws them: a circle round the middle of their finds that reaches the farthest.
+
+    One of the same finds at several scales is drawn once. The smallest comes last: it lies above a larger one.
+    """
+    out = []
+    groups = alike_spots(season.spots) if season else []
+    for n, alike in enumerate(sorted(groups, key=lambda alike: -alike[0].radius_m), 1):
+        spot = alike[0]
+        scales, within, chance = spot_words(alike)
+        p, bags = max(one.p for one in alike), numbers_in_words(sorted(spot.members))
+        rows = [("Bags", bags), ("Place", within), ("p", f"{p:.2g}: {chance}")]
+        rows += [("Linked at", scales), ("Mind", NO_DEPOSIT)]
+        circle = Point(spot.x_m, spot.y_m).buffer(max(spot.radius_m, LEAST_CIRCLE_M), quad_segs=12)
+        item = {"kind": "hot-spot", "pane": "places", "shape": pack_area(frame, circle)}
+        item |= {"id": f"spot-{n}", "title": "Hot spot", "rows": [(word, typeset(text)) for word, text in rows]}
+        out.append(item | {"brief": typeset(f"bags {bags} {within}")})
+    return out
 
 
 def find_swatch(number: int) -> Markup:

@@ -347,10 +347,10 @@ class _Composer:
             self.notes.append(f"{format_count(lost, 'mark')} without a place near this site: listed, not drawn.")
 
     def _found(self) -> None:
-        """Draw targets that were buried on purpose, and what came out of the ground."""
-        for key, how, label, entry in sign_groups(self.report, self.layers.planted):
-            self._group(key, how, entry)
-            self._tick(key, label, "", True)
+        """Draw targets that were buried on purpose, what came out of the ground, and where that lies close together."""
+        for group in sign_groups(self.report, self.layers.planted):
+            self._group(group.key, group.how, group.drawn)
+            self._tick(group.key, group.label, group.pattern, True)
 
     def _say_how(self) -> None:
         cell_m = self.report.site.cell_m

@@ -1,10 +1,12 @@
 """What finds say, as lines for people and as fields of report.json: the same words on the terminal and on the map."""
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
 from fieldcomb.coverage.report.rounding import DEGREE_PLACES, as_fields, rounded, share
 from fieldcomb.coverage.season.counts import BAND, wider_bands
+from fieldcomb.coverage.season.hot_spots import HotSpot, HotSpots
 from fieldcomb.coverage.season.season_results import (
     NO_SIGN,
     Companions,
@@ -31,6 +33,7 @@ CLOSE_ADVICE = (
     "Leave what is still in place, cover it, tell nobody where it is. Call the owner and the archaeological service; "
     "for ordnance or human bones, the police"
 )
+NO_DEPOSIT = "In ploughed soil a hot spot is no deposit: the plough moves things by metres"
 MOST_NAMED = 8  # bags of one group
 
 # -------------------------------------------------------------------------------------------------------- report.json
@@ -260,17 +263,32 @@ def _digits(value: float) -> str:
     return f"{value:.1f}" if value >= 1 else f"{value:.2f}"
 
 
+def alike_spots(spots: HotSpots) -> list[tuple[HotSpot, ...]]:
+    """Return hot spots of the same finds together: at several scales they are one place."""
+    groups = dict.fromkeys(spot.members for spot in spots.spots)
+    return [tuple(spot for spot in spots.spots if spot.members == members) for members in groups]
+
+
+def spot_words(alike: Sequence[HotSpot]) -> tuple[str, str, str]:
+    """Say of one hot spot at which scales its finds are linked, how near they lie, and how seldom chance does so.
+
+    >>> spot_words([HotSpot((1, 2, 3), 0.0, 0.0, 1.3, 0.0025, 2.0), HotSpot((1, 2, 3), 0.0, 0.0, 1.3, 0.005, 5.0)])
+    ('2 m and 5 m', 'within 1 m of their middle', 'chance lays such a group on 5 of 1,000 sites')
+    """
+    many = math.ceil(1000 * max(spot.p for spot in alike) - 1e-9)  # 2.5 is not said to be 2
+    within = f"within {format_length(max(round(alike[0].radius_m), 1))} of their middle"
+    scales = _listed([format_length(spot.scale_m) for spot in alike])
+    return scales, within, f"chance lays such a group on {many} of 1,000 sites"
+
+
 def spot_lines(season: Season) -> Iterator[str]:
     """Hot spots, and at which scales there is none."""
     spots = season.spots
-    for members in dict.fromkeys(spot.members for spot in spots.spots):
-        alike = [spot for spot in spots.spots if spot.members == members]
-        at = _listed([format_length(spot.scale_m) for spot in alike])
-        chance = f"chance lays such a group on {max(round(1000 * max(spot.p for spot in alike)), 1)} of 1,000 sites"
-        within = f"within {format_length(max(round(alike[0].radius_m), 1))} of their middle"
-        yield f"Hot spot, linked at {at}: {format_bags(members)} {within}; {chance}"
+    for alike in alike_spots(spots):
+        at, within, chance = spot_words(alike)
+        yield f"Hot spot, linked at {at}: {format_bags(alike[0].members)} {within}; {chance}"
     if spots.spots:
-        yield "In ploughed soil a hot spot is no deposit: the plough moves things by metres"
+        yield NO_DEPOSIT
     none = [format_length(scale) for scale in spots.scales_m if scale not in {spot.scale_m for spot in spots.spots}]
     if none:
         yield f"No hot spot beyond chance at {_listed(none)}"

@@ -15,6 +15,8 @@ from selenium.webdriver.support.ui import Select
 
 from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.season.hot_spots import HotSpot, HotSpots
+from fieldcomb.coverage.season.season_results import Season
 
 pytestmark = pytest.mark.browser
 SHOWN = "return document.getElementById('finds-shown').textContent"
@@ -22,7 +24,7 @@ SHOWN = "return document.getElementById('finds-shown').textContent"
 
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """A map with three finds, one of them with an attack for its name."""
+    """A map with three finds in one hot spot, one of them with an attack for its name."""
     plain = sample_result()
     frame = plain.report.site.frame
     lon, lat = frame.to_lonlat([0.0, 6.0, 9.0], [0.0, 4.0, -5.0])
@@ -34,8 +36,9 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> str:
         )
         for n in range(3)
     )
+    season = Season(spots=HotSpots((HotSpot((1, 2, 3), 5.0, 0.0, 6.4, 0.015, 10.0),), (10.0,)))
     file = tmp_path_factory.mktemp("finds") / "map.html"
-    file.write_text(map_html(replace(plain, report=replace(plain.report, finds=finds))), "utf-8")
+    file.write_text(map_html(replace(plain, report=replace(plain.report, finds=finds, season=season))), "utf-8")
     return Path(file).as_uri()
 
 
@@ -93,6 +96,22 @@ def test_a_find_opens_with_enter_and_its_words_stay_words(driven: Any) -> None:
     path.send_keys(Keys.ENTER)
     said = driven.find_element(By.CSS_SELECTOR, ".said").get_property("textContent")
     assert said.startswith("1 <img src=x onerror=alert(1)>") and "about 4" in said and "medieval" in said
+    assert errors(driven) == []
+
+
+def test_a_hot_spot_opens_with_enter_and_goes_with_its_tick(driven: Any) -> None:
+    """The keyboard reaches its circle, which says its bags and how seldom chance does so; its box hides it."""
+    path = driven.find_element(By.CSS_SELECTOR, 'path[data-piece="spot-1"]')
+    driven.execute_script("arguments[0].focus()", path)
+    path.send_keys(Keys.ENTER)
+    said = driven.find_element(By.CSS_SELECTOR, ".said").get_property("textContent")
+    assert said.startswith("Hot spot") and "1-3" in said and "15 of 1,000 sites" in said
+    path.send_keys(Keys.ESCAPE)
+    box = driven.find_element(By.CSS_SELECTOR, '[data-layer="spots"]')
+    box.send_keys(Keys.SPACE)
+    assert driven.find_elements(By.CSS_SELECTOR, 'path[data-piece="spot-1"]') == []
+    box.send_keys(Keys.SPACE)
+    assert driven.find_elements(By.CSS_SELECTOR, 'path[data-piece="spot-1"]') != []
     assert errors(driven) == []
 
 

@@ -1,15 +1,20 @@
-"""Finds on the map: one sign each, shown by kind, period, number, depth or outing."""
+"""Finds on the map: one sign each, shown by kind, period, number, depth or outing; and circles round hot spots."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from samples import sample_result
 
 from fieldcomb.coverage.finds.find import Find
-from fieldcomb.coverage.pages.find_signs import FIND_LOOKS, FIND_ROWS, find_items, find_keys
+from fieldcomb.coverage.pages import colours_patterns as legend
+from fieldcomb.coverage.pages.find_signs import FIND_LOOKS, FIND_ROWS, find_items, find_keys, spot_items
 from fieldcomb.coverage.pages.map_page import map_html
+from fieldcomb.coverage.pages.packing import UNIT_DEG
+from fieldcomb.coverage.season.hot_spots import HotSpot, HotSpots
+from fieldcomb.coverage.season.season_results import Season
 from fieldcomb.coverage.survey.results import Report, Result
 
 
@@ -66,3 +71,35 @@ def test_the_page_has_a_tick_and_a_key_for_finds_and_texts_stay_texts(result: Re
     page = map_html(result)
     assert 'data-layer="finds"' in page and 'id="pick-finds"' in page and "<b>token" not in page
     assert 'data-layer="finds"' not in map_html(replace(result, report=replace(result.report, finds=())))
+
+
+SPOTS = HotSpots(
+    (
+        HotSpot((9, 7, 8), 1.0, 2.0, 1.6, 0.0025, 2.0),
+        HotSpot((9, 7, 8), 1.0, 2.0, 1.6, 0.01, 5.0),
+        HotSpot((7, 8, 9, 12), 2.0, 2.0, 4.0, 0.02, 10.0),
+    ),
+    (2.0, 5.0, 10.0, 20.0),
+)
+
+
+def test_a_hot_spot_is_a_circle_round_its_bags_with_its_p(report: Report) -> None:
+    """Each is drawn once, whatever scales it has, as a circle of its own radius; a small one lies above a large one."""
+    frame = report.site.frame
+    wide, small = spot_items(Season(spots=SPOTS), frame)
+    said = dict(small["rows"])
+    assert said["Bags"] == "7-9" and dict(wide["rows"])["Bags"] == "7-9, 12"
+    assert said["p"].replace("\xa0", " ").startswith("0.01: chance lays such a group on 10 of 1,000 sites")
+    assert said["Linked at"].replace("\u202f", " ").replace("\xa0", " ") == "2 m and 5 m"
+    steps = np.array(small["shape"][0][0]).reshape(-1, 2).cumsum(axis=0) * UNIT_DEG
+    x, y = frame.to_metres(steps[:, 1] + frame.lon_deg, steps[:, 0] + frame.lat_deg)
+    assert np.hypot(x - 1.0, y - 2.0) == pytest.approx(np.full(x.size, 1.6), abs=0.01)
+
+
+def test_hot_spots_are_on_the_board_and_in_the_key_only_where_there_are_any(result: Result) -> None:
+    """A site without one says nothing of them; one with some has a layer of its own, with a sample of its line."""
+    page = map_html(replace(result, report=replace(result.report, season=Season(spots=SPOTS))))
+    assert 'data-layer="spots"' in page and legend.swatch("hot-spot") in page
+    assert "hot spots: finds closer together than chance (2)" in page
+    for season in (None, Season()):
+        assert 'data-layer="spots"' not in map_html(replace(result, report=replace(result.report, season=season)))
