@@ -69,7 +69,7 @@ def report_command(
     from fieldcomb.coverage.season.events import EVENT_KINDS
 
     begin = since.strip().lower() if since and since.strip().lower() in EVENT_KINDS else None
-    day = named("--since", parse_date, since) if since is not None and begin is None else begin
+    day = _since_day(since) if since is not None and begin is None else begin
     deep = read_option("depth", depth)
     many, system = read_jobs(jobs), read_epsg(epsg)
     if reader is not None:
@@ -89,6 +89,17 @@ def report_command(
         draw = partial(draw_site, Path(site), place, since=day, between=between, coil=coil, epsg=system, depth_m=deep)
         draw = partial(draw, workers=workers)
         show_report(draw, place, as_json=as_json, full=full)
+
+
+def _since_day(text: str) -> date:
+    try:
+        day: date = named("--since", parse_date, text)
+    except UsageError as error:
+        from fieldcomb.coverage.season.events import EVENT_KINDS
+
+        hint = f"Write it like 2026-03-07, or as an event of ground.csv: {', '.join(EVENT_KINDS)}"
+        raise UsageError(f"--since: {text!r} is neither a day nor an event", hint=hint) from error
+    return day
 
 
 def _check_alone(others: Mapping[str, object]) -> None:

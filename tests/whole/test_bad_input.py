@@ -336,7 +336,7 @@ WRONG_USAGE: list[tuple[str, str]] = [
     ("report s --between 2026-03-07a", "--between"),
     ("report s --between 2026-03-07a x", "outing 'x' is not known"),
     ("report s --between 2026-03-07a 2026-03-07a", "the same outing twice"),
-    ("report s --since noon", "--since: date 'noon' is not a date"),
+    ("report s --since noon", "--since: 'noon' is neither a day nor an event"),
 ]
 
 
