@@ -23,6 +23,7 @@ _DECIMAL = re.compile(r"[-+]?(?:\d{1,15}(?:[.,]\d{0,20})?|[.,]\d{1,20})\Z", re.A
 _WHOLE = re.compile(r"[-+]?\d{1,12}(?:[.,]0{1,9})?\Z", re.ASCII)  # some programs write 14 as 14.0
 _NUMBERS = re.compile(r"(\d{1,4})(?:[.,]0+)?(?:\s*(?:-|\N{EN DASH}|\N{EM DASH}|to|\.\.)\s*(\d{1,4}))?\Z", re.ASCII)
 _DAY_FIRST = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})\Z", re.ASCII)
+_LIKE_DATE = re.compile(r"\d[-./ ]\s?[a-z]{3}|[a-z]{3}\.?[-./ ]\s?\d|\d[-./]\d+[-./]\d", re.ASCII | re.IGNORECASE)
 _CLOCK = re.compile(r"\d{1,2}:\d\d(:\d\d)?\s*([ap]m)?\Z", re.ASCII | re.IGNORECASE)
 _DAY = re.compile(r"\d{4}-\d\d-\d\d\Z", re.ASCII)
 _FORBIDDEN_IN_NAMES = re.compile(r"[/\\:\x00-\x1f]|^\.+")
@@ -98,7 +99,9 @@ def shown_numbers(text: str, _: RowContext) -> tuple[int, int]:
     found = _NUMBERS.match(text.casefold())
     low, high = (int(found[1]), int(found[2] or found[1])) if found else (0, -1)
     if not low <= high <= MOST_NUMBER:
-        raise CellError(f"a target number from 0 to {MOST_NUMBER}, or a range such as 61-66, was expected")
+        expected = f"a target number from 0 to {MOST_NUMBER}, or a range such as 61-66, was expected"
+        turned = "; a spreadsheet may have made a date of it: write 5 to 7 for 5-7" if _LIKE_DATE.search(text) else ""
+        raise CellError(expected + turned)
     return low, high
 
 

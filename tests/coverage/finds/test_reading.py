@@ -45,6 +45,15 @@ def test_letters_and_separators_of_spreadsheets_are_read(codec: str, mark: str) 
     assert [(find.find_no, find.what, find.depth_m) for find in found.finds] == [(3, "hängsel", 0.125)]
 
 
+@pytest.mark.parametrize("text", ["5-Jul", "05.07.2026", "7/5/26", "Jul 5", "2026-07-05", "5. Jul"])
+def test_a_range_that_a_spreadsheet_turned_into_a_date_is_told_as_that(text: str) -> None:
+    """Whoever did not know that spreadsheets do so reads what to write instead; other faults do not speak of dates."""
+    (note,) = read(f"find_no,kind,number\n1,keep,{text}\n").notes
+    assert "row 2: number is" in note and "may have made a date of it: write 5 to 7 for 5-7" in note
+    (note,) = read("find_no,kind,number\n1,keep,66-61\n").notes
+    assert "date" not in note
+
+
 @pytest.mark.parametrize(
     ("cell", "said"),
     [
@@ -54,7 +63,11 @@ def test_letters_and_separators_of_spreadsheets_are_read(codec: str, mark: str) 
         ("number=sixty", 'row 2: number is "sixty": a target number from 0 to 999, or a range such as 61-66, was '),
         ("number=66-61", 'row 2: number is "66-61": a target number'),
         ("number=130", "row 2: number is 130, and few detectors show more than 99; kept"),
-        ("number=12-Oct", 'row 2: number is "12-Oct": a target number'),
+        (
+            "number=12-Oct",
+            'row 2: number is "12-Oct": a target number from 0 to 999, or a range such as 61-66, was '
+            "expected; a spreadsheet may have made a date of it: write 5 to 7 for 5-7",
+        ),
         ("lat=46.5", "row 2: lat and lon are needed together; the position is taken as not known"),
         ("lat=91", 'row 2: lat is "91": degrees from -90 to 90 were expected; taken as not known'),
         ("what==1+1", 'row 2: what is "=1+1", which looks like a formula; taken as the text that it is'),
