@@ -29,7 +29,7 @@ from fieldcomb.coverage.gis.grid_references import (
     utm_zone,
 )
 from fieldcomb.coverage.register.change_find import ListedFinds, list_finds
-from fieldcomb.coverage.site.folder import Say, shown
+from fieldcomb.coverage.site.folder import Say, shown, used_by_site
 from fieldcomb.coverage.site.journal import reason, replace_files
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.files.tables import guarded
@@ -117,6 +117,9 @@ def write_register(folder: Path, file: Path, wishes: RegisterWishes, *, say: Say
         raise SiteError(
             "is there already; nothing was written", file=shown(file), hint="Choose another name, or delete it"
         )
+    if used_by_site(folder, file):
+        problem = "is where this site keeps its own files, and would be read or overwritten; nothing was written"
+        raise SiteError(problem, file=shown(file), hint="Choose another name, or a folder outside the site")
     listed = list_finds(folder, say=say)
     finds = [find for find in listed.finds if wishes.everything or find.kind == KEEP]
     if not finds:

@@ -2,7 +2,7 @@
 
 import stat
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -35,6 +35,8 @@ PLANTED_FILE = "planted.csv"
 PHOTOS = "photos"
 OUT = "out"
 CARD_FILE = "card.html"
+_OWN_FOLDERS = (OUT, TRACKS, PHOTOS, "lanes", "copies")
+_OWN_FILES = (FINDS_FILE, EVENTS_FILE, SITE_FILE, OUTINGS_FILE, AREAS_FILE, PEGS_FILE, PLANTED_FILE, CARD_FILE)
 NO_AREAS = (
     f"{AREAS_FILE} was here and is gone: without it nothing is taken off as no-go or blocked, and percentages are "
     f"of the ground between your walks. Put it back, or take the line areas = true out of {SITE_FILE}"
@@ -88,6 +90,14 @@ def stored_files(site: Site) -> list[Path]:
 def shown(path: str | Path) -> str:
     """A file name that can be printed and written down, whatever bytes it is made of."""
     return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+
+
+def used_by_site(folder: Path, file: Path) -> bool:
+    """Return whether a new file would stand where a site reads its own, or where fieldcomb rewrites what is there."""
+    with suppress(OSError, ValueError):
+        parts = [part.casefold() for part in file.resolve().relative_to(folder.resolve()).parts]
+        return bool(parts) and parts[0] in (_OWN_FOLDERS if len(parts) > 1 else _OWN_FILES)
+    return False
 
 
 def read_file(

@@ -86,6 +86,17 @@ def test_nothing_is_overwritten(folder: Path, tmp_path: Path, capsys: pytest.Cap
     assert (folder / "finds.csv").read_bytes() == before
 
 
+@pytest.mark.parametrize("name", ["planted.csv", "Pegs.csv", "ground.csv", "out/finds.gpx", "lanes/a.csv"])
+def test_a_register_never_becomes_a_file_of_the_site(
+    folder: Path, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where the site would read it as something else, or overwrite it, it is refused; beside them it may stand."""
+    (folder / name).parent.mkdir(exist_ok=True)
+    assert main(["finds", str(folder), "--register", str(folder / name)]) == 1
+    assert "is where this site keeps its own files" in capsys.readouterr().err and not (folder / name).exists()
+    assert main(["finds", str(folder), "--register", str(folder / "register.csv")]) == 0
+
+
 @pytest.mark.parametrize(
     ("given", "said"),
     [
