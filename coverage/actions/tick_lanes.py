@@ -9,7 +9,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE
-from fieldcomb.coverage.lanes.sheet import NO, PART, YES, SheetLine, read_sheet, state_of
+from fieldcomb.coverage.lanes.sheet import ANSWERS, NO, PART, YES, SheetLine, read_sheet, state_of
 from fieldcomb.coverage.lanes.ticks import (
     MOST_TICKS,
     TICKS_FILE,
@@ -32,6 +32,9 @@ from fieldcomb.coverage.site.lane_plans import (
     with_ticks,
 )
 from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.files.tables import guarded
+
+_OPEN_IN_OFFICE = f".~lock.{CSV_FILE}#"  # beside a table, while an office suite has it open
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,7 @@ def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say) -> 
     sheet : a table with the columns ``lane`` and ``done`` at least. name : the plan; not needed where there is one.
 
     Rows that the sheet does not fill in stay as they were. A lane that was ticked before and is not now stays ticked.
+    Where the sheet says otherwise than the table did, the table as it was is kept beside it.
 
     Raises SiteError: no such plan, or a sheet that cannot be used; nothing is written then. UsageError: which plan?
     """
@@ -63,11 +67,12 @@ def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say) -> 
             raise SiteError(problem, file=shown(folder), hint="Plan some first; the sheet is printed from the plan")
         place = _chosen(plans, name)
         plan = kept_plan(place, frame)
-        lines, notes = read_sheet(read_file(sheet, SiteError), shown(sheet), plan.ends)
+        others = [other for other in plans if other != place.name]
+        lines, notes = read_sheet(read_file(sheet, SiteError), shown(sheet), plan.ends, others)
         if not lines:
             problem = "does not say of any lane whether it was walked"
             raise SiteError(problem, file=shown(sheet), hint="Fill in y, n or part in the column done")
-        _write(place, lines)
+        notes = (*notes, *_write(place, lines))
         states = list(state_of(lines).values())
         notes = (*notes, *peg_notes(plan, site.pegs))
     counts = (states.count(YES), states.count(PART), states.count(NO))
@@ -84,7 +89,7 @@ def _chosen(plans: dict[str, Path], name: str | None) -> Path:
     return plans[name]
 
 
-def _write(place: Path, lines: tuple[SheetLine, ...]) -> None:
+def _write(place: Path, lines: tuple[SheetLine, ...]) -> list[str]:
     best = state_of(lines)
     filled: dict[int, dict[str, str]] = {}
     for one in lines:
@@ -94,8 +99,44 @@ def _write(place: Path, lines: tuple[SheetLine, ...]) -> None:
             if text and text != before:  # of two people who walked one lane both are kept
                 row[name] = f"{before}; {text}" if before else text
     refuse_link(place.parent, f"Move the link {LANES} away, and run this again")
+    file = shown(place / CSV_FILE)
+    if (place / _OPEN_IN_OFFICE).exists():
+        problem = "is open in a spreadsheet, which would overwrite what is written now; nothing was changed"
+        hint = f"Close it there and try again. If it is not open, delete {shown(place / _OPEN_IN_OFFICE)}"
+        raise SiteError(problem, file=file, hint=hint)
     table = read_file(place / CSV_FILE, SiteError)
-    _replace(place, {CSV_FILE: with_ticks(table, shown(place / CSV_FILE), filled)})
+    done = {CSV_FILE: with_ticks(table, file, filled)}
+    otherwise = _said_otherwise(cells_of(table, file), filled)
+    if not otherwise:
+        _replace(place, done)
+        return []
+    kept = _free_name(place, "lanes-before")
+    _replace(place, {kept: table, **done})
+    which = f"{'lane' if len(otherwise) == 1 else 'lanes'} {', '.join(map(str, otherwise))}"
+    return [f"{file} said otherwise of {which}; now the sheet counts, and the table as it was is kept as {kept}"]
+
+
+def _said_otherwise(before: Mapping[int, Mapping[str, str]], filled: Mapping[int, Mapping[str, str]]) -> list[int]:
+    """Return the lanes of which a cell that somebody had filled in becomes another."""
+
+    def differs(column: str, old: str, new: str) -> bool:
+        if column == "done":
+            return ANSWERS.get(old.strip().casefold(), old) != new
+        return old.strip() not in (new, guarded(new))
+
+    return sorted(
+        number
+        for number, row in filled.items()
+        if any((old := before.get(number, {}).get(column, "")) and differs(column, old, new)
+               for column, new in row.items())
+    )  # fmt: skip
+
+
+def _free_name(place: Path, stem: str) -> str:
+    number = 1
+    while (place / f"{stem}-{number}.csv").exists():
+        number += 1
+    return f"{stem}-{number}.csv"
 
 
 def _replace(place: Path, files: dict[str, bytes]) -> None:
@@ -156,10 +197,7 @@ def _write_ticks(place: Path, old: Sequence[LaneTick], fresh: Sequence[LaneTick]
     raw = read_file(file, SiteError) if file.is_file() else b""
     files = {TICKS_FILE: with_new(raw, old, fresh)}
     if raw and not files[TICKS_FILE].startswith(raw):  # a spreadsheet saved it, perhaps with more in it
-        number = 1
-        while (place / (name := f"ticks-before-{number}.csv")).exists():
-            number += 1
-        files = {name: raw, **files}
+        files = {_free_name(place, "ticks-before"): raw, **files}
     _replace(place, files)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.lanes.lane_plan import BLOCK_LANES, LanePlan
 from fieldcomb.coverage.lanes.named_plan import NamedPlan
-from fieldcomb.tracks.units import format_count, format_length
+from fieldcomb.tracks.units import format_count, format_duration, format_length
 
 
 def planned_lines(named: NamedPlan) -> list[str]:
@@ -16,11 +16,11 @@ def planned_lines(named: NamedPlan) -> list[str]:
     whole = f"{format_count(len(lanes), 'lane')}, {format_length(plan.spacing_m)} apart, {plan.planned_m:.0f} m in all"
     out = [f"Plan {named.name}: {whole}, with {named.coil}", _share(named, plan)]
     walking, digging = (
-        round(minutes) for minutes in (named.pace.minutes(lanes), named.pace.minutes_with_digging(lanes))
+        format_duration(60 * minutes) for minutes in (named.pace.minutes(lanes), named.pace.minutes_with_digging(lanes))
     )
     at = "your own pace" if named.pace.own else f"{named.pace.m_s:g} m/s"
-    more = f"; about {digging} min with your digging" if named.pace.standing else ""
-    out.append(f"Time: about {walking} min at {at}{more}")
+    more = f"; about {digging} with your digging" if named.pace.standing else ""
+    out.append(f"Time: about {walking} at {at}{more}")
     pegs = {peg.name: peg.own for group in named.groups for line in group.baselines for peg in (line.start, line.end)}
     own = sorted(name for name, mine in pegs.items() if mine)
     new = len(pegs) - len(own)

@@ -12,7 +12,7 @@ from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import read_typed_table
 from fieldcomb.tracks.frame import distance_m
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import format_length
+from fieldcomb.tracks.units import format_count, format_length
 
 YES, NO, PART = "y", "n", "part"
 # What people write into a box, in any case.
@@ -61,10 +61,13 @@ class PlannedEnds:
     end_deg: tuple[float, float]
 
 
-def read_sheet(raw: bytes, file: str, plan: Sequence[PlannedEnds]) -> tuple[tuple[SheetLine, ...], tuple[str, ...]]:
+def read_sheet(
+    raw: bytes, file: str, plan: Sequence[PlannedEnds], others: Sequence[str] = ()
+) -> tuple[tuple[SheetLine, ...], tuple[str, ...]]:
     """Read a filled-in sheet: a table with the columns ``lane`` and ``done`` at least, in any order.
 
     raw : as a spreadsheet saves it: UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab; a decimal comma.
+    others : names of other plans of the site, one of which a sheet without places may belong to.
 
     Returns one line for each row in which ``done`` is filled in, and a sentence for each row that cannot be used or
     contradicts another. Of two rows for one lane, which two people may have walked, both are kept.
@@ -94,6 +97,9 @@ def read_sheet(raw: bytes, file: str, plan: Sequence[PlannedEnds]) -> tuple[tupl
         lines.append(SheetLine(line, number, ANSWERS[said], *rest))
         notes += _time_faults(lines[-1], row)
     notes += _contradictions(lines, file)
+    if others and lines and not any(values.get("from_lat") for _, values in table.rows):
+        named = f"it names {len({one.lane for one in lines})} of this plan's {format_count(len(plan), 'lane')}"
+        notes.append(f"{file} has no places, so see that it is not the sheet of {' or '.join(others)}: {named}")
     return tuple(lines), tuple(notes)
 
 

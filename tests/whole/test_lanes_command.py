@@ -209,6 +209,41 @@ def test_a_sheet_is_taken_into_its_plan(ticked: Path, capsys: pytest.CaptureFixt
     assert f"{len(rows) - 2} of {len(rows)} lanes walked, 1 in part, 1 not" in capsys.readouterr().out
 
 
+def test_a_sheet_that_says_otherwise_than_before_loses_nothing(
+    ticked: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its lanes are told, and the table as it was is kept beside it; the same sheet again changes nothing."""
+    place = ticked / "lanes/1"
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "sheet.csv")]) == 0
+    before = place.joinpath("lanes.csv").read_bytes()
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "sheet.csv")]) == 0
+    assert "before" not in capsys.readouterr().err and not list(place.glob("lanes-before-*"))
+    (ticked.parent / "one.csv").write_text("lane,done,searcher\n12,n,\n13,y,Bo\n14,x,\n")
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "one.csv")]) == 0
+    assert "said otherwise of lanes 12, 13; now the sheet counts" in capsys.readouterr().err
+    assert place.joinpath("lanes-before-1.csv").read_bytes() == before
+    (ticked.parent / "one.csv").write_text("lane,done\n12,y\n")
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "one.csv")]) == 0
+    assert place.joinpath("lanes-before-2.csv").exists()
+
+
+def test_a_table_that_a_spreadsheet_has_open_is_not_written(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What would be overwritten when the spreadsheet saves is not written; the message says what to do."""
+    table = ticked / "lanes/1/lanes.csv"
+    before = table.read_bytes()
+    (table.parent / ".~lock.lanes.csv#").touch()
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "sheet.csv")]) == 1
+    assert "Close it there and try again" in capsys.readouterr().err and table.read_bytes() == before
+
+
+def test_a_sheet_without_places_may_be_that_of_another_plan(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With two plans a bare list of numbers says nothing of which it belongs to, so the other plan is named."""
+    shutil.copytree(ticked / "lanes/1", ticked / "lanes/south")
+    (ticked.parent / "one.csv").write_text("lane,done\n12,y\n")
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "one.csv"), "--name", "1"]) == 0
+    assert "has no places, so see that it is not the sheet of south: it names 1 of" in capsys.readouterr().err
+
+
 def test_a_row_that_the_sheet_does_not_fill_in_stays_byte_for_byte(ticked: Path) -> None:
     """A sheet with one lane changes one line of the table."""
     table = ticked / "lanes/1/lanes.csv"

@@ -17,6 +17,7 @@ from fieldcomb.tracks.files.encoding import coding_of, trailing_zeros, zeros_not
 SEPARATORS = ",;\t"
 
 _SHOWN = 40
+_MOST_NAMED = 8  # columns in a message
 _RISKY = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a text that begins so
 _NUMBER = re.compile(r"[-+]?\d+([.,]\d+)?\Z")
 _BLANK = SEPARATORS + " \r\n"
@@ -174,8 +175,13 @@ def _check_header(
 ) -> None:
     for name in needed:
         if name not in header:
-            problem = f"has no column {name!r} (found: {', '.join(filter(None, header)) or 'nothing'})"
-            hint = f"Name the columns {', '.join(columns)}: {example}"
+            there = list(filter(None, header))
+            more = ["..."] if len(there) > _MOST_NAMED else []
+            problem = f"has no column {name!r} (found: {', '.join([*there[:_MOST_NAMED], *more]) or 'nothing'})"
+            wanted = f"the columns {', '.join(columns)}"
+            if len(columns) > _MOST_NAMED:
+                wanted = f"at least the columns {', '.join(needed)}"
+            hint = f"Name {wanted}: {example}"
             raise SiteError(problem, file=file, where=where, hint=hint)
     for name in columns:
         if header.count(name) > 1:
