@@ -90,6 +90,7 @@ PATTERNS = {
     "lane-done": AreaPattern("#5e0b40", 0.8, "1 3", 4, '<path d="M0 0h4v4H0z" fill="none"/>'),
     "heard": AreaPattern("#00535e", 2, "1 4", 9, _on("#fff", 9, "M4.5 1v7M1 4.5h7", "#00535e", 1.2)),
     "hot-spot": AreaPattern("#b2006b", 3.5, "13 5 2 5", 4, '<path d="M0 0h4v4H0z" fill="none"/>'),
+    "stale": AreaPattern("#6d7fd8", 1, "2 4", 6, '<path d="M0 2h6" stroke="#fff" stroke-width="3.6"/>'),
     "outline": AreaPattern(INK, 2, "", 4, _on("#b9c4f2", 4, "", INK)),
 }
 # This ground is searched: its passes must be seen.
@@ -183,9 +184,10 @@ def swatch(kind: str) -> str:
     if kind == "hot-spot":
         look = f'stroke="{p.colour}" stroke-width="{p.weight}" stroke-dasharray="{dashes}"'
         return swatch_with(f'<circle cx="17" cy="11" r="8.5" fill="#fff" {look}/>')
+    below = f'<path d="M1.5 1.5h31v19h-31z" fill="{PASS_COLOURS[2]}"/>' if kind == "stale" else ""
     fill = f"url(#fc-{kind})" if p.tile else "#fff"
     box = f'x="1.5" y="1.5" width="31" height="19" fill="{fill}" stroke="{p.colour}" stroke-width="{p.weight}"'
-    return swatch_with(f'<rect {box} stroke-dasharray="{dashes}"/>')
+    return swatch_with(f'{below}<rect {box} stroke-dasharray="{dashes}"/>')
 
 
 def colour_swatch(colour: str) -> str:

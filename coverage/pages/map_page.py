@@ -108,6 +108,10 @@ class _Composer:
         self.drawn_m.add(round(picture.drawn_m, 6))
         self.plan.picture(key, picture)
 
+    def _layer(self, kind: str, items: list[Json], text: str) -> None:
+        self._group(kind, "areas", items)
+        self._tick(kind, text, kind, True)
+
     def _ground(self) -> None:
         """Draw the rasters, of which one is shown at a time."""
         grid, passes = self.layers.grid, legend.PASS_COLOURS
@@ -217,9 +221,8 @@ class _Composer:
                 items = [self._area_item(n, area) for n, area in enumerate(shapes, 1)]
                 self._group(f"area-{kind}", "areas", items)
                 self._tick(f"area-{kind}", name, kind, True)
-        for area in self.layers.areas:
-            if area.kind not in legend.AREA_NAMES:
-                self.notes.append(f"An area of the kind {area.kind!r} is not drawn: only known kinds are.")
+        unknown = [area.kind for area in self.layers.areas if area.kind not in legend.AREA_NAMES]
+        self.notes += [f"An area of the kind {kind!r} is not drawn: only known kinds are." for kind in unknown]
 
     def _area_item(self, n: int, area: AreaShape) -> Json:
         item = self._area(area.kind, area.shape, "areas")
@@ -236,24 +239,23 @@ class _Composer:
         return item | {"id": f"{area.kind}-{n}", "title": title, "rows": rows, "brief": f"{area.reason} {size}".strip()}
 
     def _missed(self) -> None:
-        """Draw what was not passed over, and what was not recorded."""
+        """Draw what was not passed over, or not since the ground changed, and what was not recorded."""
+        if self.layers.stale is not None:
+            items = [self._area("stale", self.layers.stale, "stale", self.layers.grid.cell_m / 2)]
+            self._layer("stale", items, "not passed over since the ground changed")
         strips = self.report.strips
         for kind, name in legend.MISSED_NAMES.items():
             items = [self._strip(strip, kind) for strip in strips if _look(strip) == kind]
             if items:
-                self._group(kind, "areas", items)
-                self._tick(kind, f"{name} ({typeset(format_number(len(items)))})", kind, True)
+                self._layer(kind, items, f"{name} ({typeset(format_number(len(items)))})")
         if not self.layers.not_recorded.is_empty:
             what = "the recording dropped out here, so this ground counts as neither swept nor missed"
             items = self._parts("not-recorded", "unrecorded", "Not recorded", what, self.layers.not_recorded)
-            self._group("not-recorded", "areas", items)
-            self._tick("not-recorded", "not recorded: neither swept nor missed", "not-recorded", True)
-
+            self._layer("not-recorded", items, "not recorded: neither swept nor missed")
         if not self.layers.other_outings.is_empty:
             what = "swept by outings that are not counted here"
             items = self._parts("other-outings", "others", "Other outings", what, self.layers.other_outings)
-            self._group("other-outings", "areas", items)
-            self._tick("other-outings", "swept by outings not counted here", "other-outings", True)
+            self._layer("other-outings", items, "swept by outings not counted here")
 
     def _parts(self, kind: str, key: str, title: str, what: str, shape: MultiPolygon) -> list[Json]:
         """Return every part of a piece of ground as an area of its own, with what it is and its size."""
@@ -276,8 +278,7 @@ class _Composer:
             return
         what = "round a mark: something was heard here and left in the ground"
         items = self._parts("heard", "heard", "Heard, not dug", what, shape)
-        self._group("heard", "areas", items)
-        self._tick("heard", f"heard, not dug ({format_count(junk.heard_not_dug, 'mark')})", "heard", True)
+        self._layer("heard", items, f"heard, not dug ({format_count(junk.heard_not_dug, 'mark')})")
 
     def _places(self) -> None:
         """Draw the places to go to, each with its letter."""
@@ -329,8 +330,7 @@ class _Composer:
 
     def _marks(self) -> None:
         """Draw what was marked on the way; what has no place is noted."""
-        items: list[Json] = []
-        lost = 0
+        items, lost = list[Json](), 0
         for outing in self.report.outings:
             for mark in outing.marks:
                 at = place_of(mark, self.frame)

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
+from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.raster.vectorise import cells_inside
+from fieldcomb.coverage.raster.vectorise import cells_inside, vectorise
 from fieldcomb.coverage.season.events import GroundEvent, PlacedEvent
 
 MOST_MASKS = 6  # events of which shares are told, the latest: each takes a byte for every cell of the site
@@ -53,7 +54,7 @@ class SweptSince:
     """Adds up outings, in any order, by whether they came before or after each event."""
 
     def __init__(self, events: Sequence[PlacedEvent], days: Sequence[str], inside: Mask, grid: Grid) -> None:
-        self.inside, self.cell_m2 = inside, grid.cell_m2
+        self.inside, self.cell_m2, self.grid = inside, grid.cell_m2, grid
         known = [day for day in days if day]
         self.results = [
             EventResult(
@@ -72,6 +73,14 @@ class SweptSince:
         for k, mask in self.since.items():
             if day >= str(self.results[k].event.day):
                 mask[swept.here] |= swept.passes[swept.there] > 0
+
+    def stale(self) -> MultiPolygon | None:
+        """Return ground that nobody swept since it changed, by the latest events; None where there is none."""
+        gone = np.zeros(self.inside.shape, bool)
+        for k, ground in self.ground.items():
+            gone |= ground & ~self.since[k]
+        left, _, _, top = self.grid.bounds_m
+        return vectorise(gone, left, top, self.grid.cell_m) if gone.any() else None
 
     def finished(self, ever: Mask) -> tuple[EventResult, ...]:
         """Return the events in order of date; ``ever`` are cells that any outing swept."""

@@ -264,6 +264,7 @@ class Layers:
     pace: Cells | None = None  # 0 not swept, PACE_SHARES from slow to fast, no times; 255 not part of the site
     searched: Cells | None = None  # what was dug by class of target, packed as in ``searched``; None: not stated
     planted: tuple[PlantedTarget, ...] = ()
+    stale: MultiPolygon | None = None  # not swept since the ground changed, by the events between outings
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -63,7 +63,7 @@ class AddedUp:
     """All outings together: the report but for its strips, and what these and the map are made from.
 
     left_out : chance that each cell of the chances is left out. wandering : whether nobody walked lanes.
-    pace, heard, searched : as in ``Layers``. strips : gives the pieces of missed ground.
+    pace, heard, searched, stale : as in ``Layers``. strips : gives the pieces of missed ground.
     effort : what outings passed; None on a site without finds.
     """
 
@@ -80,6 +80,7 @@ class AddedUp:
     searched: Cells | None
     strips: Callable[[], tuple[Strip, ...]]
     effort: SearchEffort | None = None
+    stale: MultiPolygon | None = None
 
 
 MOST_GROWTH = 8  # times that the site so far is estimated: each takes as long as all outings up to there
@@ -249,6 +250,7 @@ class SurveySums:
             self.searched.packed,
             self.strips,
             self.effort,
+            self.since.stale(),
         )
 
     def _add_lanes(self, lanes: Sequence[OutingLanes], passed_by: dict[str, Floats]) -> dict[str, Floats]:

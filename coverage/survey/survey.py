@@ -332,6 +332,7 @@ def _put_together(
         pace=added.pace,
         heard=added.heard,
         searched=added.searched,
+        stale=added.stale,
     )
     report = replace(report, total=total, strips=told, between=comparison, todo=ranking.coils, places=places)
     in_hand = None if on.in_hand is None else on.in_hand.coil.name

@@ -12,6 +12,7 @@ from samples import sample_result
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select
+from shapely.geometry import MultiPolygon, box
 
 from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.pages.map_page import map_html
@@ -37,8 +38,11 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> str:
         for n in range(3)
     )
     season = Season(spots=HotSpots((HotSpot((1, 2, 3), 5.0, 0.0, 6.4, 0.015, 10.0),), (10.0,)))
+    layers = replace(plain.layers, stale=MultiPolygon([box(0, 0, 10, 5)]))
     file = tmp_path_factory.mktemp("finds") / "map.html"
-    file.write_text(map_html(replace(plain, report=replace(plain.report, finds=finds, season=season))), "utf-8")
+    file.write_text(
+        map_html(replace(plain, report=replace(plain.report, finds=finds, season=season), layers=layers)), "utf-8"
+    )
     return Path(file).as_uri()
 
 
@@ -107,12 +111,22 @@ def test_a_hot_spot_opens_with_enter_and_goes_with_its_tick(driven: Any) -> None
     said = driven.find_element(By.CSS_SELECTOR, ".said").get_property("textContent")
     assert said.startswith("Hot spot") and "1-3" in said and "15 of 1,000 sites" in said
     path.send_keys(Keys.ESCAPE)
-    box = driven.find_element(By.CSS_SELECTOR, '[data-layer="spots"]')
-    box.send_keys(Keys.SPACE)
+    tick = driven.find_element(By.CSS_SELECTOR, '[data-layer="spots"]')
+    tick.send_keys(Keys.SPACE)
     assert driven.find_elements(By.CSS_SELECTOR, 'path[data-piece="spot-1"]') == []
-    box.send_keys(Keys.SPACE)
+    tick.send_keys(Keys.SPACE)
     assert driven.find_elements(By.CSS_SELECTOR, 'path[data-piece="spot-1"]') != []
     assert errors(driven) == []
+
+
+def test_ground_that_changed_is_pale_only_under_passes(driven: Any) -> None:
+    """White lines lie over passes; over what is not counted in passes they would only hide its colours."""
+    shown = "return getComputedStyle(document.querySelector('.leaflet-stale-pane')).display"
+    assert driven.execute_script(shown) == "block"
+    choice = Select(driven.find_element(By.ID, "pick-ground"))
+    for value, display in (("grow", "none"), ("coil-0", "block"), ("", "none"), ("passes", "block")):
+        choice.select_by_value(value)
+        assert driven.execute_script(shown) == display, value
 
 
 def test_nobody_is_shut_out_of_the_finds(driven: Any) -> None:

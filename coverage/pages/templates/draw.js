@@ -219,7 +219,7 @@ var fieldcomb = (function () {
 
   function panes(made) {
     map = made;
-    [["rules", 410], ["ground-outlines", 405], ["areas", 415], ["missed", 420], ["places", 425], ["walks", 430], ["marks", 440]].forEach(function (pane) {
+    [["stale", 404], ["rules", 410], ["ground-outlines", 405], ["areas", 415], ["missed", 420], ["places", 425], ["walks", 430], ["marks", 440]].forEach(function (pane) {
       map.createPane(pane[0]).style.zIndex = pane[1];
     });
   }
@@ -251,6 +251,7 @@ var fieldcomb = (function () {
   /* Only the colours of the ground that is shown stand in the key. */
   var keys = { coil: "passes", outing: "passes", tiles: "chance", grow: "passes", wipe: "passes" };
   function key(shown) {
+    map.getPane("stale").style.display = /^(passes|coil|outing)$/.test(shown) ? "" : "none";  // passes that stand still
     each("[data-key]", function (part) { part.hidden = part.getAttribute("data-key").split(" ").indexOf(keys[shown] || shown) < 0; });
     each("[data-only]", function (part) { part.hidden = part.getAttribute("data-only") !== shown; });
   }

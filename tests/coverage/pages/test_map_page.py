@@ -361,6 +361,16 @@ def test_kinds_of_unswept_ground_are_drawn_and_listed_with_their_areas() -> None
     assert "Cannot be told 90.0 m², in 4 pieces and smaller ones" in words
 
 
+def test_ground_that_changed_since_is_a_layer_with_a_key() -> None:
+    """White lines over what was passed over before can be switched off, and taps go through them to its history."""
+    result = sample_result()
+    text = map_html(replace(result, layers=replace(result.layers, stale=MultiPolygon([box(0, 0, 4, 4)]))))
+    (item,) = data_of(text)["groups"]["stale"]  # type: ignore[index]
+    assert "title" not in item and item["pane"] == "stale"
+    assert 'data-layer="stale"' in text and legend.swatch("stale") in text
+    assert 'data-layer="stale"' not in map_html(result)
+
+
 def test_ground_for_the_smaller_coil_can_be_shown() -> None:
     """For two coils the map shows what was swept with the larger one and not yet with the smaller."""
     result = sample_result()

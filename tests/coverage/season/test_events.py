@@ -101,7 +101,7 @@ class _Swept:
         self.there = (slice(None), slice(None))
 
 
-def results(*days: str, area: AreaShape | None = None) -> tuple[EventResult, ...]:
+def swept_since(*days: str, area: AreaShape | None = None) -> tuple[SweptSince, np.ndarray]:
     """Ploughed on 2 October; each outing sweeps two rows more of ten, beginning one row after the one before."""
     event = GroundEvent(date(2026, 10, 2), "ploughed", area.reason if area else "")
     since = SweptSince([PlacedEvent(event, (area,) if area else None)], days, INSIDE, GRID)
@@ -110,6 +110,12 @@ def results(*days: str, area: AreaShape | None = None) -> tuple[EventResult, ...
         swept = _Swept(number, number + 2)
         ever[swept.here] = True
         since.add(day, swept)  # type: ignore[arg-type]
+    return since, ever
+
+
+def results(*days: str, area: AreaShape | None = None) -> tuple[EventResult, ...]:
+    """The same, added up."""
+    since, ever = swept_since(*days, area=area)
     return since.finished(ever)
 
 
@@ -125,6 +131,16 @@ def test_an_event_on_an_area_counts_its_ground_only() -> None:
     upper = AreaShape("junk", "tip", box(0, 5, 10, 10))
     (one,) = results("2026-09-01", "2026-09-02", "2026-10-02", "2026-10-09", area=upper)
     assert (one.area_m2, one.since_m2, one.ever_m2) == (50, 30, 50)
+
+
+def test_ground_is_stale_where_nobody_walked_since_it_changed() -> None:
+    """All but the three rows walked over since; of an event on the upper half only what of that lies in it."""
+    days = ("2026-09-01", "2026-09-02", "2026-10-02", "2026-10-09")
+    stale = swept_since(*days)[0].stale()
+    assert stale is not None and stale.symmetric_difference(box(0, 0, 10, 10) - box(0, 5, 10, 8)).area < 1e-9
+    upper = swept_since(*days, area=AreaShape("junk", "tip", box(0, 5, 10, 10)))[0].stale()
+    assert upper is not None and upper.symmetric_difference(box(0, 8, 10, 10)).area < 1e-9
+    assert swept_since("2026-09-01")[0].stale() is None and swept_since("2026-11-01")[0].stale() is None
 
 
 def test_before_all_outings_or_after_them_an_event_says_nothing_of_shares() -> None:
