@@ -1,4 +1,4 @@
-"""Make the demo site and its five outings: ``python demo/make_demo.py`` writes the same bytes every time."""
+"""Make the demo site and its six outings: ``python demo/make_demo.py`` writes the same bytes every time."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import shapely
-from made_finds import finds_csv
+from made_finds import MEDIEVAL_AT, finds_csv
 from shapely.geometry import Point, Polygon
 from walk_paths import join
 from walker import (
@@ -47,6 +47,7 @@ TIP = shapely.box(-26, -35, -12, -23).intersection(SITE)
 SMALL_SWATH_M, SMALL_WIDE_M = 0.9, 0.13
 LANES_LEFT = (6, 11)  # of the plan on the tip
 ROLLED = "2026-04-16,rolled,,,all of the field; stones pressed in before the grass grew"
+STOP_MARK, STOP_DIG_S = "stop bones", 90.0
 NOISE = TYPICAL
 WOBBLE_M = 0.5  # lanes of the first two days: about as even as people walk without a rope
 FOLDER = FilePath(__file__).parent
@@ -129,7 +130,19 @@ def lane_outing() -> DemoOuting:
     walk = _visit(add_stops(piece, rng, digs=3, pauses=2, apart_m=1.5), ["peg A"], 1_778_404_200.0, rng)  # 2026-05-10
     outing = _outing("outing-5-lanes-small.gpx", walk, SMALL_SWATH_M, 1.0, ["keep ring"], rng)
     labels = [_label(outing, lane) for lane in walked if lane.number == 1 or lane.number % 5 == 0]
-    return replace(outing, waypoints=tuple(sorted((*outing.waypoints, *labels), key=lambda mark: mark.t_s)))
+    return _with_marks(outing, labels)
+
+
+def stop_outing() -> DemoOuting:
+    """Day 6: a short second look with the small coil where the purse lay, until a hole shows bones."""
+    rng = np.random.default_rng(2026_05_18)
+    x_m, y_m = MEDIEVAL_AT
+    path = lanes(shapely.box(x_m - 4, y_m - 3, x_m + 4, y_m + 3), 0.8, 90.0, rng, wobble_m=0.08, inset_m=0.25)
+    piece = Piece(path, (0.15, 0.2), stops=((math.inf, STOP_DIG_S, "dig"),))
+    walk = _visit(piece, ["peg B"], 1_779_008_400.0 + 600, rng)  # 2026-05-17 09:10 UTC
+    outing = _outing("outing-6-stop-small.gpx", walk, SMALL_SWATH_M, 1.0, [], rng)
+    (hole,) = (stop for stop in walk.stops if stop.kind == "dig")
+    return _with_marks(outing, [_mark(outing, hole.end_s - 10.0, STOP_MARK)])
 
 
 def _turns(walked: list[Lane]) -> list[tuple[int, Lane]]:
@@ -141,9 +154,18 @@ def _label(outing: DemoOuting, lane: Lane) -> Waypoint:
     """The mark of a lane's number, set in the middle of the lane where the receiver thought that was."""
     x_m, y_m = lane.at(lane.span_m / 2)
     at = int(np.argmin(np.hypot(outing.walk.x_m - x_m, outing.walk.y_m - y_m)))
-    t_s = round(float(outing.walk.t_s[at]))
+    return _mark(outing, round(float(outing.walk.t_s[at])), f"lane {lane.number}")
+
+
+def _mark(outing: DemoOuting, t_s: float, name: str) -> Waypoint:
+    """A mark, set where the receiver thought it was at that time."""
     x, y = (float(np.interp(t_s, outing.fixes.t_s, axis)) for axis in (outing.fixes.x_m, outing.fixes.y_m))
-    return Waypoint(t_s, x, y, f"lane {lane.number}")
+    return Waypoint(t_s, x, y, name)
+
+
+def _with_marks(outing: DemoOuting, marks: list[Waypoint]) -> DemoOuting:
+    """The outing with more marks, all in order of time."""
+    return replace(outing, waypoints=tuple(sorted((*outing.waypoints, *marks), key=lambda mark: mark.t_s)))
 
 
 def lane_sheet() -> str:
@@ -239,7 +261,7 @@ def demo_files() -> dict[str, str]:
         "finds.csv": finds_csv(walked, FRAME, SITE),
         "ground.csv": ground_table(),
     }
-    return drawn | {outing.file: outing.gpx() for outing in walked}
+    return drawn | {outing.file: outing.gpx() for outing in (*walked, stop_outing())}
 
 
 def main() -> None:
