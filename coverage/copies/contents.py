@@ -1,17 +1,17 @@
 """What one copy says, made from a whole result: nothing finer goes in than its reader may see."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
 import shapely
 
 from fieldcomb.coverage.copies.audience import ALLOWED, Audience
-from fieldcomb.coverage.copies.drawn_ground import DrawnGround, closed_ground
+from fieldcomb.coverage.copies.drawn_ground import DrawnGround, closed_areas, closed_ground
 from fieldcomb.coverage.copies.globe_square import globe_square
 from fieldcomb.coverage.copies.plain_words import plain_words
 from fieldcomb.coverage.copies.shared_copy import CopyArea, CopyOuting, CopyShares, SharedCopy
-from fieldcomb.coverage.copies.shared_finds import copy_finds, day_in_words, open_finds
+from fieldcomb.coverage.copies.shared_finds import copy_finds, day_in_words, open_finds, unplaced_on
 from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.survey.results import OutingResult, Report, Result
 from fieldcomb.tracks.units import local_date, parse_zone
@@ -47,6 +47,8 @@ def make_copy(result: Result, audience: Audience, given: CopyInputs) -> SharedCo
     drawn = DrawnGround(result, allowed)
     days = sorted(filter(None, (local_date(outing.head.start_s, zone) for outing in report.outings)))
     finds = open_finds(given.finds, closed_ground(result), frame)
+    closing = _closing_days(result)
+    unplaced = unplaced_on(closing, finds, zone)
     outings = report.outings[-MOST_DAYS_DRAWN:] if allowed.days else ()
     owner, club = audience is Audience.OWNER, audience is Audience.CLUB
     return SharedCopy(
@@ -58,11 +60,11 @@ def make_copy(result: Result, audience: Audience, given: CopyInputs) -> SharedCo
         shares=_shares(report),
         ground=drawn.all_squares(),
         outline=drawn.outline(),
-        outings=tuple(_outing(outing, drawn, given) for outing in outings),
+        outings=tuple(_outing(outing, drawn, given, closing) for outing in outings),
         more_outings=len(report.outings) - len(outings) if allowed.days else 0,
         areas=_areas(drawn, given) if club else (),
-        finds=copy_finds(finds, audience, given.names, zone, drawn.square_of(frame)) if finds else None,
-        closed=_closing_days(result) if owner else (),
+        finds=copy_finds(unplaced, audience, given.names, zone, drawn.square_of(frame)) if finds else None,
+        closed=_closed_on(result) if owner else (),
         next_squares=_next(drawn) if owner else (),
         left_out=allowed.left_out,
     )
@@ -86,17 +88,20 @@ def _shares(report: Report) -> CopyShares:
     return CopyShares(pct, low, high, round(total.swept_pct), (whole[0], whole[1], whole[2], whole[3]))
 
 
-def _outing(outing: OutingResult, drawn: DrawnGround, given: CopyInputs) -> CopyOuting:
+def _outing(
+    outing: OutingResult, drawn: DrawnGround, given: CopyInputs, closing: Collection[date | None]
+) -> CopyOuting:
     head = outing.head
     report, layers = drawn.result.report, drawn.result.layers
     people = [one.searcher for one in outing.recordings if one.searcher]
     layer = next(layer for layer in layers.outings if layer.id == head.id)
+    day = local_date(head.start_s, parse_zone(report.site.zone))
     return CopyOuting(
-        day=day_in_words(local_date(head.start_s, parse_zone(report.site.zone))),
+        day=day_in_words(day),
         people=", ".join(dict.fromkeys([*people, *head.unrecorded])),
         share_pct=round(outing.ground.swept_pct),
         dug_stops=outing.times.digs,
-        squares=drawn.squares_of(layer),
+        squares=None if day in closing else drawn.squares_of(layer),
         seen=plain_words(given.seen.get(head.id, ""), given.names),
         filled=plain_words(given.filled.get(head.id, ""), given.names),
     )
@@ -131,10 +136,17 @@ def _in_steps(area_m2: float) -> int:
     return AREA_STEP_M2 * round(area_m2 / AREA_STEP_M2)
 
 
-def _closing_days(result: Result) -> tuple[str, ...]:
+def _closed_on(result: Result) -> tuple[str, ...]:
     """Return the days on which ground was closed, one for each place."""
-    days: list[date | None] = [a.since for a in result.layers.areas if a.kind == "no-go" and a.marked_in]
-    return tuple(day_in_words(day) for day in sorted(days, key=str))
+    return tuple(day_in_words(day) for day in sorted((area.since for area in closed_areas(result)), key=str))
+
+
+def _closing_days(result: Result) -> frozenset[date | None]:
+    """Return the days of which no place is told: a short walk that ended where it closed ground would show where."""
+    closed, zone = closed_areas(result), parse_zone(result.report.site.zone)
+    ids = {area.marked_in for area in closed}
+    begun = (local_date(one.head.start_s, zone) for one in result.report.outings if one.head.id in ids)
+    return frozenset((*begun, *(area.since for area in closed)))
 
 
 def _next(drawn: DrawnGround) -> tuple[str, ...]:

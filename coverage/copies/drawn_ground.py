@@ -9,6 +9,7 @@ import shapely
 from shapely.geometry import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.copies.audience import Allowed
 from fieldcomb.coverage.copies.own_frame import OwnFrame, Ring, own_frame, own_rings
 from fieldcomb.coverage.copies.squares import (
@@ -24,9 +25,14 @@ from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.tracks.frame import SiteFrame
 
 
+def closed_areas(result: Result) -> tuple[AreaShape, ...]:
+    """Return the places that marks closed."""
+    return tuple(area for area in result.layers.areas if area.kind == "no-go" and area.marked_in)
+
+
 def closed_ground(result: Result) -> BaseGeometry:
     """Return the ground that marks closed, in site metres."""
-    shapes = [area.shape for area in result.layers.areas if area.kind == "no-go" and area.marked_in]
+    shapes = [area.shape for area in closed_areas(result)]
     return shapely.union_all(shapes) if shapes else MultiPolygon()
 
 

@@ -1,7 +1,8 @@
 """What a copy says of finds: a list or counts, without those that lay on closed ground."""
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, tzinfo
 
 import shapely
@@ -42,6 +43,11 @@ def _is_open(find: Find, closed: BaseGeometry, frame: SiteFrame) -> bool:
         return False
     x, y = frame.to_metres([find.lon_deg], [find.lat_deg])
     return not shapely.dwithin(closed, Point(x[0], y[0]), find.error_m or 0.0)
+
+
+def unplaced_on(days: Collection[date | None], finds: Sequence[Find], zone: tzinfo) -> tuple[Find, ...]:
+    """Return finds without the places of those of some days."""
+    return tuple(replace(one, lon_deg=None, lat_deg=None) if _day(one, zone) in days else one for one in finds)
 
 
 def copy_finds(

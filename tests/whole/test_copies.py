@@ -81,7 +81,7 @@ def test_the_owner_reads_what_was_done_found_and_seen(folder: Path) -> None:
     assert "3 finds kept: Roman 1, medieval 1, modern 1" in text
     assert "3 holes dug for what was kept and for junk. 1 piece of junk taken out of the ground. 1 signal heard" in text
     assert re.search(r"lead token medieval 11 April 2026 [B-E]\d AH's drawer", text)
-    assert "coin at … Roman 11 April 2026" in text and "button modern 12 April 2026 not known box 3" in text
+    assert "coin at … Roman 11 April 2026" in text and "button modern 12 April 2026 not said box 3" in text
     assert "What we ask next" in text
 
 
@@ -100,6 +100,33 @@ def test_the_public_reads_shares_a_square_of_a_kilometre_and_counts(folder: Path
     assert "1 km at 423 km east, 5150 km north in UTM zone 26 north" in text
     assert "Roman 1, medieval 1, modern 1" in text
     assert "Long Acre" not in text and "April" not in text and "lead token" not in text
+
+
+def test_a_short_walk_that_closed_ground_gives_its_place_to_nobody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The owner reads on which day ground was closed; no copy draws that day, says its words, or places its finds."""
+    shutil.copytree(ROOT / "demo", tmp_path / "demo")
+    monkeypatch.chdir(tmp_path)
+    for line in (
+        "new demo-field --boundary demo/boundary.geojson --zone UTC",
+        "add demo-field demo/outing-2-east-large.gpx --coil large=33cm --swath 1.6m",
+        "add demo-field demo/outing-6-stop-small.gpx --coil small=13x20cm --swath 0.9m",
+    ):
+        assert main(shlex.split(line)) == 0
+    (tmp_path / "demo-field/finds.csv").write_text(
+        "find_no,outing,lat,lon,kind,what\n1,2026-05-17a,46.5001812,-27.9998100,keep,mount\n"
+        "2,2026-04-12a,46.5001812,-27.9998100,keep,hook\n3,2026-04-12a,46.5000800,-27.9998100,keep,penny\n",
+        encoding="utf-8",
+    )
+    for whom in WHOM:
+        assert main(["report", "demo-field", "--for", whom]) == 0
+        assert "bones" not in page(tmp_path, whom).decode() and "penny" not in page(tmp_path, whom).decode()
+    text = text_of(page(tmp_path, "owner"))
+    assert re.findall(r"<li><b>(.*?)</b>", page(tmp_path, "owner").decode()) == ["12 April 2026"]
+    assert "1 place closed (17 May 2026)" in text
+    assert re.search(r"hook not known 12 April 2026 E\d ", text) and "mount not known 17 May 2026 not said" in text
+    assert all("closed (" not in text_of(page(tmp_path, whom)) for whom in ("club", "public"))
 
 
 @pytest.mark.parametrize("whom", WHOM)
