@@ -1,4 +1,4 @@
 """One module for each thing a user can do, called by the commands and by the local page alike.
 
-Uses ``site``, ``survey``, ``report`` and ``pages``. Reads and writes files; prints nothing.
+Uses ``site``, ``register``, ``survey``, ``report`` and ``pages``. Reads and writes files; prints nothing.
 """

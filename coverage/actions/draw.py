@@ -1,6 +1,7 @@
 """Drawing a map: surveying, and writing the output folder."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -12,6 +13,7 @@ from fieldcomb.coverage.gis.coordinates import gis_frame
 from fieldcomb.coverage.intake.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.pool.memory import give_back
 from fieldcomb.coverage.pool.workers import ALONE, Workers
+from fieldcomb.coverage.register.thumbnails import Thumbnails, make_thumbnails
 from fieldcomb.coverage.site.folder import OUT, Say
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.coverage.survey.survey import ProgressCallback, survey
@@ -50,8 +52,11 @@ def draw_site(
     shelf = Shelf(folder / OUT / KEPT, closed=out != folder / OUT)
     shelf.clear_unfinished()
     store = None if shelf.closed and not shelf.folder.is_dir() else shelf
+    pictures = make_thumbnails(folder, given.site.finds, store)
+    notes = (*given.site.notes, *pictures.notes)
+    given = replace(given, site=replace(given.site, notes=notes))
     run = partial(survey, between=between, depth_m=depth_m, in_hand=given.in_hand, store=store, workers=workers)
-    report = _draw(given, out, added, run, say, progress, epsg, workers)
+    report = _draw(given, out, added, run, say, progress, epsg, workers, pictures)
     shelf.tidy()
     return report
 
@@ -81,6 +86,7 @@ def _draw(
     progress: ProgressCallback,
     epsg: int | None,
     workers: Workers,
+    pictures: Thumbnails | None = None,
 ) -> Report:
     to = gis_frame(given.site.frame, epsg)
     for note in given.notes:
@@ -91,5 +97,5 @@ def _draw(
         say(one.sentence)
     progress("drawing the map", 0, 1)
     give_back()
-    write_outputs(out, make_outputs(result, to, workers))
+    write_outputs(out, make_outputs(result, to, workers, pictures.of if pictures else None))
     return result.report

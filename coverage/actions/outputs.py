@@ -1,6 +1,6 @@
 """The output folder: every file that is made from a result, written together."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -29,6 +29,7 @@ TODO_FILE = "todo.geojson"
 PLACES_FILE = "places.geojson"
 PLACES_GPX_FILE = "places.gpx"
 EDGE_FILE = "edge.html"
+_Pictures = Mapping[int, Sequence[tuple[int, int, str]]]
 MOST_SENT = 8_000_000  # cells; larger rasters take longer to send to another process than it saves
 OUTPUT_FILES = (
     *(MAP_FILE, REPORT_FILE, RASTER_FILE, CHANCE_FILE, STRIPS_FILE, TODO_FILE, PLACES_FILE, PLACES_GPX_FILE),
@@ -36,15 +37,17 @@ OUTPUT_FILES = (
 )
 
 
-def make_outputs(result: Result, to: GisFrame | None = None, workers: Workers = ALONE) -> dict[str, bytes]:
+def make_outputs(
+    result: Result, to: GisFrame | None = None, workers: Workers = ALONE, pictures: _Pictures | None = None
+) -> dict[str, bytes]:
     """Return the contents of the output folder by name.
 
     to : the coordinate system of rasters and GeoPackage; the site's frame if not given.
-    workers : draw the page beside the rest.
+    workers : draw the page beside the rest. pictures : thumbnails of finds for the map, which nothing else has.
     """
     report = result.report
     beside = workers if result.layers.passes.size <= MOST_SENT else ALONE
-    page = beside.begin(_map_page, None, result)
+    page = beside.begin(_map_page, pictures or {}, result)
     return {
         **_for_gis(result, to or GisFrame(report.site.frame)),
         MAP_FILE: page(),
@@ -67,10 +70,10 @@ def _of_finds(report: Report) -> dict[str, bytes]:
     }
 
 
-def _map_page(_: None, result: Result) -> bytes:
+def _map_page(pictures: _Pictures, result: Result) -> bytes:
     from fieldcomb.coverage.pages.map_page import map_html  # its libraries are not needed here if another draws it
 
-    return map_html(result).encode()
+    return map_html(result, pictures).encode()
 
 
 def _for_gis(result: Result, to: GisFrame) -> dict[str, bytes]:

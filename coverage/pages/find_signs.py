@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,6 +43,9 @@ FIND_LOOKS = [
 FIND_ROWS = ("Kind", "Number", "Depth", "Period", "Material", "Found", "Place", "Hole", "With", "Reported", "Note")
 KIND_NAMES = {KEEP: "kept", JUNK: "junk", LEFT: "heard and left"}
 LEAST_CIRCLE_M = 1.0  # of a hot spot: as the words say, and large enough for a thumb
+# By number of find: for each photograph pixels across and down, and a JPEG in base64.
+Pictures = Mapping[int, Sequence[tuple[int, int, str]]]
+NO_PICTURES: Pictures = {}
 _YEARLESS = 1e9  # periods without years stand after those with
 _NUMBERS, _DEPTH_CM = 10, 10  # widths of the groups of target numbers and depths
 
@@ -126,7 +129,7 @@ def find_keys(report: Report) -> list[FindKey]:
     return keys
 
 
-def find_items(report: Report) -> list[Json]:
+def find_items(report: Report, pictures: Pictures = NO_PICTURES) -> list[Json]:
     """Return the finds as the page draws them; ``of`` is the number of a find's value for each key."""
     finds = _placed(report)
     if not finds:
@@ -143,6 +146,7 @@ def find_items(report: Report) -> list[Json]:
             "said": _said(find, zone),
             "of": [of[value_of(find, report)[1]] for of, value_of in zip(places, _BY.values(), strict=True)],
         }
+        | ({"pictures": pictures[find.find_no]} if find.find_no in pictures else {})
         for n, find in enumerate(finds)
     ]
 
@@ -171,10 +175,14 @@ def _said(find: Find, zone: str) -> list[str]:
     return [typeset(text) for text in texts]
 
 
-def sign_groups(report: Report, planted: Sequence[PlantedTarget]) -> list[SignGroup]:
+def sign_groups(report: Report, planted: Sequence[PlantedTarget], pictures: Pictures = NO_PICTURES) -> list[SignGroup]:
     """Return the layers of planted targets, hot spots and finds that have anything."""
     frame = report.site.frame
-    targets, spots, finds = planted_items(planted, frame), spot_items(report.season, frame), find_items(report)
+    targets, spots, finds = (
+        planted_items(planted, frame),
+        spot_items(report.season, frame),
+        find_items(report, pictures),
+    )
     groups: list[SignGroup] = []
     if targets:
         groups.append(SignGroup("planted", "marks", f"planted targets ({_many(targets)})", targets))

@@ -17,7 +17,7 @@ from fieldcomb.coverage.areas.from_marks import place_of
 from fieldcomb.coverage.ground.ground_results import NOT_REACHED, Strip
 from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.colours_patterns import Board, Choice, Tick
-from fieldcomb.coverage.pages.find_signs import FIND_SIGNS, sign_groups
+from fieldcomb.coverage.pages.find_signs import FIND_SIGNS, NO_PICTURES, Pictures, sign_groups
 from fieldcomb.coverage.pages.lane_drawings import LANE_LAYERS, lane_items
 from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
 from fieldcomb.coverage.pages.outing_data import Json, names_of, outing_data, outing_name, walk_names
@@ -46,16 +46,16 @@ from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.units import format_area, format_count, format_length, format_number
 
 
-def map_html(result: Result) -> str:
-    """Return the page for a survey. Pure: the same result gives the same text."""
-    return _Composer(result).page()
+def map_html(result: Result, pictures: Pictures = NO_PICTURES) -> str:
+    """Return the page for a survey, with pictures of its finds. Pure: the same result gives the same text."""
+    return _Composer(result, pictures).page()
 
 
 class _Composer:
     """Collects layers, data and choices side by side, so that none can be without the other."""
 
-    def __init__(self, result: Result) -> None:
-        self.report = result.report
+    def __init__(self, result: Result, pictures: Pictures) -> None:
+        self.report, self.pictures = result.report, pictures
         self.layers = result.layers
         self.frame: SiteFrame = result.report.site.frame
         self.plan = Plan(self.frame.lat_deg, self.frame.lon_deg)
@@ -348,7 +348,7 @@ class _Composer:
 
     def _found(self) -> None:
         """Draw targets that were buried on purpose, what came out of the ground, and where that lies close together."""
-        for group in sign_groups(self.report, self.layers.planted):
+        for group in sign_groups(self.report, self.layers.planted, self.pictures):
             self._group(group.key, group.how, group.drawn)
             self._tick(group.key, group.label, group.pattern, True)
 

@@ -72,6 +72,7 @@ THIRD_PARTY = {
     "werkzeug": {"web"},
     "waitress": {"web.server"},
     "segno": {"web.server"},
+    "PIL": {"register.thumbnails"},
 }
 # Parts of the standard library that belong to one place.
 STANDARD = {

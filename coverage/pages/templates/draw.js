@@ -30,7 +30,22 @@ var fieldcomb = (function () {
       });
     });
     box.appendChild(list);
+    if (item.pictures) { box.appendChild(photographs(item)); }
     return box;
+  }
+
+  function photographs(item) {
+    var place = document.createElement("div");
+    place.className = "pictures";
+    item.pictures.forEach(function (picture, n) {
+      var image = document.createElement("img");
+      image.width = picture[0];
+      image.height = picture[1];
+      image.alt = "Photograph " + (n + 1) + " of find " + item.title;
+      image.src = "data:image/jpeg;base64," + picture[2];
+      place.appendChild(image);
+    });
+    return place;
   }
 
   /* A drawn area that can be tapped, reached with Tab, and opened with Enter. */
