@@ -178,11 +178,8 @@ def _said(find: Find, zone: str) -> list[str]:
 def sign_groups(report: Report, planted: Sequence[PlantedTarget], pictures: Pictures = NO_PICTURES) -> list[SignGroup]:
     """Return the layers of planted targets, hot spots and finds that have anything."""
     frame = report.site.frame
-    targets, spots, finds = (
-        planted_items(planted, frame),
-        spot_items(report.season, frame),
-        find_items(report, pictures),
-    )
+    targets, spots = planted_items(planted, frame), spot_items(report.season, frame)
+    finds = find_items(report, pictures)
     groups: list[SignGroup] = []
     if targets:
         groups.append(SignGroup("planted", "marks", f"planted targets ({_many(targets)})", targets))

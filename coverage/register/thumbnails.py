@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 
 THUMBNAIL_PIXELS = 160  # across or down, at most
 MOST_THUMBNAIL_BYTES = 3_000_000  # all together, as they stand in the page
-MOST_WHOLE_PIXELS = 60_000_000  # of a picture that has to be decoded whole: some 500 MB; a plain JPEG is read small
+# Of a picture that has to be decoded whole: so many take 0.5 GB as PNG and 1.0 GB as WebP (measured); of a plain JPEG
+# with 200 million only an eighth of each side is decoded, in 0.08 GB.
+MOST_WHOLE_PIXELS = 60_000_000
 MOST_OF_A_FIND = 4
 NEEDS_PILLOW = (
     "Photographs of finds are not shown in the map: thumbnails need Pillow. Install fieldcomb with it: "

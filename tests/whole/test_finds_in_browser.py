@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
 from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pytest
 from browsers import DESK, PHONE, axe, errors, wait
+from PIL import Image
 from samples import sample_result
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -21,6 +24,13 @@ from fieldcomb.coverage.season.season_results import Season
 
 pytestmark = pytest.mark.browser
 SHOWN = "return document.getElementById('finds-shown').textContent"
+
+
+def photograph(wide: int, high: int) -> tuple[int, int, str]:
+    """A picture as the page takes it."""
+    out = BytesIO()
+    Image.new("RGB", (wide, high), (200, 150, 40)).save(out, "JPEG")
+    return wide, high, b64encode(out.getvalue()).decode()
 
 
 @pytest.fixture(scope="module")
@@ -40,9 +50,9 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> str:
     season = Season(spots=HotSpots((HotSpot((1, 2, 3), 5.0, 0.0, 6.4, 0.015, 10.0),), (10.0,)))
     layers = replace(plain.layers, stale=MultiPolygon([box(0, 0, 10, 5)]))
     file = tmp_path_factory.mktemp("finds") / "map.html"
-    file.write_text(
-        map_html(replace(plain, report=replace(plain.report, finds=finds, season=season), layers=layers)), "utf-8"
-    )
+    whole = replace(plain, report=replace(plain.report, finds=finds, season=season), layers=layers)
+    pictures = {1: [photograph(160, 120), photograph(90, 160)], 2: [photograph(160, 107)]}
+    file.write_text(map_html(whole, pictures), "utf-8")
     return Path(file).as_uri()
 
 
@@ -127,6 +137,31 @@ def test_ground_that_changed_is_pale_only_under_passes(driven: Any) -> None:
     for value, display in (("grow", "none"), ("coil-0", "block"), ("", "none"), ("passes", "block")):
         choice.select_by_value(value)
         assert driven.execute_script(shown) == display, value
+
+
+def test_photographs_of_a_find_stand_under_its_words(driven: Any) -> None:
+    """Each is loaded, whole within the popup, in its own shape, and has words for those who do not see it."""
+    for number, sizes in ((1, [(160, 120), (90, 160)]), (2, [(160, 107)])):
+        path = driven.find_element(By.CSS_SELECTOR, f'path[data-piece="find-{number}"]')
+        driven.execute_script("arguments[0].focus()", path)
+        path.send_keys(Keys.ENTER)
+        wait(driven, "return Array.from(document.querySelectorAll('.said img')).every(one => one.complete)")
+        shown = driven.execute_script(
+            "const box = document.querySelector('.leaflet-popup-content-wrapper').getBoundingClientRect();"
+            "return Array.from(document.querySelectorAll('.said img')).map(one => {"
+            "const at = one.getBoundingClientRect(); return [one.naturalWidth, one.naturalHeight, at.width, at.height,"
+            "at.left >= box.left && at.right <= box.right && at.top >= box.top && at.bottom <= box.bottom, one.alt]})"
+        )
+        assert [(wide, high) for wide, high, *_ in shown] == sizes
+        for n, (wide, high, across, down, inside, words) in enumerate(shown, 1):
+            assert inside and across > 80 and across / down == pytest.approx(wide / high, abs=0.02)
+            assert words.startswith(f"Photograph {n} of find {number}")
+        wait(driven, "return getComputedStyle(document.querySelector('.leaflet-popup')).opacity === '1'")  # faded in
+        assert axe(driven) == []
+        path.send_keys(Keys.ESCAPE)
+        driven.execute_script("document.querySelector('.leaflet-popup-close-button').click()")
+        wait(driven, "return !document.querySelector('.said')")
+    assert errors(driven) == []
 
 
 def test_nobody_is_shut_out_of_the_finds(driven: Any) -> None:
