@@ -241,7 +241,7 @@ class _Composer:
     def _missed(self) -> None:
         """Draw what was not passed over, or not since the ground changed, and what was not recorded."""
         if self.layers.stale is not None:
-            items = [self._area("stale", self.layers.stale, "stale", self.layers.grid.cell_m / 2)]
+            items = [self._area("stale", self.layers.stale, "stale", 2 * self.layers.grid.cell_m)]  # as fine as a line
             self._layer("stale", items, "not passed over since the ground changed")
         strips = self.report.strips
         for kind, name in legend.MISSED_NAMES.items():

@@ -170,10 +170,11 @@ def _png(codes: Cells, colours: tuple[str, ...]) -> bytes:
     """Write codes as a PNG with four bits a pixel; the code after the last colour is seen through.
 
     Low compression where there is much of it: level 3 takes a third of the time of level 6 for a quarter more bytes.
+    Of half a million cells level 7 takes 2 ms more than 6, level 8 11 ms, level 9 29 ms; 7 makes a page 1 % smaller.
     """
     table = {n: (int(c[1:3], 16), int(c[3:5], 16), int(c[5:7], 16), 255) for n, c in enumerate(colours)}
     table[len(colours)] = (0, 0, 0, 0)
-    level = 6 if codes.size < MOST_PACKED_WELL else 3
+    level = 7 if codes.size < MOST_PACKED_WELL else 3
     shape = {"height": codes.shape[0], "width": codes.shape[1], "count": 1, "dtype": "uint8"}
     with MemoryFile() as memory:
         # A PNG keeps no transform, but rasterio warns where none, or the plain one, is given.
