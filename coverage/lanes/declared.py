@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from statistics import NormalDist
 
@@ -89,6 +89,7 @@ class LanesResult:
     """What a plan comes to.
 
     done, part, left, open : numbers of lanes walked, walked in part, not walked or to be walked again, and the rest.
+    closed : of all lanes, those that run into ground to leave alone; nobody is sent along them.
     grounds : each lane as it is drawn. known : what is known of each. blocks : what recordings show; none where no
     walk had its lanes marked.
     of_plan_pct : of the length planned. of_site_pct : of the site, swept; low, high : where that lies nine times in
@@ -115,6 +116,17 @@ class LanesResult:
     blocks: tuple[BlockSeen, ...] = ()
     grounds: tuple[LaneGround, ...] = field(default=(), compare=False)
     known: tuple[LaneKnown, ...] = ()
+    closed: tuple[int, ...] = ()
+
+    @property
+    def to_walk(self) -> tuple[int, ...]:
+        """Numbers of lanes that are still to walk, or to finish, and may be."""
+        return tuple(sorted({*self.left, *self.part, *self.open} - set(self.closed)))
+
+    @property
+    def kept_off(self) -> tuple[int, ...]:
+        """Numbers of lanes that were not walked and are to be left alone."""
+        return tuple(sorted({*self.left, *self.part, *self.open} & set(self.closed)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -243,6 +255,15 @@ def not_begun(plan: DeclaredPlan) -> LanesResult:
     numbers = tuple(lane.number for lane in plan.lanes)
     head = (plan.name, plan.coil, plan.spacing_m, plan.bearing_deg, *size)
     return LanesResult(*head, (), (), (), numbers, 0.0, 0.0, 0.0, 0.0, grounds=tuple(_grounds(plan, {})))
+
+
+def closed_by(plan: LanesResult, closed: BaseGeometry) -> LanesResult:
+    """Return a plan with those of its lanes named whose swing reaches into ground that was closed since it was made.
+
+    closed : in site metres.
+    """
+    reached = [one.number for one in plan.grounds if one.shape.intersects(closed)]
+    return replace(plan, closed=tuple(reached)) if reached else plan
 
 
 def _known(told: ToldPlan, outings: Mapping[int, str]) -> Iterator[LaneKnown]:

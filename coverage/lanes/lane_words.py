@@ -70,12 +70,20 @@ def format_lanes_done(plan: LanesResult) -> str:
 
 def format_lanes_left(plan: LanesResult) -> str:
     """Return which lanes of a plan are still to walk: not walked, in part, or not spoken of; empty for none."""
-    left = sorted({*plan.left, *plan.part, *plan.open})
+    left = plan.to_walk
     if not left:
         return ""
     runs = [f"{run} (the rest)" if run.isdigit() and int(run) in plan.part else run for run in _runs(left, plan.part)]
     words = runs[0] if len(runs) == 1 else f"{', '.join(runs[:-1])} and {runs[-1]}"
     return f"{'lane' if len(left) == 1 else 'lanes'} {words} of plan {plan.name}"
+
+
+def kept_off_note(plan: LanesResult) -> str:
+    """Return which lanes are not to be walked any more, since ground was closed after they were planned; or nothing."""
+    if not plan.kept_off:
+        return ""
+    which = f"{'lane' if len(plan.kept_off) == 1 else 'lanes'} {numbers_in_words(plan.kept_off)}"
+    return f"Do not walk {which} of plan {plan.name}: ground to leave alone is there. Plan lanes again, to go round it"
 
 
 def next_lanes(left: Collection[int]) -> tuple[int, ...]:

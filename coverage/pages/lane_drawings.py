@@ -325,7 +325,7 @@ def lane_items(report: Report, layer: LaneLayer) -> Iterator[tuple[LaneGround, J
     for number, plan in enumerate((*report.lanes, *report.plans_ahead), 1):
         for ground in plan.grounds:
             of = AHEAD if number > begun else WALKED if ground.state == YES else LEFT
-            if of == layer.key:
+            if of == layer.key and not (of != WALKED and ground.number in plan.closed):  # nobody is sent there
                 state, length = _STATES[ground.state], typeset(f"{ground.length_m:.0f} m")
                 rows = [("Plan", plan.name), ("State", state), ("Length", length), ("Coil", plan.coil)]
                 words = {"id": f"lane-{number}-{ground.number}", "title": f"Lane {ground.number}", "rows": rows}

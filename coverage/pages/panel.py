@@ -118,7 +118,7 @@ def _next_lanes(report: Report) -> list[tuple[str, list[tuple[str, int]], str]]:
     """Of each plan its name, the lanes to walk next with their ids on the map, and how many are left."""
     out = []
     for place, plan in enumerate((*report.lanes, *report.plans_ahead), 1):
-        left = {*plan.left, *plan.part, *plan.open}
+        left = plan.to_walk
         lanes = [(f"lane-{place}-{number}", number) for number in next_lanes(left)]
         many = format_count(plan.lanes, "lane")
         begun = place <= len(report.lanes)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.estimate.confidence import CERTAIN, CERTAIN_FROM, LIKELY, LIKELY_FROM, MOST_CONFIDENT
 from fieldcomb.coverage.estimate.effort import Plot, plot_cells
@@ -21,14 +22,15 @@ from fieldcomb.coverage.ground.missed import OPEN_SWATHS
 from fieldcomb.coverage.ground.pass_tally import LaneGroundCells
 from fieldcomb.coverage.ground.site_cells import Ground
 from fieldcomb.coverage.ground.strips import LEAST_STRIP_M2
-from fieldcomb.coverage.lanes.declared import LanesResult, draws_of, lanes_result
+from fieldcomb.coverage.lanes.declared import DeclaredPlan, LanesResult, closed_by, draws_of, lanes_result, not_begun
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept, LaneCells, LaneDraws
 from fieldcomb.coverage.lanes.lane_plan import Lane, swept_by
-from fieldcomb.coverage.lanes.lane_words import numbers_in_words
+from fieldcomb.coverage.lanes.lane_words import kept_off_note, numbers_in_words
 from fieldcomb.coverage.lanes.sheet import PART
 from fieldcomb.coverage.raster.blocks import Coarse, cells_at
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import cells_inside, part_inside, vectorise
+from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.walked_lanes import LanesOnSite
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
@@ -85,6 +87,23 @@ def _drawn(plan: LanesOnSite, net: BaseGeometry, plot: Plot, chances: Coarse) ->
         LaneCells(grid.cell_m, grid.rows * grid.cols, on_chances),
     )
     return draws_of(plan.told, net, SWATH_SD, list(plan.groups.values()), cells)
+
+
+def plans_ahead(plans: Sequence[DeclaredPlan], begun: Sequence[LanesOnSite]) -> tuple[LanesResult, ...]:
+    """Return the plans of which nothing is known yet."""
+    names = {plan.told.plan.name for plan in begun}
+    return tuple(not_begun(plan) for plan in plans if plan.name not in names)
+
+
+def kept_off(report: Report, areas: Sequence[AreaShape]) -> Report:
+    """Send nobody along lanes that were planned before a mark closed the ground there, and note it for each plan.
+
+    Lanes planned afterwards go round such ground.
+    """
+    closed = shapely.union_all([area.shape for area in areas if area.kind == "no-go" and area.marked_in])
+    begun, ahead = (tuple(closed_by(plan, closed) for plan in some) for some in (report.lanes, report.plans_ahead))
+    notes = [note for plan in (*begun, *ahead) if (note := kept_off_note(plan))]
+    return replace(report, lanes=begun, plans_ahead=ahead, notes=(*notes, *report.notes))
 
 
 def lane_cells(plans: Sequence[LanesOnSite], ground: Ground) -> LaneGroundCells | None:

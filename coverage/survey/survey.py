@@ -26,7 +26,6 @@ from fieldcomb.coverage.ground.site_cells import Ground, rasterise_site
 from fieldcomb.coverage.ground.strips import begin_strips
 from fieldcomb.coverage.ground.under_places import UnderPlace, UnderPlaces
 from fieldcomb.coverage.ground.unswept import WalkedGround, told_apart, unswept
-from fieldcomb.coverage.lanes.declared import LanesResult, not_begun
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept, LaneDraws
 from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
@@ -46,14 +45,14 @@ from fieldcomb.coverage.season.season_results import Season
 from fieldcomb.coverage.season.since_events import last_between
 from fieldcomb.coverage.season.worth_digging import rank_by_finds
 from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_walk_span, check_walked_cells
-from fieldcomb.coverage.survey.lane_ground import lane_strips
+from fieldcomb.coverage.survey.lane_ground import kept_off, lane_strips, plans_ahead
 from fieldcomb.coverage.survey.lane_times import lane_time_notes
 from fieldcomb.coverage.survey.other_outings import swept_by_others
 from fieldcomb.coverage.survey.outing_alone import NamedOuting, OutingAlone, look_in_order, recall_or
 from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing, outline_of
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import AddedUp, SurveyGround, SurveySums
-from fieldcomb.coverage.survey.walked_lanes import LanesOnSite, walked_lanes
+from fieldcomb.coverage.survey.walked_lanes import walked_lanes
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
 from fieldcomb.coverage.todo.planted import planted_results
 from fieldcomb.coverage.todo.ranking import Ranking, rank_ground
@@ -142,8 +141,7 @@ def survey(
     ground, widest_m = _ground_of(site, in_time, standing)
     swept, not_walked = swept_by_others([one for one in rest if one.id in readable], walk, ground)
     lanes, on_plans = walked_lanes(site, in_time)
-    of_lanes = [note for plan in lanes for note in plan.notes]
-    of_lanes += lane_time_notes(lanes, in_time, site.zone)
+    of_lanes = [*(note for plan in lanes for note in plan.notes), *lane_time_notes(lanes, in_time, site.zone)]
     all_notes = (*site.notes, *notes, *not_walked, *of_lanes, *_partly(outings, between))
     on = SurveyGround(site, ground, areas, all_notes, depth_m, in_hand, swept, lanes, on_plans, events)
     del in_time  # so that walks are freed when they have been added up
@@ -151,13 +149,8 @@ def survey(
     result = _add_up(on, walked, widest_m, between, tell, memory, workers)
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
-    return replace(result, report=replace(result.report, left_out=left_out, plans_ahead=_ahead(site, lanes)))
-
-
-def _ahead(site: SiteInput, lanes: Sequence[LanesOnSite]) -> tuple[LanesResult, ...]:
-    """Plans of which nothing is known yet."""
-    begun = {plan.told.plan.name for plan in lanes}
-    return tuple(not_begun(plan) for plan in site.lanes if plan.name not in begun)
+    report = replace(result.report, left_out=left_out, plans_ahead=plans_ahead(site.lanes, lanes))
+    return replace(result, report=kept_off(report, standing))
 
 
 def _areas_and_events(site: SiteInput) -> tuple[tuple[AreaShape, ...], tuple[PlacedEvent, ...], tuple[str, ...]]:

@@ -284,6 +284,7 @@ def _plan(folder: Path, settings: Settings, report: Mapping[str, Any] | None) ->
         return PlanView(folder.name, fault=error.on_page)
     walked = _walked_lanes(report, plan.name)
     left = [lane.number for lane in plan.lanes if states.get(lane.number, YES if lane.number in walked else NO) != YES]
+    left = sorted(set(left) - _closed_lanes(report, plan.name))
     return PlanView(folder.name, len(plan.lanes), len(left), typeset(numbers_in_words(next_lanes(left))))
 
 
@@ -295,6 +296,15 @@ def _walked_lanes(report: Mapping[str, Any] | None, name: str) -> set[int]:
         return {int(one["no"]) for one in plan["lane"] if one["no"] not in rest and one["walked"] != PART_WALKED}
     except (KeyError, TypeError, ValueError, StopIteration):
         return set()  # it has none, or is not ours
+
+
+def _closed_lanes(report: Mapping[str, Any] | None, name: str) -> set[int]:
+    """Read out of a report.json which lanes of a plan run into ground that is closed, so that nobody is sent there."""
+    try:
+        plans = (report or {})["lanes"]
+        return {int(number) for plan in plans if plan["name"] == name for number in plan["closed"]}
+    except (KeyError, TypeError, ValueError):
+        return set()
 
 
 def out_files(folder: Path) -> tuple[OutFile, ...]:

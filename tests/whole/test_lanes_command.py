@@ -426,6 +426,28 @@ def test_times_before_the_outing_are_told_with_their_row(site: Path, tmp_path: P
     assert {lane["no"] for lane in plan["lane"] if "sheet" in lane["by"]} == {3, 4, 5, 6}
 
 
+def test_nobody_is_sent_along_a_lane_that_runs_into_ground_closed_since(
+    ticked: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A lane left out was next to walk; after a mark stop on it the report, the map and report.json keep off it."""
+    assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "sheet.csv")]) == 0
+    assert main(["report", str(ticked)]) == 0
+    assert "lanes 7 and 8 (the rest) of plan 1" in " ".join(capsys.readouterr().out.split())
+    lane = next(row for row in rows_of(ticked / "lanes/1") if row["lane"] == "7")
+    lat, lon = ((float(lane[f"from_{key}"]) + float(lane[f"to_{key}"])) / 2 for key in ("lat", "lon"))
+    mark = f'<wpt lat="{lat:.7f}" lon="{lon:.7f}"><time>2026-04-26T09:30:00Z</time><name>stop metal case</name></wpt>'
+    later = (DEMO / WALK).read_text().replace("2026-04-19", "2026-04-26")
+    (ticked.parent / "later.gpx").write_text(re.sub(r"<wpt.*?</wpt>", mark, later, count=1, flags=re.DOTALL))
+    assert main(["add", str(ticked), str(ticked.parent / "later.gpx"), "--coil", "medium", "--swath", "1.5m"]) == 0
+    capsys.readouterr()
+    assert main(["report", str(ticked)]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "Do not walk lanes 7, 8 of plan 1: ground to leave alone is there" in told and "Go next: lane" not in told
+    (plan,) = json.loads((ticked / "out/report.json").read_text())["lanes"]
+    assert {7, 8} <= set(plan["closed"]) and len(plan["closed"]) < plan["lanes"]
+    assert '"lane-1-7"' not in (ticked / "out/map.html").read_text(encoding="utf-8")
+
+
 def test_two_people_on_one_lane_are_both_kept_and_told(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Two rows for lane 4: both names stand in the table of the plan, the row is told, and the lane counts once."""
     (ticked.parent / "two.csv").write_text("lane,done,searcher,note\n4,y,Ann,wet\n4,y,Ben,\n99,y,Ann,\n")
