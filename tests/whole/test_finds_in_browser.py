@@ -130,11 +130,17 @@ def test_a_hot_spot_opens_with_enter_and_goes_with_its_tick(driven: Any) -> None
 
 
 def test_ground_that_changed_is_pale_only_under_passes(driven: Any) -> None:
-    """White lines lie over passes; over what is not counted in passes they would only hide its colours."""
+    """White lines lie over passes of all days; over one outing and all else they would only hide its colours."""
     shown = "return getComputedStyle(document.querySelector('.leaflet-stale-pane')).display"
     assert driven.execute_script(shown) == "block"
     choice = Select(driven.find_element(By.ID, "pick-ground"))
-    for value, display in (("grow", "none"), ("coil-0", "block"), ("", "none"), ("passes", "block")):
+    for value, display in (
+        ("grow", "none"),
+        ("outing-0", "none"),
+        ("coil-0", "block"),
+        ("", "none"),
+        ("passes", "block"),
+    ):
         choice.select_by_value(value)
         assert driven.execute_script(shown) == display, value
 

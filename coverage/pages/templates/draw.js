@@ -266,7 +266,7 @@ var fieldcomb = (function () {
   /* Only the colours of the ground that is shown stand in the key. */
   var keys = { coil: "passes", outing: "passes", tiles: "chance", grow: "passes", wipe: "passes" };
   function key(shown) {
-    map.getPane("stale").style.display = /^(passes|coil|outing)$/.test(shown) ? "" : "none";  // passes that stand still
+    map.getPane("stale").style.display = /^(passes|coil)$/.test(shown) ? "" : "none";  // of all days together
     each("[data-key]", function (part) { part.hidden = part.getAttribute("data-key").split(" ").indexOf(keys[shown] || shown) < 0; });
     each("[data-only]", function (part) { part.hidden = part.getAttribute("data-only") !== shown; });
   }
