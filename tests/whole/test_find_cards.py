@@ -137,13 +137,13 @@ def test_two_hundred_losses_and_kills_lose_nothing_and_double_nothing(site: Path
     assert confirmed and len(numbers) > 5 and len(kept_pictures) > 5
 
 
-def opened_finds(driver: Any, page: Any) -> str:
+def opened_finds(driver: Any, page: Any, told: str = "4 finds. All is kept.") -> str:
     """Open the page of finds; returns its address."""
     driver.get(page.addresses.here)
     wait(driver, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
     address = page.addresses.here.partition("/enter/")[0] + page.gate.prefix + "/site/field/finds"
     driver.get(address)
-    wait(driver, TOLD.format("4 finds. All is kept."))
+    wait(driver, TOLD.format(told))
     return str(address)
 
 
@@ -196,6 +196,18 @@ def test_a_phone_fills_in_cards_without_a_connection(site: Path, tmp_path: Path,
     assert (tmp_path / "field/photos" / row["photo"]).read_bytes() == PNG
     driver.execute_script("localStorage.clear()")
     assert [one for one in errors(driver) if "ERR_CONNECTION_REFUSED" not in one and "403" not in one] == []
+
+
+@pytest.mark.browser
+def test_a_site_without_finds_says_how_to_get_some(site: Path, tmp_path: Path, driver: Any) -> None:
+    """Where there is no card yet, the page says what to press; a new find then has the number 1."""
+    shutil.copytree(site, tmp_path / "field")
+    (tmp_path / "field/finds.csv").unlink()
+    with running(tmp_path) as page:
+        opened_finds(driver, page, "No finds yet. Collect them from your marks, or press New find.")
+        driver.execute_script("document.querySelector('[data-outing=\"\"] .new-find').click()")
+        wait(driver, TOLD.format("1 find. All is kept."))
+        driver.execute_script("localStorage.clear()")
 
 
 @pytest.mark.browser

@@ -150,7 +150,9 @@
   function tell(now) {
     const many = line.waiting().length + pictures.length, words = many + (many === 1 ? " change waits" : " changes wait") + " here";
     const rest = !many ? "All is kept." : line.reached() ? words + " to be sent." : "Out of reach: " + words + ". Do not reload.";
-    told.textContent = now.length + (now.length === 1 ? " find. " : " finds. ") + rest;
+    const count = now.length + (now.length === 1 ? " find. " : " finds. ");
+    const empty = "No finds yet. Collect them from your marks, or press New find.";
+    told.textContent = now.length || many ? count + rest : empty;
     undo.disabled = !parsed(MINE, []).length;
     const lines = (parsed(LAST, {}).notes || []).concat(parsed(REFUSED, [])).concat([line.problem(), pictureProblem].filter(Boolean));
     const place = document.getElementById("wrong");
