@@ -69,6 +69,7 @@ def report_json(report: Report) -> str:
         "junk_done": [_junk_done(one) for one in report.junk_done],
         "coil_pairs": [as_fields(pair, _PAIR, without=("rest", "junk", "grid", "cells")) for pair in report.coil_pairs],
         "lanes": [_lanes(plan) for plan in report.lanes],
+        "lanes_ahead": [{"name": plan.name, "closed": list(plan.closed)} for plan in report.plans_ahead],
         "planted": planted_fields(report.planted),
         "finds": [find_fields(find) for find in report.finds],
         "events": [event_fields(one) for one in report.events],

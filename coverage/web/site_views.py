@@ -301,7 +301,7 @@ def _walked_lanes(report: Mapping[str, Any] | None, name: str) -> set[int]:
 def _closed_lanes(report: Mapping[str, Any] | None, name: str) -> set[int]:
     """Read out of a report.json which lanes of a plan run into ground that is closed, so that nobody is sent there."""
     try:
-        plans = (report or {})["lanes"]
+        plans = [*(report or {})["lanes"], *(report or {})["lanes_ahead"]]
         return {int(number) for plan in plans if plan["name"] == name for number in plan["closed"]}
     except (KeyError, TypeError, ValueError):
         return set()

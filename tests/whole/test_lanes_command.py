@@ -19,6 +19,7 @@ from browsers import driver, errors
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, square, walk
 
 from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.web.site_views import view
 
 __all__ = ["driver"]
 DEMO = Path(__file__).parents[2] / "demo"
@@ -429,7 +430,8 @@ def test_times_before_the_outing_are_told_with_their_row(site: Path, tmp_path: P
 def test_nobody_is_sent_along_a_lane_that_runs_into_ground_closed_since(
     ticked: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A lane left out was next to walk; after a mark stop on it the report, the map and report.json keep off it."""
+    """A lane left out was next to walk; after a mark stop on it report, map and page keep off it."""
+    blank = (ticked / "lanes/1/lanes.csv").read_bytes()
     assert main(["lanes", str(ticked), "--sheet", str(ticked.parent / "sheet.csv")]) == 0
     assert main(["report", str(ticked)]) == 0
     assert "lanes 7 and 8 (the rest) of plan 1" in " ".join(capsys.readouterr().out.split())
@@ -445,6 +447,12 @@ def test_nobody_is_sent_along_a_lane_that_runs_into_ground_closed_since(
     assert "Do not walk lanes 7, 8 of plan 1: ground to leave alone is there" in told and "Go next: lane" not in told
     (plan,) = json.loads((ticked / "out/report.json").read_text())["lanes"]
     assert {7, 8} <= set(plan["closed"]) and len(plan["closed"]) < plan["lanes"]
+    assert view(ticked).open_plans == ()
+    (ticked / "lanes/1/lanes.csv").write_bytes(blank)
+    assert main(["report", str(ticked)]) == 0
+    (ahead,) = json.loads((ticked / "out/report.json").read_text())["lanes_ahead"]
+    assert ahead["closed"] == plan["closed"]
+    assert view(ticked).open_plans[0].left == plan["lanes"] - len(plan["closed"])
     assert '"lane-1-7"' not in (ticked / "out/map.html").read_text(encoding="utf-8")
 
 
