@@ -87,6 +87,7 @@ class SiteCard:
 class PlanView:
     """A plan of lanes as the page of its site shows it: how many lanes, how many are left, and those to walk next.
 
+    walked : those that were; lanes on ground that was closed are neither walked nor left.
     fault : why it cannot be read, where it cannot.
     """
 
@@ -95,6 +96,7 @@ class PlanView:
     left: int = 0
     next: str = ""
     fault: str = ""
+    walked: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -284,8 +286,9 @@ def _plan(folder: Path, settings: Settings, report: Mapping[str, Any] | None) ->
         return PlanView(folder.name, fault=error.on_page)
     walked = _walked_lanes(report, plan.name)
     left = [lane.number for lane in plan.lanes if states.get(lane.number, YES if lane.number in walked else NO) != YES]
-    left = sorted(set(left) - _closed_lanes(report, plan.name))
-    return PlanView(folder.name, len(plan.lanes), len(left), typeset(numbers_in_words(next_lanes(left))))
+    open_to_all = sorted(set(left) - _closed_lanes(report, plan.name))
+    words = typeset(numbers_in_words(next_lanes(open_to_all)))
+    return PlanView(folder.name, len(plan.lanes), len(open_to_all), words, walked=len(plan.lanes) - len(left))
 
 
 def _walked_lanes(report: Mapping[str, Any] | None, name: str) -> set[int]:

@@ -453,6 +453,7 @@ def test_nobody_is_sent_along_a_lane_that_runs_into_ground_closed_since(
     (ahead,) = json.loads((ticked / "out/report.json").read_text())["lanes_ahead"]
     assert ahead["closed"] == plan["closed"]
     assert view(ticked).open_plans[0].left == plan["lanes"] - len(plan["closed"])
+    assert view(ticked).open_plans[0].walked == 0
     assert '"lane-1-7"' not in (ticked / "out/map.html").read_text(encoding="utf-8")
 
 
