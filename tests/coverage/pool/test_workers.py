@@ -163,12 +163,14 @@ with Workers(3, pays_s=0) as workers:
 """
 
 
-EARLY = f"""
+# Minutes of work in Python, as tasks are: a single call into C that long would keep the process from seeing its end.
+EARLY = """
+from difflib import get_close_matches
 from fieldcomb.coverage.pool.workers import Workers
 with Workers(3) as workers:
     workers.start(["decimal"], most=2)
     print(*workers.pids, flush=True)
-    begun = workers.begin(pow, 3, 5000 * {LONG})
+    begun = workers.begin(get_close_matches, "ab" * 2000, ["ba" * 2000] * 1000)
     begun()
 """
 

@@ -132,11 +132,12 @@ def test_the_chance_map_has_the_share_as_its_mean(all_lanes: tuple[DeclaredPlan,
 
 
 def test_no_lanes_change_nothing() -> None:
-    """A plan of which nothing is known gives the same report as no plan at all."""
+    """A plan of which nothing is known gives the same report as no plan at all, but for its name among those ahead."""
     walk = across(1)
     silent = replace(plan(), states={})
     with_plan, without = told(walk, lanes=(silent,)), told(walk)
-    assert report_json(with_plan.report) == report_json(without.report)
+    assert [plan.name for plan in with_plan.report.plans_ahead] == [silent.name]
+    assert report_json(replace(with_plan.report, plans_ahead=())) == report_json(without.report)
     assert with_plan.report.total.estimate.by == "effort"
     maps = [one.layers.chance.cells for one in (with_plan, without) if one.layers.chance is not None]
     assert len(maps) == 2 and np.array_equal(*maps, equal_nan=True)
