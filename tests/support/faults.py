@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import json
 import os
 import random
 import resource
@@ -374,3 +375,23 @@ def _differences(expected: State, state: State) -> list[str]:
     more = [f"more: {name}" for name in state.keys() - expected.keys()]
     other = [f"changed: {name}" for name in expected.keys() & state.keys() if expected[name] != state[name]]
     return sorted(lost + more + other)
+
+
+def in_process(work: Callable[[], object], kill_at: int | None) -> Any:
+    """Do something in a process of its own, which is killed at a step of the disk; what it answers, None if killed."""
+    ours, theirs = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(ours)
+        if kill_at is not None:
+            Fault("kill", kill_at).arm([0])
+        done = work()
+        with os.fdopen(theirs, "w") as pipe:
+            json.dump(done, pipe)
+        os._exit(0)
+    os.close(theirs)
+    with os.fdopen(ours) as pipe:
+        words = pipe.read()
+    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    assert code in (0, KILLED)
+    return json.loads(words) if code == 0 else None

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-import json
-import os
 import random
 import shutil
 import struct
-from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
@@ -17,7 +14,7 @@ from typing import Any
 
 import pytest
 from browsers import PHONE, axe, driver, errors, wait
-from faults import KILLED, Fault
+from faults import in_process
 from local_page import Page, running
 from small_walks import square
 
@@ -50,26 +47,6 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def kept_of(folder: Path, changes: list[dict[str, Any]]) -> tuple[str, ...]:
     """Send changes; returns which are confirmed."""
     return keep_changes(folder, changes, say=quiet).kept
-
-
-def in_process(work: Callable[[], object], kill_at: int | None) -> Any:
-    """Do something in a process of its own, which is killed at a step of the disk; what it answers, None if killed."""
-    ours, theirs = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(ours)
-        if kill_at is not None:
-            Fault("kill", kill_at).arm([0])
-        done = work()
-        with os.fdopen(theirs, "w") as pipe:
-            json.dump(done, pipe)
-        os._exit(0)
-    os.close(theirs)
-    with os.fdopen(ours) as pipe:
-        words = pipe.read()
-    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-    assert code in (0, KILLED)
-    return json.loads(words) if code == 0 else None
 
 
 def rows_of(folder: Path) -> dict[int, dict[str, str]]:

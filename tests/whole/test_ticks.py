@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import random
 import re
 import shutil
@@ -14,7 +13,7 @@ from typing import Any
 
 import pytest
 from browsers import PHONE, driver, errors, wait
-from faults import KILLED, Fault
+from faults import in_process
 from local_page import Page, running
 from selenium.common.exceptions import WebDriverException
 from small_walks import square
@@ -39,22 +38,10 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def send(folder: Path, phone: str, ticks: list[dict[str, Any]], kill_at: int | None) -> list[str] | None:
     """Send ticks to a process of its own, which is killed at a step of the disk; what it confirms, if it lives."""
-    ours, theirs = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(ours)
-        if kill_at is not None:
-            Fault("kill", kill_at).arm([0])
-        done = keep_ticks(folder, "1", phone, ticks, say=lambda _note: None)
-        with os.fdopen(theirs, "w") as pipe:
-            json.dump(done.kept, pipe)
-        os._exit(0)
-    os.close(theirs)
-    with os.fdopen(ours) as pipe:
-        words = pipe.read()
-    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-    assert code in (0, KILLED)
-    return json.loads(words) if code == 0 else None
+    kept: list[str] | None = in_process(
+        lambda: keep_ticks(folder, "1", phone, ticks, say=lambda _note: None).kept, kill_at
+    )
+    return kept
 
 
 def test_two_hundred_losses_and_kills_lose_nothing_and_double_nothing(site: Path, tmp_path: Path) -> None:
