@@ -45,6 +45,15 @@ def wait(driver: Any, script: str) -> None:
     WebDriverWait(driver, 60).until(lambda d: d.execute_script(script), script)
 
 
+def told(driver: Any, where: str = ".leaflet-popup .said") -> str:
+    """Wait until an element says something, and give all it says.
+
+    Read by one script, since a driver gives no text of what fades in, and the element may be another by the next call.
+    """
+    script = f"var e = document.querySelector('{where}'); return e ? e.innerText.trim() : ''"
+    return str(WebDriverWait(driver, 60).until(lambda d: d.execute_script(script), f"nothing is said in {where}"))
+
+
 def errors(driver: Any) -> list[str]:
     """Give what the browser complained about since the page was opened."""
     return [entry["message"] for entry in driver.get_log("browser") if entry["level"] in ("SEVERE", "WARNING")]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsers import DESK, PHONE, axe, errors, wait
+from browsers import DESK, PHONE, axe, errors, told, wait
 from PIL import Image
 from samples import sample_result
 from selenium.webdriver.common.by import By
@@ -108,7 +108,7 @@ def test_a_find_opens_with_enter_and_its_words_stay_words(driven: Any) -> None:
     path = driven.find_element(By.CSS_SELECTOR, 'path[data-piece="find-1"]')
     driven.execute_script("arguments[0].focus()", path)
     path.send_keys(Keys.ENTER)
-    said = driven.find_element(By.CSS_SELECTOR, ".said").get_property("textContent")
+    said = told(driven)
     assert said.startswith("1 <img src=x onerror=alert(1)>") and "about 4" in said and "medieval" in said
     assert errors(driven) == []
 
@@ -118,7 +118,7 @@ def test_a_hot_spot_opens_with_enter_and_goes_with_its_tick(driven: Any) -> None
     path = driven.find_element(By.CSS_SELECTOR, 'path[data-piece="spot-1"]')
     driven.execute_script("arguments[0].focus()", path)
     path.send_keys(Keys.ENTER)
-    said = driven.find_element(By.CSS_SELECTOR, ".said").get_property("textContent")
+    said = told(driven)
     assert said.startswith("Hot spot") and "1-3" in said and "15 of 1,000 sites" in said
     path.send_keys(Keys.ESCAPE)
     tick = driven.find_element(By.CSS_SELECTOR, '[data-layer="spots"]')

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from browsers import DESK, axe, errors, wait
+from browsers import DESK, axe, errors, told, wait
 from samples import sample_result, with_evil_names
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
@@ -98,8 +98,7 @@ def tapped(driver: Any, cell: tuple[int, int]) -> str:
     chain.w3c_actions.pointer_action.move_to_location(round(x), round(y))
     chain.w3c_actions.pointer_action.click()
     chain.perform()
-    wait(driver, "return !!document.querySelector('.leaflet-popup .said')")
-    return str(driver.find_element(By.CSS_SELECTOR, ".leaflet-popup .said").text)
+    return told(driver)
 
 
 @pytest.mark.parametrize(
@@ -150,7 +149,7 @@ def test_history_is_told_by_keyboard(show: Callable[[str], Any]) -> None:
     driver.switch_to.active_element.send_keys(Keys.ARROW_LEFT)
     driver.switch_to.active_element.send_keys(Keys.ENTER)
     wait(driver, "return document.activeElement.className === 'said'")
-    assert "Lat, lon" in driver.find_element(By.CSS_SELECTOR, ".said").text
+    assert "Lat, lon" in told(driver)
     driver.switch_to.active_element.send_keys(Keys.ESCAPE)
     wait(driver, "return document.activeElement.classList.contains('folium-map')")
 
@@ -176,14 +175,14 @@ def test_the_site_grows_outing_by_outing(show: Callable[[str], Any], name: str) 
     driver = show(name)
     Select(driver.find_element(By.ID, "pick-ground")).select_by_value("grow")
     slider = driver.find_element(By.ID, "strip-at")
-    told = driver.find_element(By.CSS_SELECTOR, ".strip label")
-    assert told.text.startswith("After 4 of 4, 10 Mar 2026")
+    label = driver.find_element(By.CSS_SELECTOR, ".strip label")
+    assert label.text.startswith("After 4 of 4, 10 Mar 2026")
     cells = [even_cell(1, 0, 0, 0), even_cell(0, 1, 0, 0), even_cell(1, 0, 1, 0)]
     least = int(slider.get_attribute("min"))
     older = 1 if name == "outlined" else 0
     for step in range(int(slider.get_attribute("max")), least - 1, -1):
         count = step + older
-        assert told.text.startswith(f"After {count} of 4" if step else "After the first 1")
+        assert label.text.startswith(f"After {count} of 4" if step else "After the first 1")
         for row, col in cells:
             passes = sum(int(whole(n)[row, col]) for n in range(count))
             colour = legend.PASS_COLOURS[min(passes, 3)]

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsers import DESK, PHONE, axe, errors, wait
+from browsers import DESK, PHONE, axe, errors, told, wait
 from local_page import running
 from samples import EVIL
 from selenium.common.exceptions import TimeoutException, WebDriverException
@@ -186,8 +186,7 @@ def test_a_walk_comes_first_then_the_edge_and_the_name(browser: Any, service: Se
     into_map(browser)
     assert browser.find_elements(By.CSS_SELECTOR, ".leaflet-map-pane img")
     browser.find_element(By.CSS_SELECTOR, ".folium-map").send_keys(Keys.ENTER)
-    wait(browser, "return !!document.querySelector('.leaflet-popup .said')")
-    assert "Lat, lon" in browser.find_element(By.CSS_SELECTOR, ".leaflet-popup .said").text
+    assert "Lat, lon" in told(browser)
     browser.switch_to.default_content()
     assert outing_ids_at(str(root / "saturday")) == ("2026-03-07a",)
     assert 'swath = "1.2m"' in (root / "saturday" / "site.toml").read_text()

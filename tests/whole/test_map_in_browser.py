@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsers import DESK, PHONE, errors, wait
+from browsers import DESK, PHONE, errors, told, wait
 from edge_walks import past_the_start, recording
 from samples import sample_result, with_difference, with_evil_names
 from selenium.webdriver.common.by import By
@@ -139,10 +139,7 @@ def test_a_place_opens_by_tap_and_by_keyboard(show: Opener) -> None:
     assert path.get_attribute("role") == "button" and path.get_attribute("tabindex") == "0"
     assert "m²" in path.get_attribute("aria-label")
     path.click()
-    # A popup fades in, and a driver reads no text from what cannot be seen yet.
-    shown = "var p = document.querySelector('.leaflet-popup'); return !!p && getComputedStyle(p).opacity === '1'"
-    wait(driver, shown)
-    said = driver.find_element(By.CSS_SELECTOR, ".leaflet-popup .said").text
+    said = told(driver)
     for word in ("Why", "Area", "Where", "With 28cm", "Lat, lon"):
         assert word in said
     show()
@@ -161,9 +158,7 @@ def test_a_mark_opens_by_tap_and_by_keyboard(show: Opener) -> None:
     assert sign.get_attribute("role") == "button" and sign.get_attribute("tabindex") == "0"
     assert sign.get_attribute("aria-label") == "Find that was kept, keep silver coin"
     sign.click()
-    shown = "var p = document.querySelector('.leaflet-popup'); return !!p && getComputedStyle(p).opacity === '1'"
-    wait(driver, shown)
-    said = driver.find_element(By.CSS_SELECTOR, ".leaflet-popup .said").text
+    said = told(driver)
     assert "keep silver coin" in said and "7 Mar 2026" in said
     show()
     driver.execute_script("document.querySelector(\"path[data-piece='mark-3']\").focus()")
