@@ -34,6 +34,9 @@ CROSSWISE_R4 = 0.48
 # Away from turns, on 20 simulated blocks with lanes of a few metres R2 was 0.77 and more (one in twenty below 0.91), on
 # 20 walks that wander 0.82 and less (one in twenty above 0.73, which have an R2 of lanes in any case).
 STRAIGHT_DEG, SHORT_LANES_R2 = 60.0, 0.78
+# Lanes lead over the ground once, so that places tell how far the walk has come; who wanders comes back. Of 5 among 240
+# small blocks whose lanes a watch bends, places told 0.92 and more of the way, of 120 walks that wander 0.76 at most.
+ONWARD_R2 = 0.85
 TILE_M = 12.0
 REACH_M = 8.0  # a visit farther off than this is another lane's
 PARALLEL = 0.8  # cosine of the angle between two visits
@@ -153,7 +156,19 @@ def _kind(stations: Stations, tile: Ints) -> str:
     straight = ~near_turns(stations, STRAIGHT_DEG)
     if r2 >= LANES_R2 or _alike(stations.heading[straight], tile[straight], 2) >= SHORT_LANES_R2:
         return LANES
+    if _onward(stations) >= ONWARD_R2:
+        return LANES
     return CROSSWISE if r4 >= CROSSWISE_R4 else WANDERING
+
+
+def _onward(stations: Stations) -> float:
+    """Share of the variance of how far a walk has come that its place tells, by a plane: 1 for lanes, 0 for rounds."""
+    if stations.x_m.size < 4:
+        return 0.0
+    way = np.arange(stations.x_m.size) - (stations.x_m.size - 1) / 2
+    places = np.column_stack([stations.x_m - stations.x_m.mean(), stations.y_m - stations.y_m.mean()])
+    told = places @ np.linalg.lstsq(places, way)[0]
+    return float(told @ told / (way @ way))
 
 
 def make_stations(ways: Sequence[SearchPath]) -> Stations:

@@ -165,6 +165,17 @@ def test_lanes_of_a_few_metres_are_lanes() -> None:
     assert pattern_of(boustrophedon(7.0, 14), receiver("typical")).kind == LANES
 
 
+def test_short_lanes_that_a_watch_bends_are_lanes() -> None:
+    """Lanes that smoothing has left as waves lead over their block once, and are lanes; the same waves there and back
+    over the same ground are none.
+    """
+    turn = np.linspace(0, 2 * math.pi, 600)
+    across, on = 1.8 * np.sin(10 * turn), 30 * turn / (2 * math.pi)
+    way, back = by_hand(on, across), by_hand(on[-1] - on, -across)
+    assert pattern_of([way], receiver("typical")).kind == LANES
+    assert pattern_of([way, back], receiver("typical")).kind != LANES
+
+
 def test_turns_of_short_lanes_are_not_cut_off_their_length() -> None:
     """Ten lanes of 10 m with their turns are 113.5 m long, and no more than a tenth of what they sweep is lost."""
     ways = boustrophedon(10.0, 10)
