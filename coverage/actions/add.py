@@ -175,11 +175,11 @@ def _as_input(entry: OutingEntry, group: LoadedOuting, short: Mapping[str, str])
 
 def _added(outing: OutingInput, group: LoadedOuting, frame: SiteFrame, short: Mapping[str, str]) -> Added:
     walked = join_walks(outing, group.chains, frame)
-    recordings = [
-        replace(recording, searcher=short[recording.searcher] if recording.searcher else None)
-        for recording in walked.recordings
-    ]
-    checked = CheckedOuting(frame, None, replace(walked, recordings=tuple(recordings)))
+    walks = tuple(replace(one, searcher=short[one.searcher] if one.searcher else None) for one in walked.walks)
+    recordings = tuple(
+        replace(one, searcher=short[one.searcher] if one.searcher else None) for one in walked.recordings
+    )
+    checked = CheckedOuting(frame, None, replace(walked, walks=walks, recordings=recordings))
     return Added(outing.id, tuple(one.read_in for one in group.files), checked)
 
 

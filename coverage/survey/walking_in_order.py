@@ -12,6 +12,8 @@ from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import Mark
 
+KEPT_AS = "walk of initials"  # what was kept as "walk" may have the names of those who walked
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NamedWalk:
@@ -70,7 +72,7 @@ def _plan(outing: OutingInput, frame: SiteFrame, memory: Memo, before: CheckedOu
     walked = None if before is None else before.take()
     same = before is not None and (before.frame, before.made_from) == (frame, made_from)
     kept = made_from is not None and memory.store is not None
-    name = memory.name_of("walk", given_for(outing, frame, made_from)) if kept and made_from is not None else ""
+    name = memory.name_of(KEPT_AS, given_for(outing, frame, made_from)) if kept and made_from is not None else ""
     return _Planned(outing, name, walked if same else None)
 
 
@@ -111,7 +113,7 @@ def marks_alone(outing: OutingInput, frame: SiteFrame, memory: Memo) -> tuple[Ma
     if outing.known_by is None or memory.store is None:
         return work()
     given = given_for(outing, frame, outing.known_by())
-    walked = memory.get(memory.name_of("walk", given))
+    walked = memory.get(memory.name_of(KEPT_AS, given))
     return walked.marks if isinstance(walked, WalkedOuting) else memory.get_or_compute("marks", given, work)
 
 
@@ -119,4 +121,4 @@ def keep_checked(outing: OutingInput, checked: CheckedOuting, memory: Memo) -> N
     """Keep an outing as it was walked when it was checked, so that a survey need not read it again."""
     if checked.made_from is not None and checked.walked is not None:
         given = given_for(outing, checked.frame, checked.made_from)
-        memory.keep(memory.name_of("walk", given), checked.walked)
+        memory.keep(memory.name_of(KEPT_AS, given), checked.walked)

@@ -150,6 +150,22 @@ def test_files_of_one_outing_given_in_any_order_give_the_same_bytes(tmp_path: Pa
     assert again == (afresh[0] * 2, afresh[1])
 
 
+def test_people_are_initials_in_every_file_as_soon_as_a_team_was_added(tmp_path: Path) -> None:
+    """A team's report right after it was added is the one made of its files afresh, and no file has a name in it."""
+    new = ["new", "site", "--boundary", "edge.geojson", "--name", "Field", "--zone", "UTC"]
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(io.StringIO()):
+        patch.chdir(given_in(tmp_path / "team"))
+        Path("team.csv").write_text("file,searcher,coil\na.gpx,Ann Holmgren,28cm\nc.gpx,Bo Edholm,28cm\n")
+        for command in (new, ["add", "site", "--roster", "team.csv"], ["report", "site"]):
+            assert main(command) == 0
+        soon, texts = output_files(), {file: file.read_bytes() for file in Path("site/out").iterdir() if file.is_file()}
+        Path("site/out/kept").rename("kept")
+        assert main(["report", "site"]) == 0
+        assert output_files() == soon
+    assert b"AH" in texts[Path("site/out", REPORT_FILE)]
+    assert not [file.name for file, text in texts.items() for name in (b"Holmgren", b"Edholm") if name in text]
+
+
 def by_jobs(folder: Path, jobs: int, split: Split) -> dict[str, str]:
     """Add all walks and draw the map with so many processes, however little there is to do; hashes of the files."""
     with pytest.MonkeyPatch.context() as patch, Workers(jobs, pays_s=0) as workers:
