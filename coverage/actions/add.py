@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from fieldcomb.coverage.actions.account_export import Account, is_account
+from fieldcomb.coverage.actions.close_lanes import close_marked
 from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.known_walks import look_for_again
 from fieldcomb.coverage.actions.loaded_walks import (
@@ -22,6 +23,7 @@ from fieldcomb.coverage.actions.loaded_walks import (
     outing_day,
     site_place,
 )
+from fieldcomb.coverage.areas.from_marks import Marked
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.intake.initials import initials_in
@@ -98,7 +100,13 @@ def add(folder: Path, given: WalksToAdd, say: Say, workers: Workers = ALONE) -> 
         memory = Memo(shelf, CACHED_TYPES)
         for outing, one in zip(addition.inputs, checked, strict=True):
             keep_checked(outing, one, memory)
+    close_marked(folder, _marked(addition), addition.frame, say)
     return tuple(replace(one, checked=new) for one, new in zip(addition.added, checked, strict=True))
+
+
+def _marked(addition: Addition) -> list[Marked]:
+    walked = [one.checked.walked for one in addition.added]
+    return [Marked(one.id, one.start_s, one.marks) for one in walked if one is not None]
 
 
 def addition_to(site: Site, given: WalksToAdd, say: Say, workers: Workers = ALONE) -> Addition:

@@ -5,8 +5,10 @@ from dataclasses import replace
 from datetime import date
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from fieldcomb.coverage.actions.add import Added, Addition
+from fieldcomb.coverage.actions.close_lanes import close_lanes
 from fieldcomb.coverage.actions.outputs import make_outputs, own_out, write_outputs
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.gis.coordinates import gis_frame
@@ -55,10 +57,19 @@ def draw_site(
     pictures = make_thumbnails(folder, given.site.finds, store)
     notes = (*given.site.notes, *pictures.notes)
     given = replace(given, site=replace(given.site, notes=notes))
-    run = partial(survey, between=between, depth_m=depth_m, in_hand=given.in_hand, store=store, workers=workers)
+    run = partial(
+        _surveyed, folder, say, between=between, depth_m=depth_m, in_hand=given.in_hand, store=store, workers=workers
+    )
     report = _draw(given, out, added, run, say, progress, epsg, workers, pictures)
     shelf.tidy()
     return report
+
+
+def _surveyed(folder: Path, say: Say, *given: Any, **wished: Any) -> Result:
+    """Survey a site, and have the files of its plans say which lanes are closed now, before a map is drawn of it."""
+    result = survey(*given, **wished)
+    close_lanes(folder, result.report, say)
+    return result
 
 
 def draw_addition(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from fieldcomb.coverage.lanes.lane_files import CSV_FILE
+from fieldcomb.coverage.lanes.lane_files import CLOSED_WORDS, CSV_FILE, closed_note
 from fieldcomb.coverage.lanes.sheet import ANSWERS, NO, PART, YES, SheetLine, read_sheet, state_of
 from fieldcomb.coverage.lanes.ticks import (
     MOST_TICKS,
@@ -25,6 +25,7 @@ from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
 from fieldcomb.coverage.site.lane_plans import (
     LANES,
     cells_of,
+    free_file,
     kept_plan,
     kept_ticks,
     peg_notes,
@@ -79,6 +80,11 @@ def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say) -> 
     return Ticked(plan.name, *counts, len(plan.lanes), notes)
 
 
+def is_open_in_office(place: Path) -> bool:
+    """Whether an office suite has the table of a plan open, and would overwrite what is written into it now."""
+    return (place / _OPEN_IN_OFFICE).exists()
+
+
 def _chosen(plans: dict[str, Path], name: str | None) -> Path:
     if name is None and len(plans) == 1:
         return next(iter(plans.values()))
@@ -100,17 +106,22 @@ def _write(place: Path, lines: tuple[SheetLine, ...]) -> list[str]:
                 row[name] = f"{before}; {text}" if before else text
     refuse_link(place.parent, f"Move the link {LANES} away, and run this again")
     file = shown(place / CSV_FILE)
-    if (place / _OPEN_IN_OFFICE).exists():
+    if is_open_in_office(place):
         problem = "is open in a spreadsheet, which would overwrite what is written now; nothing was changed"
         hint = f"Close it there and try again. If it is not open, delete {shown(place / _OPEN_IN_OFFICE)}"
         raise SiteError(problem, file=file, hint=hint)
     table = read_file(place / CSV_FILE, SiteError)
+    there = cells_of(table, file)
+    for number, row in filled.items():  # whether a lane is closed is not for a sheet to say
+        if "note" in row:
+            is_closed = there.get(number, {}).get("note", "").startswith(CLOSED_WORDS)
+            row["note"] = closed_note(row["note"], closed=is_closed)
     done = {CSV_FILE: with_ticks(table, file, filled)}
-    otherwise = _said_otherwise(cells_of(table, file), filled)
+    otherwise = _said_otherwise(there, filled)
     if not otherwise:
         _replace(place, done)
         return []
-    kept = _free_name(place, "lanes-before")
+    kept = free_file(place, "lanes-before")
     _replace(place, {kept: table, **done})
     which = f"{'lane' if len(otherwise) == 1 else 'lanes'} {', '.join(map(str, otherwise))}"
     return [f"{file} said otherwise of {which}; now the sheet counts, and the table as it was is kept as {kept}"]
@@ -122,6 +133,8 @@ def _said_otherwise(before: Mapping[int, Mapping[str, str]], filled: Mapping[int
     def differs(column: str, old: str, new: str) -> bool:
         if column == "done":
             return ANSWERS.get(old.strip().casefold(), old) != new
+        if column == "note" and not closed_note(old.strip(), closed=False):
+            return False  # the table said only that the lane is closed, and says so still
         return old.strip() not in (new, guarded(new))
 
     return sorted(
@@ -130,13 +143,6 @@ def _said_otherwise(before: Mapping[int, Mapping[str, str]], filled: Mapping[int
         if any((old := before.get(number, {}).get(column, "")) and differs(column, old, new)
                for column, new in row.items())
     )  # fmt: skip
-
-
-def _free_name(place: Path, stem: str) -> str:
-    number = 1
-    while (place / f"{stem}-{number}.csv").exists():
-        number += 1
-    return f"{stem}-{number}.csv"
 
 
 def _replace(place: Path, files: dict[str, bytes]) -> None:
@@ -197,7 +203,7 @@ def _write_ticks(place: Path, old: Sequence[LaneTick], fresh: Sequence[LaneTick]
     raw = read_file(file, SiteError) if file.is_file() else b""
     files = {TICKS_FILE: with_new(raw, old, fresh)}
     if raw and not files[TICKS_FILE].startswith(raw):  # a spreadsheet saved it, perhaps with more in it
-        files = {_free_name(place, "ticks-before"): raw, **files}
+        files = {free_file(place, "ticks-before"): raw, **files}
     _replace(place, files)
 
 

@@ -18,9 +18,10 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.lanes.lane_draws import LaneCells, LaneDraws, LaneWalked, draw_lanes
+from fieldcomb.coverage.lanes.lane_files import PlannedEnds
 from fieldcomb.coverage.lanes.lane_plan import BLOCK_LANES, Lane, LanePlace, lanes_as_lines
 from fieldcomb.coverage.lanes.seen_lanes import BlockSeen, SeenLanes
-from fieldcomb.coverage.lanes.sheet import NO, PART, YES, LaneTimes, PlannedEnds
+from fieldcomb.coverage.lanes.sheet import NO, PART, YES, LaneTimes
 
 INTERVAL_PCT = (5.0, 95.0)
 # How far the draws may be off as a whole, in percent of the share: how rough a way is over a metre changes it by 0.4.
@@ -38,6 +39,7 @@ class DeclaredPlan:
     lanes : in site metres; ``ends`` are theirs in degrees. states : by number, y, n or part; a lane not named was not
     told of. swath_measured : whether the swing width was measured, and not taken from the coil's size. pegs : the
     site's own that it is set out from, by name, as longitude and latitude. times : of lanes, by number.
+    closed : lanes that the last report of the site sent nobody along, since ground was closed there.
     """
 
     name: str
@@ -51,6 +53,7 @@ class DeclaredPlan:
     ends: tuple[PlannedEnds, ...] = ()
     pegs: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     times: Mapping[int, LaneTimes] = field(default_factory=dict)
+    closed: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

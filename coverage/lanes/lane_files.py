@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+import json
+import re
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 from xml.etree import ElementTree
 
@@ -26,6 +29,18 @@ LANE_COLUMNS = (
     *("peg_from", "towards_from", "at_m_from", "peg_to", "towards_to", "at_m_to"),
     *("done", "searcher", "coil", "start", "end", "note"),
 )
+CLOSED_WORDS = "closed, do not walk"  # beside a lane whose ground was closed after it was planned
+CLOSED_KEY = "closed"  # of a lane in the file of its plan
+_KML_LANE = re.compile(rf"<name>L([0-9]+)(?: {CLOSED_WORDS})?</name>(?=\s*<LineString>)")  # no peg of that name
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedEnds:
+    """Where a lane of the plan lies, for comparing: longitude and latitude of its start and its end."""
+
+    lane: int
+    start_deg: tuple[float, float]
+    end_deg: tuple[float, float]
 
 
 def lane_files(named: NamedPlan) -> dict[str, bytes]:
@@ -66,12 +81,23 @@ def _tape(marks: LaneMarks, end: int) -> tuple[str, str, str]:
 
 def lanes_gpx(named: NamedPlan) -> str:
     """Return one route for each lane, from its start to its end as it is walked, named ``L12``."""
+    lanes = named.plan.lanes
+    return _routes(_title(named), [(lane.number, _degrees(named, [lane.start_m, lane.end_m])) for lane in lanes])
+
+
+def routes_gpx(title: str, ends: Sequence[PlannedEnds], closed: Collection[int]) -> str:
+    """Return the same routes from a plan that is kept, without lanes that were closed since."""
+    kept = [one for one in ends if one.lane not in closed]
+    return _routes(title, [(one.lane, [_fixed(one.start_deg), _fixed(one.end_deg)]) for one in kept])
+
+
+def _routes(title: str, lanes: Sequence[tuple[int, list[tuple[str, str]]]]) -> str:
     gpx = ElementTree.Element("gpx", GPX_HEAD)
-    ElementTree.SubElement(ElementTree.SubElement(gpx, "metadata"), "name").text = _title(named)
-    for lane in named.plan.lanes:
+    ElementTree.SubElement(ElementTree.SubElement(gpx, "metadata"), "name").text = title
+    for number, ends in lanes:
         route = ElementTree.SubElement(gpx, "rte")
-        ElementTree.SubElement(route, "name").text = f"L{lane.number}"
-        for lon, lat in _degrees(named, [lane.start_m, lane.end_m]):
+        ElementTree.SubElement(route, "name").text = f"L{number}"
+        for lon, lat in ends:
             ElementTree.SubElement(route, "rtept", {"lat": lat, "lon": lon})
     return xml_text(gpx)
 
@@ -122,6 +148,37 @@ def lanes_geojson(named: NamedPlan) -> str:
     return feature_collection(features)
 
 
+def geojson_with_closed(text: str, closed: Collection[int]) -> str:
+    """Return the file of a plan with those lanes told as closed, and all others not."""
+    features: list[dict[str, Any]] = json.loads(text)["features"]
+    for feature in features:
+        said = feature["properties"]
+        said.pop(CLOSED_KEY, None)
+        if said["lane"] in closed:
+            said[CLOSED_KEY] = CLOSED_WORDS
+    return feature_collection(features)
+
+
+def closed_note(note: str, *, closed: bool) -> str:
+    """Return what stands in the column ``note``: that the lane is closed before what somebody wrote, or only this.
+
+    >>> closed_note("wet", closed=True), closed_note("closed, do not walk; wet", closed=False)
+    ('closed, do not walk; wet', 'wet')
+    """
+    own = note.removeprefix(CLOSED_WORDS).removeprefix("; ") if note.startswith(CLOSED_WORDS) else note
+    return own if not closed else f"{CLOSED_WORDS}; {own}" if own else CLOSED_WORDS
+
+
+def kml_with_closed(text: str, closed: Collection[int]) -> str:
+    """Return the lines for a map program with those lanes named as closed: ``L12 closed, do not walk``."""
+
+    def named(found: re.Match[str]) -> str:
+        more = f" {CLOSED_WORDS}" if int(found[1]) in closed else ""
+        return f"<name>L{found[1]}{more}</name>"
+
+    return _KML_LANE.sub(named, text)
+
+
 def _set_out(named: NamedPlan) -> Iterator[tuple[Lane, LaneMarks]]:
     for group in named.groups:
         yield from zip(group.lanes, group.marks, strict=True)
@@ -138,10 +195,12 @@ def _degrees(named: NamedPlan, places: list[tuple[float, float]]) -> list[tuple[
     x, y = np.array(places).T
     lon, lat = named.frame.to_lonlat(x, y)
     lon = wrap_lon(np.round(lon, DEGREE_DECIMALS))
-    return [
-        (f"{east + 0.0:.{DEGREE_DECIMALS}f}", f"{north + 0.0:.{DEGREE_DECIMALS}f}")
-        for east, north in zip(lon, lat, strict=True)
-    ]
+    return [_fixed((east, north)) for east, north in zip(lon, lat, strict=True)]
+
+
+def _fixed(place_deg: tuple[float, float]) -> tuple[str, str]:
+    east, north = place_deg
+    return f"{east + 0.0:.{DEGREE_DECIMALS}f}", f"{north + 0.0:.{DEGREE_DECIMALS}f}"
 
 
 def _title(named: NamedPlan) -> str:

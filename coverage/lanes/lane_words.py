@@ -82,7 +82,7 @@ def kept_off_note(plan: LanesResult) -> str:
     """Return which lanes are not to be walked any more, since ground was closed after they were planned; or nothing."""
     if not plan.kept_off:
         return ""
-    which = f"{'lane' if len(plan.kept_off) == 1 else 'lanes'} {numbers_in_words(plan.kept_off)}"
+    which = lanes_in_words(plan.kept_off)
     return f"Do not walk {which} of plan {plan.name}: ground to leave alone is there. Plan lanes again, to go round it"
 
 
@@ -98,6 +98,11 @@ def numbers_in_words(numbers: Sequence[int]) -> str:
     '1-4, 7, 9, 10'
     """
     return ", ".join(_runs(numbers, ()))
+
+
+def lanes_in_words(numbers: Sequence[int]) -> str:
+    """Return lanes in order: ``lane 7``, ``lanes 7, 8``."""
+    return f"{'lane' if len(numbers) == 1 else 'lanes'} {numbers_in_words(numbers)}"
 
 
 def _runs(numbers: Sequence[int], alone: Sequence[int]) -> list[str]:

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
+from fieldcomb.coverage.lanes.lane_files import CLOSED_KEY, PlannedEnds
 from fieldcomb.coverage.lanes.lane_plan import Lane
-from fieldcomb.coverage.lanes.sheet import PlannedEnds
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
@@ -25,6 +25,7 @@ def read_plan(raw: bytes, file: str, frame: SiteFrame) -> DeclaredPlan:
         spacing_m, swath_m, bearing_deg = (float(first[key]) for key in ("spacing_m", "swath_m", "bearing_deg"))
         name, coil = str(first["plan"]), str(first["coil_planned"])
         numbers = [lane.number for lane, _ in read]
+        closed = tuple(int(one["properties"]["lane"]) for one in features if CLOSED_KEY in one["properties"])
         pegs = {str(peg): (float(lon), float(lat)) for peg, (lon, lat) in first.get("own_pegs", {}).items()}
     except (KeyError, IndexError, TypeError, AttributeError, ValueError, RecursionError) as error:
         problem = "is not a plan as fieldcomb wrote it"
@@ -33,7 +34,7 @@ def read_plan(raw: bytes, file: str, frame: SiteFrame) -> DeclaredPlan:
         problem = f"is not a plan as fieldcomb wrote it: its lanes are not numbered from 1 to {len(numbers)}"
         raise SiteError(problem, file=file, hint="Put the file back, or move its folder out of the site")
     lanes, ends = tuple(lane for lane, _ in read), tuple(ends for _, ends in read)
-    return DeclaredPlan(name, coil, lanes, spacing_m, swath_m, bearing_deg, ends=ends, pegs=pegs)
+    return DeclaredPlan(name, coil, lanes, spacing_m, swath_m, bearing_deg, ends=ends, pegs=pegs, closed=closed)
 
 
 def _lane(feature: dict[str, Any], frame: SiteFrame) -> tuple[Lane, PlannedEnds]:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from fieldcomb.coverage.lanes.lane_files import LANE_COLUMNS
+from fieldcomb.coverage.lanes.lane_files import LANE_COLUMNS, PlannedEnds
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import read_typed_table
 from fieldcomb.tracks.frame import distance_m
@@ -50,15 +50,6 @@ class LaneTimes:
     start: str = ""
     end: str = ""
     row: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedEnds:
-    """Where a lane of the plan lies, for comparing: longitude and latitude of its start and its end."""
-
-    lane: int
-    start_deg: tuple[float, float]
-    end_deg: tuple[float, float]
 
 
 def read_sheet(

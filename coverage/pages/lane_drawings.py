@@ -7,7 +7,8 @@ has words for when it is tapped.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -16,7 +17,9 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.lanes.declared import LaneGround
+from fieldcomb.coverage.lanes.lane_files import CLOSED_WORDS
 from fieldcomb.coverage.lanes.lane_plan import Lane
+from fieldcomb.coverage.lanes.lane_words import lanes_in_words
 from fieldcomb.coverage.lanes.named_plan import NamedPlan
 from fieldcomb.coverage.lanes.setting_out import (
     SQUARE_SHARE,
@@ -44,6 +47,9 @@ MARGIN = 60.0
 LONGEST_TAPE_M = 200.0  # common practice, no source: a tape is 30 to 50 m long, and longer ways are added up
 LETTER = 14.0  # how wide a letter is on the drawing, and half as high as a line with some air
 NUMBER_AT = (0.0, 1.0, 0.12, 0.88, 0.25, 0.75, 0.5)  # shares of a lane at which its number may stand, in this order
+_OPEN_BOX, _CLOSED_BOX = '<span class="box"></span>', f"<b>{CLOSED_WORDS}</b>"
+_OPEN_LANE, _CLOSED_LANE = ' class="lane">', ' class="lane closed">'  # on the drawing
+_CLOSED_LINE = re.compile(r'<p class="stop" data-closed="">[^<]*</p>')
 BAR_LENGTHS_M = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 
 
@@ -73,6 +79,7 @@ class SheetGroup:
 class DrawnLane:
     """A lane on the drawing: its pieces as (x1, y1, x2, y2), and its number where there is room for one."""
 
+    lane: int
     pieces: tuple[tuple[float, float, float, float], ...]
     number: str
     at: tuple[float, float]
@@ -115,6 +122,26 @@ def lane_sheet_html(named: NamedPlan, ground: BaseGeometry, site: BaseGeometry) 
         drawn=_drawn(lanes, place, room),
         bar=_scale_bar(place),
     )
+
+
+def sheet_with_closed(sheet: str, closed: Collection[int]) -> str:
+    """Return a sheet that was written, with the rows of lanes closed since marked so, and all others as planned.
+
+    Raises ValueError: it has no row of such a lane as it was written.
+    """
+    sheet = _CLOSED_LINE.sub("", sheet).replace(_CLOSED_BOX, _OPEN_BOX).replace(_CLOSED_LANE, _OPEN_LANE)
+    for number in closed:
+        row = f'</td><th scope="row">{number}</th>'
+        if _OPEN_BOX + row not in sheet:
+            raise ValueError(f"no row of lane {number}")
+        sheet = sheet.replace(_OPEN_BOX + row, _CLOSED_BOX + row)
+        drawn = f'data-lane="{number}"'
+        sheet = sheet.replace(f"<g {drawn}{_OPEN_LANE}", f"<g {drawn}{_CLOSED_LANE}")
+    if not closed:
+        return sheet
+    which = lanes_in_words(sorted(closed)).capitalize()
+    told = f"{which}: {CLOSED_WORDS}. Ground to leave alone is there since this was planned. Plan lanes again"
+    return sheet.replace("</header>", f'<p class="stop" data-closed="">{told}.</p></header>', 1)
 
 
 def _group(named: NamedPlan, group: SetOut, number: int, marks: Landmarks) -> SheetGroup:
@@ -262,7 +289,7 @@ def _drawn(lanes: Sequence[Lane], place: _Paper, room: _Room) -> list[DrawnLane]
         pieces = tuple((*place.at(*lane.at(a)), *place.at(*lane.at(b))) for a, b in lane.pieces_m)
         along = [place.at(*lane.at(share * lane.span_m)) for share in NUMBER_AT]
         at = room.first_free(str(lane.number), along)
-        drawn.append(DrawnLane(pieces, "" if at is None else str(lane.number), at or along[0]))
+        drawn.append(DrawnLane(lane.number, pieces, "" if at is None else str(lane.number), at or along[0]))
     return drawn
 
 

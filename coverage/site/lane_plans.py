@@ -43,6 +43,14 @@ def kept_plan(folder: Path, frame: SiteFrame) -> DeclaredPlan:
     return read_plan(read_file(folder / GEOJSON_FILE, SiteError, name=name), name, frame)
 
 
+def free_file(folder: Path, stem: str, ending: str = ".csv") -> str:
+    """Return the first free name for a copy of a file as it was: ``lanes-before-1.csv``."""
+    number = 1
+    while (folder / f"{stem}-{number}{ending}").exists():
+        number += 1
+    return f"{stem}-{number}{ending}"
+
+
 def declared_plans(site: Site, frame: SiteFrame) -> tuple[tuple[DeclaredPlan, ...], tuple[str, ...]]:
     """Return the plans of a site with what was ticked of each, and sentences on what cannot be used.
 

@@ -75,7 +75,12 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
             held = kept_ticks(folder, found)
         except SiteError as error:
             wrong.append(str(error))
-        told = {"kept": [], "sheet": sheet, "wrong": wrong, **_ticked(ticked_lanes(held), told_otherwise(held))}
+        told = {
+            "kept": [],
+            "sheet": sheet,
+            "wrong": wrong,
+            **_ticked(found, ticked_lanes(held), told_otherwise(held)),
+        }
         return Response(json.dumps(told), content_type="application/json")
 
     @pages.post("/site/<key>/lanes/<plan>/ticks")
@@ -84,7 +89,7 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
 
         Not sent to the address of the page itself: a browser then throws its copy of that page away.
         """
-        folder, _ = _plan_of(desk, key, plan)
+        folder, found = _plan_of(desk, key, plan)
         sent = _sent_json() if (request.content_length or 0) <= MOST_TICK_BYTES else None
         if not isinstance(sent, dict) or not isinstance(sent.get("ticks"), list):
             raise UsageError("that is not a list of ticks", hint="Open the page of the lanes again")
@@ -92,7 +97,11 @@ def _ticking(pages: Blueprint, desk: Desk) -> None:
         refused = (
             [] if done.refused == 0 else [f"{format_count(done.refused, 'tick')} of no lane of this plan: not kept"]
         )
-        told = {"kept": done.kept, "refused": refused, **_ticked(done.lanes, done.told_otherwise)}
+        told = {
+            "kept": done.kept,
+            "refused": refused,
+            **_ticked(found, done.lanes, done.told_otherwise),
+        }
         return Response(json.dumps(told), content_type="application/json")
 
 
@@ -104,9 +113,10 @@ def _sent_json() -> object:
         return None
 
 
-def _ticked(lanes: Mapping[int, TickedLane], otherwise: Sequence[int]) -> dict[str, object]:
-    """What holds of each lane, as the page takes it: its state, and when it was begun and finished."""
-    return {"lanes": {n: [one.state, one.start_ms, one.end_ms] for n, one in lanes.items()}, "otherwise": otherwise}
+def _ticked(plan: DeclaredPlan, lanes: Mapping[int, TickedLane], otherwise: Sequence[int]) -> dict[str, object]:
+    """What holds of each lane, as the page takes it: state, begin and end; and which were closed since."""
+    states = {number: [one.state, one.start_ms, one.end_ms] for number, one in lanes.items()}
+    return {"lanes": states, "otherwise": otherwise, "closed": plan.closed}
 
 
 def _plan_of(desk: Desk, key: str, plan: str) -> tuple[Path, DeclaredPlan]:

@@ -286,7 +286,7 @@ def _plan(folder: Path, settings: Settings, report: Mapping[str, Any] | None) ->
         return PlanView(folder.name, fault=error.on_page)
     walked = _walked_lanes(report, plan.name)
     left = [lane.number for lane in plan.lanes if states.get(lane.number, YES if lane.number in walked else NO) != YES]
-    open_to_all = sorted(set(left) - _closed_lanes(report, plan.name))
+    open_to_all = sorted(set(left) - _closed_lanes(report, plan.name) - set(plan.closed))
     words = typeset(numbers_in_words(next_lanes(open_to_all)))
     return PlanView(folder.name, len(plan.lanes), len(open_to_all), words, walked=len(plan.lanes) - len(left))
 

@@ -26,14 +26,20 @@
     return String(day.getHours()).padStart(2, "0") + ":" + String(day.getMinutes()).padStart(2, "0");
   }
 
+  // Lanes whose ground was closed after they were planned: as the machine said last, or else as the page was made.
+  function shut(last) { return new Set(last.closed || JSON.parse(list.dataset.closed)); }
+
   function show() {
-    const now = lanes(), last = parsed(LAST, {}), sheet = last.sheet || {};
+    const now = lanes(), last = parsed(LAST, {}), sheet = last.sheet || {}, closed = shut(last);
     let done = 0, next = null;
     Array.from(list.children).forEach(function (row) {
       const number = row.dataset.lane, lane = now[number] || BLANK, state = lane[0] || sheet[number] || "";
       row.dataset.done = lane[0];
       row.classList.toggle("under-way", underWay(lane));
+      row.classList.toggle("closed", closed.has(Number(number)));
+      row.querySelector(".shut").textContent = closed.has(Number(number)) ? "closed, do not walk" : "";
       row.querySelectorAll("button").forEach(function (button) {
+        if (button.dataset.state === "start") { button.disabled = closed.has(Number(number)) && !underWay(lane); }
         const on = button.dataset.state === "start" ? underWay(lane) : button.dataset.state === lane[0];
         button.setAttribute("aria-pressed", String(on));
       });
@@ -41,7 +47,7 @@
       row.querySelector(".times").textContent = from && to ? from + "–" + to : from ? "since " + from : to ? "at " + to : "";
       row.querySelector(".sheet").textContent = SHEET[sheet[number]] || "";
       done += state === "y";
-      if (next === null && state !== "y") { next = number; }
+      if (next === null && state !== "y" && !closed.has(Number(number))) { next = number; }
     });
     tell(done, next, last);
   }
