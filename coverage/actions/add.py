@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from fieldcomb.coverage.actions.account_export import Account, is_account
-from fieldcomb.coverage.actions.close_lanes import close_marked
+from fieldcomb.coverage.actions.close_lanes import close_more_lanes
 from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.known_walks import look_for_again
 from fieldcomb.coverage.actions.loaded_walks import (
@@ -23,7 +23,7 @@ from fieldcomb.coverage.actions.loaded_walks import (
     outing_day,
     site_place,
 )
-from fieldcomb.coverage.areas.from_marks import Marked
+from fieldcomb.coverage.areas.from_marks import Marked, marked_areas
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.intake.initials import initials_in
@@ -100,7 +100,7 @@ def add(folder: Path, given: WalksToAdd, say: Say, workers: Workers = ALONE) -> 
         memory = Memo(shelf, CACHED_TYPES)
         for outing, one in zip(addition.inputs, checked, strict=True):
             keep_checked(outing, one, memory)
-    close_marked(folder, _marked(addition), addition.frame, say)
+    close_more_lanes(folder, marked_areas(_marked(addition), addition.frame, "UTC"), addition.frame, say)
     return tuple(replace(one, checked=new) for one, new in zip(addition.added, checked, strict=True))
 
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
-import shapely
-
 from fieldcomb.coverage.actions.tick_lanes import is_open_in_office
-from fieldcomb.coverage.areas.from_marks import Marked, marked_areas
-from fieldcomb.coverage.lanes.declared import DeclaredPlan, closed_by, not_begun
+from fieldcomb.coverage.areas.area_shapes import AreaShape
+from fieldcomb.coverage.areas.areas import place_areas
+from fieldcomb.coverage.lanes.declared import DeclaredPlan, lanes_closed, not_begun
 from fieldcomb.coverage.lanes.lane_files import (
     CLOSED_WORDS,
     CSV_FILE,
@@ -26,7 +26,7 @@ from fieldcomb.coverage.lanes.lane_files import (
 )
 from fieldcomb.coverage.lanes.lane_words import kept_off_note, lanes_in_words
 from fieldcomb.coverage.pages.lane_drawings import SHEET_FILE, sheet_with_closed
-from fieldcomb.coverage.site.folder import Say, opened, read_file, shown
+from fieldcomb.coverage.site.folder import AREAS_FILE, Say, opened, read_file, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
 from fieldcomb.coverage.site.lane_plans import LANES, cells_of, free_file, kept_plan, plan_folders, with_ticks
 from fieldcomb.coverage.survey.results import Report
@@ -45,7 +45,22 @@ def close_lanes(folder: Path, report: Report, say: Say) -> None:
     then it is said which.
     """
     wanted = {plan.name: frozenset(plan.closed) for plan in (*report.lanes, *report.plans_ahead)}
-    found = _plans(folder, report.site.frame) if wanted else {}
+    _set_closed(folder, report.site.frame, wanted, say)
+
+
+def close_drawn(folder: Path, say: Say) -> None:
+    """The same for no-go ground that was drawn, on a site of which there can be no report, since nobody walked it."""
+    with opened(folder, say, reading=True) as site:
+        frame = site.settings.frame
+        if frame is None or any(not outing.left_out for outing in site.outings):
+            return
+        areas, _ = place_areas(site.areas, frame, AREAS_FILE)
+    wanted = {plan.name: frozenset(lanes_closed(plan, areas)) for plan in _plans(folder, frame).values()}
+    _set_closed(folder, frame, wanted, say)
+
+
+def _set_closed(folder: Path, frame: SiteFrame, wanted: Mapping[str, frozenset[int]], say: Say) -> None:
+    found = _plans(folder, frame) if wanted else {}
     changed = {place: plan for place, plan in found.items() if plan.closed or wanted.get(plan.name)}
     try:
         if changed:
@@ -59,11 +74,13 @@ def close_lanes(folder: Path, report: Report, say: Say) -> None:
         say(f"note: the files of the plans could not be changed ({error.problem}). {which or 'No lane'} {CLOSED_WORDS}")
 
 
-def close_marked(folder: Path, marked: Sequence[Marked], frame: SiteFrame, say: Say) -> None:
-    """Close lanes that marks of new walks reach, as soon as these are added and before there is a report."""
-    discs = [area.shape for area in marked_areas(marked, frame, "UTC") if area.kind == "no-go"]
-    for place, plan in _plans(folder, frame).items() if discs else ():
-        now = closed_by(not_begun(plan), shapely.union_all(discs))
+def close_more_lanes(folder: Path, areas: Sequence[AreaShape], frame: SiteFrame, say: Say) -> None:
+    """Close lanes that lead over no-go ground as soon as it is known, before there is a report; none comes back.
+
+    areas : new ones in site metres, such as marks of a walk that was added.
+    """
+    for place, plan in _plans(folder, frame).items() if any(area.kind == "no-go" for area in areas) else ():
+        now = replace(not_begun(plan), closed=lanes_closed(plan, areas))
         if set(now.closed) <= set(plan.closed):
             continue
         say(f"note: {kept_off_note(now)}")

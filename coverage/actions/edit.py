@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 
+from fieldcomb.coverage.actions.close_lanes import close_drawn
 from fieldcomb.coverage.areas.areas import place_areas, read_areas
 from fieldcomb.coverage.intake.coil_changes import presses_of
 from fieldcomb.coverage.raster.grid import check_cells
@@ -137,6 +138,7 @@ def change_areas(folder: Path, drawn: bytes, known: str, say: Say) -> tuple[str,
             name = _free_name(folder)
             files, kept = {name: current, **files}, (f"the earlier areas are kept in {name}",)
         write_all(folder, files)
+    close_drawn(folder, say)
     return ("the new areas are saved", *kept)
 
 

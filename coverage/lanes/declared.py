@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import NormalDist
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.lanes.lane_draws import LaneCells, LaneDraws, LaneWalked, draw_lanes
 from fieldcomb.coverage.lanes.lane_files import PlannedEnds
 from fieldcomb.coverage.lanes.lane_plan import BLOCK_LANES, Lane, LanePlace, lanes_as_lines
@@ -28,6 +30,7 @@ INTERVAL_PCT = (5.0, 95.0)
 MODEL_SD_PCT = 0.8
 LABEL_AT = (0.2, 0.5, 0.8)  # along a lane, in turn, seen from one side
 NO_OUTINGS: Mapping[str, Collection[int]] = {}
+INTO_M = 0.01  # of a lane on no-go ground; less is what rounding makes of one that ends at its edge
 UNTIMED_LANE = LaneTimes()
 NINETY = NormalDist().inv_cdf(0.95)
 
@@ -260,13 +263,24 @@ def not_begun(plan: DeclaredPlan) -> LanesResult:
     return LanesResult(*head, (), (), (), numbers, 0.0, 0.0, 0.0, 0.0, grounds=tuple(_grounds(plan, {})))
 
 
-def closed_by(plan: LanesResult, closed: BaseGeometry) -> LanesResult:
-    """Return a plan with those of its lanes named whose swing reaches into ground that was closed since it was made.
+def lanes_closed(plan: DeclaredPlan, areas: Sequence[AreaShape]) -> tuple[int, ...]:
+    """Return which lanes of a plan lead over no-go ground that is newer than it; when they were planned they kept off.
 
-    closed : in site metres.
+    Of ground that a mark closed the swing keeps clear as well. The edge of ground that somebody drew is exact, and
+    where no stand-off is wished lanes were planned beside it.
     """
-    reached = [one.number for one in plan.grounds if one.shape.intersects(closed)]
-    return replace(plan, closed=tuple(reached)) if reached else plan
+    marked = shapely.union_all([area.shape for area in areas if area.kind == "no-go" and area.marked_in])
+    drawn = shapely.union_all([area.shape for area in areas if area.kind == "no-go" and not area.marked_in])
+    if marked.is_empty and drawn.is_empty:
+        return ()
+    lines = np.array(lanes_as_lines(plan.lanes))
+    reached = shapely.intersects(_swings(plan), marked)
+    reached |= shapely.length(shapely.intersection(lines, drawn)) > INTO_M
+    return tuple(lane.number for lane, is_closed in zip(plan.lanes, reached, strict=True) if is_closed)
+
+
+def _swings(plan: DeclaredPlan) -> NDArray[np.object_]:
+    return np.asarray(shapely.buffer(lanes_as_lines(plan.lanes), plan.swath_m / 2, cap_style="flat"))
 
 
 def _known(told: ToldPlan, outings: Mapping[int, str]) -> Iterator[LaneKnown]:
@@ -284,8 +298,7 @@ def _known(told: ToldPlan, outings: Mapping[int, str]) -> Iterator[LaneKnown]:
 
 
 def _grounds(plan: DeclaredPlan, settled: Mapping[int, str]) -> Iterator[LaneGround]:
-    shapes = shapely.buffer(lanes_as_lines(plan.lanes), plan.swath_m / 2, cap_style="flat")
-    for lane, shape in zip(plan.lanes, shapes, strict=True):
+    for lane, shape in zip(plan.lanes, _swings(plan), strict=True):
         label_m = lane.at(
             lane.span_m * (LABEL_AT[lane.number % 3] if lane.number % 2 else 1 - LABEL_AT[lane.number % 3])
         )

@@ -22,7 +22,7 @@ from fieldcomb.coverage.ground.missed import OPEN_SWATHS
 from fieldcomb.coverage.ground.pass_tally import LaneGroundCells
 from fieldcomb.coverage.ground.site_cells import Ground
 from fieldcomb.coverage.ground.strips import LEAST_STRIP_M2
-from fieldcomb.coverage.lanes.declared import DeclaredPlan, LanesResult, closed_by, draws_of, lanes_result, not_begun
+from fieldcomb.coverage.lanes.declared import DeclaredPlan, LanesResult, draws_of, lanes_closed, lanes_result, not_begun
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept, LaneCells, LaneDraws
 from fieldcomb.coverage.lanes.lane_plan import Lane, swept_by
 from fieldcomb.coverage.lanes.lane_words import kept_off_note, numbers_in_words
@@ -95,13 +95,16 @@ def plans_ahead(plans: Sequence[DeclaredPlan], begun: Sequence[LanesOnSite]) -> 
     return tuple(not_begun(plan) for plan in plans if plan.name not in names)
 
 
-def kept_off(report: Report, areas: Sequence[AreaShape]) -> Report:
-    """Send nobody along lanes that were planned before a mark closed the ground there, and note it for each plan.
+def kept_off(report: Report, areas: Sequence[AreaShape], plans: Sequence[DeclaredPlan]) -> Report:
+    """Send nobody along lanes that were planned before the ground there became no-go, and note it for each plan.
 
     Lanes planned afterwards go round such ground.
     """
-    closed = shapely.union_all([area.shape for area in areas if area.kind == "no-go" and area.marked_in])
-    begun, ahead = (tuple(closed_by(plan, closed) for plan in some) for some in (report.lanes, report.plans_ahead))
+    closed = {plan.name: lanes_closed(plan, areas) for plan in plans}
+    begun, ahead = (
+        tuple(replace(plan, closed=closed.get(plan.name, ())) for plan in some)
+        for some in (report.lanes, report.plans_ahead)
+    )
     notes = [note for plan in (*begun, *ahead) if (note := kept_off_note(plan))]
     return replace(report, lanes=begun, plans_ahead=ahead, notes=(*notes, *report.notes))
 

@@ -150,7 +150,7 @@ def survey(
     read = {one.id for one in of_faults}
     left_out = tuple(LeftOut(one.id, error.fault, error.hint, one.id in read) for one, error in faults)
     report = replace(result.report, left_out=left_out, plans_ahead=plans_ahead(site.lanes, lanes))
-    return replace(result, report=kept_off(report, standing))
+    return replace(result, report=kept_off(report, standing, site.lanes))
 
 
 def _areas_and_events(site: SiteInput) -> tuple[tuple[AreaShape, ...], tuple[PlacedEvent, ...], tuple[str, ...]]:

@@ -14,8 +14,9 @@ import gpxpy
 import pytest
 from browsers import driver
 from local_page import Page, running
-from small_walks import MORNING, gpx, lanes, square, stamped, walk, wpt
+from small_walks import LON, LON_PER_M, MORNING, gpx, lanes, square, stamped, walk, wpt
 
+from fieldcomb.coverage.actions.edit import areas_digest, change_areas
 from fieldcomb.coverage.actions.tick_lanes import keep_ticks
 from fieldcomb.coverage.commands.cli import main
 
@@ -138,6 +139,31 @@ def test_files_that_somebody_changed_are_told_and_not_lost(site: Path, capsys: p
     assert main(["report", str(site)]) == 0
     assert {int(row["lane"]) for row in rows_of(site) if row["note"] == WORDS} == closed
     assert not (place / "lanes-before-2.gpx").exists()
+
+
+def with_no_go(known: bytes, east_m: float) -> bytes:
+    """The edge of the site and one no-go area 4 m wide, from so far to the east on."""
+    drawn = json.loads(known)
+    drawn["features"] += json.loads(square(east_m, 5, east_m + 4, 12, "no-go"))["features"]
+    return json.dumps(drawn).encode()
+
+
+def test_no_go_ground_that_is_drawn_later_closes_the_lanes_over_it(site: Path) -> None:
+    """Whether by the next report or, where nobody has walked yet, when it is drawn; lanes beside it stay."""
+    edge = (site / "areas.geojson").read_bytes()
+    (site / "areas.geojson").write_bytes(with_no_go(edge, 15))
+    assert main(["report", str(site)]) == 0
+    across = {int(row["lane"]): (float(row["from_lon"]) - LON) / LON_PER_M for row in rows_of(site)}
+    over = {number for number, x_m in across.items() if 15 < x_m < 19}
+    assert len(over) >= 3 and {int(row["lane"]) for row in rows_of(site) if row["note"] == WORDS} == over
+    (plan,) = json.loads((site / "out/report.json").read_text())["lanes_ahead"]
+    assert set(plan["closed"]) == over
+    (site / "areas.geojson").write_bytes(edge)
+    assert main(["report", str(site)]) == 0
+    assert not any(row["note"] for row in rows_of(site))
+    (site / "outings.toml").write_text("")
+    change_areas(site, with_no_go(edge, 15), areas_digest(edge), lambda _note: None)
+    assert {int(row["lane"]) for row in rows_of(site) if row["note"] == WORDS} == over
 
 
 @pytest.mark.browser
