@@ -320,6 +320,22 @@ def test_paper_has_map_panel_and_no_controls(show: Opener) -> None:
     assert driver.execute_script("return document.querySelectorAll('details[open]').length") == 0
 
 
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_the_whole_site_fills_the_map_on_paper_whatever_the_screen(show: Opener, size: tuple[int, int]) -> None:
+    """Printed from a wide screen or a phone, a site that is seen whole is as large as the paper lets it be."""
+    driver = show(size=size)
+    driver.execute_script("window.dispatchEvent(new Event('beforeprint'))")
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        box = "var r = document.querySelector('%s').getBoundingClientRect(); return [r.width, r.height]"
+        map_size, site_size = (driver.execute_script(box % name) for name in (".ground", ".leaflet-map-pane img"))
+        shares = [one / all_of_it for one, all_of_it in zip(site_size, map_size, strict=True)]
+        assert 0.8 < max(shares) < 1
+    finally:
+        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+        driver.execute_script("window.dispatchEvent(new Event('afterprint'))")
+
+
 def test_map_answer_and_letters_stand_on_the_first_page_of_paper(show: Opener) -> None:
     """Printed on A4 or Letter, the map, the answer and every letter with its place come before the first page ends."""
     driver = show()

@@ -367,10 +367,11 @@ var fieldcomb = (function () {
     document.documentElement.setAttribute("data-drawn", "yes");
   }
 
-  /* On paper the map gets a fixed size, and shows what was on the screen, with all places listed. Parts that are folded
-     are not printed, so that answer, map and letters stand on one page. */
+  /* On paper the map gets a fixed size, and shows what was on the screen: all of the site fills it, whatever shape the
+     screen has. All places are listed; parts that are folded are not printed, so that all stands on one page. */
   var folded = [], seen;
   function paper(on) {
+    var whole = on && map.getBounds().contains(data.bounds);
     if (on) {
       seen = map.getBounds();
       each("#lead details:not([open])", function (part) { folded.push(part); part.open = true; });
@@ -378,7 +379,7 @@ var fieldcomb = (function () {
     document.documentElement.classList.toggle("paper", on);
     if (!on) { folded.splice(0).forEach(function (part) { part.open = false; }); }
     map.invalidateSize({ animate: false });
-    map.fitBounds(seen, { animate: false });
+    map.fitBounds(whole ? data.bounds : seen, { padding: whole ? [20, 20] : [0, 0], animate: false });
   }
 
   return { panes: panes, areas: areas, places: places, walk: walk, marks: marks, finds: finds, rules: rules, start: start };
