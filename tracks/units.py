@@ -13,12 +13,16 @@ from fieldcomb.tracks.errors import UsageError
 
 # Exact by definition: the international inch is 25.4 mm (1959 agreement), the foot twelve of them.
 METRES_PER = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
+AS_WRITTEN = {
+    '"': "in", "″": "in", "”": "in", "''": "in", "inch": "in", "inches": "in", "foot": "ft", "feet": "ft",
+    "metre": "m", "metres": "m", "meter": "m", "meters": "m",
+}  # fmt: skip
 METRES_PER_SECOND_PER = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 1609.344 / 3600, "ft/s": 0.3048}
 
 NONE = "-"  # what is not known, or is no number
 
 _NUMBER = r"\d+(?:[.,]\d+)?|[.,]\d+"
-_QUANTITY = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z/]*)\s*\Z")
+_QUANTITY = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z/]*|[\"″”]|'')\s*\Z")
 
 
 def parse_length_m(text: str, what: str = "length") -> float:
@@ -37,6 +41,7 @@ def parse_speed_m_s(text: str, what: str = "speed") -> float:
 def _parse(text: str, what: str, units: dict[str, float], example: str) -> float:
     match = _QUANTITY.match(text)
     unit = match.group(2).lower() if match else ""
+    unit = AS_WRITTEN.get(unit, unit)
     if match is None or unit not in units:
         named = ", ".join(units)
         problem = f"{what} {text!r} has no unit" if match and not unit else f"{what} {text!r} is not understood"

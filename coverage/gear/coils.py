@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.units import format_length, parse_length_m
+from fieldcomb.tracks.units import AS_WRITTEN, format_length, parse_length_m
 
 WINDINGS = ("dd", "concentric")
 # Common practice, no source: the coil's centre travels about 1.2 m from side to side, one sweep takes about a second.
@@ -14,7 +14,8 @@ DEFAULT_SWEEP_S = 1.0
 DEFAULT_COIL = "28cm"
 COIL_LIMITS_M = (0.05, 2.0)  # probes are smaller, and a frame of more than 2 m is carried by two
 
-_SIZE = re.compile(r"\s*([\d.,]+)\s*([A-Za-z]*)\s*x\s*([\d.,]+)\s*([A-Za-z]+)\s*\Z")
+_UNIT = r"(?:[A-WYZa-wyz]+|[\"″”]|'')"
+_SIZE = re.compile(rf"\s*([\d.,]+)\s*({_UNIT}?)\s*[xX×*]\s*([\d.,]+)\s*({_UNIT})\s*\Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,19 @@ def parse_coil(text: str, known: dict[str, Coil]) -> Coil:
         names = ", ".join(sorted(known)) or "none yet"
         hint = f"Coils known here: {names}. Or type a size such as 28cm, 11in or 13x20cm"
         raise UsageError(f"coil {text!r} is not known", hint=hint)
-    return coil_of_size(text, text)
+    return coil_of_size(_one_way(text), text)
+
+
+def _one_way(size: str) -> str:
+    """Write a size in one way, since an unnamed coil is known by it.
+
+    >>> _one_way("28 CM"), _one_way("13 × 20 cm"), _one_way('11"'), _one_way("11 inch")
+    ('28cm', '13x20cm', '11in', '11in')
+    """
+    plain = re.sub(r"\s+", "", size).lower()
+    units = "|".join(re.escape(unit) for unit in sorted(AS_WRITTEN, key=len, reverse=True))
+    plain = re.sub(rf"(?<=\d)({units})(?![a-wyz])", lambda found: AS_WRITTEN[found[0]], re.sub("[×*]", "x", plain))
+    return re.sub(r"\A([\d.,]+)([a-wyz]+)x([\d.,]+)\2(?![a-z])", r"\1x\3\2", plain)
 
 
 def coil_of_size(name: str, text: str) -> Coil:

@@ -32,6 +32,8 @@ from fieldcomb.tracks.units import (
     [
         ("28cm", 0.28), ("28 cm", 0.28), (" 1.5 m ", 1.5), ("1,5m", 1.5), (".5m", 0.5), (",5 m", 0.5), ("280mm", 0.28),
         ("11in", 0.2794), ("1 ft", 0.3048), ("12in", 0.3048), ("100 in", 2.54), ("28CM", 0.28), ("0001m", 1.0),
+        ('11"', 0.2794), ("11″", 0.2794), ("11''", 0.2794), ("11 inch", 0.2794), ("10 inches", 0.254),
+        ("4 feet", 1.2192), ("1.4 metres", 1.4), ("1,4 Meter", 1.4),
     ],
 )  # fmt: skip
 def test_lengths_are_read_in_every_unit(text: str, metres: float) -> None:

@@ -34,7 +34,24 @@ SMALL = Coil("small", 0.13, 0.20)
 def test_sizes(text: str, width_m: float, length_m: float, winding: str) -> None:
     """A size is width by length, or one number for a round coil; inches are 25.4 mm."""
     coil = parse_coil(text, {})
-    assert (coil.name, coil.width_m, coil.length_m, coil.winding) == (text, width_m, length_m, winding)
+    assert (coil.width_m, coil.length_m, coil.winding) == (width_m, length_m, winding)
+
+
+@pytest.mark.parametrize(
+    ("texts", "name"),
+    [
+        (["28cm", "28 cm", " 28 CM"], "28cm"),
+        (["13x20cm", "13 x 20 cm", "13cm x 20cm", "13×20cm", "13X20 cm", "13*20cm"], "13x20cm"),
+        (["11in", '11"', "11″", "11 inch", "11''"], "11in"),
+        (["5.5x10in", '5.5"x10"', "5.5 x 10 inch"], "5.5x10in"),
+        (["20cm:concentric", "20 cm : Concentric"], "20cm:concentric"),
+    ],
+)
+def test_a_size_written_in_other_ways_is_the_same_coil(texts: list[str], name: str) -> None:
+    """Who types 28cm one day and 28 cm the next has one coil in the report; inches may be written as they are said."""
+    made = [parse_coil(text, {}) for text in texts]
+    assert len({(coil.width_m, coil.length_m, coil.winding) for coil in made}) == 1
+    assert [coil.name for coil in made] == [name] * len(made)
 
 
 def test_a_known_name_is_that_coil() -> None:
