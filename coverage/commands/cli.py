@@ -6,6 +6,7 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
+from pathlib import Path
 
 import click
 
@@ -86,9 +87,7 @@ def main(args: Sequence[str] | None = None) -> int:
         error.show()
         return 2
     except click.UsageError as error:
-        command = error.ctx.command_path if error.ctx else "fieldcomb"
-        text = error.format_message().rstrip(".")
-        return _fail(f"{text}{'' if text.endswith('?') else '.'} See: {command} --help", 2)
+        return _fail(_wrong_use(error, sys.argv[1:] if args is None else args), 2)
     except click.Abort:
         return _fail("stopped. A change to a site is made completely or not at all", 130)
     except BrokenPipeError:
@@ -99,6 +98,31 @@ def main(args: Sequence[str] | None = None) -> int:
         return _fail(f"{file}the system refused ({(error.strerror or str(error)).lower()})", 1)
     except MemoryError:
         return _fail("there is not enough memory for this. A larger cell, such as 20cm, needs less", 1)
+
+
+def _wrong_use(error: click.UsageError, args: Sequence[str]) -> str:
+    """Say what is wrong with a command, what was probably meant, and where the options are listed."""
+    first = args[0] if args else ""
+    command = error.ctx.command_path if error.ctx else f"fieldcomb {first}" if first in COMMANDS else "fieldcomb"
+    text = error.format_message().rstrip(".")
+    if isinstance(error, click.NoSuchOption) and error.ctx is not None:
+        known = {name for option in error.ctx.command.params for name in option.opts if name.startswith("--")}
+        one_dash = [f"-{arg}".partition("=")[0] for arg in args if arg[:1] == "-" != arg[1:2]]
+        meant = next((name for name in one_dash if name in known and name[1:3] == error.option_name), None)
+        text = f"No such option '{meant[1:]}'. Did you mean {meant}?" if meant else text
+    elif error.ctx is not None and error.ctx.command is cli and (meant := _meant_by(first)):
+        text = f"{first!r} is not a command. {meant}"
+    return f"{text}{'' if text.endswith('?') else '.'} See: {command} --help"
+
+
+def _meant_by(name: str) -> str:
+    """Say what to type where a walk or a site stands in place of a command; "" for what is neither."""
+    with suppress(OSError):
+        if name and Path(name).is_dir():
+            return f"To draw a site: fieldcomb report {name}"
+        if name and Path(name).exists():
+            return f"To draw a walk: fieldcomb map {name}"
+    return ""
 
 
 def _fail(message: str, code: int) -> int:
