@@ -98,7 +98,9 @@ def check_cells(
     if cells <= most:
         return
     size = f"{wide_m:,.0f} m x {high_m:,.0f} m".replace(",", " ")
-    problem = f"{size} of ground are {cells / 1e6:,.0f} million cells of {cell_m * 100:g} cm, more than the limit of "
+    places = next(n for n in range(7) if round(cells / 1e6, n) > most / 1e6)  # as many as show that it is more
+    found = f"{cells / 1e6:,.{places}f} million cells of {cell_m * 100:g} cm"
+    problem = f"{size} of ground are {found}, more than the limit of "
     fit_cm = 5 * math.ceil(20.2 * math.sqrt(wide_m * high_m / most))  # with room for whole cells along both sides
     hint = HintKind.LARGER_CELLS(fit=f"{fit_cm}cm") if fit_cm <= LARGEST_FIT_CM else HintKind.LESS_GROUND()
     raise kind(f"{problem}{most / 1e6:g} million", file=file, hint=hint)

@@ -170,7 +170,7 @@ def test_a_boundary_too_wide_for_its_cells(refused: Callable[[Typed, int, str], 
     corners = [[0, 0], [side, 0], [side, side], [0, side], [0, 0]]
     put("b.geojson", json.dumps({"type": "Polygon", "coordinates": [corners]}))
     refused(["new", "field", "--boundary", "b.geojson"], 1, "b.geojson: ")
-    refused(["new", "field", "--boundary", "b.geojson"], 1, "more than the limit of 25 million. Use larger cells, 15cm")
+    refused(["new", "field", "--boundary", "b.geojson"], 1, "more than the limit of 30 million. Use larger cells, 15cm")
     assert main(["new", "field", "--boundary", "b.geojson", "--cell", "15cm"]) == 0
 
 
@@ -179,7 +179,7 @@ def test_ground_too_wide_for_its_cells(refused: Callable[[Typed, int, str], None
     far = [(x + 1400, y + 1400) for x, y in lanes()]
     put("two.gpx", gpx([*stamped(lanes()), *stamped(far, MORNING + timedelta(hours=2))]))
     refused(["map", "two.gpx"], 1, "two.gpx: ")
-    refused(["map", "two.gpx"], 1, "more than the limit of 25 million")
+    refused(["map", "two.gpx"], 1, "more than the limit of 30 million")
     refused(["map", "two.gpx"], 1, "larger cells, 30cm or more")
     assert main(["map", "two.gpx", "--cell", "30cm", "-o", "out"]) == 0
 

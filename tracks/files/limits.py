@@ -14,9 +14,9 @@ MAX_POINTS = 300_000
 MAX_WALKED_FIXES = 250_000
 MAX_LINE_POINTS = 250_000
 MAX_DROPOUTS = 2_000  # of a walk: one each quarter of a minute of a day's search. Each piece between two takes 1 ms
-# Of the ground of a new site, or of new walks without a boundary: half a kilometre square at 10 cm, one at 20 cm. A
-# cell takes some 18 bytes at the worst moment, when strips are found: 850 MB in all for 36 million.
-MAX_NEW_CELLS = 25_000_000
+# Of the ground of a new site, or of new walks without a boundary: half a kilometre square at 10 cm with a rim
+# of 20 m, one at 20 cm. A cell takes some 18 bytes at the worst moment, when strips are found: 850 MB for 36 million.
+MAX_NEW_CELLS = 30_000_000
 # Of any ground: a site that grew over the years is still reported, in some 2 GB.
 MAX_CELLS = 100_000_000
 # Marks are read, placed and drawn one by one. A busy day has some hundreds.

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
+from fieldcomb.coverage.raster.grid import Grid, bounds_of, check_cells, grid_over
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.files.limits import MAX_CELLS
+from fieldcomb.tracks.files.limits import MAX_CELLS, MAX_NEW_CELLS
 from fieldcomb.tracks.motion.legs import Leg
 
 CELLS = st.sampled_from([0.05, 0.1, 0.125, 0.25, 0.3048, 1.0])
@@ -79,6 +81,22 @@ def test_a_grid_too_large_for_memory_is_refused_with_the_way_out() -> None:
     assert "45cm or more" in str(caught.value.hint) and grid_over((0, 0, 4_000, 4_000), 0.45).rows > 0
     side = int(MAX_CELLS**0.5) - 1
     assert grid_over((0, 0, side, side), 1.0).rows == side
+
+
+@pytest.mark.parametrize("over", [1, 6, 400, 60_000, 3_000_000])
+def test_no_message_calls_a_number_more_than_itself(over: int) -> None:
+    """However little ground is over the limit, the number that is told of it is larger than the limit that is told."""
+    with pytest.raises(UsageError) as caught:
+        check_cells((0, 0, 30_000_000 + over, 1), 1.0, 30_000_000, UsageError)
+    told = re.search(r"are ([\d,.]+) million cells of 100 cm, more than the limit of 30 million", str(caught.value))
+    assert told and float(told[1].replace(",", "")) > 30
+
+
+@pytest.mark.parametrize("side_m", [500, 500.3, 540])
+def test_a_field_of_25_hectares_with_its_rim_fits_into_a_new_site(side_m: float) -> None:
+    """Half a kilometre square, also where it is measured a little larger, is no too large ground in cells of 10 cm."""
+    half_m = side_m / 2 + 0.037
+    check_cells((-half_m, -half_m, half_m, half_m), 0.1, MAX_NEW_CELLS, UsageError)
 
 
 @pytest.mark.parametrize("cell_m", [0.0, -0.1, float("nan")])
