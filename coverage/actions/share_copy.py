@@ -16,8 +16,9 @@ from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.intake.initials import initials_in, initials_of
 from fieldcomb.coverage.intake.survey_inputs import survey_inputs
 from fieldcomb.coverage.pool.workers import ALONE, Workers
-from fieldcomb.coverage.site.folder import OUT, Say, finds_in, opened
+from fieldcomb.coverage.site.folder import OUT, Say, finds_in, opened, read_file
 from fieldcomb.coverage.site.journal import refuse_link
+from fieldcomb.coverage.site.lane_plans import free_file
 from fieldcomb.coverage.survey.results import Result
 from fieldcomb.coverage.survey.survey import ProgressCallback, survey
 from fieldcomb.tracks.errors import SiteError
@@ -30,11 +31,15 @@ UNREAD_MARKS = "its marks could not be read"
 
 @dataclass(frozen=True, slots=True)
 class SharedFile:
-    """A copy that was written, and what was left out of it: for every site the same, and in this one."""
+    """A copy that was written, and what was left out of it: for every site the same, and in this one.
+
+    earlier : name under which the copy that was there before is kept beside it; empty where it was the same, or none.
+    """
 
     path: Path
     left_out: tuple[str, ...]
     here: tuple[str, ...]
+    earlier: str = ""
 
 
 def share_copy(
@@ -53,6 +58,8 @@ def share_copy(
     out : folder of the copy; the folder of copies in the site if not given, so that it lies apart from the precise map.
     title : in place of the site's name.
 
+    A copy that is there already and says something else is kept: somebody may have it, or have changed it by hand.
+
     Raises SiteError: as a report does, or marks that cannot be read: nobody knows then which ground is closed.
     """
     if out is None:
@@ -69,8 +76,12 @@ def share_copy(
         say(one.sentence)
     _check_closed(result)
     copy = make_copy(result, audience, given)
-    write_outputs(out, {COPY_FILES[audience]: copy_html(copy).encode()})
-    return SharedFile(out / COPY_FILES[audience], copy.left_out, _left_out_here(result, given))
+    path = out / COPY_FILES[audience]
+    files = {path.name: copy_html(copy).encode()}
+    earlier = read_file(path, SiteError) if path.is_file() and not path.is_symlink() else files[path.name]
+    kept = "" if earlier == files[path.name] else free_file(out, f"{path.stem}-before", path.suffix)
+    write_outputs(out, {**({kept: earlier} if kept else {}), **files})
+    return SharedFile(path, copy.left_out, _left_out_here(result, given), kept)
 
 
 def copy_inputs(folder: Path, finds: tuple[Find, ...], title: str | None = None, *, say: Say) -> CopyInputs:

@@ -136,5 +136,11 @@ def _share(site: str, reader: str, title: str | None, out: str | None, since: da
             )
         finally:
             progress.close()
-    here = f" Of this site: {', '.join(made.here)}." if made.here else ""
-    click.echo(f"{shown(made.path)}: a copy for the {reader}. Left out: {'; '.join(made.left_out)}.{here}")
+    from fieldcomb.coverage.report.summary import SCREEN_COLUMNS
+    from fieldcomb.coverage.report.text import wrapped
+
+    said = [f"Left out: {'; '.join(made.left_out)}."]
+    said += [f"Of this site: {', '.join(made.here)}."] if made.here else []
+    said += [f"The earlier copy is kept as {made.earlier}; what was closed since is still in it."] * bool(made.earlier)
+    lines = [line for text in said for line in wrapped(text, SCREEN_COLUMNS, later="  ")]
+    click.echo("\n".join((f"{shown(made.path)}: a copy for the {reader}", *lines)))

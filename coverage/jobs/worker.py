@@ -174,7 +174,9 @@ def _share(order: Order, tell: Tell, workers: Workers) -> None:
         tell(step=what.capitalize(), done=done, whole=whole)
 
     made = share_copy(Path(order.site), Audience(order.name), say=_say(tell), progress=progress, workers=workers)
-    tell(kept=[f"a copy for the {order.name}"], notes=[f"Left out: {'; '.join((*made.left_out, *made.here))}"])
+    kept = [f"The earlier copy is kept as {made.earlier}"] * bool(made.earlier)
+    left_out = f"Left out: {'; '.join((*made.left_out, *made.here))}"
+    tell(kept=[f"a copy for the {order.name}"], notes=[left_out, *kept])
 
 
 def _change(order: Order, tell: Tell) -> None:

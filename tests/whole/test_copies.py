@@ -139,13 +139,32 @@ def test_each_copy_ends_with_what_was_left_out(folder: Path, whom: str) -> None:
 def test_the_terminal_says_what_was_written_and_left_out(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """One line: where the copy is, what no copy has, and how much of it this site has."""
+    """Where the copy is, what no copy has, and how much of it this site has, in lines that a screen holds."""
     monkeypatch.chdir(folder)
     assert main(["report", "demo-field", "--for", "public", "-o", "web", "--title", "Our dig"]) == 0
     said = capsys.readouterr().out
-    assert said.startswith("web/copy-for-public.html: a copy for the public. Left out: any place closer than")
-    assert said.endswith("Of this site: 2 photographs.\n") and said.count("\n") == 1
+    assert said.startswith("web/copy-for-public.html: a copy for the public\nLeft out: any place closer than")
+    assert said.endswith("Of this site: 2 photographs.\n") and max(map(len, said.splitlines())) <= 80
     assert text_of((folder / "web" / "copy-for-public.html").read_bytes()).startswith("Our dig For everybody.")
+
+
+def test_a_copy_that_is_there_already_is_kept(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One changed by hand has a name of its own when the next is made, and is told; the same copy again leaves none."""
+    monkeypatch.chdir(folder)
+    command = ["report", "demo-field", "--for", "club", "-o", str(tmp_path / "sent")]
+    for _ in range(2):
+        assert main(command) == 0
+    made = (tmp_path / "sent/copy-for-club.html").read_bytes()
+    assert [path.name for path in (tmp_path / "sent").iterdir()] == ["copy-for-club.html"]
+    assert "earlier" not in capsys.readouterr().out
+    for number, by_hand in enumerate((b"mine", b"and mine"), 1):
+        (tmp_path / "sent/copy-for-club.html").write_bytes(by_hand)
+        assert main(command) == 0
+        assert f"kept as copy-for-club-before-{number}.html" in " ".join(capsys.readouterr().out.split())
+        assert (tmp_path / f"sent/copy-for-club-before-{number}.html").read_bytes() == by_hand
+        assert (tmp_path / "sent/copy-for-club.html").read_bytes() == made
 
 
 @pytest.mark.parametrize(
