@@ -80,8 +80,9 @@ def _leaflet(name: str) -> str:
 
 
 def leaflet_js() -> str:
-    """Leaflet's script, without the pointer to its source map."""
-    return re.sub(r"//# sourceMappingURL=\S*", "", _leaflet("leaflet.js")).strip()
+    """Leaflet's script, without the pointer to its source map, and without motion for those who ask for less."""
+    script = re.sub(r"//# sourceMappingURL=\S*", "", _leaflet("leaflet.js")).strip()
+    return f"{script}\n{page_file('pages/templates/still.js')}"
 
 
 def leaflet_css() -> str:

@@ -89,5 +89,5 @@ def running(root: Path, **given: Any) -> Iterator[Service]:
         yield service
     finally:
         service.stop()
-        thread.join(10)
+        thread.join(120)
         assert not thread.is_alive()

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsers import DESK, PHONE, axe, errors, told, wait
+from browsers import DESK, PHONE, axe, errors, screen, told, wait
 from PIL import Image
 from samples import sample_result
 from selenium.webdriver.common.by import By
@@ -59,9 +59,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> str:
 @pytest.fixture(params=[DESK, PHONE], ids=["desk", "phone"])
 def driven(driver: Any, page: str, request: pytest.FixtureRequest) -> Any:
     """The page at the size of a desk and of a phone, with the key open."""
-    width, height = request.param
-    screen = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": request.param == PHONE}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    screen(driver, request.param)
     driver.get_log("browser")
     driver.get(page)
     wait(driver, "return document.documentElement.getAttribute('data-drawn') === 'yes'")
@@ -151,6 +149,7 @@ def test_photographs_of_a_find_stand_under_its_words(driven: Any) -> None:
         path = driven.find_element(By.CSS_SELECTOR, f'path[data-piece="find-{number}"]')
         driven.execute_script("arguments[0].focus()", path)
         path.send_keys(Keys.ENTER)
+        told(driven)
         wait(driven, "return Array.from(document.querySelectorAll('.said img')).every(one => one.complete)")
         shown = driven.execute_script(
             "const box = document.querySelector('.leaflet-popup-content-wrapper').getBoundingClientRect();"
@@ -162,10 +161,8 @@ def test_photographs_of_a_find_stand_under_its_words(driven: Any) -> None:
         for n, (wide, high, across, down, inside, words) in enumerate(shown, 1):
             assert inside and across > 80 and across / down == pytest.approx(wide / high, abs=0.02)
             assert words.startswith(f"Photograph {n} of find {number}")
-        wait(driven, "return getComputedStyle(document.querySelector('.leaflet-popup')).opacity === '1'")  # faded in
         assert axe(driven) == []
         path.send_keys(Keys.ESCAPE)
-        driven.execute_script("document.querySelector('.leaflet-popup-close-button').click()")
         wait(driven, "return !document.querySelector('.said')")
     assert errors(driven) == []
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from browsers import DESK, axe, errors, told, wait
+from browsers import DESK, LOOK_S, PATIENCE_S, axe, errors, screen, told, wait
 from samples import sample_result, with_evil_names
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
@@ -50,8 +50,7 @@ def show(driver: Any, pages: dict[str, Path]) -> Iterator[Callable[[str], Any]]:
     """Give a function that opens a page with nothing drawn over the ground."""
 
     def opened(name: str) -> Any:
-        screen = {"width": DESK[0], "height": DESK[1], "deviceScaleFactor": 1, "mobile": False}
-        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+        screen(driver, DESK)
         driver.get_log("browser")
         driver.get(pages[name].as_uri())
         wait(driver, "return document.documentElement.getAttribute('data-drawn') === 'yes'")
@@ -187,7 +186,9 @@ def test_the_site_grows_outing_by_outing(show: Callable[[str], Any], name: str) 
             passes = sum(int(whole(n)[row, col]) for n in range(count))
             colour = legend.PASS_COLOURS[min(passes, 3)]
             drawn = partial(shows, colour, (row, col))
-            WebDriverWait(driver, 10).until(drawn, f"{count} outings, row {row}, col {col}, not {colour}")
+            WebDriverWait(driver, PATIENCE_S, LOOK_S).until(
+                drawn, f"{count} outings, row {row}, col {col}, not {colour}"
+            )
         slider.send_keys(Keys.ARROW_LEFT)
 
 
@@ -248,7 +249,6 @@ def test_marks_shrink_when_far(show: Callable[[str], Any]) -> None:
     sizes = []
     for tool in ("in", "in", "in", "out", "out", "out", "out", "out", "out"):
         driver.find_element(By.CSS_SELECTOR, f"[data-tool='{tool}']").click()
-        wait(driver, "return !document.querySelector('.leaflet-zoom-anim')")
         sizes.append(size())
     assert sizes[2] > sizes[-1] > 6
 
@@ -268,8 +268,7 @@ def test_moving_ground_is_for_everybody(show: Callable[[str], Any], moving: str)
 def test_every_table_fits_its_screen(show: Callable[[str], Any], size: tuple[int, int], name: str) -> None:
     """No table has to be moved sideways, neither beside the map nor on a phone, however long the names."""
     driver = show(name)
-    screen = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size[0] < 600}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    screen(driver, size, opened=True)
     driver.execute_script("document.querySelectorAll('details').forEach(function (d) { d.open = true; })")
     if size[0] < 600:
         driver.find_element(By.CSS_SELECTOR, "[data-part='report']").click()

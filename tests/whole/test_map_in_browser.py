@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsers import DESK, PHONE, errors, told, wait
+from browsers import DESK, PHONE, errors, screen, told, wait
 from edge_walks import past_the_start, recording
 from samples import sample_result, with_difference, with_evil_names
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import Select, WebDriverWait
+from selenium.webdriver.support.ui import Select
 
 from fieldcomb.coverage.areas.edge_walk import edge_of_walk
 from fieldcomb.coverage.pages.card import card_html
@@ -47,9 +47,7 @@ def show(driver: Any, pages: dict[str, Path]) -> Opener:
         driver.execute_cdp_cmd("Network.enable", {})
         gone = {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
         driver.execute_cdp_cmd("Network.emulateNetworkConditions", gone)
-        phone = size == PHONE
-        screen = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": phone}
-        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+        screen(driver, size)
         for kind in ("browser", "performance"):
             driver.get_log(kind)
         driver.get(pages[name].as_uri())
@@ -169,6 +167,37 @@ def test_a_mark_opens_by_tap_and_by_keyboard(show: Opener) -> None:
     assert errors(driver) == []
 
 
+def test_who_asks_for_less_motion_has_a_map_that_is_at_its_end_at_once(show: Opener) -> None:
+    """Zoom, move, popup and its end come at once for them, and by and by for all others; both end with the same."""
+    driver = show()
+    now = (
+        "var box = document.querySelector('.leaflet-map-pane img').getBoundingClientRect();"
+        "return JSON.stringify([box.width, box.x, [].map.call(document.querySelectorAll('.leaflet-popup'),"
+        " function (popup) { return getComputedStyle(popup).opacity; })])"
+    )
+    key = "document.querySelector('{}').dispatchEvent(new KeyboardEvent('keydown', {{bubbles: true, {}}}));"
+    acts = (
+        "document.querySelector('[data-tool=in]').click();",
+        "document.querySelector('.folium-map').focus();" + key.format(".folium-map", "keyCode: 37"),
+        key.format("path[data-piece=place-A]", "key: 'Enter'"),
+        "document.querySelector('.leaflet-popup-close-button').click();",
+    )
+    at_once: dict[str, list[str]] = {}
+    try:
+        for motion in ("reduce", "no-preference"):
+            asked = {"media": "", "features": [{"name": "prefers-reduced-motion", "value": motion}]}
+            driver.execute_cdp_cmd("Emulation.setEmulatedMedia", asked)
+            show()
+            at_once[motion] = []
+            for n, act in enumerate(acts):
+                at_once[motion].append(driver.execute_script(act + now))
+                wait(driver, f"return (function () {{ {now} }})() === arguments[0]", at_once["reduce"][n])
+    finally:
+        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+    assert all(end != still for end, still in zip(at_once["reduce"], at_once["no-preference"], strict=True))
+    assert errors(driver) == []
+
+
 def test_keyboard_reaches_everything(show: Opener) -> None:
     """Tab goes through the skip link, every place to go to, the tools, the key and the report."""
     driver = show()
@@ -201,11 +230,13 @@ def test_choosing_a_place_zooms_to_it(show: Opener) -> None:
         driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
         piece = f"place-{button.get_attribute('data-place')}"
         button.click()
-        wait(driver, "return !!document.querySelector('.leaflet-popup .said')")
-        script = "return document.querySelector(\"path[data-piece='%s']\").getBoundingClientRect().toJSON()"
+        told(driver)
         wait(driver, "return document.querySelector('.ground').clientHeight > 300")
-        place = driver.execute_script(script % piece)
-        ground = driver.execute_script("return document.querySelector('.ground').getBoundingClientRect().toJSON()")
+        script = (
+            "return [\"path[data-piece='%s']\", '.ground'].map(function (s) {"
+            " return document.querySelector(s).getBoundingClientRect().toJSON(); })"
+        )
+        place, ground = driver.execute_script(script % piece)
         assert ground["left"] <= place["left"] and place["right"] <= ground["right"]
         assert max(place["width"], place["height"]) > 100
         lit = "return document.querySelector('path.lit').getAttribute('data-piece')"
@@ -287,7 +318,6 @@ def test_cells_can_be_seen_singly(show: Opener) -> None:
     for _ in range(12):
         last = driver.execute_script(scale)
         button.click()
-        WebDriverWait(driver, 5).until(lambda d: not d.find_elements(By.CSS_SELECTOR, ".leaflet-zoom-anim"))
     assert last in ("1 m", "0.5 m", "50 cm") or last.endswith(" cm") or last == "0 m"
     wide = driver.execute_script("return document.querySelector('.leaflet-map-pane img').getBoundingClientRect().width")
     cells = sample_result().layers.grid.cols
@@ -343,8 +373,7 @@ def test_map_answer_and_letters_stand_on_the_first_page_of_paper(show: Opener) -
     driver.execute_script("window.dispatchEvent(new Event('beforeprint'))")
     driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     try:
-        screen = {"width": wide, "height": high, "deviceScaleFactor": 1, "mobile": False}
-        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+        screen(driver, (wide, high), opened=True)
         bottom = "return Math.max.apply(null, [].map.call(document.querySelectorAll('%s'), function (e) {"
         bottom += " return e.getBoundingClientRect().bottom + scrollY; }))"
         for part in (".ground", ".answer", "[data-place]"):
@@ -402,8 +431,7 @@ def test_the_card_is_one_page_and_asks_for_nothing(driver: Any, cards: dict[str,
 @pytest.mark.parametrize("name", ["bare", "crowded"])
 def test_the_card_fits_a_phone(driver: Any, cards: dict[str, Path], name: str) -> None:
     """On a phone nothing of the card sticks out sideways."""
-    screen = {"width": 360, "height": 740, "deviceScaleFactor": 1, "mobile": True}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    screen(driver, (360, 740))
     driver.get(cards[name].as_uri())
     assert driver.execute_script("return [document.documentElement.scrollWidth, window.innerWidth]") == [360, 360]
 
@@ -426,8 +454,7 @@ def test_picture_of_the_edge_fits_the_screen_and_asks_for_nothing(
     driver: Any, edge_page: Path, size: tuple[int, int]
 ) -> None:
     """On a desk and on a phone the picture is there, nothing scrolls sideways, and no request is made."""
-    screen = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    screen(driver, size)
     driver.execute_cdp_cmd("Network.enable", {})
     for kind in ("browser", "performance"):
         driver.get_log(kind)
