@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsers import DESK, PHONE, axe, errors, told, wait
+from browsers import DESK, LOOK_S, PATIENCE_S, PHONE, axe, errors, follow, says, screen, told, wait
 from local_page import running
 from samples import EVIL
 from selenium.common.exceptions import TimeoutException, WebDriverException
@@ -59,7 +59,7 @@ def into_map(browser: Any) -> None:
         return bool(driver.execute_script(DRAWN))
 
     try:
-        WebDriverWait(browser, 20, ignored_exceptions=[WebDriverException]).until(drawn)
+        WebDriverWait(browser, PATIENCE_S, LOOK_S, ignored_exceptions=[WebDriverException]).until(drawn)
     except TimeoutException:
         look = "return [location.href, document.readyState, document.body.innerText.slice(0, 200)]"
         state = browser.execute_script(look)
@@ -91,7 +91,7 @@ def service(root: Path) -> Iterator[Service]:
 def browser(driver: Any, service: Service) -> Iterator[Any]:
     """Give the browser on the first page, at the size of a desk, with the logs emptied."""
     driver.execute_cdp_cmd("Network.enable", {})
-    resize(driver, DESK)
+    screen(driver, DESK)
     driver.get(service.addresses.here)
     wait(driver, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
     for kind in ("browser", "performance"):
@@ -101,12 +101,6 @@ def browser(driver: Any, service: Service) -> Iterator[Any]:
         driver.switch_to.window(handle)
         driver.close()
     driver.switch_to.window(driver.window_handles[0])
-
-
-def resize(driver: Any, size: tuple[int, int]) -> None:
-    """Give the screen a size."""
-    screen = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
 
 
 def base(service: Service) -> str:
@@ -126,14 +120,14 @@ def send(driver: Any) -> None:
 
 def finished(driver: Any) -> str:
     """Wait for the page of a piece of work to tell how it ended; gives its headline."""
-    wait(driver, "return location.pathname.includes('/job/') && !document.querySelector('[data-job]')")
-    return str(driver.find_element(By.TAG_NAME, "h1").text)
+    over = "location.pathname.includes('/job/') && document.readyState === 'complete'"
+    over += " && !document.querySelector('[data-job]')"
+    return str(wait(driver, f"return {over} && document.querySelector('h1').innerText"))
 
 
 def problem(driver: Any) -> str:
     """Wait for a form to tell what is wrong; gives the words."""
-    wait(driver, "return !!document.querySelector('.problem').textContent")
-    return str(driver.find_element(By.CSS_SELECTOR, ".problem").text)
+    return told(driver, ".problem")
 
 
 def clicked_plan(driver: Any, x: float, y: float) -> None:
@@ -154,16 +148,18 @@ def dropped(driver: Any, text: str, name: str) -> None:
         "zone.dispatchEvent(new DragEvent('drop', how))"
     )
     driver.execute_script(script, text, name)
-    assert name in driver.find_element(By.CSS_SELECTOR, ".chosen").text
+    says(driver, name, ".chosen")
 
 
-def tapped_plan(driver: Any, x: float, y: float) -> None:
-    """Tap the plan of the areas, at a share of its width and height."""
+def tapped_plan(driver: Any, *places: tuple[float, float]) -> None:
+    """Tap the plan of the areas at some places, shares of its width and height, and see each become a corner."""
     plan = driver.find_element(By.ID, "plan-map")
     driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", plan)
     box = plan.size
-    across, down = round((x - 0.5) * box["width"]), round((y - 0.5) * box["height"])
-    ActionChains(driver).move_to_element_with_offset(plan, across, down).click().pause(0.3).perform()
+    for count, (x, y) in enumerate(places, 1):
+        across, down = round((x - 0.5) * box["width"]), round((y - 0.5) * box["height"])
+        ActionChains(driver).move_to_element_with_offset(plan, across, down).click().perform()
+        says(driver, f" {count} set", "#told")
 
 
 def areas_ready(driver: Any) -> None:
@@ -179,7 +175,6 @@ def test_a_walk_comes_first_then_the_edge_and_the_name(browser: Any, service: Se
     browser.find_element(By.ID, "coil").send_keys("small=20cm")
     browser.find_element(By.ID, "swath").send_keys("1.2")
     send(browser)
-    wait(browser, "return location.pathname.includes('/job/')")
     assert finished(browser) == "Here is your walk"
     text = browser.find_element(By.TAG_NAME, "main").text
     assert "Outing 2026-03-07a" in text and "This is the first outing" in text
@@ -191,11 +186,9 @@ def test_a_walk_comes_first_then_the_edge_and_the_name(browser: Any, service: Se
     assert outing_ids_at(str(root / "saturday")) == ("2026-03-07a",)
     assert 'swath = "1.2m"' in (root / "saturday" / "site.toml").read_text()
 
-    browser.find_element(By.LINK_TEXT, "Draw the edge over the walk").click()
+    follow(browser, browser.find_element(By.LINK_TEXT, "Draw the edge over the walk"))
     areas_ready(browser)
-    for x, y in ((0.2, 0.1), (0.8, 0.1), (0.8, 0.9), (0.5, 0.5), (0.2, 0.9)):
-        tapped_plan(browser, x, y)
-    assert "5 set" in browser.find_element(By.ID, "told").text
+    tapped_plan(browser, (0.2, 0.1), (0.8, 0.1), (0.8, 0.9), (0.5, 0.5), (0.2, 0.9))
     browser.find_element(By.ID, "done").click()
     browser.find_element(By.ID, "save").click()
     assert finished(browser) == "Drawn"
@@ -204,7 +197,7 @@ def test_a_walk_comes_first_then_the_edge_and_the_name(browser: Any, service: Se
     report = json.loads((root / "saturday" / "out" / "report.json").read_text())
     assert report["site"]["boundary"] == "given" and "areas = true" in (root / "saturday" / "site.toml").read_text()
 
-    browser.find_element(By.CSS_SELECTOR, ".actions a:last-child").click()
+    follow(browser, browser.find_element(By.CSS_SELECTOR, ".actions a:last-child"))
     name = browser.find_element(By.ID, "name")
     name.clear()
     name.send_keys("West side")
@@ -232,8 +225,8 @@ def test_a_site_can_begin_with_its_edge(browser: Any, service: Service, root: Pa
     assert finished(browser) == "The site is ready"
     area = json.loads((root / "West-side" / "areas.geojson").read_text())["features"][0]
     assert len(area["geometry"]["coordinates"][0]) == 5
-    browser.find_element(By.CSS_SELECTOR, ".actions a.button").click()
-    assert "Add a walk" in browser.find_element(By.TAG_NAME, "main").text
+    follow(browser, browser.find_element(By.CSS_SELECTOR, ".actions a.button"))
+    says(browser, "Add a walk")
     assert errors(browser) == []
 
 
@@ -252,8 +245,7 @@ def test_areas_are_corrected_over_the_walks_and_the_old_ones_kept(browser: Any, 
     browser.find_element(By.CSS_SELECTOR, ".handle[title='Corner 3']").send_keys(Keys.DELETE)
     Select(browser.find_element(By.ID, "new-kind")).select_by_value("no-go")
     browser.find_element(By.ID, "begin").click()
-    for x, y in ((0.45, 0.45), (0.55, 0.45), (0.55, 0.55)):
-        tapped_plan(browser, x, y)
+    tapped_plan(browser, (0.45, 0.45), (0.55, 0.45), (0.55, 0.55))
     browser.find_element(By.ID, "done").click()
     browser.find_element(By.ID, "reason").send_keys(EVIL)
     browser.find_element(By.ID, "remove").send_keys(Keys.SHIFT + Keys.TAB)
@@ -282,7 +274,7 @@ def test_two_outings_and_a_depth_are_compared_beside_the_map(browser: Any, servi
     browser.find_element(By.ID, "depth").send_keys("10")
     send(browser)
     assert finished(browser) == "The comparison is drawn"
-    browser.find_element(By.LINK_TEXT, "Look at it").click()
+    follow(browser, browser.find_element(By.LINK_TEXT, "Look at it"))
     into_map(browser)
     words = browser.execute_script("return document.querySelector('[data-key=difference]').textContent")
     assert "2026-03-07a only" in words and "2026-03-08a only" in words
@@ -290,7 +282,7 @@ def test_two_outings_and_a_depth_are_compared_beside_the_map(browser: Any, servi
     browser.find_element(By.CSS_SELECTOR, "[value=since]").click()
     assert errors(browser) == []
     send(browser)
-    wait(browser, "return document.getElementById('since-wrong').textContent.includes('no day was picked')")
+    says(browser, "no day was picked", "#since-wrong")
     assert (site / "out" / "map.html").read_bytes() == before
 
 
@@ -301,8 +293,7 @@ def test_a_wrong_value_is_told_beside_its_field(browser: Any, service: Service) 
     browser.find_element(By.CSS_SELECTOR, "details summary").click()
     browser.find_element(By.ID, "top_pace").send_keys("quick")
     send(browser)
-    wait(browser, "return !!document.querySelector('#top_pace-wrong').textContent")
-    assert browser.find_element(By.ID, "top_pace-wrong").text.startswith("Top pace: ")
+    assert told(browser, "#top_pace-wrong").startswith("Top pace: ")
     field = browser.switch_to.active_element
     assert field.get_attribute("id") == "top_pace" and field.get_attribute("aria-invalid") == "true"
     assert "top_pace-wrong" in field.get_attribute("aria-describedby")
@@ -323,7 +314,7 @@ def test_an_outing_has_a_page_with_its_map_numbers_and_settings(browser: Any, se
     browser.get(base(service) + "/site/field/")
     line = browser.find_element(By.CSS_SELECTOR, "section[aria-labelledby='outings-title'] .rows a")
     assert re.fullmatch(r"8 March, small, \+[\d.]+ points?, 3 min", line.text.replace("\u202f", " "))
-    line.click()
+    follow(browser, line)
     rows = {
         row.find_element(By.TAG_NAME, "th").text: [cell.text for cell in row.find_elements(By.TAG_NAME, "td")]
         for row in browser.find_elements(By.CSS_SELECTOR, "tbody tr")
@@ -338,8 +329,8 @@ def test_an_outing_has_a_page_with_its_map_numbers_and_settings(browser: Any, se
     assert browser.execute_script("return document.getElementById('pick-ground').value") == "outing-1"
     assert not browser.find_elements(By.CSS_SELECTOR, ".leaflet-missed-pane path, .leaflet-places-pane path")
     browser.switch_to.default_content()
-    browser.find_element(By.CSS_SELECTOR, ".back a").click()
-    assert browser.find_element(By.TAG_NAME, "h1").text == "field"
+    follow(browser, browser.find_element(By.CSS_SELECTOR, ".back a"))
+    assert told(browser, "h1") == "field"
     assert errors(browser) == []
 
 
@@ -379,8 +370,7 @@ def test_a_bad_file_and_a_large_file_are_told_in_words(browser: Any, service: Se
     choose(browser, root.parent / "bad.gpx")
     browser.find_element(By.ID, "swath").send_keys("14 parsecs")
     send(browser)
-    wait(browser, "return !!document.querySelector('#swath-wrong').textContent")
-    assert browser.find_element(By.ID, "swath-wrong").text.startswith("Swing width: ")
+    assert told(browser, "#swath-wrong").startswith("Swing width: ")
     browser.find_element(By.ID, "swath").clear()
     send(browser)
     assert finished(browser) == "Nothing was added"
@@ -558,7 +548,7 @@ def test_every_page_is_readable_by_everybody(browser: Any, service: Service, roo
     carry_out(Order("draw", str(root / "field")), lambda **_: None)
     plan_site_lanes(root / "field", LaneWishes("small"), say=quiet, progress=lambda *_: None)
     done = service.jobs.submit(Order("edit", str(root / "field"), outing="none"))
-    resize(browser, size)
+    screen(browser, size)
     paths = [
         "/",
         "/new",
@@ -616,8 +606,12 @@ def test_nothing_that_was_typed_runs(root: Path, browser: Any, service: Service)
     pages += ("/site/field/finds", "/site/field/copy/owner")
     for page in pages:
         browser.get(base(service) + page)
-        wait(browser, DRAWN if page.endswith("map.html") else "return document.readyState === 'complete'")
+        card = "return !!document.querySelector('[data-find] {}')"  # which the page asks for, and fills when opened
+        whole = {"map.html": DRAWN, "finds": card.format("details")}
+        wait(browser, whole.get(page.rpartition("/")[2], "return document.readyState === 'complete'"))
         browser.execute_script("document.querySelectorAll('details').forEach(function (d) { d.open = true; })")
+        if page.endswith("/finds"):
+            wait(browser, card.format("input"))
         assert browser.execute_script("return window.hacked === undefined"), page
         assert browser.execute_script("return document.querySelectorAll('img[src=x]').length") == 0, page
         shown = browser.execute_script(f"return document.body.innerText + {inputs}")
