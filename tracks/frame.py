@@ -1,6 +1,5 @@
 """The site frame: the one place that knows degrees and metres at once."""
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import TypeVar
 
@@ -9,6 +8,7 @@ from numpy.typing import ArrayLike
 from pyproj import CRS, Geod, Transformer
 
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 WGS84 = Geod(ellps="WGS84")
 MOST_LAT_DEG = 85.0  # of a site: the Mercator map of browsers (EPSG:3857) ends at 85.05 degrees

@@ -5,8 +5,9 @@ A hint that reads the same in both places is a plain text; one that names an opt
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
+
+from fieldcomb.tracks.values import dataclass
 
 
 class HintKind(Enum):

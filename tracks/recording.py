@@ -1,10 +1,12 @@
 """The walk as it stands in a file: fixes, waypoints, and what the reader had to say about them."""
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
+
+from fieldcomb.tracks.values import dataclass
 
 Floats = NDArray[np.float64]
 Int32s = NDArray[np.int32]

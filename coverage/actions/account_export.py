@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -28,6 +28,7 @@ from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.quality.duplicates import same_fixes
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -53,6 +53,7 @@ from fieldcomb.tracks.errors import SiteError, TrackError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.recording import EVER
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,7 +1,7 @@
 """Walks as they are given to be added, one by one or by the roster of a team."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from enum import Enum, auto
 from pathlib import Path
 
@@ -9,6 +9,7 @@ from fieldcomb.coverage.site.folder import Say, read_file, shown
 from fieldcomb.coverage.site.roster import RosterRow, read_roster
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.values import dataclass
 
 
 class Split(Enum):

@@ -2,7 +2,6 @@
 
 import hashlib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 
 from fieldcomb.coverage.actions.loaded_walks import LoadedWalk, outing_day
@@ -16,6 +15,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.cleaning import Fixes, clean
 from fieldcomb.tracks.quality.duplicates import SAME_FIXES, same_fixes
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -3,7 +3,7 @@
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -32,6 +32,7 @@ from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.motion.states import no_search_notes
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.units import local_date
+from fieldcomb.tracks.values import dataclass
 
 READ_S_PER_BYTE, WALK_S_PER_FIX = 2e-7, 2e-5  # of a core, about: whether several processes are worth it
 CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long before the middle of it has a wrong clock

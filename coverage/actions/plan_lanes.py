@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import shapely
@@ -35,6 +35,7 @@ from fieldcomb.coverage.todo.losses import searchable
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.values import dataclass
 
 TODO = "todo"
 ACROSS = "across"

@@ -1,7 +1,6 @@
 """Making a copy of a report that gives no more away than its reader may know."""
 
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -24,6 +23,7 @@ from fieldcomb.coverage.survey.survey import ProgressCallback, survey
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 COPIES = "copies"
 UNREAD_MARKS = "its marks could not be read"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -34,6 +33,7 @@ from fieldcomb.coverage.site.lane_plans import (
 )
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.files.tables import guarded
+from fieldcomb.tracks.values import dataclass
 
 _OPEN_IN_OFFICE = f".~lock.{CSV_FILE}#"  # beside a table, while an office suite has it open
 

@@ -1,9 +1,10 @@
 """Areas in site metres."""
 
-from dataclasses import dataclass
 from datetime import date
 
 from shapely.geometry import MultiPolygon, Polygon
+
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ edge is another matter: see ``edge``.
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -32,6 +32,7 @@ from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.files.json_text import feature_collection
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.values import dataclass
 
 AREA_KINDS = ("site", "no-go", "blocked", "filled", "junk", "walked")
 

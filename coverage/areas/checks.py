@@ -3,7 +3,6 @@
 What is plainly a slip of rounding is repaired and noted; what could mean two things is refused with its place.
 """
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,6 +15,7 @@ from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.frame import MOST_LAT_DEG, WGS84, SiteFrame, distance_m
 from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.units import format_area, format_length
+from fieldcomb.tracks.values import dataclass
 
 MOST_SITE_M2 = 100e6  # 100 km2
 MOST_SITE_SPAN_M = 50e3

@@ -7,7 +7,6 @@ the edge is found by area: the piece of the walk that encloses most for its leng
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +16,7 @@ from shapely.geometry import LineString, Point, Polygon
 from fieldcomb.coverage.raster.cells import Indices
 from fieldcomb.coverage.raster.polygons import RingPoints, Shape, unite, untie, whole
 from fieldcomb.tracks.recording import Floats, runs_of
+from fieldcomb.tracks.values import dataclass
 
 MOST_PLACES = 1200  # of the walk that ends are looked for among, before they are looked for again nearby
 THIN_M = 2.5  # a piece of walk that encloses less than this for each metre of it is no part of the edge

@@ -3,8 +3,6 @@
 What could mean two things is refused: a walk that does not come back, and one with more than a tenth in doubt.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
@@ -29,6 +27,7 @@ from fieldcomb.tracks.motion.cleaning import Fixes, clean
 from fieldcomb.tracks.motion.legs import make_walk
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import format_area, format_duration, format_length
+from fieldcomb.tracks.values import dataclass
 
 MOST_DOUBT = 0.10  # of the ground inside
 NOTED_DOUBT_M2 = 0.5

@@ -1,7 +1,7 @@
 """Ground that marks describe: what cannot be searched, and what to leave alone."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -13,6 +13,7 @@ from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import PRESS, Mark, fold
 from fieldcomb.tracks.units import format_count, local_date, parse_zone
+from fieldcomb.tracks.values import dataclass
 
 STOP_RADIUS_M = 5.0  # chosen for this project: a watch is that far off, and what to leave alone deserves room
 FARTHEST_MARK_M = 10_000.0  # from the frame's origin; farther away a mark is another place's

@@ -4,7 +4,7 @@ No clock is read: days are those of the outings, in the site's zone.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from zoneinfo import ZoneInfo
 
@@ -22,6 +22,7 @@ from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import runs_of
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import local_date
+from fieldcomb.tracks.values import dataclass
 
 ENDED = "ended"  # kind of an area that was no-go or blocked, where it is drawn
 DEPTH_STEPS = 24  # halvings: a depth is known to less than a millimetre

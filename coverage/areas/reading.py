@@ -5,7 +5,6 @@ Nothing is judged here but the form: whether rings close, cross or lie on the gl
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,6 +19,7 @@ from fieldcomb.tracks.files.sniffing import DAMAGED, looks_like
 from fieldcomb.tracks.formats.gpx import read_gpx
 from fieldcomb.tracks.formats.kml_polygons import read_kml_polygons
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.values import dataclass
 
 EXPORT_IN_DEGREES = "Export it again in WGS 84 longitude and latitude (EPSG:4326)"
 

@@ -9,13 +9,15 @@ import hashlib
 import json
 import zlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import field, fields, is_dataclass
 from datetime import date
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from shapely import GEOSException, from_wkb
 from shapely.geometry.base import BaseGeometry
+
+from fieldcomb.tracks.values import dataclass
 
 T = TypeVar("T")
 

@@ -1,7 +1,8 @@
 """Who a copy is for, and how much of the ground, the people and the finds each of them may see."""
 
-from dataclasses import dataclass
 from enum import Enum
+
+from fieldcomb.tracks.values import dataclass
 
 
 class Audience(Enum):

@@ -1,7 +1,7 @@
 """What one copy says, made from a whole result: nothing finer goes in than its reader may see."""
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 
 import shapely
@@ -15,6 +15,7 @@ from fieldcomb.coverage.copies.shared_finds import copy_finds, day_in_words, ope
 from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.survey.results import OutingResult, Report, Result
 from fieldcomb.tracks.units import local_date, parse_zone
+from fieldcomb.tracks.values import dataclass
 
 NO_TITLE = "Searched ground"
 MOST_DAYS_DRAWN = 12  # outings drawn one by one, the latest

@@ -1,7 +1,6 @@
 """The ground of a site as it is drawn for one reader: from which corner, in which squares, without what is closed."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -23,6 +22,7 @@ from fieldcomb.coverage.copies.squares import (
 from fieldcomb.coverage.places.places import letter_of
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.values import dataclass
 
 
 def closed_areas(result: Result) -> tuple[AreaShape, ...]:

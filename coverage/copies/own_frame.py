@@ -1,13 +1,13 @@
 """Metres from a site's own corner, which say nothing of where on earth it is, nor, when turned, which way is north."""
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 Ring = tuple[tuple[int, int], ...]
 

@@ -1,10 +1,9 @@
 """What a copy says: plain values, already as coarse as the one who gets it may see them."""
 
-from dataclasses import dataclass
-
 from fieldcomb.coverage.copies.audience import Audience
 from fieldcomb.coverage.copies.own_frame import Ring
 from fieldcomb.coverage.copies.squares import CoarseSquares
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,6 @@ Closed ground leaves no hole: a square that it touches shows the rest of its gro
 shows the ground around, so that nothing in the drawing tells where it is.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -16,6 +14,7 @@ from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.coverage.survey.results import OutingLayer
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 # Chosen for this project.
 SAMPLE_M = 0.5  # ground is counted in cells of about this size, each of which goes to the square of its middle

@@ -8,7 +8,6 @@ their mean is the estimate for the whole ground.
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +23,7 @@ from fieldcomb.coverage.raster.grid import Grid, aligned_grid, bounds_of
 from fieldcomb.coverage.raster.passes import cover
 from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 REDRAWS = 24
 CHANCE_CELL_M = 0.5  # about: whole cells of the site's raster

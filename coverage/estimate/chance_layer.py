@@ -1,11 +1,10 @@
 """Chance by place."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True, eq=False)

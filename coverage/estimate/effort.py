@@ -6,7 +6,6 @@ times as wide. This local effort and how even the lanes are decide what share wa
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 EFFORT_CELL_M = 1.0
 MOST_CELLS = 10_000  # on larger sites the cells are larger

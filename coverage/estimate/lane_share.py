@@ -6,7 +6,6 @@ allows for what is uncertain of it alone; they have nothing in common, so they a
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from fieldcomb.coverage.estimate.walked_ground import Missed
 from fieldcomb.coverage.lanes.declared import INTERVAL_PCT, MODEL_SD_PCT, NINETY
 from fieldcomb.coverage.lanes.lane_draws import LANE_DRAWS, CellsSwept
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 SumUp = Callable[[Missed, Floats], tuple[float, float, float]]
 

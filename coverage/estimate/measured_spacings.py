@@ -6,13 +6,13 @@ of the lanes than any receiver that is metres off, and they need no receiver.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.marks.vocabulary import PACED, Mark
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 TAPE_SD_M, PACES_SD_M = 0.05, 0.20
 USUAL_M = 1.5  # a spacing, beside which the measurement is off

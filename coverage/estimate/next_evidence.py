@@ -6,7 +6,7 @@ turn out more even and for lanes that turn out less, the estimate is made again 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from fieldcomb.coverage.estimate.measured_spacings import TAPE_SD_M, USUAL_M, Me
 from fieldcomb.coverage.estimate.regularity import KAPPA, PRIOR, WANDERING
 from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 SPACINGS, SWING = "spacings", "swing"
 TEN = 10

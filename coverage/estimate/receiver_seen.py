@@ -5,7 +5,6 @@ is twice as bad, ten times as much lies there.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,6 +12,7 @@ from fieldcomb.coverage.estimate.effort import Plot, outside_m
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 BEYOND_SIGMAS, LEAST_BEYOND_M = 1.9, 3.0  # people turn outside by a metre or two
 USUAL_RIM_M = 1.0  # between the outermost lane and the boundary

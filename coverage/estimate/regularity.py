@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 
 import numpy as np
 import shapely
@@ -20,6 +20,7 @@ from fieldcomb.coverage.estimate.swerving import HIDES_FROM_M, wavering, with_wa
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 Ints = NDArray[np.int64]
 

@@ -6,7 +6,7 @@ leaves nearly alone is how much was walked round a place, and how even the lanes
 
 import math
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import partial
 
 import numpy as np
@@ -28,6 +28,7 @@ from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.motion.pace import smooth
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 # Parts of the draws at the ends of the interval. How even lanes are is hardly seen, and ragged or very straight ones
 # lie at the ends; of other walks, and of several recordings, errors are smaller than the draws say: on 452 sites used

@@ -7,13 +7,13 @@ receiver is good for, as long as its error changes little within a quarter of a 
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 # Second differences of places this many seconds apart, of means over OVER_S: longer ones show changes of pace as well.
 LAGS_S = (10, 16)

@@ -12,7 +12,6 @@ in the same direction may walk the same lanes, or those between on purpose, and 
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -24,6 +23,7 @@ from fieldcomb.coverage.pool.ahead import at_once
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 DRAWS = 200
 Missed = NDArray[np.float32]  # (DRAWS, cells of the plot)

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 from typing import Any
 
 from fieldcomb.coverage.finds.find import HOW, SOIL_LAYERS
 from fieldcomb.coverage.gear.target_ids import MOST_NUMBER
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.values import dataclass
 
 USUAL_MOST_NUMBER = 99  # detectors seldom show larger ones; common practice, no source
 DEEPEST_FIND_CM = 1000.0

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
@@ -24,6 +24,7 @@ from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.legs import Stop
 from fieldcomb.tracks.motion.peg_drift import Tied
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 # A mark is pressed at the hole or soon after, so a stop so near in time is its own; but not one that lies metres off,
 # from where the walker has gone on. Chosen for this project.

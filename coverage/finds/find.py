@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
+
+from fieldcomb.tracks.values import dataclass
 
 FINDS_FILE = "finds.csv"
 KEEP, JUNK, LEFT = "keep", "junk", "left"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, tzinfo
 from typing import Any
 
@@ -22,6 +22,7 @@ from fieldcomb.tracks.files.kept_table import KeptRow, KeptTable, read_kept_tabl
 from fieldcomb.tracks.files.tables import unguarded
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 MOST_FINDS_BYTES = 32_000_000  # 5,000 finds with all columns filled in have 2 MB, and twice that in UTF-16
 MOST_FINDS = 100_000

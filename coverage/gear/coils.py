@@ -1,11 +1,11 @@
 """Coils, and the coil that a user owns: sizes and windings as typed, and how each is usually swung."""
 
 import re
-from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import AS_WRITTEN, format_length, parse_length_m
+from fieldcomb.tracks.values import dataclass
 
 WINDINGS = ("dd", "concentric")
 # Common practice, no source: the coil's centre travels about 1.2 m from side to side, one sweep takes about a second.

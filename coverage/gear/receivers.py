@@ -5,9 +5,9 @@ over a quarter of an hour, a fast part over half a minute, and a part that is ne
 """
 
 import math
-from dataclasses import dataclass
 
 from fieldcomb.tracks.units import parse_length_m
+from fieldcomb.tracks.values import dataclass
 
 # 95 % of fixes lie within this many sigma of the true place, by the Rayleigh distribution: P = 1 - exp(-r^2 / 2
 # sigma^2).

@@ -1,12 +1,12 @@
 """How a coil was swung, how high it was carried, and where the recorder was: what a searcher types about an outing."""
 
 import re
-from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.coils import COIL_LIMITS_M, DEFAULT_SWEEP_S, Coil
 from fieldcomb.coverage.gear.target_ids import NO_RULE, DigRule
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import format_length, parse_length_m
+from fieldcomb.tracks.values import dataclass
 
 GPS_CLASSES = ("good", "typical", "poor")
 # A recorder on the shaft follows the coil itself; anywhere else it follows the person.

@@ -5,9 +5,9 @@ so the user states both; fieldcomb knows no machine.
 """
 
 import re
-from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.values import dataclass
 
 CLASSES = ("iron", "low", "middle", "high")
 MOST_NUMBER = 999

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -19,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 NEAR_DEG = 0.5  # so far beyond the area that a system is made for it still serves
 

@@ -11,7 +11,6 @@ import sqlite3
 import struct
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass
 from typing import Any
 
 import shapely
@@ -25,6 +24,7 @@ from fieldcomb.coverage.report.place_lines import place_fields, strip_fields
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import iso_utc
+from fieldcomb.tracks.values import dataclass
 
 APPLICATION_ID, VERSION = 0x47504B47, 10300  # "GPKG", version 1.3
 WRITTEN = "2000-01-01T00:00:00.000Z"  # a column must say when; a time of writing would make files differ

@@ -9,10 +9,10 @@ against tables that independent programs computed.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.frame import wrap_lon
+from fieldcomb.tracks.values import dataclass
 
 BRITISH_EPSG, IRISH_EPSG = 27700, 29903
 FIGURES = (4, 6, 8, 10)  # and the squares that they name: 1 km, 100, 10 and 1 m

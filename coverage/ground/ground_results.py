@@ -1,8 +1,8 @@
 """Result types of the ground."""
 
-from dataclasses import dataclass
-
 from shapely.geometry import MultiPolygon, Polygon
+
+from fieldcomb.tracks.values import dataclass
 
 MISSED, NOT_REACHED = "missed between passes", "not reached yet"
 PACE_SHARES = (0.95, 0.8, 0.6, 0.4, 0.0)  # lower ends of the classes of ground by the share under the coil in a pass

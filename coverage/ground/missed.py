@@ -7,7 +7,6 @@ edge, so that even lanes that stop short of the boundary do not make one strip o
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +15,7 @@ from fieldcomb.coverage.ground.distances import squared_distances
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.coverage.raster.passes import cover_discs
+from fieldcomb.tracks.values import dataclass
 
 LEAST_MISSED_WIDTH_M = 0.3
 OPEN_SWATHS = 3

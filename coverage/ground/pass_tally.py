@@ -5,7 +5,7 @@ grow with the number of outings.
 """
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells, Mask, S
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import Counts, bits_over, count_passes, cover
 from fieldcomb.tracks.motion.legs import DropOut, Leg
+from fieldcomb.tracks.values import dataclass
 
 ROWS_AT_ONCE = 256
 

@@ -1,7 +1,6 @@
 """The ground of a site: which cells belong to it, which are no-go or blocked."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -18,6 +17,7 @@ from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.files.limits import MAX_CELLS
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import runs_of
+from fieldcomb.tracks.values import dataclass
 
 OUT, SITE, NO_GO, BLOCKED = 0, 1, 2, 3
 NEAR_SITE_M = 25.0  # sweeping beyond the boundary is counted up to here; farther away is not the site's affair

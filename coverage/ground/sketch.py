@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -25,6 +24,7 @@ from fieldcomb.tracks.errors import AreaError
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 CLOSING_M = 5.0  # gaps between walks up to twice this wide belong to the ground between them
 LEAST_PART = 0.01  # of the largest part

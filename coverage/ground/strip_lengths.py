@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +12,7 @@ from fieldcomb.coverage.ground.missed import MissedKinds
 from fieldcomb.coverage.raster.cells import Indices, Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 Labels = NDArray[np.int32]  # (rows, cols), the number of the piece that a cell belongs to; 0 of none
 

@@ -14,7 +14,7 @@ import itertools
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,7 @@ from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts, mean_over
 from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 PIECE_S = 30  # long enough to smooth a receiver's error at walking pace, short enough to see a change of pace
 LOST_STEPS = 2048  # parts of one in which -log(left) is kept

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from fieldcomb.coverage.ground.under_coil import CoilPieces, coil_pieces
 from fieldcomb.coverage.outings.walks import SwungWalk
 from fieldcomb.coverage.raster.grid import Grid, aligned_grid
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

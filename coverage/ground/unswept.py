@@ -1,7 +1,7 @@
 """Kinds of ground that no outing counted here swept: missed, not reached yet, or not known."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from shapely.geometry.base import BaseGeometry
@@ -12,6 +12,7 @@ from fieldcomb.coverage.ground.sketch import CLOSING_M
 from fieldcomb.coverage.raster.blocks import Coarse, cells_at
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.vectorise import cells_inside, part_inside
+from fieldcomb.tracks.values import dataclass
 
 MOSTLY = 0.5
 

@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -57,6 +57,7 @@ from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.recording import Span
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

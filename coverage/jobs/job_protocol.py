@@ -6,10 +6,11 @@ An order crosses to a process of its own as one line of JSON, and reports come b
 import json
 import secrets
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, field
 from typing import Any
 
 from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.tracks.values import dataclass
 
 ADD, NEW, EDIT, DRAW = "add", "new", "edit", "draw"
 START, CHANGE, AREAS, COMPARE, COLLECT, SHARE = "start", "change", "areas", "compare", "collect", "share"

@@ -9,7 +9,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from fieldcomb.coverage.jobs.job_protocol import (
     ADD,
@@ -24,6 +24,7 @@ from fieldcomb.coverage.jobs.job_protocol import (
 )
 from fieldcomb.coverage.jobs.ready_worker import ReadyWorker
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.values import dataclass
 
 WAITING, WORKING, STOPPING = "waiting", "working", "stopping"
 DONE, FAILED, STOPPED = "done", "failed", "stopped"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import pairwise
 from statistics import NormalDist
 
@@ -24,6 +24,7 @@ from fieldcomb.coverage.lanes.lane_files import PlannedEnds
 from fieldcomb.coverage.lanes.lane_plan import BLOCK_LANES, Lane, LanePlace, lanes_as_lines
 from fieldcomb.coverage.lanes.seen_lanes import BlockSeen, SeenLanes
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES, LaneTimes
+from fieldcomb.tracks.values import dataclass
 
 INTERVAL_PCT = (5.0, 95.0)
 # How far the draws may be off as a whole, in percent of the share: how rough a way is over a metre changes it by 0.4.

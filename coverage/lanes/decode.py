@@ -9,13 +9,13 @@ the same answer.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 # Chance of going on from one lane to the one so many further in the order of walking; the rest is shared by all lanes.
 # Chosen for this project; walked plans were simulated with 4.5 % of lanes skipped and 3.5 % walked again.

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.lanes.lane_plan import Lane, swept_by
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 # Standard deviations. Flags: with a tape, common practice, no source. Straying: measured on receivers good to
 # centimetres carried along lanes, with its correlation along the lane.

@@ -7,7 +7,6 @@ import io
 import json
 import re
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
 from xml.etree import ElementTree
 
@@ -21,6 +20,7 @@ from fieldcomb.tracks.files.tables import guarded
 from fieldcomb.tracks.files.xml_text import GPX_HEAD, xml_text
 from fieldcomb.tracks.frame import wrap_lon
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.values import dataclass
 
 CSV_FILE, GPX_FILE, KML_FILE, GEOJSON_FILE = "lanes.csv", "lanes.gpx", "lanes.kml", "lanes.geojson"
 DEGREE_DECIMALS = 8  # decimals of degrees: a millimetre

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -14,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 SHORTEST_M = 3.0  # a shorter lane is not worth setting out
 WIDEST_GAP_M = 10.0  # a lane goes on behind a tree so wide; no-go ground with its stand-off is always wider

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.lanes.decode import USUAL_SLOW_M, LegAcross
 from fieldcomb.coverage.lanes.lane_plan import Lane
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 # Chosen for this project; all legs of simulated walks are found by them.
 TURN_SHARE = 0.25  # of a lane's length: so far back along the lane, and the walker has turned

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from fieldcomb.coverage.lanes.lane_plan import Lane, LanePlan
 from fieldcomb.coverage.lanes.setting_out import SetOut
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.values import dataclass
 
 PLANNED_PACE_M_S = 0.3  # common practice, no source: taken where no earlier outing shows a pace
 TURN_S = 20.0  # common practice, no source: from the end of a lane to the start of the next

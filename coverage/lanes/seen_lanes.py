@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from fieldcomb.coverage.lanes.decode import block_state, decode
 from fieldcomb.coverage.lanes.lane_plan import Lane
 from fieldcomb.coverage.lanes.legs_along import LaneLabel, TimedWay, across_of, goes_along, least_leg_m, legs_along
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
 from fieldcomb.coverage.lanes.lane_plan import Lane, LanePlace, LanePlan
 from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.values import dataclass
 
 # Chosen for this project.
 LEAST_APART_SHARE = 1 / 3  # two marks of a lane lie at least this share of it apart, so that its direction is sure

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from fieldcomb.coverage.lanes.lane_files import LANE_COLUMNS, PlannedEnds
@@ -13,6 +12,7 @@ from fieldcomb.tracks.files.tables import read_typed_table
 from fieldcomb.tracks.frame import distance_m
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_count, format_length
+from fieldcomb.tracks.values import dataclass
 
 YES, NO, PART = "y", "n", "part"
 # What people write into a box, in any case.

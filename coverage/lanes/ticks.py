@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, tzinfo
 from typing import Any
 
 from fieldcomb.coverage.lanes.sheet import NO, PART, YES, LaneTimes
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import read_typed_table
+from fieldcomb.tracks.values import dataclass
 
 TICKS_FILE = "ticks.csv"
 TICK_COLUMNS = ("id", "lane", "done", "at_ms", "phone", "undoes")

@@ -6,13 +6,14 @@ has the mean of all before it. Only earlier outings count, so that a new one cha
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 from fieldcomb.coverage.outings.inputs import OutingInput, ReadPart, RecordingInput
 from fieldcomb.coverage.outings.peg_touches import peg_key
 from fieldcomb.coverage.outings.walks import WalkedOuting
 from fieldcomb.tracks.motion.peg_drift import Peg, PegPlace
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(slots=True)

@@ -1,13 +1,13 @@
 """Recordings and outings as they come in, with what was typed for them."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.swing import Swing
 from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.recording import EVER, Recording, Span
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

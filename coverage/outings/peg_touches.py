@@ -5,7 +5,6 @@ Pegs of the site's table have their places. Any other fixed thing does as well w
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -29,6 +28,7 @@ from fieldcomb.tracks.motion.peg_drift import (
     unknown_peg,
 )
 from fieldcomb.tracks.units import format_count, format_length
+from fieldcomb.tracks.values import dataclass
 
 # A mark without a time is one of these, when the walk comes by its place only once.
 MARK_REACH_M = 15.0

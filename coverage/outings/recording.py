@@ -1,10 +1,10 @@
 """What a report says of one recording."""
 
 import math
-from dataclasses import dataclass
 
 from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.motion.peg_drift import PegResidual
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

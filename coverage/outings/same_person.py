@@ -1,12 +1,12 @@
 """Which recordings of an outing are of the same person at the same time: the better one counts, the others are kept."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.quality.duplicates import Trace, compare, spans_without, trace
 from fieldcomb.tracks.recording import Span
+from fieldcomb.tracks.values import dataclass
 
 ONE_PERSON_M = 25.0  # recordings that bear one name are of one person when they usually lie nearer than this
 LEAST_S = 60.0  # a shorter time that only the other one recorded is not worth a walk of its own

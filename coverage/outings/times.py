@@ -1,9 +1,9 @@
 """How long an outing took and how far it went: searching, standing, on the way and not recorded."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from fieldcomb.tracks.motion.legs import Walk
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,12 +1,11 @@
 """An outing read and walked; the files of a team side by side."""
 
-from dataclasses import dataclass
-
 from fieldcomb.coverage.outings.inputs import OutingInput, ReadPart, RecordingInput
 from fieldcomb.coverage.outings.walks import WalkedChain, WalkedOuting, join_walks, walk_alone, walk_recordings
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.tracks.errors import FieldcombError, TrackError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.values import dataclass
 
 MANY_FILES = 3  # the files of an outing of more than these are read side by side
 WALK_S_PER_BYTE = 3e-7  # of a core, about, for GPX: whether several processes are worth it

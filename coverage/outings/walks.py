@@ -1,7 +1,7 @@
 """An outing's recordings as walks: chained where one file runs on into the next, cleaned, judged."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from fieldcomb.tracks.motion.legs import Walk, make_walk
 from fieldcomb.tracks.quality.verdict import VERDICTS, judge
 from fieldcomb.tracks.recording import EVER, Span, Track
 from fieldcomb.tracks.units import format_duration, format_length
+from fieldcomb.tracks.values import dataclass
 
 JOIN_S = 30.0  # a new file or segment within this time and way runs on from the last one
 JOIN_M = 25.0

@@ -1,12 +1,12 @@
 """The card to carry: one printable page with recorder settings, the marks, the coils and the cautions."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.site.settings import KnownCoil, Settings
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, MARK_KINDS, fold
 from fieldcomb.tracks.units import format_length
+from fieldcomb.tracks.values import dataclass
 
 MOST_COILS = 5  # more do not fit on one page
 MOST_WORDS = 3  # of a site's own for one mark

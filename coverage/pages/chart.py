@@ -2,13 +2,13 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from markupsafe import Markup, escape
 
 from fieldcomb.coverage.pages.colours_patterns import INK, MISSED, PASS_COLOURS, PASS_NAMES
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.tracks.units import format_percent
+from fieldcomb.tracks.values import dataclass
 
 _TEETH = 50
 _WIDTH, _HEIGHT = 430, 230

@@ -5,7 +5,7 @@ confuse red and green can still distinguish from indigo; and every area has its 
 on colour.
 """
 
-from dataclasses import dataclass
+from fieldcomb.tracks.values import dataclass
 
 INK = "#14163a"
 PASS_COLOURS = ("#ffffff", "#b9c4f2", "#6d7fd8", "#28308c")  # 0, 1, 2, 3 or more

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -23,6 +22,7 @@ from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.todo.planted import PlantedTarget
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.units import format_count, format_length, format_number, local_date, parse_zone
+from fieldcomb.tracks.values import dataclass
 
 # Shapes around 0, 0 in pixels: the first three are those of what was kept, junk and what was left, in that order.
 FIND_SIGNS = {

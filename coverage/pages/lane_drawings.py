@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -40,6 +39,7 @@ from fieldcomb.tracks.frame import wrap_lon
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_length
+from fieldcomb.tracks.values import dataclass
 
 SHEET_FILE = "lanes.html"
 PLAN_WIDTH = 1000.0  # of the drawing, in its own units; its height follows

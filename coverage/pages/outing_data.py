@@ -4,13 +4,13 @@ From it the page colours walks, tells the history of a piece of ground, and lets
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report import words as wording
 from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.survey.results import OutingLayer, OutingResult, Report
+from fieldcomb.tracks.values import dataclass
 
 UNNAMED = "not named"  # whoever walked it, nobody wrote it down
 

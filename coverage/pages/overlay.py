@@ -8,7 +8,6 @@ sites or far from the frame's origin, the raster is warped first.
 import base64
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from rasterio.crs import CRS
@@ -24,6 +23,7 @@ from fieldcomb.coverage.survey.results import OutingLayer
 from fieldcomb.coverage.todo.dug_classes import LEFT
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 SHARE_TILE_M = 10.0  # ground shown as one where single strips cannot be placed
 STRIPE_M, STRIPES = 0.6, 130  # least width of a stripe, and the most stripes across the site: 3 pixels of a phone

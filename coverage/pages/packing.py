@@ -7,7 +7,6 @@ takes a third of the bytes of plain degrees. Longitudes are counted on past 180 
 import json
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,6 +17,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from fieldcomb.coverage.survey.results import OutingLayer
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 UNIT_DEG = 1e-8
 MOST_PAGE_POINTS = 60_000  # of all walks on the page together

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -17,6 +17,7 @@ from fieldcomb.coverage.todo.losses import LEAST_PIECE_M2, NEVER, REASONS, cells
 from fieldcomb.coverage.todo.ranking import CoilGains, Ranking
 from fieldcomb.coverage.todo.results import TodoPiece
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.values import dataclass
 
 LANE = "missed lane"
 # Chosen for this project.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -14,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 CARDINAL = ("north", "east", "south", "west")
 BETWEEN = ("north-east", "south-east", "south-west", "north-west")

@@ -1,4 +1,4 @@
 """Processes and threads that compute beside the command, so that all cores are used, and memory given back.
 
-Uses no other room.
+Uses ``tracks``.
 """

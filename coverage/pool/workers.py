@@ -13,12 +13,13 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import partial
 from types import TracebackType
 from typing import IO, Any, Self, TypeVar
 
 from fieldcomb.coverage.pool.loading import load
+from fieldcomb.tracks.values import dataclass
 
 _C = TypeVar("_C")
 _T = TypeVar("_T")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ from fieldcomb.tracks.files.limits import MAX_CELLS
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 BLOCK_ROWS = 64  # of blocks, so that no copy of all of a raster is made
 LARGEST_FIT_CM = 50  # larger cells than this are not advised: a swath must be several wide

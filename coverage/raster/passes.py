@@ -12,7 +12,7 @@ within ``pass_gap_m`` of the cut are taken off once.
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.stretches import NO_INDICES, SLICES, Pieces, ranges
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 Counts = NDArray[np.int16]
 

@@ -6,7 +6,6 @@ only when written. Soundness is judged in metres, on a frame centred on the shap
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -16,6 +15,7 @@ from shapely.geometry.polygon import orient
 
 from fieldcomb.tracks.frame import SiteFrame, centre_frame, wrap_lon
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 Shape: TypeAlias = Polygon | MultiPolygon
 RingPoints: TypeAlias = (

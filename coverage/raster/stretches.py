@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from fieldcomb.coverage.raster.cells import Indices
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 
 def pass_gap_m(swath_m: float) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -16,6 +16,7 @@ from fieldcomb.coverage.intake.initials import initials_in, initials_of
 from fieldcomb.coverage.register.find_record import find_record, keep_record
 from fieldcomb.coverage.site.folder import Say, Site, opened
 from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from fieldcomb.coverage.finds.collecting import in_time, marked_finds, without_known
@@ -20,6 +20,7 @@ from fieldcomb.coverage.register.find_record import find_record, keep_record, ne
 from fieldcomb.coverage.site.folder import Say, opened
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

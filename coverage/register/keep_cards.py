@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import date
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from fieldcomb.coverage.site.folder import Say, Site, opened
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.files.tables import unguarded
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.values import dataclass
 
 MOST_CHANGES = 1000  # in one message
 MOST_CARD_LETTERS = 2000  # of one cell

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from pathlib import Path
 
 from fieldcomb.coverage.register.change_find import set_find
@@ -11,6 +10,7 @@ from fieldcomb.coverage.register.find_record import find_record
 from fieldcomb.coverage.site.folder import PHOTOS, Say, opened, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
 from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.values import dataclass
 
 MOST_PHOTO_BYTES = 60_000_000
 MOST_PHOTO_PIXELS = 200_000_000  # the largest sensors of phones have as many; a picture of more is made to fill memory

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -34,6 +34,7 @@ from fieldcomb.coverage.site.journal import reason, replace_files
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.files.tables import guarded
 from fieldcomb.tracks.units import format_count, format_length, local_date
+from fieldcomb.tracks.values import dataclass
 
 GRIDS = ("degrees", "utm", "british", "irish", "mgrs")
 SUFFIXES = (".csv", ".geojson", ".gpx")

@@ -9,7 +9,7 @@ import hashlib
 import warnings
 from base64 import b64encode
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +19,7 @@ from fieldcomb.coverage.finds.find import FINDS_FILE, Find
 from fieldcomb.coverage.register.photos import MOST_PHOTO_BYTES, MOST_PHOTO_PIXELS, PhotoKind, photo_kind
 from fieldcomb.coverage.site.folder import PHOTOS, shown
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 if TYPE_CHECKING:
     from PIL import Image

@@ -1,6 +1,5 @@
 """The answer in three lines, the same everywhere: how much is searched, where to go next, and what nobody knows."""
 
-from dataclasses import dataclass
 from importlib.metadata import version
 
 from fieldcomb.coverage.estimate.swept_share import LANES, Estimate
@@ -17,6 +16,7 @@ from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_area, format_count, format_length, format_number
+from fieldcomb.tracks.values import dataclass
 
 SEARCHED, BY_LANES, FINDS, GO_NEXT, NOT_KNOWN = "Searched", "By lanes", "Finds", "Go next", "Not known"
 METHOD = "the recorded walks, the error of the receiver and how even the lanes are"

@@ -1,7 +1,6 @@
 """The report on one screen of a terminal: the answer on top, where to go next at the end, at most 24 lines of 80."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from fieldcomb.coverage.estimate.next_evidence import SWING
 from fieldcomb.coverage.report.answer import (
@@ -25,6 +24,7 @@ from fieldcomb.coverage.report.words import format_interval, format_next_evidenc
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_area, format_count, format_number, format_percent
+from fieldcomb.tracks.values import dataclass
 
 SCREEN_COLUMNS = 80
 MOST_LINES = 24

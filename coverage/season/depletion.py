@@ -6,12 +6,12 @@ shallow ones go first, so that what is left is harder to find and more than the 
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from fieldcomb.coverage.estimate.counted_limits import LIMITS_LEVEL
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 LEAST_OUTINGS = 3  # a line through two points says nothing of how well it fits
 

@@ -1,13 +1,14 @@
 """What changed the ground between outings, from ground.csv: read with every fault told, and how it is said."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, tzinfo
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import site_ground
 from fieldcomb.coverage.finds.cells import CellError, RowContext, calendar_day, depth_m, one_line
 from fieldcomb.tracks.files.kept_table import KeptRow, KeptTable, read_kept_table
+from fieldcomb.tracks.values import dataclass
 
 EVENTS_FILE = "ground.csv"
 EVENT_COLUMNS = ("date", "event", "area", "depth_cm", "note")

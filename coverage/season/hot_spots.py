@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ from fieldcomb.coverage.season.links import (
     widened_m2,
 )
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 SCALES_M = (2.0, 5.0, 10.0, 20.0)  # common practice, no source: a hole's surroundings to what ploughing moves
 LAYOUTS = 999

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.gear.receivers import R95_SIGMAS
 from fieldcomb.coverage.raster.cells import Indices
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 LEAST_LINKED = 3  # two finds side by side are no group
 

@@ -1,9 +1,8 @@
 """What finds say, as frozen numbers: by number and depth, by ground and hour, by place, and how many are left."""
 
-from dataclasses import dataclass
-
 from fieldcomb.coverage.estimate.counted_limits import wilson_limits
 from fieldcomb.coverage.season.hot_spots import HotSpots
+from fieldcomb.tracks.values import dataclass
 
 NO_SIGN = "no sign yet that it is getting less"
 OTHER_GROUND = "the outings were on different ground"
@@ -147,7 +146,7 @@ class Season:
     by_number: tuple[NumberBand, ...] = ()
     by_depth: tuple[DepthBand, ...] = ()
     densities: tuple[Density, ...] = ()
-    spots: HotSpots = HotSpots()  # noqa: RUF009  (frozen)
+    spots: HotSpots = HotSpots()
     left: tuple[LeftInGround, ...] = ()
     companions: tuple[Companions, ...] = ()
     without: tuple[tuple[str, int], ...] = ()

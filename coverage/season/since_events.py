@@ -1,7 +1,6 @@
 """How much was walked over since the ground changed, beside how much ever was, as recorded."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -12,6 +11,7 @@ from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import cells_inside, vectorise
 from fieldcomb.coverage.season.events import GroundEvent, PlacedEvent
+from fieldcomb.tracks.values import dataclass
 
 MOST_MASKS = 6  # events of which shares are told, the latest: each takes a byte for every cell of the site
 

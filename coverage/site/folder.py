@@ -3,7 +3,7 @@
 import stat
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -28,6 +28,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.units import parse_length_m
+from fieldcomb.tracks.values import dataclass
 
 AREAS_FILE = "areas.geojson"
 PEGS_FILE = "pegs.csv"

@@ -1,7 +1,6 @@
 """The settings of one recording as they are in force, each with where its value comes from."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from fieldcomb.coverage.gear.coils import DEFAULT_COIL
 from fieldcomb.coverage.gear.swing import Swing
@@ -15,6 +14,7 @@ from fieldcomb.coverage.site.settings import (
     swing_of,
 )
 from fieldcomb.tracks.units import format_length, format_number
+from fieldcomb.tracks.values import dataclass
 
 NOT_STATED = "not stated"
 USUAL, GUESS = "as usual", "as usual: not measured"

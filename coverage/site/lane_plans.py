@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -24,6 +24,7 @@ from fieldcomb.tracks.files.tables import SEPARATORS, guarded
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_length
+from fieldcomb.tracks.values import dataclass
 
 LANES = "lanes"
 MOVED_PEG_M = 0.1  # a peg that is measured anew moves less

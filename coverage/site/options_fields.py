@@ -6,7 +6,6 @@ from this table. A new value takes a row here, an attribute of ``Typed``, and th
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import Flag, auto
 
 from fieldcomb.coverage.gear.coils import coil_of_size, split_naming
@@ -25,6 +24,7 @@ from fieldcomb.tracks.marks.spacings import parse_spacings
 from fieldcomb.tracks.marks.vocabulary import LAP_MEANINGS
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s, parse_zone
+from fieldcomb.tracks.values import dataclass
 
 HALF_MINUTE_S = 30.0
 # A number, or two of a coil that is not round, with the name that it is given.

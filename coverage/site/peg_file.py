@@ -3,13 +3,13 @@
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from fieldcomb.coverage.outings.peg_touches import peg_key
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.tables import read_typed_table
 from fieldcomb.tracks.frame import SiteFrame, distance_m
 from fieldcomb.tracks.motion.peg_drift import Peg
+from fieldcomb.tracks.values import dataclass
 
 PEG_COLUMNS = ("name", "lat", "lon")
 FAR_PEG_M = 5000.0  # a peg that lies farther than this from the site cannot be touched on a walk there

@@ -1,12 +1,11 @@
 """The roster of a team: who carried which recorder with which coil, one row a recording, or a person without one."""
 
-from dataclasses import dataclass
-
 from fieldcomb.coverage.site.options_fields import FIELD, TypedAt, keys_of
 from fieldcomb.coverage.site.settings import OWN_KEYS, Typed
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.tables import read_typed_table
+from fieldcomb.tracks.values import dataclass
 
 ROSTER_COLUMNS = ("file", *dict.fromkeys(("searcher", *keys_of(TypedAt.ROSTER))))
 _EXAMPLE = "file,searcher,coil / walk1.gpx,Ann,28cm"

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from datetime import date
 from typing import TypeVar
 from zoneinfo import ZoneInfo
@@ -18,6 +18,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.spacings import LaneSpacing, parse_spacings
 from fieldcomb.tracks.recording import Span
 from fieldcomb.tracks.units import parse_length_m, parse_speed_m_s, parse_time_s
+from fieldcomb.tracks.values import dataclass
 
 SITE_FILE = "site.toml"
 OUTINGS_FILE = "outings.toml"

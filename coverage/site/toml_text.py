@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 from fieldcomb.tracks.errors import SiteError, UsageError
 from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.values import dataclass
 
 MOST_TOML_BYTES = 16_000_000  # some 30,000 outings: more than any site has
 MOST_SAID_LETTERS = 240

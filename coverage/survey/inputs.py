@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 
 import numpy as np
@@ -28,6 +28,7 @@ from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.motion.stale import find_stale
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import format_count, format_length
+from fieldcomb.tracks.values import dataclass
 
 FAR_M = 1000.0  # a walk that comes no nearer than this to a given boundary is another site's
 FAR_FROM_START_M = 5000.0  # where no boundary is given

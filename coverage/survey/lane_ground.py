@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -34,6 +34,7 @@ from fieldcomb.coverage.survey.results import Report
 from fieldcomb.coverage.survey.walked_lanes import LanesOnSite
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 WALKED_FROM = 0.5  # chance of a lane from which it is taken for walked
 LEAST_PIECE_WIDTH_M = 0.3  # what is left of a lane that others swept in part

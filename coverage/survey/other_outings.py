@@ -1,7 +1,6 @@
 """Outings that are not counted in a report: the ground that they swept is not missed, only swept by others."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 
 import shapely
 from shapely.geometry import LineString
@@ -17,6 +16,7 @@ from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk
 from fieldcomb.tracks.errors import FieldcombError
+from fieldcomb.tracks.values import dataclass
 
 _SIMPLER_M = 0.05
 _QUARTER = 4  # corners of a quarter circle

@@ -1,7 +1,7 @@
 """One outing on the ground of its site, whatever other outings did: what takes long, and can be done side by side."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TypeVar
 
 import numpy as np
@@ -26,6 +26,7 @@ from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.survey.walked_lanes import OnPlan
 from fieldcomb.tracks.units import parse_zone
+from fieldcomb.tracks.values import dataclass
 
 LOOK_S = 5e-5  # of a core for each second searched, about: whether several processes are worth it
 MANY_WALKS = 3  # of more than these in one outing, each is a task of its own

@@ -5,7 +5,7 @@ A value that needs a clock is None when the recordings have no times.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 
 from shapely.geometry import MultiPolygon
@@ -34,6 +34,7 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.marks.vocabulary import Mark
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,7 +259,7 @@ class Layers:
     not_recorded: MultiPolygon
     areas: tuple[AreaShape, ...]
     difference: Cells | None
-    other_outings: MultiPolygon = MultiPolygon()  # noqa: RUF009  (frozen)
+    other_outings: MultiPolygon = MultiPolygon()
     chance: Chance | None = None
     heard: MultiPolygon | None = None  # ground where something was heard and left
     pace: Cells | None = None  # 0 not swept, PACE_SHARES from slow to fast, no times; 255 not part of the site

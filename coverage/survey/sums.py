@@ -1,7 +1,7 @@
 """What is added up over the outings of a site, one outing after another: ground, estimate, under the coil, to do."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from shapely.geometry import MultiPolygon
@@ -35,6 +35,7 @@ from fieldcomb.coverage.todo.ranking import BareGround, bare_ground
 from fieldcomb.coverage.todo.remaining import RemainingTargets
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.units import local_date, parse_zone
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True, eq=False)

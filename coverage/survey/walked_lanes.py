@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
@@ -31,6 +30,7 @@ from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats, runs_of
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_length, parse_zone
+from fieldcomb.tracks.values import dataclass
 
 # Chosen for this project.
 ENOUGH_LEGS = (

@@ -1,7 +1,6 @@
 """Outings walked, each when it is due: recalled, as they were checked, or read by one of several processes."""
 
 from collections.abc import Iterator, MutableMapping, Sequence
-from dataclasses import dataclass
 
 from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.outings.inputs import OutingInput
@@ -11,6 +10,7 @@ from fieldcomb.coverage.pool.workers import Workers
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.marks.vocabulary import Mark
+from fieldcomb.tracks.values import dataclass
 
 KEPT_AS = "walk of initials"  # what was kept as "walk" may have the names of those who walked
 

@@ -3,7 +3,7 @@
 What no user can judge is a constant in the module that uses it, with its reason.
 """
 
-from dataclasses import dataclass
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

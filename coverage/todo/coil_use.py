@@ -1,7 +1,7 @@
 """How each coil was used so far: its pace, the ground it swept in a minute, and what it passed over on each cell."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from fieldcomb.coverage.raster.cells import Slices
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 USUAL_PACE_M_S = 0.3  # common practice, no source: taken only where no recording has times
 LEAST_WAY_M = 1e-3  # of walking round a cell: on less its pace is not known

@@ -5,7 +5,6 @@ are left in the ground. A number given with a drawn area is the user's own estim
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +13,7 @@ from fieldcomb.coverage.raster.blocks import cells_at, histogram
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 NOT_MEASURED, COUNTED, DUG, DRAWN, ASSUMED = range(5)
 # Chosen for this project, and tried on simulated junk.

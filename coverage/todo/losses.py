@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -19,6 +19,7 @@ from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 NEVER, LOST, FAST, JUNK, DEEP, ONE_WAY, NOT_DUG = range(7)
 REASONS = {

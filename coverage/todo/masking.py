@@ -9,12 +9,13 @@ nothing. The formulas were worked out for this project and tested against simula
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 Values = Floats | float
 

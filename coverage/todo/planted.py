@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -19,6 +19,7 @@ from fieldcomb.tracks.files.tables import read_typed_table
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_count, format_length
+from fieldcomb.tracks.values import dataclass
 
 PLANTED_COLUMNS = ("name", "lat", "lon", "plan", "lane", "m", "class", "depth_cm", "coil", "found")
 EXAMPLE = "name,lat,lon,class,depth_cm,found / c1,46.5000180,-28.0003778,coin,15,y"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -38,6 +38,7 @@ from fieldcomb.coverage.todo.masking import alone, footprint_m2
 from fieldcomb.coverage.todo.remaining import RemainingTargets
 from fieldcomb.coverage.todo.results import TodoCoil, TodoPiece
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 LEAST_BARE = 0.4  # of a cell that no receiver placed, to list it as never swept: most of the rest was swept
 LOST_SHARE = 0.5  # chance that ground across a drop-out was swept: a coin toss, since it is not known

@@ -1,11 +1,10 @@
 """Results of what is still to do: searched classes, junk, pieces of ground and coils."""
 
-from dataclasses import dataclass
-
 from shapely.geometry import MultiPolygon, Polygon
 
 from fieldcomb.coverage.raster.cells import Cells
 from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

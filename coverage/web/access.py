@@ -7,10 +7,11 @@ that only the secret address gives. Pure: headers in, the reason of a refusal ou
 
 import hmac
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from http.cookies import CookieError, SimpleCookie
 
 from fieldcomb.coverage.jobs.job_protocol import new_secret
+from fieldcomb.tracks.values import dataclass
 
 # Pages of this program: nothing but their own files, never inside someone else's page.
 PAGE_POLICY = (

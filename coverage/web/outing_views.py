@@ -1,11 +1,11 @@
 """What the pages of outings show of the last report, read from its report.json: a line for the list, and numbers."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.tracks.units import format_area, format_duration, format_number, format_percent
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

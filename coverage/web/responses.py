@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from flask import Response, abort, redirect, request, send_file, url_for
@@ -14,6 +13,7 @@ from fieldcomb.coverage.pages.templating import fill
 from fieldcomb.coverage.web.access import OUTPUT_POLICY
 from fieldcomb.coverage.web.site_views import SiteRoot, SiteView, view
 from fieldcomb.coverage.web.uploads import Uploads
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,7 +5,6 @@ import socket
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ from fieldcomb.coverage.web.routes import outing_ids_at
 from fieldcomb.coverage.web.site_views import SiteRoot
 from fieldcomb.coverage.web.uploads import MOST_REQUEST_BYTES, Uploads
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.values import dataclass
 
 HERE = "127.0.0.1"
 MOST_SILENCE_S = 60  # a connection that says nothing for so long is closed

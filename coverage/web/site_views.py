@@ -5,7 +5,7 @@ No path is ever made from what a request says: names are looked up among those t
 
 import json
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ from fieldcomb.coverage.site.settings_file import read_outings, read_settings
 from fieldcomb.coverage.web.outing_views import OutingNumbers, outing_numbers
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.values import dataclass
 
 MAP_PAGE = "map.html"
 REPORT_NAME = "report.json"

@@ -229,6 +229,14 @@ def test_no_library_is_open_to_a_place_that_does_not_use_it() -> None:
 
 
 @pytest.mark.parametrize("path", sources(), ids=name_of)
+def test_values_are_quick_to_define(path: Path) -> None:
+    """No command waits for the standard library to compile what hundreds of dataclasses may never use."""
+    assert name_of(path) == "tracks.values" or not re.search(
+        r"from dataclasses import .*\bdataclass\b", path.read_text(encoding="utf-8")
+    )
+
+
+@pytest.mark.parametrize("path", sources(), ids=name_of)
 def test_nothing_prints_or_asks_the_clock(path: Path) -> None:
     """Outside the command line nothing is printed and no clock or environment is read: same input, same output."""
     if path.parent.name == "commands":

@@ -11,10 +11,10 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
+from fieldcomb.tracks.values import dataclass
 
 HEAD_BYTES = 8192
 ZIP = b"PK\x03\x04"

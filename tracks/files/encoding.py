@@ -3,7 +3,8 @@
 import codecs
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from fieldcomb.tracks.values import dataclass
 
 PIECE_BYTES = 65_536
 

@@ -11,11 +11,12 @@ import csv
 import io
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files.encoding import coding_of, trailing_zeros, zeros_note
 from fieldcomb.tracks.files.tables import SEPARATORS, guarded, unguarded
+from fieldcomb.tracks.values import dataclass
 
 MOST_STRAY_ROWS = 20  # with quotes that do not fit: with more of them the file is no table that can be trusted
 _SEPARATOR_LINE = re.compile(r"\ufeff?\"?sep=([,;\t])\"?\s*\Z", re.IGNORECASE)  # some spreadsheets begin a file so

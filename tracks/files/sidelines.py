@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from fieldcomb.tracks.files.collector import ALSO_HOLDS, Asides, Gather, lap_not
 from fieldcomb.tracks.files.xml import Ending, break_notes
 from fieldcomb.tracks.recording import Floats, Lap, Route, Waypoint
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 # Chosen for this project: a copy may be thinned out or rounded to five decimals (about a metre), but not be elsewhere.
 _COPY_STEP_DEG = 1e-5

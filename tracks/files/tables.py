@@ -8,11 +8,11 @@ import csv
 import io
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.encoding import coding_of, trailing_zeros, zeros_note
+from fieldcomb.tracks.values import dataclass
 
 SEPARATORS = ",;\t"
 

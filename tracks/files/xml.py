@@ -7,7 +7,7 @@ tags) is refused. A file that breaks off keeps everything before the break, and 
 
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import NoReturn, Protocol, TypeVar
 from xml.parsers import expat
 
@@ -16,6 +16,7 @@ from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.encoding import PIECE_BYTES, as_utf8, coding_of, trailing_zeros, zeros_note
 from fieldcomb.tracks.files.sniffing import not_this, of_root
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 _MAX_NAMES = 4096
 

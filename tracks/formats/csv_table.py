@@ -7,7 +7,7 @@ no standard for such tables beyond RFC 4180, which is about commas and quotes.
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
@@ -16,6 +16,7 @@ from fieldcomb.tracks.files.sidelines import FixWords, mark_notes
 from fieldcomb.tracks.files.tables import SEPARATORS, TableText
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 LAT_COLUMNS = ("lat", "latitude", "y")
 LON_COLUMNS = ("lon", "lng", "long", "longitude", "x")

@@ -10,11 +10,11 @@ Source of the format: FIT protocol, revision 1.8 (headers, definition and data m
 import re
 import struct
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 TIMESTAMP = 253
 """Number of the field with the time of a message, the same in all of them."""

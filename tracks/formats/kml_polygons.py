@@ -9,7 +9,6 @@ import re
 from array import array
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from fieldcomb.tracks.files import limits
 from fieldcomb.tracks.files.xml import Actions, Place, mend_words, read_xml
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 LonLatRing = tuple[Floats, Floats]
 """Longitudes and latitudes in degrees, float64 (n,) each; as in the file, closed or not."""

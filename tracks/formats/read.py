@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from fieldcomb.tracks.formats.tcx import read_tcx
 from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.recording import Flags, Floats, Recording
 from fieldcomb.tracks.units import format_count, iso_utc
+from fieldcomb.tracks.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

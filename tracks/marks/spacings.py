@@ -2,10 +2,10 @@
 
 import math
 import re
-from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import format_length, parse_length_m
+from fieldcomb.tracks.values import dataclass
 
 PACE_M = 0.75
 LEAST_SPACING_M, MOST_SPACING_M = 0.2, 10.0

@@ -4,7 +4,7 @@ What depends on what came before is worked out here: off and on, the coil at han
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -14,6 +14,7 @@ from fieldcomb.tracks.frame import distance_m, wrap_lon
 from fieldcomb.tracks.marks.vocabulary import ENGLISH, NOTE, PRESS, Mark, Words, is_generic, mark_text, read_text
 from fieldcomb.tracks.recording import EVER, Floats, Lap, Recording, Span, Track, Waypoint
 from fieldcomb.tracks.units import format_count, format_length
+from fieldcomb.tracks.values import dataclass
 
 MARK_SLACK_S = 60.0  # marks of a moment count so long before the first fix and after the last one
 GAP_S, GAP_M = 30.0, 25.0  # over a silence longer than both, the place of a press is not known

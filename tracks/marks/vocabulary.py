@@ -6,11 +6,11 @@ Nothing that was written is lost: what is not understood is a plain note, and sa
 import re
 import unicodedata
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.marks.spacings import parse_spacing
 from fieldcomb.tracks.units import METRES_PER, format_length, parse_length_m
+from fieldcomb.tracks.values import dataclass
 
 LAP_MEANINGS = ("off", "lanes", "finds", "coil")  # what a press of the lap button may have meant
 MARK_KINDS = ("off", "on", "coil", "lane", "peg", "keep", "junk", "left", "count", "blocked", "stop", "spacing")

@@ -4,7 +4,6 @@ Nothing here smooths: moving every fix a little makes the map worse, leaving out
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +13,7 @@ from fieldcomb.tracks.motion.spikes import DROPOUT_M, DROPOUT_S, find_spikes
 from fieldcomb.tracks.motion.stale import find_stale
 from fieldcomb.tracks.recording import Flags, Floats, Int32s, Span, Track
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 # Reasons, as shown to the user and counted in report.json.
 NO_POSITION = "no position"

@@ -3,12 +3,13 @@
 Everything that is asked of a walk (pace, stops, passes) is asked of the centre line; what was swept is the way itself.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 ROUGH_S = 4.0  # longer than two sweeps of anybody, to find how long a sweep takes
 HEADING_S = 8.0

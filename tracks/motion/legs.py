@@ -1,7 +1,7 @@
 """A cleaned recording as a walk: legs of searching, stops, transits and drop-outs, and the time each took."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from fieldcomb.tracks.motion.pace import (
 from fieldcomb.tracks.motion.peg_drift import PegPlace, PegResidual
 from fieldcomb.tracks.motion.states import divide, lay_still, switched_off
 from fieldcomb.tracks.recording import Floats, Span, runs_of
+from fieldcomb.tracks.values import dataclass
 
 DIG_S = 35.0  # common practice, no source: no one opens and closes a hole faster
 BREAK_S = 600.0

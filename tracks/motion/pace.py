@@ -5,12 +5,12 @@ clock used here they are shortened, so that two fixes a century apart do not mak
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.tracks.recording import Floats, runs_of
+from fieldcomb.tracks.values import dataclass
 
 State = NDArray[np.int8]
 SEARCH, STOP, TRANSIT = 0, 1, 2

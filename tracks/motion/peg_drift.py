@@ -7,7 +7,7 @@ the mean of the touches, weighted by how alike drift is after so long. Far from 
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.pace import every_second, find_stops, usual_paces_m_s
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 # Seconds after which drift is alike by 1/e. Receivers on known walks showed 60 to 250 s. Chosen for this project.
 TAU_S = (100.0, 900.0)

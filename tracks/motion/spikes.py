@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.tracks.recording import Flags, Floats, runs_of
+from fieldcomb.tracks.values import dataclass
 
 Jump = Callable[["_Steps", NDArray[np.int64], NDArray[np.int64]], Flags]
 

@@ -1,7 +1,6 @@
 """Each second of a walk as searching, standing or in transit, and recordings that are no search at all."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,6 +18,7 @@ from fieldcomb.tracks.motion.pace import (
     find_transits,
 )
 from fieldcomb.tracks.recording import Floats, Span, runs_of
+from fieldcomb.tracks.values import dataclass
 
 FASTEST_SEARCH_M_S = 1.2  # common practice, no source: at a brisk walk no one swings a coil from side to side
 RIDE_M_S = 3.0  # faster than this is no walk

@@ -6,13 +6,13 @@ recorders on one person stand still at the same moments, while neighbours stop f
 """
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from fieldcomb.tracks.motion.cleaning import STILL_M, Fixes
 from fieldcomb.tracks.motion.pace import drift_pace_m_s, stop_limit_m_s
 from fieldcomb.tracks.recording import Flags, Floats, Span, Track, runs_of
+from fieldcomb.tracks.values import dataclass
 
 SAME_DEG = 2e-6
 SAME_FIXES = 0.95

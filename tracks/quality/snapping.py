@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.spikes import DROPOUT_M
 from fieldcomb.tracks.recording import Flags, Floats, runs_of
+from fieldcomb.tracks.values import dataclass
 
 Strides = NDArray[np.intp]
 

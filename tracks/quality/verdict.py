@@ -1,7 +1,5 @@
 """How good a recording is, and which setting of the recorder would make the next one better."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from fieldcomb.tracks.motion.cleaning import OUT_OF_RANGE, SPIKE, STILL_M, TOO_FAR, Fixes
@@ -18,6 +16,7 @@ from fieldcomb.tracks.quality.settling import EARLY_S, jumps, unsettled_s, witho
 from fieldcomb.tracks.quality.snapping import snapped_share
 from fieldcomb.tracks.recording import Flags, Floats, Track, runs_of
 from fieldcomb.tracks.units import format_count
+from fieldcomb.tracks.values import dataclass
 
 VERDICTS = ("good", "usable", "poor")  # from best to worst
 
