@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from fieldcomb.coverage.estimate.next_evidence import SWING
+from fieldcomb.coverage.lanes.lane_words import kept_off_note
 from fieldcomb.coverage.report.answer import (
     BY_LANES,
     FINDS,
@@ -58,6 +59,7 @@ class _Block:
 
     rows : one line each, or up to ``deep`` lines. of : what they are, one of them and several. hidden : more of them
     that are not among the rows. first_whole : the first row says more than all others, and is shown before they are.
+    first_always : where there is one line alone, it has as much of the first row as it can, beside the count.
     """
 
     label: str
@@ -66,6 +68,7 @@ class _Block:
     deep: int = 1
     hidden: int = 0
     first_whole: bool = False
+    first_always: bool = False
 
     @property
     def least(self) -> int:
@@ -83,6 +86,8 @@ class _Block:
                 continue
             lines = [line for row in shown for line in row]
             counted = format_count(more, *self.of)
+            if not lines and self.first_always:
+                return self._labelled([self._with_count(self.rows[0], more - 1)])
             return self._labelled([*lines, f"and {counted}: --full" if lines else f"{counted}: --full"])
         return self._labelled([line for row in shown for line in row])
 
@@ -93,6 +98,10 @@ class _Block:
             return lines
         kept = lines[: self.deep]
         return [*kept[:-1], cut(kept[-1] + " " + lines[self.deep], width)]
+
+    def _with_count(self, row: str, more: int) -> str:
+        counted = f"; {format_count(more, *self.of)}: --full" if more else ""
+        return cut(harmless(row), SCREEN_COLUMNS - LABEL - len(counted)) + counted
 
     def _labelled(self, lines: Sequence[str]) -> list[str]:
         firsts = [f"{self.label}:", *[""] * len(lines)]
@@ -138,7 +147,7 @@ def _answer(report: Report) -> Iterator[str]:
 def _outings(report: Report) -> _Block:
     latest = [format_outing(outing, report) for outing in report.outings[: -MOST_ROWS - 1 : -1]]
     earlier = len(report.outings) - len(latest)
-    return _Block("Outings", latest, ("earlier outing", "earlier outings"), deep=2, hidden=earlier)
+    return _Block("Outings", latest, ("earlier outing", "earlier outings"), deep=2, hidden=earlier, first_always=True)
 
 
 def _coils(report: Report) -> _Block:
@@ -164,7 +173,8 @@ def _notes(report: Report) -> _Block:
         rows.append("Measure your swing width: every area is as wrong as that guess")
     if poor:
         rows.append(f"Poor recordings put all of this in doubt: {poor}")
-    rows += report.notes
+    kept_off = [note for plan in (*report.lanes, *report.plans_ahead) if (note := kept_off_note(plan))]
+    rows = [*kept_off, *rows, *(note for note in report.notes if note not in kept_off)]
     shown = rows[:MOST_NOTES]
     return _Block("Notes", shown, ("more note", "more notes"), deep=2, hidden=len(rows) - len(shown), first_whole=True)
 

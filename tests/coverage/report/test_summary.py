@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -11,8 +12,10 @@ from samples import sample_result, with_evil_names
 from shapely.geometry import box
 
 from fieldcomb.coverage.finds.find import Find
+from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.places.places import SearchPlace, Worth, letter_of
 from fieldcomb.coverage.report.answer import NOWHERE, answer
+from fieldcomb.coverage.report.outing_lines import format_outing
 from fieldcomb.coverage.report.summary import summary
 from fieldcomb.coverage.report.text import columns
 from fieldcomb.coverage.survey.results import Comparison, Report
@@ -46,6 +49,33 @@ def test_any_site_fits_one_screen(count: int, outings: int, coils: int, words: i
     lines = text.splitlines()
     assert len(lines) <= 24
     assert all(columns(line) <= 80 for line in lines)
+
+
+def crowded(stops: int = 1) -> Report:
+    """A report with marks stop, lanes to walk, finds, many notes, outings, coils and places."""
+    marks = [mark for one in REPORT.outings for mark in one.marks if mark.kind == "stop"][:1] * stops
+    outings = tuple(replace(one, marks=tuple(marks) if k == 0 else ()) for k, one in enumerate(REPORT.outings * 2))
+    done, notes = tuple(range(1, 18)), tuple(f"note {k}: {' '.join(['much to say'] * 12)}" for k in range(9))
+    plan = LanesResult("tip", "28cm", 1.2, 0.0, 20, 800.0, done, (18,), (19,), (20,), 87, 86, 84, 88)
+    report = replace(REPORT, outings=outings, lanes=(plan,), notes=notes, coils=REPORT.coils * 3)
+    return replace(report, places=places(9), finds=(Find(1, "keep"),))
+
+
+@pytest.mark.parametrize("stops", [1, 2, 9])
+def test_with_a_stop_and_many_notes_the_screen_still_shows_the_latest_outing(stops: int) -> None:
+    """What to do about the find stands first, the latest outing has its line, and what is folded is counted."""
+    report = crowded(stops)
+    text = summary(report)
+    assert len(text.splitlines()) <= 24
+    assert text.startswith("Ground to leave alone was marked: ")
+    latest = format_outing(report.outings[-1], report)
+    shown = next(line for line in text.splitlines() if line.startswith("Outings:"))
+    assert latest[:25] in shown and "earlier outings: --full" in text
+    closed = replace(report.lanes[0], closed=(18,))
+    told = "Do not walk lane 18 of plan tip: ground to leave alone is there. Plan lanes again, to go round it"
+    safe = summary(replace(report, lanes=(closed,), notes=(told, *report.notes)))
+    assert told in " ".join(safe.split()) and safe.count("Do not walk") == 1 and len(safe.splitlines()) <= 24
+    assert re.search(r"\n +and \d+ more notes: --full", text)
 
 
 def test_the_answer_is_on_top_and_where_to_go_next_at_the_end() -> None:
