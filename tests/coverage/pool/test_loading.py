@@ -1,0 +1,34 @@
+"""Modules loaded ahead of the work that needs them."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+SCIPY_FIRST = """
+import sys
+import numpy as np
+before = sorted(dir(np)), sorted(np.__all__)
+from fieldcomb.coverage.pool.loading import load
+load(["scipy.nothing", "nothing.at.all", "scipy.ndimage", "scipy.linalg", "scipy.sparse.csgraph"])
+assert {"scipy.ndimage", "scipy.linalg", "scipy.sparse.csgraph"} <= sys.modules.keys()
+assert (sorted(set(dir(np)) & set(before[0])), sorted(np.__all__)) == before
+print(" ".join(sorted(m for m in ("numpy.f2py", "numpy.testing", "unittest") if m in sys.modules)))
+from numpy import *
+assert ma.masked_array([1, 2], [True, False]).sum() == 2 and polynomial.Polynomial([1, 2])(3) == 7
+np.testing.assert_allclose(random.default_rng(1).random(), np.random.default_rng(1).random())
+from scipy.ndimage import distance_transform_edt, gaussian_filter
+from scipy.special import logsumexp, ndtri
+assert distance_transform_edt(np.array([0, 1, 1, 1])).tolist() == [0, 1, 2, 3] and ndtri(0.5) == 0
+try:
+    gaussian_filter(np.ma.masked_array([1.0], [True]), 1)
+    logsumexp([0.0])
+except TypeError:
+    pass
+"""
+
+
+def test_what_nothing_needs_is_not_loaded_with_what_is_needed() -> None:
+    """A command does not wait for numpy's own tests to load, and all of numpy and scipy works afterwards as ever."""
+    done = subprocess.run([sys.executable, "-c", SCIPY_FIRST], capture_output=True, text=True, check=False)
+    assert (done.stdout.strip(), done.stderr, done.returncode) == ("", "", 0)
