@@ -92,7 +92,7 @@ def plan_site_lanes(
     if wishes.minutes is not None:
         plan = _in_time(plan, wishes.minutes, pace, coil, done)
     covered = shapely.area(shapely.intersection(swept_by(plan.lanes, plan.swath_m), whole))
-    teams = shared_out(plan.lanes, wishes.teams) if wishes.teams > 1 else ()
+    teams = shared_out(plan.lanes, wishes.teams, pace) if wishes.teams > 1 else ()
     of_site_pct = 100 * float(covered) / shapely.area(whole)
     title = harmless(site.settings.name)
     groups = set_out(plan, pegs)

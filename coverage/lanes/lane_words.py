@@ -7,13 +7,14 @@ from collections.abc import Collection, Sequence
 from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.lanes.lane_plan import BLOCK_LANES, LanePlan
 from fieldcomb.coverage.lanes.named_plan import NamedPlan
-from fieldcomb.tracks.units import format_count, format_duration, format_length
+from fieldcomb.tracks.units import format_count, format_duration, format_length, format_number
 
 
 def planned_lines(named: NamedPlan) -> list[str]:
     """Return what a plan comes to: how many lanes, how far apart, how long they take, and how they are set out."""
     plan, lanes = named.plan, named.plan.lanes
-    whole = f"{format_count(len(lanes), 'lane')}, {format_length(plan.spacing_m)} apart, {plan.planned_m:.0f} m in all"
+    apart, length = format_length(plan.spacing_m), format_number(plan.planned_m)
+    whole = f"{format_count(len(lanes), 'lane')}, {apart} apart, {length} m in all"
     out = [f"Plan {named.name}: {whole}, with {named.coil}", _share(named, plan)]
     walking, digging = (
         format_duration(60 * minutes) for minutes in (named.pace.minutes(lanes), named.pace.minutes_with_digging(lanes))
@@ -27,7 +28,7 @@ def planned_lines(named: NamedPlan) -> list[str]:
     said = [f"your pegs {', '.join(own)}"] * bool(own) + [format_count(new, "new peg")] * bool(new)
     out.append(f"Set out from {' and '.join(said)}, by tape; the sheet says how")
     if named.teams:
-        out.append("; ".join(_of_team(named, team) for team in sorted(set(named.teams))))
+        out += [_of_team(named, team) for team in sorted(set(named.teams))]
     if plan.too_short_m:
         out.append(f"Left out: {format_count(len(plan.too_short_m), 'lane')} shorter than 3 m")
     return out
@@ -44,7 +45,9 @@ def _share(named: NamedPlan, plan: LanePlan) -> str:
 
 def _of_team(named: NamedPlan, team: int) -> str:
     mine = [lane for lane in named.plan.lanes if named.team_of(lane) == team]
-    return f"Team {team}: lanes {mine[0].number} to {mine[-1].number}, {sum(lane.length_m for lane in mine):.0f} m"
+    which = f"lane {mine[0].number}" if len(mine) == 1 else f"lanes {mine[0].number} to {mine[-1].number}"
+    time = format_duration(60 * named.pace.minutes_with_digging(mine))
+    return f"Team {team}: {which}, {format_number(sum(lane.length_m for lane in mine))} m, {time}"
 
 
 def format_walked_lanes(plan: LanesResult) -> str:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from shapely.geometry import box
 
 from fieldcomb.coverage.lanes.chosen_lanes import best_blocks, walked_bearing
-from fieldcomb.coverage.lanes.lane_plan import plan_lanes
+from fieldcomb.coverage.lanes.lane_plan import Lane, plan_lanes
 from fieldcomb.coverage.lanes.named_plan import Pace, shared_out
 
 FIELD = plan_lanes(box(0, 0, 60, 30), 1.5, 1.5, bearing_deg=0)  # 40 lanes of 30 m, eight blocks
@@ -70,3 +73,31 @@ def test_teams_get_whole_blocks_of_about_the_same_length() -> None:
     """Four people get two of eight blocks each, beside each other."""
     teams = shared_out(FIELD.lanes, 4)
     assert [teams.count(team) for team in (1, 2, 3, 4)] == [10, 10, 10, 10] and list(teams) == sorted(teams)
+
+
+def test_every_team_gets_lanes_even_if_blocks_are_few_and_uneven() -> None:
+    """Five long lanes, two more and fifteen short ones go to four people in shares that take about the same time."""
+    long_lanes = plan_lanes(box(0, 0, 10.5, 500), 1.5, 1.5, bearing_deg=0).lanes
+    short_ones = plan_lanes(box(20, 0, 42.5, 45), 1.5, 1.5, bearing_deg=0).lanes
+    lanes = [*long_lanes, *(replace(one, number=one.number + 7, block=one.block + 9) for one in short_ones)]
+    teams = shared_out(lanes, 4)
+    assert list(teams) == sorted(teams) and set(teams) == {1, 2, 3, 4}
+    minutes = [
+        Pace().minutes([lane for lane, its in zip(lanes, teams, strict=True) if its == team]) for team in (1, 2, 3, 4)
+    ]
+    assert max(minutes) <= 1.5 * sum(minutes) / 4
+
+
+@given(st.lists(st.integers(5, 500), min_size=1, max_size=25), st.integers(1, 12))
+def test_no_share_is_longer_than_it_need_be_by_more_than_a_block_may_cost(lengths: list[int], teams: int) -> None:
+    """Whatever the lanes, shares lie beside each other, none is empty, none longer than the best by over a quarter."""
+    lanes = [Lane(n + 1, n // 5, (0.0, 0.0), (0.0, float(m)), ((0.0, float(m)),)) for n, m in enumerate(lengths)]
+    got = shared_out(lanes, teams)
+    assert list(got) == sorted(got) and set(got) == set(range(1, min(teams, len(lanes)) + 1))
+    time = [Pace().minutes([lane]) for lane in lanes]
+    best = {0: [0.0, *[math.inf] * len(lanes)]}
+    for team in range(1, teams + 1):
+        ways = [[max(best[team - 1][a], sum(time[a:b])) for a in range(b + 1)] for b in range(len(lanes) + 1)]
+        best[team] = [min(one) for one in ways]
+    longest = max(sum(t for t, its in zip(time, got, strict=True) if its == team) for team in set(got))
+    assert longest <= 1.2501 * best[teams][-1]
