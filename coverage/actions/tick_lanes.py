@@ -40,7 +40,10 @@ _OPEN_IN_OFFICE = f".~lock.{CSV_FILE}#"  # beside a table, while an office suite
 
 @dataclass(frozen=True, slots=True)
 class Ticked:
-    """What a sheet brought: the plan, and how many lanes it says were walked, walked in part, or not."""
+    """What a sheet brought: the plan, and how many lanes it says were walked, walked in part, or not.
+
+    left : numbers of those that it says were walked in part or not.
+    """
 
     plan: str
     walked: int
@@ -48,6 +51,7 @@ class Ticked:
     not_walked: int
     lanes: int
     notes: tuple[str, ...]
+    left: tuple[int, ...] = ()
 
 
 def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say) -> Ticked:
@@ -74,10 +78,11 @@ def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say) -> 
             problem = "does not say of any lane whether it was walked"
             raise SiteError(problem, file=shown(sheet), hint="Fill in y, n or part in the column done")
         notes = (*notes, *_write(place, lines))
-        states = list(state_of(lines).values())
+        said = state_of(lines)
+        left, states = tuple(sorted(lane for lane, state in said.items() if state != YES)), list(said.values())
         notes = (*notes, *peg_notes(plan, site.pegs))
     counts = (states.count(YES), states.count(PART), states.count(NO))
-    return Ticked(plan.name, *counts, len(plan.lanes), notes)
+    return Ticked(plan.name, *counts, len(plan.lanes), notes, left)
 
 
 def is_open_in_office(place: Path) -> bool:

@@ -104,6 +104,8 @@ def lanes_command(
 def _tick(site: str, sheet: str, name: str | None) -> None:
     from fieldcomb.coverage.actions.tick_lanes import tick_site_lanes
     from fieldcomb.coverage.commands.console import say
+    from fieldcomb.coverage.lanes.lane_words import lanes_in_words
+    from fieldcomb.coverage.site.folder import shown
 
     done = tick_site_lanes(Path(site), sheet, name, say=say)
     for note in done.notes:
@@ -111,6 +113,9 @@ def _tick(site: str, sheet: str, name: str | None) -> None:
     click.echo(
         f"Plan {done.plan}: {done.walked} of {done.lanes} lanes walked, {done.part} in part, {done.not_walked} not"
     )
+    if done.left:
+        click.echo(f"Left by this sheet: {lanes_in_words(done.left)}")
+    say(f"Draw the map with: fieldcomb report {shown(Path(site))}")
 
 
 def _bearing(text: str | None) -> float | str | None:

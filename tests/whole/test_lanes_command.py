@@ -200,14 +200,15 @@ def ticked(site: Path, tmp_path: Path) -> Path:
 
 
 def test_a_sheet_is_taken_into_its_plan(ticked: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """What the sheet says stands in the plan's table, in cells that no spreadsheet runs; the sheet stays as it was."""
+    """A sheet stands in the plan's table, in cells that no spreadsheet runs; it is not changed; lanes left are told."""
     sheet = ticked.parent / "sheet.csv"
     before = sheet.read_bytes()
     assert main(["lanes", str(ticked), "--sheet", str(sheet)]) == 0
     rows = {row["lane"]: row for row in rows_of(ticked / "lanes/1")}
     assert (rows["6"]["done"], rows["7"]["done"], rows["8"]["done"]) == ("y", "n", "part")
     assert rows["6"]["searcher"] == "'=Ann" and sheet.read_bytes() == before
-    assert f"{len(rows) - 2} of {len(rows)} lanes walked, 1 in part, 1 not" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert f"{len(rows) - 2} of {len(rows)} lanes walked, 1 in part, 1 not\nLeft by this sheet: lanes 7, 8\n" in said
 
 
 def test_a_sheet_that_says_otherwise_than_before_loses_nothing(
