@@ -31,7 +31,7 @@ from fieldcomb.tracks.units import parse_date
     "--since",
     type=words,
     metavar="DATE|EVENT",
-    help="Only outings from a day on, or since an event of ground.csv.",
+    help="Only outings from a day on, or since an event of ground.csv; what did not change is not to do again.",
 )
 @click.option("--coil", type=words, metavar="COIL", help="The coil in your hand: where to go next with it.")
 @depth_option

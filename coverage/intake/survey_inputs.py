@@ -92,7 +92,8 @@ def survey_inputs(
         notes += said_of_events
         if isinstance(began, GroundEvent) and began.area:
             what = f"Only {began.area!r} changed on {began.day} ({began.kind})"
-            notes.append(f"{what}; elsewhere too, what was walked before counts as ground to do in this report")
+            rest = "elsewhere what was walked before is no ground to do, though percentages count outings since alone"
+            notes.append(f"{what}; {rest}")
         gone = [NO_AREAS] if NO_AREAS in site.notes else []
         partly = (*gone, *notes)
         if between is not None:

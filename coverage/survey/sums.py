@@ -19,7 +19,8 @@ from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.ground.under_coil import UnderCoil
 from fieldcomb.coverage.outings.times import outing_times
 from fieldcomb.coverage.outings.walks import WalkedOuting
-from fieldcomb.coverage.raster.cells import Cells
+from fieldcomb.coverage.raster.cells import Cells, Mask
+from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.coverage.season.events import GroundEvent, PlacedEvent
 from fieldcomb.coverage.season.search_effort import SearchEffort
 from fieldcomb.coverage.season.since_events import SinceResult, SweptSince
@@ -87,6 +88,20 @@ class AddedUp:
 MOST_GROWTH = 8  # times that the site so far is estimated: each takes as long as all outings up to there
 
 
+def _swept_already(of: SurveyGround) -> Mask | None:
+    """Return cells that outings swept which are not counted, and that are not to be searched again.
+
+    Ground that was searched only before it changed is to be searched again, and where it did not change it is not.
+    """
+    since = of.site.since
+    if of.others is None or not isinstance(since, GroundEvent):
+        return None if of.others is None else of.others.known
+    changed = next((one.shapes for one in of.events if one.event == since), None)
+    if changed is None:
+        return None
+    return np.asarray(of.others.known & ~cells_inside([area.shape for area in changed], of.ground.grid))
+
+
 class SurveySums:
     """Everything that is added up over the outings of a site; they come in order of time."""
 
@@ -104,9 +119,7 @@ class SurveySums:
         swings = [w.swing for outing in walked for w in outing.walks]
         receivers = [receiver(swing.gps) for swing in swings]
         self.worst = max(receivers, key=lambda one: one.sigma_m)
-        # Ground that was searched only before it changed is to be searched again.
-        others = None if of.others is None or isinstance(site.since, GroundEvent) else of.others.known
-        self.tally = PassTally(ground, others, lane_cells(of.lanes, ground))
+        self.tally = PassTally(ground, _swept_already(of), lane_cells(of.lanes, ground))
         inside = self.tally.inside  # one of them for all: on a large site each is 10 MB
         self.chances = ChanceMap(inside, ground.grid)
         self.estimates = estimates_on(inside, ground.grid, receivers)

@@ -103,6 +103,27 @@ def test_a_report_may_begin_where_the_ground_was_ploughed(field: Path, capsys: p
     assert "ploughed on 2026-04-01" in said
 
 
+def test_only_the_area_that_changed_is_to_do_again(field: Path) -> None:
+    """Ploughed in the south alone: what was walked before in the north is not missed in a report since then."""
+    Path("w.gpx").write_text(walk(MORNING + timedelta(days=30), count=2))
+    assert main(["add", "s", "w.gpx", "--coil", "28cm", "--swath", "1.5m", "--gps", "2cm"]) == 0
+    areas = json.loads((field / "areas.geojson").read_text())
+    south = json.loads(square(-1, -1, 5, 10))["features"][0]
+    areas["features"].append({**south, "properties": {"kind": "filled", "reason": "south"}})
+    (field / "areas.geojson").write_text(json.dumps(areas))
+
+    def missed(row: str, since: str = "cut") -> tuple[float, float]:
+        """Missed ground whose middle is in the south, and in the north, in square metres."""
+        (field / "ground.csv").write_text(f"date,event,area\n{row}\n")
+        strips = [((one["centre"][1] - LAT) / LAT_PER_M, one["area_m2"]) for one in report("--since", since)["strips"]]
+        return sum(m2 for y_m, m2 in strips if y_m < 10), sum(m2 for y_m, m2 in strips if y_m >= 10)
+
+    everywhere, in_south = missed("2026-04-01,cut,"), missed("2026-04-01,cut,south")
+    assert sum(everywhere) > 45 > in_south[0] > 20
+    assert in_south[1] == pytest.approx(missed("2026-04-01,cut,south", "2026-04-01")[1])  # what nobody ever swept
+    assert any("Only 'south' changed on 2026-04-01 (cut)" in note for note in report("--since", "cut")["notes"])
+
+
 def test_a_table_that_cannot_be_read_stops_no_report(field: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without its columns nothing of ground.csv counts; the report says so and is drawn."""
     (field / "ground.csv").write_text("when,what\n2026-03-20,ploughed\n")
