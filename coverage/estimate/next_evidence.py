@@ -71,7 +71,7 @@ def with_ten_spacings(walk: Drawn, habit: float) -> Drawn:
     before = before if walk.kappa.size > KAPPA.size else (KAPPA, PRIOR)
     kappas, chance = with_spacings(*before, [MeasuredSpacing(float(one), TAPE_SD_M) for one in across_m])
     place = np.searchsorted(np.cumsum(chance), _evenly())
-    return replace(walk, kappa=kappas, drawn=np.minimum(place, kappas.size - 1))
+    return replace(walk, kappa=kappas, drawn=np.minimum(place, kappas.size - 1), spacings=walk.spacings + TEN)
 
 
 def with_swing(walk: Drawn, measured_sd: float, guessed_sd: float) -> Drawn:

@@ -142,8 +142,9 @@ def pattern_of(ways: Sequence[SearchPath], receiver: Receiver, measured: Sequenc
     if found.first.size < LEAST_SPACINGS:
         return Pattern(kind, legs, stations, axis, *with_spacings(KAPPA, PRIOR, measured), None, None)
     usual_m = float(np.median(found.across_m))
-    told = PRIOR if len(measured) >= ENOUGH_MEASURED else kappa_chance(found, legs, receiver)
-    if receiver.sigma_m >= HIDES_FROM_M:
+    enough = len(measured) >= ENOUGH_MEASURED
+    told = PRIOR if enough else kappa_chance(found, legs, receiver)
+    if receiver.sigma_m >= HIDES_FROM_M and not enough:
         told = with_wavering(KAPPA, told, wavering(ways, lanes_of(stations)), usual_m)
     kappa, chance = with_spacings(KAPPA, told, measured)
     usual_s = np.median(found.to_s - found.from_s, keepdims=True)

@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.effort import Plot, effort, off_plot, on_plot, path_m, plot_of
+from fieldcomb.coverage.estimate.interval_ends import kinds_of, summed_up
 from fieldcomb.coverage.estimate.lane_share import ShareWithLanes, left_by_lanes, share_with_lanes
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence, next_evidence
 from fieldcomb.coverage.estimate.receiver_seen import seen
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
-from fieldcomb.coverage.estimate.regularity import LANES as IN_LANES
 from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, Missed, left_out, seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept
@@ -29,12 +29,6 @@ from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.motion.pace import smooth
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
-
-# Parts of the draws at the ends of the interval. How even lanes are is hardly seen, and ragged or very straight ones
-# lie at the ends; of other walks, and of several recordings, errors are smaller than the draws say: on 452 sites used
-# in making it mostly 0.4 to 0.8 of their spread. With many recordings more of the errors are such as all of them share.
-INTERVAL_IN_LANES, INTERVAL_OF_OTHERS = (0.015, 0.98), (0.05, 0.95)
-LOW_OF_SEVERAL, LOW_FALLS, LEAST_LOW, HIGH_OF_SEVERAL = 0.11, 0.015, 0.03, 0.91
 
 LANES, POSITION, EFFORT = "lanes", "position", "effort"
 ALL_OF_IT = 0.99
@@ -126,6 +120,7 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
         _placed(pattern, walked),
         tuple(along),
         walked.swath_measured,
+        len(walked.spacings),
     )
 
 
@@ -185,20 +180,6 @@ def _placed(pattern: Pattern, walked: Walked) -> bool:
     noise = np.sqrt(2) * walked.receiver.sigma_m if pattern.noise_m is None else pattern.noise_m
     width = min(abs(pattern.spacing_m or walked.swath_m), walked.swath_m)
     return bool(noise < PLACED * width)
-
-
-def summed_up(missed: NDArray[np.float32], weight: Floats, kinds: Sequence[str]) -> tuple[float, float, float]:
-    """Percent swept by recordings of some kinds: the mean of the draws, and the interval told as 90 %."""
-    pct = 100 * (1 - (missed @ weight.astype(np.float32)).astype(np.float64))
-    low, high = np.quantile(pct, ends_of(kinds))
-    return float(pct.mean()), float(low), float(high)
-
-
-def ends_of(kinds: Sequence[str]) -> tuple[float, float]:
-    """Return which parts of the draws lie below the interval's two ends, for recordings of some kinds."""
-    if len(kinds) > 1:
-        return max(LOW_OF_SEVERAL - LOW_FALLS * len(kinds), LEAST_LOW), HIGH_OF_SEVERAL
-    return INTERVAL_IN_LANES if list(kinds) == [IN_LANES] else INTERVAL_OF_OTHERS
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -273,7 +254,7 @@ class Estimates:
             few = f"fewer than {LEAST_LEGS} legs were walked"
             return OutingEstimate(drawn, Estimate(None, None, None, False, few))
         missed = self._of_walks(tuple(walk for _, walk in drawn))
-        told = summed_up(missed, self.plot.weight, [walk.kind for _, walk in drawn])
+        told = summed_up(missed, self.plot.weight, kinds_of(walk for _, walk in drawn))
         return OutingEstimate(drawn, Estimate(*told, False, None))
 
     def add(
@@ -330,7 +311,7 @@ class Estimates:
         """Sum up what is known of a site when walks that cannot be placed left out so much."""
         if of.placed is not None and of.rim_sd_m:
             missed = missed * recorded_missed(self.plot, of.placed, of.rim_sd_m)
-        ends = partial(summed_up, kinds=[walk.kind for walk in of.walks])
+        ends = partial(summed_up, kinds=kinds_of(of.walks))
         if of.lanes is None:
             return ShareWithLanes(*ends(missed, self.plot.weight), 0.0)
         return share_with_lanes(missed, of.lanes, self.plot.weight, ends)

@@ -68,7 +68,7 @@ class Drawn:
 
     efforts : one for each direction that was walked. scale : (DRAWS,) rising factors of the effort. kappa : rising
     values, and drawn : (DRAWS,) rising places in them. along : for each direction the means of cos and sin of twice
-    the heading. seed : tells walks apart, see ``seed_of``.
+    the heading. seed : tells walks apart, see ``seed_of``. spacings : how many were measured.
     """
 
     efforts: tuple[Effort, ...]
@@ -83,6 +83,7 @@ class Drawn:
     strips_placed: bool
     along: tuple[tuple[float, float], ...]
     swath_measured: bool = True
+    spacings: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fieldcomb.coverage.estimate.interval_ends import summed_up
 from fieldcomb.coverage.estimate.lane_share import left_by_lanes, share_with_lanes
 from fieldcomb.coverage.estimate.regularity import LANES
-from fieldcomb.coverage.estimate.swept_share import summed_up
 from fieldcomb.coverage.estimate.walked_ground import DRAWS
 from fieldcomb.coverage.lanes.lane_draws import LANE_DRAWS, CellsSwept
 
