@@ -104,24 +104,26 @@ def test_a_report_may_begin_where_the_ground_was_ploughed(field: Path, capsys: p
 
 
 def test_only_the_area_that_changed_is_to_do_again(field: Path) -> None:
-    """Ploughed in the south alone: what was walked before in the north is not missed in a report since then."""
+    """Ground that was walked before is missed again in the area that was cut, and in no other."""
     Path("w.gpx").write_text(walk(MORNING + timedelta(days=30), count=2))
     assert main(["add", "s", "w.gpx", "--coil", "28cm", "--swath", "1.5m", "--gps", "2cm"]) == 0
     areas = json.loads((field / "areas.geojson").read_text())
-    south = json.loads(square(-1, -1, 5, 10))["features"][0]
-    areas["features"].append({**south, "properties": {"kind": "filled", "reason": "south"}})
+    for name, low, high in (("south", -1, 10), ("north", 10, 21)):
+        half = json.loads(square(-1, low, 5, high))["features"][0]
+        areas["features"].append({**half, "properties": {"kind": "filled", "reason": name}})
     (field / "areas.geojson").write_text(json.dumps(areas))
 
-    def missed(row: str, since: str = "cut") -> tuple[float, float]:
-        """Missed ground whose middle is in the south, and in the north, in square metres."""
-        (field / "ground.csv").write_text(f"date,event,area\n{row}\n")
-        strips = [((one["centre"][1] - LAT) / LAT_PER_M, one["area_m2"]) for one in report("--since", since)["strips"]]
-        return sum(m2 for y_m, m2 in strips if y_m < 10), sum(m2 for y_m, m2 in strips if y_m >= 10)
+    def unswept(area: str, since: str = "cut") -> tuple[float, float]:
+        """Ground that is not walked over, and ground that only outings before swept, in square metres."""
+        (field / "ground.csv").write_text(f"date,event,area\n2026-04-01,cut,{area}\n")
+        told = report("--since", since)["total"]["unswept"]
+        return told["missed_m2"] + told["not_reached_m2"] + told["cannot_tell_m2"], told["other_outings_m2"]
 
-    everywhere, in_south = missed("2026-04-01,cut,"), missed("2026-04-01,cut,south")
-    assert sum(everywhere) > 45 > in_south[0] > 20
-    assert in_south[1] == pytest.approx(missed("2026-04-01,cut,south", "2026-04-01")[1])  # what nobody ever swept
-    assert any("Only 'south' changed on 2026-04-01 (cut)" in note for note in report("--since", "cut")["notes"])
+    by_day, everywhere, south, north = unswept("", "2026-04-01"), unswept(""), unswept("south"), unswept("north")
+    assert by_day[1] > 40 and everywhere == pytest.approx((sum(by_day), 0))
+    assert south[1] > 20 < north[1] and south[1] + north[1] == pytest.approx(by_day[1])
+    assert sum(south) == pytest.approx(sum(by_day)) == sum(north)
+    assert any("Only 'north' changed on 2026-04-01 (cut)" in note for note in report("--since", "cut")["notes"])
 
 
 def test_a_table_that_cannot_be_read_stops_no_report(field: Path, capsys: pytest.CaptureFixture[str]) -> None:
