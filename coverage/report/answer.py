@@ -2,6 +2,7 @@
 
 from importlib.metadata import version
 
+from fieldcomb.coverage.estimate.confidence import LEAST_FOUND_M
 from fieldcomb.coverage.estimate.swept_share import LANES, Estimate
 from fieldcomb.coverage.finds.find import KEEP
 from fieldcomb.coverage.lanes.lane_words import (
@@ -148,6 +149,9 @@ def _not_known(report: Report) -> str:
             else f"gaps narrower than {format_length(width_m)}"
         )
         parts[-1] += " where no lanes were walked" if total.estimate.by_lanes_pct else ""
+    if total.estimate.pct is None and total.estimate.reason and report.strips and total.found_from_m != LEAST_FOUND_M:
+        narrow = "" if total.found_from_m is None else f" narrower than {format_length(total.found_from_m)}"
+        parts.append(f"which gaps{narrow} are real: {total.estimate.reason}")
     if total.not_recorded_m2 > 0:
         parts.append(f"{format_area(total.not_recorded_m2)} not recorded")
     if total.said_walked_m2 > 0:

@@ -222,10 +222,9 @@ class SurveySums:
         of, tally, under, ledger = self.of, self.tally, self.under, self.ledger
         bare = bare_ground(ledger, tally)
         site_m2, inside = of.ground.m2(SITE), tally.inside
-        estimate, found_m = self.estimates.together(), None
+        estimate, found_m = self.estimates.together(), found_from_m(self.worst)
         if estimate.pct is not None:
             estimate = replace(estimate, strips_placed=not self.chances.any_drawn)
-            found_m = found_from_m(self.worst)
         total = total_result(tally, site_m2, estimate, under.together(), found_m)
         report = Report(
             site_result(of.site, of.ground),

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from samples import sample_result, with_evil_names
 from shapely.geometry import box
 
+from fieldcomb.coverage.estimate.swept_share import NO_TIMES
 from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.places.places import SearchPlace, Worth, letter_of
@@ -118,6 +119,21 @@ def test_what_is_not_known(placed: bool, found_m: float | None, lost_m2: float, 
     """What the receiver cannot show, and ground that was not recorded, is said in one line; nothing, where all is."""
     estimate = replace(REPORT.total.estimate, pct=80.0, low=70.0, high=90.0, strips_placed=placed)
     total = replace(REPORT.total, estimate=estimate, found_from_m=found_m, not_recorded_m2=lost_m2, said_walked_m2=0.0)
+    assert answer(replace(REPORT, total=total)).not_known == words
+
+
+@pytest.mark.parametrize(
+    ("found_m", "words"),
+    [
+        (6.5, "which gaps narrower than 6.5 m are real: a recording has no times"),
+        (None, "which gaps are real: a recording has no times"),
+        (1.0, ""),
+    ],
+)
+def test_without_an_estimate_gaps_are_not_told_as_if_they_were_certain(found_m: float | None, words: str) -> None:
+    """Where nothing is estimated, the answer says which gaps the receiver may have drawn, unless it is good to 1 m."""
+    estimate = replace(REPORT.total.estimate, pct=None, low=None, high=None, reason=NO_TIMES, strips_placed=None)
+    total = replace(REPORT.total, estimate=estimate, found_from_m=found_m, not_recorded_m2=0.0, said_walked_m2=0.0)
     assert answer(replace(REPORT, total=total)).not_known == words
 
 
