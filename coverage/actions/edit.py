@@ -18,6 +18,9 @@ from fieldcomb.coverage.survey.inputs import choose_frame
 from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
 from fieldcomb.tracks.files.limits import MAX_NEW_CELLS
 from fieldcomb.tracks.text import harmless
+from fieldcomb.tracks.units import format_length
+
+TYPE_FOR_ONE = "If that is wrong for one of them, type its own swing width for that file"
 
 
 def edit(
@@ -54,6 +57,7 @@ def edit(
             write_all(folder, files)
         if place is None:
             _tell_kept(site.outings[number], changes, say)
+            _tell_taken(site, site.outings[number], changes.get("swath"), say)
     return tuple(_say_change(key, old.get(key), value) for key, value in changes.items())
 
 
@@ -89,6 +93,17 @@ def _tell_kept(outing: OutingEntry, changes: Mapping[str, object], say: Say) -> 
         kept = [item.name for item in outing.recordings if getattr(item.typed, key) is not None]
         if key in changes and kept:
             say(f"Files with a {key} of their own keep it: {', '.join(kept)} (see {OUTINGS_FILE})")
+
+
+def _tell_taken(site: Site, outing: OutingEntry, swath: object, say: Say) -> None:
+    """Say which files with a coil of their own a swing width typed for all of them counts for, too."""
+    taken = []
+    for item in outing.recordings:
+        before = swing_of(site.settings, item.typed, outing.typed)
+        if item.typed.coil and not item.typed.swath and before.coil.name != outing.typed.coil:
+            taken.append(f"{item.name} ({before.coil.name}, {format_length(before.swath_m)} before)")
+    if swath and taken:
+        say(f"{swath} counts for files with a coil of their own, too: {', '.join(taken)}. {TYPE_FOR_ONE}")
 
 
 def _say_change(key: str, old: object, new: object) -> str:

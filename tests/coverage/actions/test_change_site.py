@@ -9,10 +9,11 @@ import pytest
 from small_walks import MORNING, polygon, snapshot, square, walk
 
 from fieldcomb.coverage.actions.add import add
-from fieldcomb.coverage.actions.edit import areas_digest, change_areas, change_site
+from fieldcomb.coverage.actions.edit import areas_digest, change_areas, change_site, edit
 from fieldcomb.coverage.actions.given_walks import WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.new_site import new_site, remove_fresh
 from fieldcomb.coverage.site.folder import AREAS_FILE
+from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.coverage.site.settings_file import read_settings
 from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
 
@@ -148,3 +149,26 @@ def test_what_other_programs_wrote_of_an_area_comes_through(site: Path) -> None:
     text = json.dumps(drawn)
     change_areas(site, text.encode(), areas_digest((site / AREAS_FILE).read_bytes()), quiet)
     assert (site / AREAS_FILE).read_text() == text
+
+
+def test_a_swing_width_typed_for_a_team_names_the_files_whose_own_coil_it_changes(site: Path) -> None:
+    """Who corrects the swing width of a team's outing is told whose coil it counts for, and what that had before."""
+    rows = (
+        ("ann.gpx", 4.0, Typed(coil="large=33cm", swath="1.6m")),
+        ("bo.gpx", 9.0, Typed(coil="small=13x20cm", swath="0.9m")),
+    )
+    for name, east_m, _ in rows:
+        (site.parent / name).write_text(walk(MORNING, east_m))
+    walks = [WalkToAdd(str(site.parent / name), typed=typed) for name, _, typed in rows]
+    (added,) = add(site, WalksToAdd(walks), quiet)
+    said: list[object] = []
+    edit(site, added.id, {"swath": "1.5m"}, say=said.append)
+    assert [str(one) for one in said] == [
+        "1.5m counts for files with a coil of their own, too: ann.gpx (large, 1.6 m before), "
+        "bo.gpx (small, 90 cm before). "
+        "If that is wrong for one of them, type its own swing width for that file"
+    ]
+    edit(site, added.id, {"swath": "0.9m"}, recording="bo.gpx", say=quiet)
+    said.clear()
+    edit(site, added.id, {"swath": "1.4m"}, say=said.append)
+    assert "bo.gpx" in str(said[0]) and "keep it" in str(said[0]) and "bo.gpx" not in str(said[1])
