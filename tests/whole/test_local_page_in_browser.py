@@ -178,6 +178,9 @@ def test_a_walk_comes_first_then_the_edge_and_the_name(browser: Any, service: Se
     assert finished(browser) == "Here is your walk"
     text = browser.find_element(By.TAG_NAME, "main").text
     assert "Outing 2026-03-07a" in text and "This is the first outing" in text
+    assert browser.execute_script(
+        "return document.querySelector('.map').offsetTop < document.getElementById('notes').offsetTop"
+    )
     into_map(browser)
     assert browser.find_elements(By.CSS_SELECTOR, ".leaflet-map-pane img")
     browser.find_element(By.CSS_SELECTOR, ".folium-map").send_keys(Keys.ENTER)
@@ -376,6 +379,30 @@ def test_a_bad_file_and_a_large_file_are_told_in_words(browser: Any, service: Se
     assert finished(browser) == "Nothing was added"
     assert browser.find_element(By.CSS_SELECTOR, ".warn").text.startswith("bad.gpx: ")
     assert snapshot(root / "field") == before
+
+
+def test_what_was_typed_is_there_again_after_a_bad_file(browser: Any, service: Service, root: Path) -> None:
+    """Who goes back from a file that is none finds coil, width and label as typed, once; a form of before is empty."""
+    site = base(service) + "/site/field/"
+    browser.get(site)
+    (root.parent / "bad.gpx").write_text("<html>no walk</html>")
+    browser.execute_script("document.querySelectorAll('details').forEach(function (fold) { fold.open = true; })")
+    for field, text in (("coil", "24"), ("swath", "1.35"), ("label", "by the oak")):
+        browser.find_element(By.ID, field).send_keys(text)
+    Select(browser.find_element(By.NAME, "coil-unit")).select_by_visible_text("in")
+    choose(browser, root.parent / "bad.gpx")
+    send(browser)
+    assert finished(browser) == "Nothing was added"
+    follow(browser, browser.find_element(By.CSS_SELECTOR, ".actions a:last-child"))
+    values = [
+        browser.find_element(By.NAME, name).get_attribute("value") for name in ("coil", "coil-unit", "swath", "label")
+    ]
+    assert values == ["24", "in", "1.35", "by the oak"] and browser.find_element(By.ID, "label").is_displayed()
+    choose(browser, root.parent / "walk0.gpx")
+    send(browser)
+    assert finished(browser) == "Added"
+    browser.get(site)
+    assert browser.find_element(By.ID, "label").get_attribute("value") == ""
 
 
 def test_two_uploads_at_once_are_both_added(browser: Any, service: Service, root: Path) -> None:

@@ -37,6 +37,38 @@
     window.addEventListener(name, function (event) { event.preventDefault(); });
   });
 
+  // ------------------------------------------------------------------------------- what was typed and came to nothing
+  // Kept in this tab until the work has ended: whoever goes back to the form finds all of it there, but for the files.
+  const TYPED = "fieldcomb-typed";
+  function kept() { try { return JSON.parse(sessionStorage.getItem(TYPED)); } catch (error) { return null; } }
+  function keep(typed) {
+    try {
+      if (typed) { sessionStorage.setItem(TYPED, JSON.stringify(typed)); } else { sessionStorage.removeItem(TYPED); }
+    } catch (error) { /* a browser that keeps nothing: it is typed again */ }
+  }
+  function inputs(form) {
+    return Array.from(form.elements).filter(function (one) { return one.name && !/^(file|hidden|submit|button)$/.test(one.type); });
+  }
+  function typedIn(form) {
+    return inputs(form).map(function (one) { return /^(radio|checkbox)$/.test(one.type) ? one.checked : one.value; });
+  }
+  const typed = kept();
+  document.querySelectorAll("form[data-send]").forEach(function (form) {
+    const all = inputs(form);
+    if (!typed || !typed.failed || typed.form !== new URL(form.action).pathname || typed.values.length !== all.length) { return; }
+    all.forEach(function (one, number) {
+      const value = typed.values[number], fold = one.closest("details");
+      if (typeof value === "boolean") { one.checked = value; } else if (one.value !== value) {
+        one.value = value;
+        if (fold) { fold.open = true; }
+      }
+    });
+    keep(null);
+  });
+  if (typed && location.pathname.includes("/job/") && !document.querySelector("[data-job]")) {
+    keep(document.querySelector("[data-failed]") ? { form: typed.form, values: typed.values, failed: true } : null);
+  }
+
   // ------------------------------------------------------------------------------------------ what goes together
   function way() {
     const chosen = document.querySelector("[data-way]:checked");
@@ -89,7 +121,11 @@
     function answered() {
       let answer = {};
       try { answer = JSON.parse(asked.responseText); } catch (error) { /* not ours: told below */ }
-      if (answer.job) { location.assign(answer.job); return; }
+      if (answer.job) {
+        keep({ form: new URL(form.action).pathname, values: typedIn(form) });
+        location.assign(answer.job);
+        return;
+      }
       rest(answer.problem || "The server did not accept it. Reload this page and try again.", answer.field);
     }
 
