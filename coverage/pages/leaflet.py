@@ -17,6 +17,8 @@ from markupsafe import Markup
 from fieldcomb.coverage.pages.overlay import Picture
 from fieldcomb.coverage.pages.templating import page_file
 
+OWN_SCRIPTS = ("draw", "signs", "history", "moving")
+
 
 class Plan:
     """A map and its layers, as the element and the script that make it.
@@ -83,6 +85,11 @@ def leaflet_js() -> str:
     """Leaflet's script, without the pointer to its source map, and without motion for those who ask for less."""
     script = re.sub(r"//# sourceMappingURL=\S*", "", _leaflet("leaflet.js")).strip()
     return f"{script}\n{page_file('pages/templates/still.js')}"
+
+
+def page_scripts() -> list[str]:
+    """Leaflet's script and those of the page, in the order in which they run."""
+    return [leaflet_js(), *(page_file(f"pages/templates/{name}.js") for name in OWN_SCRIPTS)]
 
 
 def leaflet_css() -> str:

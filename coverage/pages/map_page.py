@@ -19,7 +19,7 @@ from fieldcomb.coverage.pages import colours_patterns as legend
 from fieldcomb.coverage.pages.colours_patterns import Board, Choice, Tick
 from fieldcomb.coverage.pages.find_signs import FIND_SIGNS, NO_PICTURES, Pictures, sign_groups
 from fieldcomb.coverage.pages.lane_drawings import LANE_LAYERS, lane_items
-from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, leaflet_js
+from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, page_scripts
 from fieldcomb.coverage.pages.outing_data import Json, names_of, outing_data, outing_name, walk_names
 from fieldcomb.coverage.pages.overlay import (
     SHARE_TILE_M,
@@ -87,11 +87,8 @@ class _Composer:
             "panel": Markup(panel_html(self.report, board, walk_names(self.report, self.layers.outings))),
             "patterns": Markup(legend.pattern_defs()),
             "leaflet_css": Markup(leaflet_css()),
-            "leaflet_js": Markup(leaflet_js()),
             "sheet_css": Markup(page_file("pages/templates/sheet.css")),
-            "draw_js": Markup(page_file("pages/templates/draw.js")),
-            "history_js": Markup(page_file("pages/templates/history.js")),
-            "moving_js": Markup(page_file("pages/templates/moving.js")),
+            "scripts": [Markup(script) for script in page_scripts()],
         }
         plan = self.plan
         return fill("pages/templates/sheet.html", header=plan.header, map=plan.html, script=plan.script(), **values)

@@ -351,6 +351,41 @@ def test_paper_has_map_panel_and_no_controls(show: Opener) -> None:
 
 
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_what_was_not_shown_at_first_is_whole_when_it_is_asked_for(show: Opener, size: tuple[int, int]) -> None:
+    """Walks are off at first; asked for, each has its lines and its stops, of one outing or of all, and so on paper."""
+    driver = show(size=size)
+    walks = (
+        "return ['path[fill=none]', 'g g path'].map(function (what) {"
+        " return document.querySelectorAll('.leaflet-walks-pane ' + what).length; })"
+    )
+    if size == PHONE:
+        driver.find_element(By.CSS_SELECTOR, "[data-part='key']").click()
+    chooser = Select(driver.find_element(By.ID, "pick-walks"))
+    outings = sample_result().layers.outings
+    alone = []
+    assert driver.execute_script(walks) == [0, 0]
+    for n, outing in enumerate(outings):
+        chooser.select_by_value(f"walk-{n}")
+        lines, stops = driver.execute_script(walks)
+        assert lines >= 2 * len(outing.walks) and stops == len(outing.stops)
+        alone.append((lines, stops))
+    chooser.select_by_value("walks")
+    together = [sum(numbers) for numbers in zip(*alone, strict=True)]
+    assert driver.execute_script(walks) == together
+    driver.execute_script("window.dispatchEvent(new Event('beforeprint'))")
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        assert driver.execute_script(walks) == together
+        assert driver.find_element(By.CSS_SELECTOR, ".leaflet-walks-pane g path").is_displayed()
+    finally:
+        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+        driver.execute_script("window.dispatchEvent(new Event('afterprint'))")
+    chooser.select_by_index(0)
+    assert driver.execute_script(walks) == [0, 0]
+    assert errors(driver) == []
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
 def test_the_whole_site_fills_the_map_on_paper_whatever_the_screen(show: Opener, size: tuple[int, int]) -> None:
     """Printed from a wide screen or a phone, a site that is seen whole is as large as the paper lets it be."""
     driver = show(size=size)

@@ -2,8 +2,8 @@
 var fieldcomb = (function () {
   "use strict";
   var data = JSON.parse(document.getElementById("fieldcomb-data").textContent);
-  var pieces = {};
-  var map, layers, history, moving;
+  var pieces = {}, popup = { maxWidth: 290, minWidth: 250, autoPanPadding: [64, 76] };
+  var map, layers, history, moving, signs;
 
   function unpack(packed) {
     var lat = 0, lon = 0, line = [];
@@ -50,8 +50,8 @@ var fieldcomb = (function () {
 
   /* A drawn area that can be tapped, reached with Tab, and opened with Enter. */
   function reachable(layer, item) {
-    layer.bindPopup(function () { return words(item); }, { maxWidth: 290, minWidth: 250, autoPanPadding: [64, 76] });
-    layer.on("click", function (event) { if (item.shape) { more(layer, event.latlng); } });
+    layer.bindPopup(function () { return words(item); }, popup);
+    layer.on("click", function (event) { more(layer, event.latlng); });
     layer.on("add", function () {
       var path = layer.getElement();
       path.setAttribute("tabindex", "0");
@@ -93,7 +93,7 @@ var fieldcomb = (function () {
     box.setAttribute("aria-label", box.querySelector("h3").textContent);
     box.onkeydown = function (event) { if (event.key === "Escape") { map.closePopup(); } };
     box.querySelector(".said").focus({ preventScroll: true });
-    layer.once("popupclose", function () {
+    layer.getPopup().once("remove", function () {
       layer.getElement() && layer.getElement().classList.remove("lit");
       var back = from && from.offsetParent ? from : layer.getElement();
       if (back) { back.focus({ preventScroll: true }); }
@@ -114,30 +114,10 @@ var fieldcomb = (function () {
      looked at is lit up. */
   function places(group, key) {
     areas(group, key);
-    data.groups[key].forEach(function (item) {
-      var look = { permanent: true, direction: "center", className: "letter", interactive: false };
-      if (!item.at) { pieces[item.id].bindTooltip(item.letter, look); return; }
-      var number = document.createElement("span");
-      number.textContent = item.letter;
-      group.addLayer(L.tooltip(look).setLatLng(unpack(item.at)[0]).setContent(number));
-    });
-  }
-
-  var Sign = L.CircleMarker.extend({
-    _updatePath: function () {
-      var at = this._point, times = signScale();
-      var moved = data.signs[this.options.sign].replace(/([ML])(-?\d+) (-?\d+)/g, function (all, pen, x, y) {
-        return pen + (at.x + times * x) + " " + (at.y + times * y);
-      });
-      this._path.setAttribute("stroke-width", this.options.weight * times);
-      this._renderer._setPath(this, moved);
-    }
-  });
-
-  /* Signs shrink when the map shows more ground than one can walk in a minute, so that they do not cover it. */
-  function signScale() {
-    var at = map.getCenter(), across = map.distance(at, map.unproject(map.project(at).add([100, 0]))) / 100;
-    return Math.max(0.45, Math.min(1, Math.sqrt(0.07 / across)));
+    group.addLayer(signs.letters(data.groups[key].map(function (item) {
+      var at = item.at && unpack(item.at)[0];
+      return { text: item.letter, at: function () { return at || pieces[item.id].getCenter(); } };
+    })));
   }
 
   var strokes = [];
@@ -155,17 +135,16 @@ var fieldcomb = (function () {
       draw(one.lines, { color: "#000", weight: 1.3 }, number);
     });
     var at = unpack(item.stops);
-    item.kinds.forEach(function (kind, n) {
-      group.addLayer(new Sign(at[n], {
-        pane: "walks", interactive: false, sign: kind, radius: 9, color: kind === "dig" ? "#fff" : "#000",
-        weight: kind === "dig" ? 1.5 : 2, fillColor: kind === "dig" ? "#000" : "#fff", fillOpacity: 1
-      }));
-    });
+    group.addLayer(signs.signs("walks", item.kinds.map(function (kind, n) {
+      var dug = kind === "dig";
+      return { at: at[n], sign: kind, stroke: dug ? "#fff" : "#000", wide: dug ? 1.5 : 2, fill: dug ? "#000" : "#fff" };
+    })));
+    colour(document.getElementById("pick-colour"));
   }
 
   /* Walks by outing, coil or person: six colours, then the same with dashes, each named in the key. */
-  function colour(by) {
-    var names = data.names[by] || [];
+  function colour(select) {
+    var by = select ? select.value : "", names = data.names[by] || [];
     strokes.forEach(function (stroke) {
       var walk = data.outings[stroke.outing].walks[stroke.walk], look = L.extend({ dashArray: null }, stroke.plain);
       if (names.length) {
@@ -179,52 +158,48 @@ var fieldcomb = (function () {
 
   /* Marks are single points: each has a sign, a popup, and the keyboard reaches it. */
   function marks(group, key) {
-    data.groups[key].forEach(function (item) {
-      var at = unpack(item.at)[0];
-      var layer = new Sign(at, {
-        pane: "marks", sign: item.sign, radius: 14, color: "#fff", weight: 4, fillColor: item.colour, fillOpacity: 1
-      });
-      layer.getBounds = function () { return L.latLngBounds([at, at]); };
-      reachable(layer, item);
-      group.addLayer(layer);
-    });
+    var items = data.groups[key];
+    var layer = signs.signs("marks", items.map(function (item) {
+      var label = item.title + ", " + item.brief, look = { stroke: "#fff", wide: 4, sign: item.sign, fill: item.colour };
+      return L.extend(look, { at: unpack(item.at)[0], id: item.id, label: label, item: function () { return item; } });
+    }));
+    layer.signs.forEach(function (sign) { pieces[sign.id] = sign.piece; });
+    group.addLayer(layer);
   }
 
   /* Finds likewise, each with the shape and colour of its value of what is chosen; one is shown where all its values
      are ticked. */
   function finds(group, key) {
-    var select = document.getElementById("pick-finds"), lists = [], drawn = [], given = data.groups[key];
+    var select = document.getElementById("pick-finds"), lists = [], given = data.groups[key], items = given.items;
     each("[data-finds]", function (list) { lists.push(list); });
-    given.items.forEach(function (item) {
-      var at = unpack(item.at)[0];
-      var layer = new Sign(at, { pane: "marks", radius: 12, color: "#fff", weight: 3, fillOpacity: 1 });
-      layer.getBounds = function () { return L.latLngBounds([at, at]); };
-      item.brief = item.said[0] + ", " + item.said[6];
-      item.rows = given.rows.map(function (name, n) { return [name, item.said[n]]; }).filter(function (row) { return row[1]; });
-      reachable(layer, item);
-      drawn.push({ layer: layer, of: item.of });
-    });
+    function told(item) {
+      var rows = given.rows.map(function (name, n) { return [name, item.said[n]]; }).filter(function (row) { return row[1]; });
+      return { title: item.title, rows: rows, pictures: item.pictures };
+    }
+    function look(item) { return given.looks[item.of[select.selectedIndex] % given.looks.length]; }
+    var layer = signs.signs("marks", items.map(function (item) {
+      var label = item.title + ", " + item.said[0] + ", " + item.said[6], shape = look(item);
+      return {
+        at: unpack(item.at)[0], id: item.id, label: label, item: told.bind(null, item),
+        stroke: "#fff", wide: 3, sign: shape[0], fill: shape[1]
+      };
+    }));
+    layer.signs.forEach(function (sign) { pieces[sign.id] = sign.piece; });
     function show() {
-      var by = select.selectedIndex, shown = 0;
-      lists.forEach(function (list, n) { list.hidden = n !== by; });
+      lists.forEach(function (list, n) { list.hidden = n !== select.selectedIndex; });
       var ticked = lists.map(function (list) {
         return Array.prototype.map.call(list.querySelectorAll("input"), function (box) { return box.checked; });
       });
-      drawn.forEach(function (find) {
-        var look = given.looks[find.of[by] % given.looks.length];
-        find.layer.options.sign = look[0];
-        find.layer.setStyle({ fillColor: look[1] });
-        if (find.of.every(function (value, n) { return ticked[n][value]; })) {
-          shown += 1;
-          group.addLayer(find.layer);
-          if (find.layer._path) { find.layer.redraw(); }
-        } else { group.removeLayer(find.layer); }
+      items.forEach(function (item, n) { layer.look(n, look(item)[0], look(item)[1]); });
+      var shown = layer.only(function (n) {
+        return items[n].of.every(function (value, k) { return ticked[k][value]; });
       });
-      document.getElementById("finds-shown").textContent = "Shown: " + shown + " of " + drawn.length + ".";
+      document.getElementById("finds-shown").textContent = "Shown: " + shown + " of " + items.length + ".";
     }
     select.onchange = show;
     lists.forEach(function (list) { list.onchange = show; });
     show();
+    group.addLayer(layer);
   }
 
   function rules(group, key) {
@@ -232,8 +207,26 @@ var fieldcomb = (function () {
     group.addLayer(L.polyline(lines, { pane: "rules", interactive: false, color: "#6a6f8c", weight: 1, opacity: 0.55 }));
   }
 
+  /* A layer is drawn when it is first shown: most never are. */
+  var waiting = [];
+  function late(draw) {
+    return function (group, key) {
+      var drawn = false;
+      function once() {
+        if (!drawn) { draw(group, key); }
+        drawn = true;
+      }
+      group.beforeAdd = once;
+      waiting.push(once);
+    };
+  }
+
+  /* The map gets its place before anything is drawn on it, or all would be drawn twice. */
   function panes(made) {
     map = made;
+    signs = fieldcomb.signs(map, data.signs, words, show);
+    asked();
+    fit();
     [["stale", 404], ["rules", 410], ["ground-outlines", 405], ["areas", 415], ["missed", 420], ["places", 425], ["walks", 430], ["marks", 440]].forEach(function (pane) {
       map.createPane(pane[0]).style.zIndex = pane[1];
     });
@@ -292,11 +285,12 @@ var fieldcomb = (function () {
   }
 
   function find(id) {
+    if (!pieces[id]) { waiting.splice(0).forEach(function (draw) { draw(); }); }
     var layer = pieces[id];
     if (!layer) { return; }
     each("[data-layer]", function (box) {
       var group = layers[box.getAttribute("data-layer")];
-      if (group && group.hasLayer(layer) && !box.checked) { box.checked = true; box.onchange(); }
+      if (group && group.hasLayer(layer.owner || layer) && !box.checked) { box.checked = true; box.onchange(); }
     });
     if (getComputedStyle(document.querySelector(".bar")).display !== "none") { open(""); }
     map.fitBounds(layer.getBounds().pad(0.6), { maxZoom: 21, animate: false });
@@ -304,12 +298,15 @@ var fieldcomb = (function () {
   }
 
   /* A page around the map may ask for less of it: #framed without the answer, #outing=ID one outing and no panel. */
+  var alone = -1;
   function asked() {
     var hash = location.hash.slice(1), id = hash.indexOf("outing=") === 0 ? hash.slice(7) : null;
+    alone = data.outings.map(function (outing) { return outing.id; }).indexOf(id);
     document.documentElement.classList.toggle("framed", hash === "framed");
-    var n = data.outings.map(function (outing) { return outing.id; }).indexOf(id);
-    if (n < 0) { return; }
-    document.documentElement.classList.add("bare");
+    document.documentElement.classList.toggle("bare", alone >= 0);
+  }
+
+  function showAlone(n) {
     [["ground", "outing-" + n], ["walks", "walk-" + n]].forEach(function (choice) {
       var select = document.querySelector('[data-pick="' + choice[0] + '"]');
       select.value = choice[1];
@@ -324,7 +321,7 @@ var fieldcomb = (function () {
     history = fieldcomb.history(map, data, layers, unpack, words);
     moving = fieldcomb.moving(map, data, layers, history.image);
     each("[data-pick]", function (select) { select.onchange = function () { choose(select); }; choose(select); });
-    each("#pick-colour", function (select) { select.onchange = function () { colour(select.value); }; colour(select.value); });
+    each("#pick-colour", function (select) { select.onchange = function () { colour(select); }; colour(select); });
     each("[data-layer]", function (box) {
       var layer = box.getAttribute("data-layer");
       box.onchange = function () {
@@ -354,8 +351,7 @@ var fieldcomb = (function () {
     });
     var scale = document.querySelector(".leaflet-control-scale");
     if (scale) { scale.setAttribute("aria-label", "Scale"); }
-    asked();
-    fit();
+    if (alone >= 0) { showAlone(alone); }
     window.addEventListener("beforeprint", function () { paper(true); });
     window.addEventListener("afterprint", function () { paper(false); });
     if (window.ResizeObserver) {
@@ -382,5 +378,8 @@ var fieldcomb = (function () {
     map.fitBounds(whole ? data.bounds : seen, { padding: whole ? [20, 20] : [0, 0], animate: false });
   }
 
-  return { panes: panes, areas: areas, places: places, walk: walk, marks: marks, finds: finds, rules: rules, start: start };
+  return {
+    panes: panes, start: start, popup: popup,
+    areas: late(areas), places: late(places), walk: late(walk), marks: late(marks), finds: late(finds), rules: late(rules)
+  };
 })();
