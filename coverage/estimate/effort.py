@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.raster.cells import Mask
+from fieldcomb.coverage.raster.cells import Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
@@ -19,6 +19,7 @@ from fieldcomb.tracks.values import dataclass
 EFFORT_CELL_M = 1.0
 MOST_CELLS = 10_000  # on larger sites the cells are larger
 WIDEST_CELL_M = 4.0
+REACH = 3.0  # of a blur, in standard deviations
 # A second's way is the usual one of two minutes, so that turns cut short by smoothing do not count as slow walking.
 PACE_S = 121
 
@@ -116,10 +117,15 @@ def path_m(way: SearchPath) -> Floats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Effort:
-    """Swept area over area, (rows, cols) of a plot: as recorded, and with what lay outside mirrored in."""
+    """Swept area over area in a part of a plot, float32: as recorded, and with what lay outside mirrored in.
 
+    part : the rows and columns outside of which both are 0. total : sum of ``mirrored``.
+    """
+
+    part: Slices
     recorded: NDArray[np.float32]
     mirrored: NDArray[np.float32]
+    total: float
 
 
 def effort(plot: Plot, ways: Sequence[SearchPath], swept_m2: Sequence[Floats], reflect_m: float) -> Effort:
@@ -128,19 +134,46 @@ def effort(plot: Plot, ways: Sequence[SearchPath], swept_m2: Sequence[Floats], r
     ``swept_m2``: for each way its swath times path, second by second. What was recorded outside by less than
     ``reflect_m`` was most likely inside, and is mirrored back; what lies farther out counts nothing then.
     """
-    recorded, mirrored = np.zeros(plot.share.shape), np.zeros(plot.share.shape)
+    laid = np.zeros((2, *plot.share.shape))
     for way, swept in zip(ways, swept_m2, strict=True):
-        _lay(plot, way.line_x_m, way.line_y_m, swept, recorded)
-        _lay(plot, *_mirrored(plot, way, swept, reflect_m), mirrored)
-    cell_m2 = plot.cell_m**2
-    return Effort((recorded / cell_m2).astype(np.float32), (mirrored / cell_m2).astype(np.float32))
+        _lay(plot, way.line_x_m, way.line_y_m, swept, laid[0])
+        _lay(plot, *_mirrored(plot, way, swept, reflect_m), laid[1])
+    shares = (laid / plot.cell_m**2).astype(np.float32)
+    rows, cols = (_taken(np.any(shares, axis=axes)) for axes in ((0, 2), (0, 1)))
+    recorded, mirrored = shares[:, rows, cols].copy()
+    return Effort((rows, cols), recorded, mirrored, float(shares[1].sum(dtype=float)))
+
+
+def _taken(some: Mask) -> slice:
+    """From the first to the last that is taken."""
+    places = np.flatnonzero(some)
+    return slice(int(places[0]), int(places[-1]) + 1) if places.size else slice(0, 0)
 
 
 def blurred(plot: Plot, laid: NDArray[np.generic], kernel_m: float) -> Floats:
     """Values on a plot under a Gaussian, with nothing beyond the margin."""
     from scipy.ndimage import gaussian_filter
 
-    return np.asarray(gaussian_filter(np.asarray(laid, float), kernel_m / plot.cell_m, mode="constant", truncate=3.0))
+    return np.asarray(gaussian_filter(np.asarray(laid, float), kernel_m / plot.cell_m, mode="constant", truncate=REACH))
+
+
+def blurred_part(plot: Plot, laid: NDArray[np.generic], part: Slices, kernel_m: float) -> tuple[Slices, Floats]:
+    """Return the same for values that are 0 beyond a part of the plot: the part that they come to, and them there."""
+    rows, cols = part
+    if not laid.size:
+        return part, np.zeros(laid.shape)
+    reach = int(REACH * kernel_m / plot.cell_m + 0.5)  # as the filter has it
+    high, wide = (
+        slice(max(one.start - reach, 0), min(one.stop + reach, many))
+        for one, many in zip(part, plot.share.shape, strict=True)
+    )
+    room = np.zeros((high.stop - high.start, wide.stop - wide.start))
+    room[_moved(rows, -high.start), _moved(cols, -wide.start)] = laid
+    return (high, wide), blurred(plot, room, kernel_m)
+
+
+def _moved(part: slice, by: int) -> slice:
+    return slice(part.start + by, part.stop + by)
 
 
 def _lay(plot: Plot, x_m: Floats, y_m: Floats, swept_m2: Floats, laid: Floats) -> None:

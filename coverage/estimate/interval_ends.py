@@ -4,8 +4,9 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from fieldcomb.coverage.estimate.left_out import Missed
 from fieldcomb.coverage.estimate.regularity import ENOUGH_MEASURED, LANES, WANDERING
-from fieldcomb.coverage.estimate.walked_ground import Drawn, Missed
+from fieldcomb.coverage.estimate.walked_ground import Drawn
 from fieldcomb.tracks.recording import Floats
 
 # Parts of the draws at the ends of the interval. How even lanes are is hardly seen, and ragged or very straight ones

@@ -10,7 +10,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.estimate.walked_ground import Missed
+from fieldcomb.coverage.estimate.left_out import Missed
 from fieldcomb.coverage.lanes.declared import INTERVAL_PCT, MODEL_SD_PCT, NINETY
 from fieldcomb.coverage.lanes.lane_draws import LANE_DRAWS, CellsSwept
 from fieldcomb.tracks.recording import Floats

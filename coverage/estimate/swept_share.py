@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.estimate.effort import Plot, effort, off_plot, on_plot, path_m, plot_of
 from fieldcomb.coverage.estimate.interval_ends import kinds_of, summed_up
 from fieldcomb.coverage.estimate.lane_share import ShareWithLanes, left_by_lanes, share_with_lanes
+from fieldcomb.coverage.estimate.left_out import Missed, left_out, recorded_missed
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence, next_evidence
 from fieldcomb.coverage.estimate.receiver_seen import seen
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
-from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, Missed, left_out, seed_of
+from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, LaidOut, lay_out, seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept
 from fieldcomb.coverage.pool.workers import ALONE, Workers
@@ -222,6 +223,7 @@ class Estimates:
     sums: dict[str | None, _Sum] = field(default_factory=dict)  # by coil; None is all together
     untimed: set[str | None] = field(default_factory=set)
     last: tuple[tuple[Drawn, ...], Missed] | None = None  # walks, and what they left out
+    laid: LaidOut | None = None  # those that were laid out last: mostly those of the next time come after them
     jobs: int = 1  # how much is done at once; the numbers are the same
 
     def of_outing(
@@ -322,8 +324,12 @@ class Estimates:
 
     def _of_walks(self, walks: tuple[Drawn, ...]) -> Missed:
         if self.last is None or self.last[0] != walks:
-            self.last = (walks, left_out(self.plot, walks, self.jobs))
+            self.last = (walks, left_out(self.plot, walks, self.jobs, self._lay(walks)))
         return self.last[1]
+
+    def _lay(self, walks: Sequence[Drawn]) -> LaidOut:
+        self.laid = lay_out(self.plot, walks, self.laid)
+        return self.laid
 
     def next_evidence(self, now: Estimate) -> NextEvidence | None:
         """What to measure next, of all outings; ``now`` is their estimate. None where there is none or little help."""
@@ -331,9 +337,10 @@ class Estimates:
             return None
         of = self.sums[None]
         interval, sds = (now.low, now.high), (SWATH_SD[True], SWATH_SD[False])
+        laid = self._lay(of.walks)  # where the same walks lie, whatever else is known of them
 
         def interval_of(walks: Sequence[Drawn]) -> tuple[float, float]:
-            return self._interval(of, left_out(self.plot, walks, self.jobs))
+            return self._interval(of, left_out(self.plot, walks, self.jobs, laid))
 
         return next_evidence(of.walks, interval, interval_of, sds)
 
@@ -355,20 +362,6 @@ def estimates_on(inside: Mask, grid: Grid, receivers: Sequence[Receiver]) -> Est
     if area_m2 < LEAST_ESTIMATED_M2:
         reason = f"the site is smaller than {LEAST_ESTIMATED_M2:g} m2"
     return Estimates(plot_of(inside, grid, reflect_m), reason)
-
-
-def recorded_missed(plot: Plot, swept: Mask, rim_sd_m: float) -> Missed:
-    """What was left out as recorded, with the rim of swept ground a little farther out or in; (DRAWS, cells)."""
-    from scipy.special import ndtri
-
-    rims = np.zeros(swept.shape, np.float32)
-    rims[:, 1:] += swept[:, 1:] != swept[:, :-1]
-    rims[1:] += swept[1:] != swept[:-1]
-    # Along rows and columns a rim at any angle is longer by 4 / pi on average. Metres of rim to a square metre:
-    rim_m = on_plot(plot, rims) * np.pi / 4 / (plot.cell_m / plot.block)
-    shift = rim_sd_m * ndtri((np.arange(DRAWS) + 0.5) / DRAWS)
-    missed = 1 - on_plot(plot, swept)
-    return np.asarray(np.clip(missed[None, :] - shift[:, None] * rim_m[None, :], 0, 1), np.float32)
 
 
 def _rim_sd_m(walked: Walked) -> float:

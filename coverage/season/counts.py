@@ -4,10 +4,10 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
-from fieldcomb.coverage.estimate.counted_limits import poisson_limits
 from fieldcomb.coverage.finds.find import JUNK, KEEP, LEFT, Find
 from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule
 from fieldcomb.coverage.season.season_results import Density, DepthBand, NumberBand, Share
+from fieldcomb.coverage.todo.counted_limits import poisson_limits
 
 BAND = 5  # target numbers; a machine's numbers for one thing spread over some five
 DEPTH_BAND_M = 0.1

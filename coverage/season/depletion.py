@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from fieldcomb.coverage.estimate.counted_limits import LIMITS_LEVEL
+from fieldcomb.coverage.todo.counted_limits import LIMITS_LEVEL
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
 

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from fieldcomb.coverage.estimate.counted_limits import LIMITS_LEVEL, wilson_limits
+from fieldcomb.coverage.todo.counted_limits import LIMITS_LEVEL, wilson_limits
 
 MOST_TIMES = 1000  # what was found; beyond that the searches say nothing of how many there are
 

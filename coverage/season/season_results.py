@@ -1,7 +1,7 @@
 """What finds say, as frozen numbers: by number and depth, by ground and hour, by place, and how many are left."""
 
-from fieldcomb.coverage.estimate.counted_limits import wilson_limits
 from fieldcomb.coverage.season.hot_spots import HotSpots
+from fieldcomb.coverage.todo.counted_limits import wilson_limits
 from fieldcomb.tracks.values import dataclass
 
 NO_SIGN = "no sign yet that it is getting less"

@@ -13,8 +13,8 @@ from dataclasses import replace
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.estimate.counted_limits import wilson_limits
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
+from fieldcomb.coverage.todo.counted_limits import wilson_limits
 from fieldcomb.tracks.files.tables import read_typed_table
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.text import harmless

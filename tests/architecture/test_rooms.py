@@ -50,6 +50,7 @@ THIRD_PARTY = {
         "ground",
         "estimate",
         "todo.coil_use",
+        "todo.counted_limits",
         "todo.junk",
         "todo.remaining",
         "season",

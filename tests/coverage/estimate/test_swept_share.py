@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fieldcomb.coverage.estimate.effort import effort, path_m, plot_of
+from fieldcomb.coverage.estimate.left_out import swept_share
 from fieldcomb.coverage.estimate.regularity import (
     CROSSWISE,
     LANES,
@@ -29,7 +30,6 @@ from fieldcomb.coverage.estimate.regularity import (
 )
 from fieldcomb.coverage.estimate.swept_share import Estimate, Walked, estimates_on
 from fieldcomb.coverage.estimate.swept_share import draw as draw_walk
-from fieldcomb.coverage.estimate.walked_ground import swept_share
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.grid import grid_over
 from fieldcomb.coverage.survey.results import OutingResult
@@ -205,7 +205,10 @@ def test_effort_is_kept_and_mirrored_in_at_the_edge() -> None:
 
     def along(y: float) -> float:
         x, one = np.linspace(1, 39, 200), np.ones(200)
-        laid = effort(plot, [SearchPath(x, x, y * one, x, y * one, one)], [one], 3.0).mirrored
+        found = effort(plot, [SearchPath(x, x, y * one, x, y * one, one)], [one], 3.0)
+        laid = np.zeros(plot.share.shape)
+        laid[found.part] = found.mirrored
+        assert found.total == pytest.approx(laid.sum())
         return float(laid[plot.inside] @ plot.weight)
 
     assert along(-1.4) == pytest.approx(along(1.4), rel=0.02) and along(1.4) > 0

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from fieldcomb.coverage.estimate.effort import Plot, off_plot, plot_of
+from fieldcomb.coverage.estimate.left_out import left_out
 from fieldcomb.coverage.estimate.swept_share import Walked, draw
-from fieldcomb.coverage.estimate.walked_ground import Drawn, left_out
+from fieldcomb.coverage.estimate.walked_ground import Drawn
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.tracks.motion.legs import SearchPath

@@ -17,9 +17,9 @@ from shapely import box
 from small_walks import LAT, LAT_PER_M, LON, LON_PER_M, square, walk
 
 from fieldcomb.coverage.commands.cli import main
-from fieldcomb.coverage.estimate.counted_limits import wilson_limits
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.lanes.lane_plan import plan_lanes
+from fieldcomb.coverage.todo.counted_limits import wilson_limits
 from fieldcomb.coverage.todo.planted import (
     PlantedOn,
     PlantedTarget,

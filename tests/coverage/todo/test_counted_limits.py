@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest, chi2
 
-from fieldcomb.coverage.estimate.counted_limits import poisson_limits, wilson_limits
+from fieldcomb.coverage.todo.counted_limits import poisson_limits, wilson_limits
 
 
 @pytest.mark.parametrize(
