@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import socket
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -77,6 +79,14 @@ class Page:
     def post(self, path: str, data: dict[str, Any] | None = None, **given: Any) -> Any:
         """Send a form."""
         return self.ask("POST", path, data=data or {}, content_type="multipart/form-data", **given)
+
+
+def lasting_port() -> int:
+    """A port that nobody else is given while a server is away from it: systems hand out those above 30000 alone."""
+    for port in range(11_000 + 7 * os.getpid() % 18_000, 30_000):
+        with suppress(OSError), socket.create_server(("127.0.0.1", port)):
+            return port
+    raise AssertionError("all ports are taken")
 
 
 @contextmanager

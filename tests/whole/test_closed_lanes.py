@@ -12,7 +12,7 @@ from typing import Any
 
 import gpxpy
 import pytest
-from browsers import driver
+from browsers import driver, wait
 from local_page import Page, running
 from small_walks import LON, LON_PER_M, MORNING, gpx, lanes, square, stamped, walk, wpt
 
@@ -169,24 +169,22 @@ def test_no_go_ground_that_is_drawn_later_closes_the_lanes_over_it(site: Path) -
 @pytest.mark.browser
 def test_a_page_that_is_open_learns_that_lanes_were_closed(site: Path, tmp_path: Path, driver: Any) -> None:
     """Without being loaded anew it says so beside each lane, has no Start for it, and names another lane as next."""
-    from selenium.webdriver.support.ui import WebDriverWait
-
     numbers = [int(row["lane"]) for row in rows_of(site)]
     with running(tmp_path) as page:
         driver.get(page.addresses.here)
-        WebDriverWait(driver, 20).until(lambda _: "/enter/" not in driver.current_url)
+        wait(driver, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
         driver.get(page.addresses.here.partition("/enter/")[0] + page.gate.prefix + "/site/field/lanes/1")
-        told = "return document.getElementById('told').textContent"
-        WebDriverWait(driver, 20).until(lambda _: "Next: lane 1. All" in driver.execute_script(told))
+        wait(driver, "return document.getElementById('told').textContent.includes('Next: lane 1. All')")
         closed = close(site)
         for number in set(numbers) - closed:
             driver.execute_script(
                 "document.querySelector(`[data-lane='${arguments[0]}'] [data-state=y]`).click()", number
             )
         seen = (
-            "return [...document.querySelectorAll('li.closed')].filter(row => row.innerText.includes(arguments[0]) && "
-            "row.querySelector('[data-state=start]').disabled).map(row => Number(row.dataset.lane))"
+            "return String([...document.querySelectorAll('li.closed')].filter(row => "
+            "row.innerText.includes(arguments[0]) && row.querySelector('[data-state=start]').disabled)"
+            ".map(row => Number(row.dataset.lane)).sort((a, b) => a - b)) === String(arguments[1])"
         )
-        WebDriverWait(driver, 30).until(lambda _: set(driver.execute_script(seen, WORDS)) == closed)
+        wait(driver, seen, WORDS, sorted(closed))
         rest = f"{len(numbers) - len(closed)} of {len(numbers)} lanes done. All ticks are kept."
-        WebDriverWait(driver, 30).until(lambda _: driver.execute_script(told) == rest)
+        wait(driver, "return document.getElementById('told').textContent === arguments[0]", rest)

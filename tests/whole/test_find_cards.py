@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsers import PHONE, axe, driver, errors, wait
+from browsers import PHONE, axe, driver, errors, screen, wait
 from faults import in_process
-from local_page import Page, running
+from local_page import Page, lasting_port, running
 from small_walks import square
 
 from fieldcomb.coverage.commands.cli import main
@@ -145,15 +145,14 @@ def open_card(driver: Any, find: int) -> None:
 def test_a_phone_fills_in_cards_without_a_connection(site: Path, tmp_path: Path, driver: Any) -> None:
     """What is typed out of reach waits on the phone, is sent when the machine is there again, and can be undone."""
     shutil.copytree(site, tmp_path / "field")
-    size = {"width": PHONE[0], "height": PHONE[1], "deviceScaleFactor": 1, "mobile": True}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    with running(tmp_path) as page:
+    screen(driver, PHONE)
+    port = lasting_port()
+    with running(tmp_path, port=port) as page:
         opened_finds(driver, page)
         open_card(driver, 1)
         type_into(driver, 1, "what", "lead token")
         wait(driver, TOLD.format("4 finds. All is kept."))
         assert rows_of(tmp_path / "field")[1]["what"] == "lead token"
-        port = page.addresses.here.split(":")[2].split("/")[0]
     type_into(driver, 1, "depth_cm", "12")
     type_into(driver, 1, "what", "lead token, cut")
     wait(driver, TOLD.format("4 finds. Out of reach: 2 changes wait here. Do not reload."))
@@ -165,7 +164,7 @@ def test_a_phone_fills_in_cards_without_a_connection(site: Path, tmp_path: Path,
     driver.find_element("id", "find-1-photo").send_keys(str(tmp_path / "a.png"))
     wait(driver, TOLD.format("4 finds. Out of reach: 4 changes wait here. Do not reload."))
     assert rows_of(tmp_path / "field")[1]["depth_cm"] == "" and not (tmp_path / "field/photos").exists()
-    with running(tmp_path, port=int(port)) as page:
+    with running(tmp_path, port=port) as page:
         opened_finds(driver, page)
         wait(driver, TOLD.format("4 finds. All is kept."))
     row = rows_of(tmp_path / "field")[1]

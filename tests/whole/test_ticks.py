@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsers import PHONE, driver, errors, wait
+from browsers import PHONE, driver, errors, screen, told, wait
 from faults import in_process
-from local_page import Page, running
+from local_page import Page, lasting_port, running
 from selenium.common.exceptions import WebDriverException
 from small_walks import square
 
@@ -89,30 +89,30 @@ def test_the_page_shows_what_was_typed_in_from_the_sheet(site: Path, tmp_path: P
     shutil.copytree(site, tmp_path / "field")
     (tmp_path / "sheet.csv").write_text("lane,done\n1,y\n2,y\n3,part\n4,n\n")
     assert main(["lanes", str(tmp_path / "field"), "--sheet", str(tmp_path / "sheet.csv")]) == 0
-    told = TOLD.format("{} of 21 lanes done. Next: lane {}. All ticks are kept.")
+    done_so_far = TOLD.format("{} of 21 lanes done. Next: lane {}. All ticks are kept.")
     with running(tmp_path) as page:
         driver.get(page.addresses.here)
         wait(driver, "return !location.pathname.startsWith('/enter/') && document.readyState === 'complete'")
         driver.get(page.addresses.here.partition("/enter/")[0] + page.gate.prefix + "/site/field/lanes/1")
-        wait(driver, told.format(2, 3))
+        wait(driver, done_so_far.format(2, 3))
         rows = driver.execute_script("return [...document.querySelectorAll('#lanes .sheet')].map(one => one.innerText)")
         assert rows[:5] == ["sheet: done", "sheet: done", "sheet: part", "sheet: not", ""]
         for state, done, following in (("n", 1, 2), ("n", 2, 3), ("y", 2, 3)):
             press(driver, 2, state)
-            wait(driver, told.format(done, following))
+            wait(driver, done_so_far.format(done, following))
         (tmp_path / "field/lanes/1/lanes.csv").write_text("nothing of the kind")
         driver.refresh()
-        wait(driver, told.format(1, 1))
-        assert driver.find_element("css selector", "#wrong .warn").text.startswith("lanes/1/lanes.csv: ")
+        wait(driver, done_so_far.format(1, 1))
+        assert told(driver, "#wrong .warn").startswith("lanes/1/lanes.csv: ")
 
 
 @pytest.mark.browser
 def test_a_phone_ticks_lanes_without_a_connection(site: Path, tmp_path: Path, driver: Any) -> None:
     """Ticks made while the machine is out of reach wait on the page, also when it is closed and opened again there."""
     shutil.copytree(site, tmp_path / "field")
-    size = {"width": PHONE[0], "height": PHONE[1], "deviceScaleFactor": 1, "mobile": True}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    with running(tmp_path) as page:
+    screen(driver, PHONE)
+    port = lasting_port()
+    with running(tmp_path, port=port) as page:
         address = opened_lanes(driver, page)
         press(driver, 3, "y")
         wait(driver, TOLD.format("1 of 21 lanes done. Next: lane 1. All ticks are kept."))
@@ -133,7 +133,7 @@ def test_a_phone_ticks_lanes_without_a_connection(site: Path, tmp_path: Path, dr
     driver.get(address)
     wait(driver, waits)
     assert pressed(driver) == {3: ["y"], 4: ["y"], 5: ["part"]}
-    with running(tmp_path, port=int(address.split(":")[2].partition("/")[0])) as page:
+    with running(tmp_path, port=port) as page:
         press(driver, 7, "y")
         wait(driver, "return document.getElementById('wrong').textContent.startsWith('fieldcomb was started again')")
         opened_lanes(driver, page)

@@ -30,11 +30,11 @@ if order["label"] == "die":
     sys.exit(9)
 if order["label"] == "wait":
     print(json.dumps({"step": "waiting"}), flush=True)
-    time.sleep(60)
+    time.sleep(600)
 if order["label"] == "pid":
     with open(order["site"], "a") as log:
         log.write(str(os.getpid()) + "\\n")
-    time.sleep(60)
+    time.sleep(600)
 if order["label"] == "flood":
     while True:
         print(json.dumps({"step": "x"}), flush=True)
@@ -184,6 +184,7 @@ def test_work_that_takes_too_long_or_dies_is_told(line: Starter, tmp_path: Path)
     jobs = line(most_s=0.3)
     late = finished(jobs, jobs.submit(Order("add", str(tmp_path / "log"), label="wait")))
     assert late.state == FAILED and "longer than" in late.progress.fault
+    jobs = line()
     dead = finished(jobs, jobs.submit(Order("add", str(tmp_path / "log"), label="die")))
     assert dead.state == FAILED and "stopped unexpectedly" in dead.progress.fault
 

@@ -20,7 +20,7 @@ def test_the_next_result_is_made_while_one_is_worked_with() -> None:
     made = [threading.Event() for _ in range(4)]
     results = one_ahead(lambda n: made[n].set(), range(4), 2)
     next(results)
-    assert made[1].wait(10)
+    assert made[1].wait(120)
     assert not made[2].is_set()
     results.close()
     made = [threading.Event() for _ in range(4)]

@@ -493,10 +493,11 @@ def test_waiting_is_told_and_a_dead_command_holds_nobody_up(site: Path) -> None:
         [
             sys.executable,
             "-c",
-            "import sys, time\nfrom pathlib import Path\nfrom fieldcomb.coverage.site.journal import locked\n"
-            "with locked(Path(sys.argv[1]), print):\n    print('held', flush=True)\n    time.sleep(60)",
+            "import sys\nfrom pathlib import Path\nfrom fieldcomb.coverage.site.journal import locked\n"
+            "with locked(Path(sys.argv[1]), print):\n    print('held', flush=True)\n    sys.stdin.read()",
             str(site),
         ],
+        stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
     )

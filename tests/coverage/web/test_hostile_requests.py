@@ -285,7 +285,7 @@ def test_no_name_of_an_upload_leads_out(ground: Ground) -> None:
     assert not any(set(file.name) & set("/\\\x00") for file in held)
 
 
-@pytest.mark.parametrize("ground", [{"most_request_s": 1.0}], indirect=True)
+@pytest.mark.parametrize("ground", [{"most_request_s": 4.0}], indirect=True)
 def test_slow_senders_do_not_keep_others_waiting(ground: Ground) -> None:
     """While many connections send a byte now and then, every page is served; and the slow ones are cut off."""
     host, _, port = ground.host.partition(":")
