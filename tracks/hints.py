@@ -58,6 +58,12 @@ class HintKind(Enum):
             "separate outings"
         ),
     )
+    SEVERAL_WALKS = (
+        "note: {file} holds walks of {count} days ({days}), which become one outing; to separate them, give it once "
+        "for each day, with --from and --to",
+        "{file} holds walks of {count} days ({days}), which become one outing; to separate them, add it once for each "
+        "day, with its times in From and To",
+    )
     SEVERAL_RECORDINGS = (
         "Unpack it and use one of them, or add each one to a site: fieldcomb add SITE ARCHIVE --each",
         "Unpack it and use one of them, or choose that several files are separate outings",

@@ -55,6 +55,8 @@ from fieldcomb.tracks.hints import HintKind
 from fieldcomb.tracks.recording import EVER
 from fieldcomb.tracks.values import dataclass
 
+WALKS_APART_S = 6 * 3600.0  # a recording that stands still in time for longer holds two walks
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Added:
@@ -215,12 +217,17 @@ def _tell_days(group: Sequence[LoadedWalk], zone: ZoneInfo, say: Say) -> None:
     for one in group:
         times = one.item.recording.track.time_s
         times = times[np.isfinite(times)]
+        low, high = one.item.window
+        walked = np.sort(times[(times >= low) & (times <= high)])
+        begun = walked[np.diff(walked, prepend=-math.inf) > WALKS_APART_S]
+        if len(own := sorted({outing_day(float(time), zone) for time in begun})) > 1:
+            say(HintKind.SEVERAL_WALKS(file=shown(one.walk.path), count=len(own), days=", ".join(own)))
         if one.item.window != EVER and times.size:
             begin, end = (datetime.fromtimestamp(t, UTC).astimezone(zone) for t in (times.min(), times.max()))
-            low, high = one.item.window
             outside = -math.inf < low < times.min() or times.max() < high < math.inf
             beyond = "; a typed time lies outside it: is the zone right?" if outside else ""
-            said = f"recorded {begin:%Y-%m-%d %H:%M} to {end:%H:%M} ({zone.key})"
+            until = f"{end:%H:%M}" if end.date() == begin.date() else f"{end:%Y-%m-%d %H:%M}"
+            said = f"recorded {begin:%Y-%m-%d %H:%M} to {until} ({zone.key})"
             say(f"note: {shown(one.walk.path)}: {said}{beyond}")
 
 

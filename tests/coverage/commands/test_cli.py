@@ -520,6 +520,19 @@ def test_files_of_several_days_and_times_beside_the_recording_are_told(run: Run)
     assert "recorded 2026-03-11 09:" in run.err and "is the zone right?" in run.err
 
 
+def test_two_walks_in_one_file_are_told_with_the_way_to_separate_them(run: Run) -> None:
+    """A file that goes on two days later is said to hold two walks; each can then be added by its times."""
+    later = stamped(lanes(), MORNING + timedelta(days=2))
+    put("both.gpx", gpx([*stamped(lanes()), *later]))
+    assert run("new", "s") == 0 and run("map", "both.gpx", "--coil", "28cm") == 0
+    told = "both.gpx holds walks of 2 days (2026-03-07, 2026-03-09), which become one outing; to separate them, give it"
+    assert told in run.err
+    for typed, outing in (("--to", "2026-03-07a"), ("--from", "2026-03-09a")):
+        assert run("add", "s", "both.gpx", typed, "2026-03-08T12:00") == 0
+        assert f"Outing {outing}\n" in run.err and "holds walks of" not in run.err
+        assert "recorded 2026-03-07 09:00 to 2026-03-09 09:" in run.err
+
+
 def test_poor_recording_qualifies_the_result(run: Run) -> None:
     """A recording that is judged poor is named among the things to read with care."""
     points = [fix(0.3 * t, 0.0, (MORNING + timedelta(seconds=t)).isoformat()) for t in range(0, 1200, 20)]
