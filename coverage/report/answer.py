@@ -14,6 +14,7 @@ from fieldcomb.coverage.lanes.lane_words import (
 from fieldcomb.coverage.report.outing_lines import format_days
 from fieldcomb.coverage.report.place_lines import format_search_place
 from fieldcomb.coverage.report.rounding import format_share
+from fieldcomb.coverage.report.words import format_interval
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_area, format_count, format_length, format_number
@@ -73,7 +74,7 @@ def format_searched(report: Report) -> str:
     if estimate.pct is None:
         share = format_share(total.swept_pct, total.swept_m2, report.site.area_m2)
         return f"{share} {share_of(report)}, as recorded"
-    share = f"{estimate.pct:.0f} % ({estimate.low:.0f}-{estimate.high:.0f}) {share_of(report)}"
+    share = f"{format_interval(estimate)} {share_of(report)}"
     return (
         f"{share}, {'' if estimate.all_by_lanes else 'mostly '}by lanes" if estimate.by == LANES else f"about {share}"
     )
@@ -117,7 +118,7 @@ def citation(report: Report) -> str:
     if estimate.pct is None:
         share = format_share(report.total.swept_pct, report.total.swept_m2, report.site.area_m2)
         return f"{share} of {ground} was swept at least once, as recorded, {with_what}; computed by {by}."
-    share = f"About {estimate.pct:.0f} % (90 % interval {estimate.low:.0f} to {estimate.high:.0f} %)"
+    share = f"About {format_interval(estimate, '(90 % interval {} to {} %)')}"
     return f"{share} of {ground} was swept at least once {with_what}; estimated by {by} from {_method(estimate)}."
 
 

@@ -10,6 +10,7 @@ from fieldcomb.tracks.marks.spacings import LaneSpacing
 from fieldcomb.tracks.units import format_area, format_count, format_length, iso_utc, parse_zone
 
 NO_TIME = "no time in the file"
+WHOLE_FROM_PCT = 10.0  # estimates below have a decimal
 MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
@@ -153,13 +154,19 @@ def format_estimate(estimate: Estimate, recorded: str, certain: bool = False) ->
     return f"walked over {format_interval(estimate)}, as recorded {recorded}; {trust}"
 
 
-def format_interval(estimate: Estimate) -> str:
+def format_interval(estimate: Estimate, brackets: str = "({}-{})") -> str:
     """The estimate with its 90 % interval; empty where there is none.
 
-    >>> format_interval(Estimate(71.2, 63.4, 77.4, False, None))
-    '71 % (63-77)'
+    Below 10 % it has a decimal, as whole percents would often be all the same.
+
+    >>> format_interval(Estimate(71.2, 63.4, 77.4, False, None)), format_interval(Estimate(6.6, 6.4, 6.9, False, None))
+    ('71 % (63-77)', '6.6 % (6.4-6.9)')
     """
-    return "" if estimate.pct is None else f"{estimate.pct:.0f} % ({estimate.low:.0f}-{estimate.high:.0f})"
+    if estimate.pct is None:
+        return ""
+    decimals = 1 if estimate.pct < WHOLE_FROM_PCT else 0
+    middle, low, high = (f"{value:.{decimals}f}" for value in (estimate.pct, estimate.low, estimate.high))
+    return f"{middle} % {brackets.format(low, high)}"
 
 
 def format_strip_caution(estimate: Estimate) -> str:

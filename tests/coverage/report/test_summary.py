@@ -138,10 +138,14 @@ def test_without_an_estimate_gaps_are_not_told_as_if_they_were_certain(found_m: 
 
 
 def test_searched_is_the_estimate_where_there_is_one() -> None:
-    """Else it is what was recorded, and says so."""
+    """Below 10 % it has a decimal; where there is none it is what was recorded, and says so."""
     estimate = replace(REPORT.total.estimate, pct=81.4, low=71.2, high=88.9)
     with_estimate: Report = replace(REPORT, total=replace(REPORT.total, estimate=estimate))
     assert answer(with_estimate).searched.startswith("about 81 % (71-89) of ")
+    small = replace(REPORT.total.estimate, pct=6.6, low=6.44, high=6.93)
+    assert answer(replace(REPORT, total=replace(REPORT.total, estimate=small))).searched.startswith(
+        "about 6.6 % (6.4-6.9) of "
+    )
     none = replace(REPORT.total.estimate, pct=None, low=None, high=None)
     assert answer(replace(REPORT, total=replace(REPORT.total, estimate=none))).searched.endswith(", as recorded")
 
