@@ -51,7 +51,8 @@ LEAST_LANE_STATIONS = 4
 
 # Very straight lanes are near 0.1 and ragged ones near 0.5.
 KAPPA = np.linspace(0.02, 0.68, 13)
-KAPPA_WANDERING = np.linspace(0.8, 1.2, 9)
+# Random search would be 1. Who wanders keeps off ground just walked, and sweeps a little more.
+KAPPA_WANDERING = np.linspace(0.62, 1.02, 9)
 
 # What is averaged over: the share of unevenness that is from lane to lane, and the receiver's drift.
 LANE_SHARES = (0.15, 0.45, 0.75)

@@ -24,11 +24,12 @@ from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
 
 DRAWS = 200
-EDGE_KERNEL_M, EDGE_KERNEL_SIGMAS = 1.0, 0.85  # blurred by so much, lanes that drift apart leave no holes
+# Blurred by so much, in lanes and for wandering, lanes that drift apart leave no holes.
+EDGE_KERNEL_M, EDGE_KERNEL_SIGMAS = {False: 1.0, True: 0.5}, 0.85
 # Of the usual effort, at the edge. A path ends half a swath before the coil's reach, so somewhat less than a half; who
-# wanders leaves holes, and only ground where there is hardly any effort was not walked.
-EDGE_SHARE = {False: 0.43, True: 0.15}
-KERNEL_M, KERNEL_SIGMAS = 3.0, 1.6  # what drift pushes together must not pass for effort
+# wanders leaves holes, and only ground where there is little effort was not walked.
+EDGE_SHARE = {False: 0.43, True: 0.25}
+KERNEL_M, KERNEL_SIGMAS = {False: 3.0, True: 2.0}, 1.6  # what drift pushes together must not pass for effort
 SIDE_BY_SIDE = 0.5  # sweeps that share less of the smaller one's ground; drift alone can part or join edges by metres
 SAME_EDGE_SIGMAS = 1.5  # edges of two sweeps nearer to each other than this are taken for one
 EDGE_SD_SIGMAS = 0.5  # how far off the edge of walked ground may be all along
@@ -189,7 +190,7 @@ def _sweep(plot: Plot, first: Drawn, parts: tuple[WalkedWay, ...], seed: tuple[i
     for one in parts:
         recorded[one.effort.part] += one.effort.recorded
     wandering = first.kind == WANDERING
-    blur = blurred(plot, recorded, _edge_kernel_m(sigma_m))
+    blur = blurred(plot, recorded, _edge_kernel_m(sigma_m, wandering))
     ground = blur > EDGE_SHARE[wandering] * max(_usual(blur[plot.inside]), 1e-12)
     return Sweep(parts, wandering, sigma_m, first.along[parts[0].way], seed, ground)
 
@@ -212,8 +213,8 @@ def _usual(effort: Floats) -> float:
     return float(rising[min(int(np.searchsorted(total, total[-1] / 2)), rising.size - 1)])
 
 
-def _edge_kernel_m(sigma_m: float) -> float:
-    return EDGE_KERNEL_M + EDGE_KERNEL_SIGMAS * sigma_m
+def _edge_kernel_m(sigma_m: float, wandering: bool) -> float:
+    return EDGE_KERNEL_M[wandering] + EDGE_KERNEL_SIGMAS * sigma_m
 
 
 def _beside(plot: Plot, sweep: Sweep, other: Sweep) -> bool:
@@ -262,7 +263,7 @@ def _between(within: Floats, room: Floats) -> Floats:
 
 def gather(plot: Plot, sweep: Sweep) -> list[SweepAt]:
     """Gather the effort of a sweep over its ground, for each level of its edge."""
-    kernel_m = KERNEL_M + (0 if sweep.wandering else KERNEL_SIGMAS * sweep.sigma_m)
+    kernel_m = KERNEL_M[sweep.wandering] + (0 if sweep.wandering else KERNEL_SIGMAS * sweep.sigma_m)
     numbers = plot_cells(plot)
     spread = [_spread(plot, numbers, one.effort, kernel_m) for one in sweep.parts]
     within_m = sweep.within_m(plot)
