@@ -22,7 +22,8 @@ def reopen(folder: Path, name: str, day: date, say: Say) -> str:
 
     name : what was written after ``stop``, in any letter case, or the outing of a mark without words.
 
-    Raises UsageError: no mark closed such ground, or it is open already; nothing was changed.
+    Raises UsageError: no mark closed such ground, it is open already, or the day is before that of its mark; nothing
+    was changed.
     """
     closed = _closed(folder, say)
     with opened(folder, say) as site:
@@ -31,6 +32,10 @@ def reopen(folder: Path, name: str, day: date, say: Say) -> str:
         if own is None:
             listed = ", ".join(repr(one) for one in known) or "none"
             raise UsageError(f"no ground is closed as {name!r}", hint=f"Closed ground of this site: {listed}")
+        marked = max((since for name, since in closed if fold(name) == fold(own) and since is not None), default=day)
+        if day < marked:
+            problem = f"{own!r} was closed on {marked}, which is after {day}"
+            raise UsageError(problem, hint="Give the day from which on it may be searched again")
         text = with_reopened(site.settings.file.text, own, str(day))
         read_settings(text.encode(), site.settings.file.name)
         write_all(folder, {SITE_FILE: text.encode()})

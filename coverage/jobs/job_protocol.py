@@ -14,6 +14,7 @@ from fieldcomb.tracks.values import dataclass
 
 ADD, NEW, EDIT, DRAW = "add", "new", "edit", "draw"
 START, CHANGE, AREAS, COMPARE, COLLECT, SHARE = "start", "change", "areas", "compare", "collect", "share"
+REOPEN = "reopen"
 COMPARED = "compared"  # folder in a site's output folder, for a map of some of its outings
 
 Changes = dict[str, str | float | bool | None]
@@ -47,7 +48,7 @@ class Order:
     outing, recording, changes : what to correct, as ``site.edit`` takes it.
     draw : whether to draw the map afterwards.
     depth : how deep below the soil the map is to show what the coil covered, as ``report`` takes it.
-    between, since : two outings, or a day from which on outings count, for a comparison.
+    between, since : two outings, or a day from which on outings count, for a comparison; since which ground is open.
     """
 
     do: str

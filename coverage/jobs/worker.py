@@ -24,6 +24,7 @@ from fieldcomb.coverage.jobs.job_protocol import (
     COMPARED,
     EDIT,
     NEW,
+    REOPEN,
     SHARE,
     START,
     HeldFile,
@@ -197,6 +198,14 @@ def _areas(order: Order, tell: Tell) -> None:
     tell(kept=list(lines) or [UNCHANGED])
 
 
+def _reopen(order: Order, tell: Tell) -> None:
+    tell(step="Looking for marks that closed ground")
+    from fieldcomb.coverage.actions.reopen import reopen
+
+    own = reopen(Path(order.site), order.name or "", date.fromisoformat(order.since or ""), _say(tell))
+    tell(kept=[f"{own}: open again from {order.since} on; kept with its date in site.toml, and the mark stays"])
+
+
 def _new(order: Order, tell: Tell) -> None:
     tell(step="Making the site")
     from fieldcomb.coverage.actions.new_site import new_site, write_edge
@@ -228,7 +237,7 @@ def _edit(order: Order, tell: Tell) -> None:
     tell(kept=list(lines) or [UNCHANGED])
 
 
-_CHANGES: Mapping[str, Callable[[Order, Tell], None]] = {EDIT: _edit, CHANGE: _change, AREAS: _areas}
+_CHANGES: Mapping[str, Callable[[Order, Tell], None]] = {EDIT: _edit, CHANGE: _change, AREAS: _areas, REOPEN: _reopen}
 
 
 def _draw(order: Order, tell: Tell, added: Sequence[Any], workers: Workers) -> None:

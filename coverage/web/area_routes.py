@@ -1,7 +1,6 @@
 """Pages on a site as a whole: begun with a walk, named, areas drawn over the walks, compared, and lanes ticked."""
 
 import json
-from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
@@ -9,29 +8,18 @@ from flask import Blueprint, Response, abort, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.actions.edit import areas_digest
-from fieldcomb.coverage.actions.tick_lanes import keep_ticks
 from fieldcomb.coverage.areas.areas import AREA_KINDS
-from fieldcomb.coverage.jobs.job_protocol import AREAS, CHANGE, COMPARE, START, Order
-from fieldcomb.coverage.lanes.declared import DeclaredPlan
-from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GPX_FILE
-from fieldcomb.coverage.lanes.sheet import state_of
-from fieldcomb.coverage.lanes.ticks import LaneTick, TickedLane, ticked_lanes, told_otherwise
-from fieldcomb.coverage.pages.lane_drawings import SHEET_FILE
+from fieldcomb.coverage.jobs.job_protocol import AREAS, CHANGE, COMPARE, REOPEN, START, Order
 from fieldcomb.coverage.pages.packing import walks_in
 from fieldcomb.coverage.site.folder import AREAS_FILE, read_file
-from fieldcomb.coverage.site.lane_plans import kept_plan, kept_sheet, kept_ticks, plan_folders
 from fieldcomb.coverage.site.options_fields import FIELD
 from fieldcomb.coverage.web import forms
-from fieldcomb.coverage.web.access import KEPT_A_DAY
 from fieldcomb.coverage.web.responses import Desk, answer_job, output_page, page_of, served_site, uploaded_files
-from fieldcomb.coverage.web.site_views import MAP_PAGE, SiteView, compared_files, site_frame_of
+from fieldcomb.coverage.web.site_views import MAP_PAGE, SiteView, compared_files
 from fieldcomb.coverage.web.uploads import MOST_FILES
-from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
+from fieldcomb.tracks.errors import AreaError, UsageError
 from fieldcomb.tracks.text import harmless
-from fieldcomb.tracks.units import format_count
 
-MOST_TICK_BYTES = 1_000_000
-PLAN_FILES = (SHEET_FILE, GPX_FILE, CSV_FILE)  # of a plan, to be had from its page
 DRAWN_NAME = "the areas that you drew"
 NO_AREAS_YET = {"type": "FeatureCollection", "features": []}
 
@@ -40,91 +28,8 @@ def area_routes(pages: Blueprint, desk: Desk) -> None:
     """Add these routes to a blueprint."""
     _beginning(pages, desk)
     _drawing(pages, desk)
+    _reopening(pages, desk)
     _comparing(pages, desk)
-    _ticking(pages, desk)
-
-
-def _ticking(pages: Blueprint, desk: Desk) -> None:
-    @pages.get("/site/<key>/lanes/<plan>")
-    def lanes(key: str, plan: str) -> AnyResponse:
-        """Show the lanes with their buttons; what was ticked is asked for by the page, which a phone may keep a day."""
-        site = served_site(desk, key)
-        found = _plan_of(desk, key, plan)[1]
-        answer = page_of(desk, "lanes", f"Lanes of {site.settings.name}", site=site, plan=found)
-        answer.headers["Cache-Control"] = KEPT_A_DAY
-        return answer
-
-    @pages.get("/site/<key>/lanes/<plan>/file/<name>")
-    def lane_file(key: str, plan: str, name: str) -> AnyResponse:
-        folder, _ = _plan_of(desk, key, plan)
-        path = folder / name if name in PLAN_FILES else None
-        return output_page(path, name) if path is not None and path.is_file() and not path.is_symlink() else abort(404)
-
-    @pages.get("/site/<key>/lanes/<plan>/ticks")
-    def ticks(key: str, plan: str) -> AnyResponse:
-        """Give what was ticked, and what the sheet says; a file that somebody spoiled must not stop the ticking."""
-        folder, found = _plan_of(desk, key, plan)
-        wrong, sheet, held = list[str](), dict[int, str](), tuple[LaneTick, ...]()
-        try:
-            lines, notes = kept_sheet(folder, found)
-            sheet = state_of(lines)
-            wrong += notes
-        except SiteError as error:
-            wrong.append(str(error))
-        try:
-            held = kept_ticks(folder, found)
-        except SiteError as error:
-            wrong.append(str(error))
-        told = {
-            "kept": [],
-            "sheet": sheet,
-            "wrong": wrong,
-            **_ticked(found, ticked_lanes(held), told_otherwise(held)),
-        }
-        return Response(json.dumps(told), content_type="application/json")
-
-    @pages.post("/site/<key>/lanes/<plan>/ticks")
-    def tick(key: str, plan: str) -> AnyResponse:
-        """Keep ticks and say which; done here and now, since a phone may be out of reach a moment later.
-
-        Not sent to the address of the page itself: a browser then throws its copy of that page away.
-        """
-        folder, found = _plan_of(desk, key, plan)
-        sent = _sent_json() if (request.content_length or 0) <= MOST_TICK_BYTES else None
-        if not isinstance(sent, dict) or not isinstance(sent.get("ticks"), list):
-            raise UsageError("that is not a list of ticks", hint="Open the page of the lanes again")
-        done = keep_ticks(folder.parent.parent, plan, str(sent.get("phone", "")), sent["ticks"], say=lambda _note: None)
-        refused = (
-            [] if done.refused == 0 else [f"{format_count(done.refused, 'tick')} of no lane of this plan: not kept"]
-        )
-        told = {
-            "kept": done.kept,
-            "refused": refused,
-            **_ticked(found, done.lanes, done.told_otherwise),
-        }
-        return Response(json.dumps(told), content_type="application/json")
-
-
-def _sent_json() -> object:
-    """Read what was sent; None for what is no JSON."""
-    try:
-        return json.loads(request.get_data())
-    except (ValueError, RecursionError):
-        return None
-
-
-def _ticked(plan: DeclaredPlan, lanes: Mapping[int, TickedLane], otherwise: Sequence[int]) -> dict[str, object]:
-    """What holds of each lane, as the page takes it: state, begin and end; and which were closed since."""
-    states = {number: [one.state, one.start_ms, one.end_ms] for number, one in lanes.items()}
-    return {"lanes": states, "otherwise": otherwise, "closed": plan.closed}
-
-
-def _plan_of(desk: Desk, key: str, plan: str) -> tuple[Path, DeclaredPlan]:
-    """Look a plan up by the key of its site and its name; asked for often, so nothing else of the site is read."""
-    site = desk.served.find(key)
-    frame = None if site is None else site_frame_of(site)
-    folder = next((path for path in plan_folders(site) if path.name == plan), None) if site is not None else None
-    return (folder, kept_plan(folder, frame)) if folder is not None and frame is not None else abort(404)
 
 
 def _beginning(pages: Blueprint, desk: Desk) -> None:
@@ -186,6 +91,22 @@ def _drawing(pages: Blueprint, desk: Desk) -> None:
             return answer_job(desk.jobs.submit(order))
 
 
+def _reopening(pages: Blueprint, desk: Desk) -> None:
+    @pages.post("/site/<key>/reopen")
+    def open_again(key: str) -> AnyResponse:
+        """Open closed ground again: by its name, with the day, and said to be meant, as nobody does by a slip."""
+        site, form = served_site(desk, key), request.form
+        name = " ".join(form.get("closed", "").split())
+        if not name:
+            error = UsageError("no place was named", hint="Write its name as it is shown above")
+            raise forms.FieldError("closed", error)
+        day = _day(form.get("day", ""), "day")
+        if form.get("cleared") != "yes":
+            hint = "Tick it only when police, archaeological service or owner said so"
+            raise UsageError("the box was not ticked, so the ground stays closed", hint=hint)
+        return answer_job(desk.jobs.submit(Order(REOPEN, str(site.folder), name=name, since=day)))
+
+
 def _areas_file(site: SiteView) -> bytes | None:
     path = site.folder / AREAS_FILE
     return read_file(path, AreaError, name=AREAS_FILE) if path.exists() else None
@@ -228,9 +149,9 @@ def _comparing(pages: Blueprint, desk: Desk) -> None:
         return output_page(found.path, name) if found is not None else abort(404)
 
 
-def _day(text: str) -> str:
+def _day(text: str, key: str = "since") -> str:
     try:
         return date.fromisoformat(text).isoformat()
     except ValueError as error:
         problem = f"{harmless(text)[:40]!r} is not a day" if text else "no day was picked"
-        raise forms.FieldError("since", UsageError(problem, hint="Pick one, or write it like 2026-03-07")) from error
+        raise forms.FieldError(key, UsageError(problem, hint="Pick one, or write it like 2026-03-07")) from error

@@ -1,11 +1,16 @@
 """What the pages of outings show of the last report, read from its report.json: a line for the list, and numbers."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
+from fieldcomb.coverage.areas.from_marks import opened_again
 from fieldcomb.coverage.pages.typeset import typeset
+from fieldcomb.coverage.site.settings import Settings
 from fieldcomb.tracks.units import format_area, format_duration, format_number, format_percent
 from fieldcomb.tracks.values import dataclass
+
+STOP = "stop"
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +27,35 @@ def outing_numbers(report: Mapping[str, Any] | None) -> dict[str, OutingNumbers]
         return {} if report is None else {str(one["id"]): _numbers(one) for one in report["outings"]}
     except (KeyError, TypeError, ValueError, AttributeError):
         return {}
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedPlace:
+    """Ground that a mark ``stop`` closed: its name, which opens it again, the outing of the mark, and its day."""
+
+    name: str
+    outing: str
+    day: str
+
+
+def closed_places(report: Mapping[str, Any] | None, settings: Settings) -> tuple[ClosedPlace, ...]:
+    """Return what is closed by the marks of a report.json and was not opened again; none where it is not ours."""
+    try:
+        return () if report is None else tuple(_closed(report["outings"], settings))
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return ()
+
+
+def _closed(outings: Sequence[Mapping[str, Any]], settings: Settings) -> Iterator[ClosedPlace]:
+    for one in outings:
+        for mark in one["marks"]:
+            if mark["kind"] != STOP:
+                continue
+            moment = mark["time"] or one["start"]
+            day = None if moment is None else datetime.fromisoformat(moment).astimezone(settings.zone).date()
+            name = str(mark["name"] or one["id"])
+            if opened_again(name, day, settings.reopened) is None:
+                yield ClosedPlace(name, str(one["id"]), "" if day is None else str(day))
 
 
 def _numbers(one: Mapping[str, Any]) -> OutingNumbers:

@@ -21,6 +21,7 @@ from fieldcomb.coverage.web.access import KEPT_A_DAY, OUTPUT_POLICY
 from fieldcomb.coverage.web.area_routes import area_routes
 from fieldcomb.coverage.web.copy_routes import copy_routes
 from fieldcomb.coverage.web.find_routes import find_routes
+from fieldcomb.coverage.web.lane_routes import lane_routes
 from fieldcomb.coverage.web.responses import (
     Desk,
     answer_job,
@@ -51,6 +52,7 @@ def blueprint(desk: Desk) -> Blueprint:
     area_routes(pages, desk)
     find_routes(pages, desk)
     copy_routes(pages, desk)
+    lane_routes(pages, desk)
     return pages
 
 

@@ -5,32 +5,30 @@ No path is ever made from what a request says: names are looked up among those t
 
 import json
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import field
+from dataclasses import field, replace
 from pathlib import Path
 from typing import Any
 
 from fieldcomb.coverage.jobs.job_protocol import COMPARED
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE
-from fieldcomb.coverage.lanes.lane_words import next_lanes, numbers_in_words
-from fieldcomb.coverage.lanes.sheet import NO, YES, state_of
-from fieldcomb.coverage.lanes.ticks import TICKS_FILE, ticked_lanes
+from fieldcomb.coverage.lanes.ticks import TICKS_FILE
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report.advice import advice_of
 from fieldcomb.coverage.report.answer import Answer
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, PLANTED_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
-from fieldcomb.coverage.site.lane_plans import kept_plan, kept_sheet, kept_ticks, plan_folders
+from fieldcomb.coverage.site.lane_plans import plan_folders
 from fieldcomb.coverage.site.naming import safe_name
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, OutingEntry, Settings
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
-from fieldcomb.coverage.web.outing_views import OutingNumbers, outing_numbers
+from fieldcomb.coverage.web.outing_views import ClosedPlace, OutingNumbers, closed_places, outing_numbers
+from fieldcomb.coverage.web.plan_views import PlanView, plan_view
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.values import dataclass
 
 MAP_PAGE = "map.html"
 REPORT_NAME = "report.json"
-PART_WALKED = 0.5  # of a lane that was walked in part, in report.json
 
 # What each file of the output folder is, by its name; others are offered too, by their names alone.
 FILE_WORDS = {
@@ -84,22 +82,6 @@ class SiteCard:
     fault: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class PlanView:
-    """A plan of lanes as the page of its site shows it: how many lanes, how many are left, and those to walk next.
-
-    walked : those that were; lanes on ground that was closed are neither walked nor left.
-    fault : why it cannot be read, where it cannot.
-    """
-
-    name: str
-    lanes: int = 0
-    left: int = 0
-    next: str = ""
-    fault: str = ""
-    walked: int = 0
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class SiteView:
     """A site as its page shows it.
@@ -109,6 +91,7 @@ class SiteView:
     left_out : ids of outings that the map lacks because something is wrong with them, each with what it is.
     numbers : of the outings of the last report, by id.
     plans : of lanes, with what is ticked now.
+    closed : ground that marks closed, as far as the last report knows.
     """
 
     key: str
@@ -122,6 +105,7 @@ class SiteView:
     left_out: tuple[tuple[str, str], ...] = ()
     numbers: Mapping[str, OutingNumbers] = field(default_factory=dict)
     plans: tuple[PlanView, ...] = ()
+    closed: tuple[ClosedPlace, ...] = ()
 
     @property
     def has_edge(self) -> bool:
@@ -271,44 +255,10 @@ def view(folder: Path) -> SiteView:
     left_out = _left_out(report, {outing.id for outing in outings if not outing.left_out}) if report else ()
     stale = _is_stale(folder, files, outings)
     told, numbers = _answer(report), outing_numbers(report)
-    plans = tuple(_plan(path, settings, report) for path in plan_folders(folder))
-    return SiteView(folder.name, folder, settings, outings, files, change, told, stale, left_out, numbers, plans)
-
-
-def _plan(folder: Path, settings: Settings, report: Mapping[str, Any] | None) -> PlanView:
-    """Look up which lanes of a plan are left: by ticks and sheet as they are now, else as the last report has it."""
-    if settings.frame is None:
-        return PlanView(folder.name, fault="the site has no frame")
-    try:
-        plan = kept_plan(folder, settings.frame)
-        states = state_of(kept_sheet(folder, plan)[0])
-        states |= {n: one.state for n, one in ticked_lanes(kept_ticks(folder, plan)).items() if one.state}
-    except FieldcombError as error:
-        return PlanView(folder.name, fault=error.on_page)
-    walked = _walked_lanes(report, plan.name)
-    left = [lane.number for lane in plan.lanes if states.get(lane.number, YES if lane.number in walked else NO) != YES]
-    open_to_all = sorted(set(left) - _closed_lanes(report, plan.name) - set(plan.closed))
-    words = typeset(numbers_in_words(next_lanes(open_to_all)))
-    return PlanView(folder.name, len(plan.lanes), len(open_to_all), words, walked=len(plan.lanes) - len(left))
-
-
-def _walked_lanes(report: Mapping[str, Any] | None, name: str) -> set[int]:
-    """Read out of a report.json which lanes of a plan recordings show as walked."""
-    try:
-        plan = next(one for one in (report or {})["lanes"] if one["name"] == name)
-        rest = {*plan["left"], *plan["open"]}
-        return {int(one["no"]) for one in plan["lane"] if one["no"] not in rest and one["walked"] != PART_WALKED}
-    except (KeyError, TypeError, ValueError, StopIteration):
-        return set()  # it has none, or is not ours
-
-
-def _closed_lanes(report: Mapping[str, Any] | None, name: str) -> set[int]:
-    """Read out of a report.json which lanes of a plan run into ground that is closed, so that nobody is sent there."""
-    try:
-        plans = [*(report or {})["lanes"], *(report or {})["lanes_ahead"]]
-        return {int(number) for plan in plans if plan["name"] == name for number in plan["closed"]}
-    except (KeyError, TypeError, ValueError):
-        return set()
+    plans = tuple(plan_view(path, settings, report) for path in plan_folders(folder))
+    closed = closed_places(report, settings)
+    found = SiteView(folder.name, folder, settings, outings, files, change, told, stale, left_out, numbers, plans)
+    return replace(found, closed=closed)
 
 
 def out_files(folder: Path) -> tuple[OutFile, ...]:
