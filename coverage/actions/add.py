@@ -11,7 +11,6 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from fieldcomb.coverage.actions.account_export import Account, is_account
-from fieldcomb.coverage.actions.close_lanes import close_more_lanes
 from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd
 from fieldcomb.coverage.actions.known_walks import look_for_again
 from fieldcomb.coverage.actions.loaded_walks import (
@@ -103,7 +102,11 @@ def add(folder: Path, given: WalksToAdd, say: Say, workers: Workers = ALONE) -> 
         memory = Memo(shelf, CACHED_TYPES)
         for outing, one in zip(addition.inputs, checked, strict=True):
             keep_checked(outing, one, memory)
-    close_more_lanes(folder, marked_areas(_marked(addition), addition.frame, "UTC"), addition.frame, say)
+    areas = marked_areas(_marked(addition), addition.frame, "UTC")
+    if any(area.kind == "no-go" for area in areas):
+        from fieldcomb.coverage.actions.close_lanes import close_more_lanes  # few walks close any ground
+
+        close_more_lanes(folder, areas, addition.frame, say)
     return tuple(replace(one, checked=new) for one, new in zip(addition.added, checked, strict=True))
 
 

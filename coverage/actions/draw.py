@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from fieldcomb.coverage.actions.add import Added, Addition
-from fieldcomb.coverage.actions.close_lanes import close_lanes
 from fieldcomb.coverage.actions.outputs import make_outputs, own_out, write_outputs
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
 from fieldcomb.coverage.gis.coordinates import gis_frame
@@ -67,6 +66,8 @@ def draw_site(
 
 def _surveyed(folder: Path, say: Say, *given: Any, **wished: Any) -> Result:
     """Survey a site, and have the files of its plans say which lanes are closed now, before a map is drawn of it."""
+    from fieldcomb.coverage.actions.close_lanes import close_lanes  # a map alone has no plans
+
     result = survey(*given, **wished)
     close_lanes(folder, result.report, say)
     return result

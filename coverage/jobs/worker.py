@@ -274,4 +274,6 @@ def _progress(tell: Tell) -> Callable[[str, int, int], None]:
 
 
 if __name__ == "__main__":
-    sys.exit(run_order())
+    done = run_order()
+    sys.stderr.flush()
+    os._exit(done)  # everything is told; to free piece by piece what a map was made of takes Python 0.15 s
