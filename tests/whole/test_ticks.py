@@ -85,7 +85,10 @@ def test_two_hundred_losses_and_kills_lose_nothing_and_double_nothing(site: Path
 
 @pytest.mark.browser
 def test_the_page_shows_what_was_typed_in_from_the_sheet(site: Path, tmp_path: Path, driver: Any) -> None:
-    """The page counts the lanes of the sheet as the report does: a tick holds over it, until it is taken back."""
+    """The page counts the lanes of the sheet as the report does, marks them by their numbers, and goes to the next one.
+
+    A tick holds over the sheet, until it is taken back.
+    """
     shutil.copytree(site, tmp_path / "field")
     (tmp_path / "sheet.csv").write_text("lane,done\n1,y\n2,y\n3,part\n4,n\n")
     assert main(["lanes", str(tmp_path / "field"), "--sheet", str(tmp_path / "sheet.csv")]) == 0
@@ -97,6 +100,11 @@ def test_the_page_shows_what_was_typed_in_from_the_sheet(site: Path, tmp_path: P
         wait(driver, done_so_far.format(2, 3))
         rows = driver.execute_script("return [...document.querySelectorAll('#lanes .sheet')].map(one => one.innerText)")
         assert rows[:5] == ["sheet: done", "sheet: done", "sheet: part", "sheet: not", ""]
+        ends = "[...document.querySelectorAll('#lanes .number')].map(one => getComputedStyle(one, '::after').content)"
+        assert driver.execute_script(f"return {ends}")[:4] == ['" ✓"', '" ✓"', "none", "none"]
+        assert driver.find_element("id", "next").text == "Go to 3"
+        driver.find_element("id", "next").click()
+        assert driver.execute_script("return document.activeElement.closest('li').dataset.lane") == "3"
         for state, done, following in (("n", 1, 2), ("n", 2, 3), ("y", 2, 3)):
             press(driver, 2, state)
             wait(driver, done_so_far.format(done, following))

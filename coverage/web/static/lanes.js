@@ -2,6 +2,7 @@
 "use strict";
 (function () {
   const list = document.getElementById("lanes"), told = document.getElementById("told"), undo = document.getElementById("undo");
+  const following = document.getElementById("next");
   const plan = list.dataset.plan, WAITING = "fieldcomb ticks " + plan, MINE = "fieldcomb mine " + plan, LAST = "fieldcomb lanes " + plan;
   const MOST_MINE = 50, BLANK = ["", null, null];
   const SHEET = { y: "sheet: done", part: "sheet: part", n: "sheet: not" };
@@ -34,7 +35,7 @@
     let done = 0, next = null;
     Array.from(list.children).forEach(function (row) {
       const number = row.dataset.lane, lane = now[number] || BLANK, state = lane[0] || sheet[number] || "";
-      row.dataset.done = lane[0];
+      row.dataset.done = state;
       row.classList.toggle("under-way", underWay(lane));
       row.classList.toggle("closed", closed.has(Number(number)));
       row.querySelector(".shut").textContent = closed.has(Number(number)) ? "closed, do not walk" : "";
@@ -56,6 +57,9 @@
     const rest = !many ? "All ticks are kept." : line.reached() ? ticks + " to be sent." : "Out of reach: " + ticks + ". Do not reload.";
     told.textContent = done + " of " + list.children.length + " lanes done. " + (next ? "Next: lane " + next + ". " : "") + rest;
     undo.disabled = !parsed(MINE, []).length;
+    following.hidden = !next;
+    following.dataset.lane = next || "";
+    following.textContent = "Go to " + next;
     const lines = (last.wrong || []).concat(last.refused || [], line.problem() || []), two = last.otherwise || [];
     if (two.length) { lines.push("Two phones say different things of " + (two.length > 1 ? "lanes " : "lane ") + two.join(", ") + ". What was ticked last holds."); }
     const place = document.getElementById("wrong");
@@ -85,6 +89,12 @@
     save(MINE, JSON.stringify(parsed(MINE, []).filter(function (one) { return one.id !== tick.id; })));
     keep({ id: made(), lane: tick.lane, done: "undo", at_ms: Date.now(), undoes: tick.id, was: tick.was });
   }
+  // To the first lane that is left, as far down as it may be; the keyboard goes there, too.
+  following.addEventListener("click", function () {
+    const row = list.querySelector('[data-lane="' + following.dataset.lane + '"]');
+    row.scrollIntoView({ block: "center" });
+    row.querySelector("button:enabled").focus({ preventScroll: true });
+  });
   undo.addEventListener("click", function () {
     const last = parsed(MINE, []).pop();
     if (last) { back(last); }
