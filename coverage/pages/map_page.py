@@ -65,6 +65,7 @@ class _Composer:
         self.ticks: list[Tick] = []
         self.notes: list[str] = []
         self.drawn_m: set[float] = set()
+        self.lines_within_m = 0.0
         self.drawn: list[tuple[Cells, Picture]] = []  # passes of all and by coil: of one outing they are the same
 
     def page(self) -> str:
@@ -315,6 +316,7 @@ class _Composer:
         for n, (outing, walks) in enumerate(zip(outings, packed.outings, strict=True)):
             self._group(f"walk-{n}", "walk", self._walk(n, outing, walks))
             self.walks.append(Choice(f"walk-{n}", f"Walk of {names[outing.id]}", ""))
+        self.lines_within_m = packed.tolerance_m
         within = typeset(format_length(packed.tolerance_m))
         self.notes.append(f"Walk lines are drawn to within {within}, passes from every fix.")
 
@@ -368,6 +370,7 @@ class _Composer:
             "signs": legend.STOP_SIGNS | legend.MARK_SIGNS | legend.PLANTED_SIGNS | FIND_SIGNS,
             "groups": self.groups,
             "outings": outing_data(self.report, self.layers.outings),
+            "trueTo": round(self.lines_within_m + 2 * max(self.drawn_m), 3),
             "names": asdict(walk_names(self.report, self.layers.outings)),
             "passColours": legend.PASS_COLOURS,
             "passNames": legend.PASS_NAMES,

@@ -128,6 +128,21 @@ def test_tapped_ground_tells_its_history(
     assert sum("Mar 2026" in line for line in lines) == len(said)
 
 
+def test_no_outing_is_missing_where_its_passes_end(show: Callable[[str], Any]) -> None:
+    """On the outermost cells that an outing passed over, a tap names as many outings as passed over them."""
+    driver = show("plain")
+    outings = [whole(n) > 0 for n in range(len(sample_result().layers.outings))]
+    sides = ((1, 0), (-1, 0), (0, 1), (0, -1))
+    ends = [passed & ~np.all([np.roll(passed, side, (0, 1)) for side in sides], 0) for passed in outings]
+    edge = np.any(ends, 0) & (sample_result().layers.passes != OUTSIDE)
+    cells = np.argwhere(edge)
+    for row, col in cells[:: len(cells) // 9]:
+        text = tapped(driver, (int(row), int(col)))
+        assert text.count(" Mar 2026") == sum(bool(passed[row, col]) for passed in outings), (row, col)
+        driver.find_element(By.CSS_SELECTOR, "[data-tool='all']").click()
+        wait(driver, "return !document.querySelector('.leaflet-popup')")
+
+
 def test_an_outing_with_an_outline_alone_says_so_when_ground_is_tapped(show: Callable[[str], Any]) -> None:
     """Of an older outing only its outline is on the page: the map says that it is true to half a metre."""
     layers = sample_result().layers

@@ -190,7 +190,10 @@ var fieldcomb = (function () {
       var ticked = lists.map(function (list) {
         return Array.prototype.map.call(list.querySelectorAll("input"), function (box) { return box.checked; });
       });
-      items.forEach(function (item, n) { layer.look(n, look(item)[0], look(item)[1]); });
+      items.forEach(function (item, n) {
+        var shape = look(item);
+        layer.look(n, shape[0], shape[1]);
+      });
       var shown = layer.only(function (n) {
         return items[n].of.every(function (value, k) { return ticked[k][value]; });
       });

@@ -71,9 +71,20 @@ fieldcomb.history = function (map, data, layers, unpack, words) {
     return said.filter(function (one, k) { return said.indexOf(one) === k; }).join("; ");
   }
 
+  /* Whether no walk of an outing came near. Its picture stays closed then: to open all of them takes long. Lines and
+     pictures are true to data.trueTo metres; where there are no lines nobody knows. */
+  function far(n, to) {
+    var walks = data.groups["walk-" + n].walks, known = walks.some(function (walk) { return walk.lines.length; });
+    return known && !walks.some(function (walk, k) {
+      var reach = data.outings[n].walks[k].reach + data.trueTo + 2;
+      return walk.lines.some(function (line) { return near(unpack(line), to, reach); });
+    });
+  }
+
   function row(n, to, at) {
     var outing = data.outings[n], name = [outing.day, outing.label].filter(Boolean).join(", ") || outing.id;
     if (!data.groups["outing-" + n]) {
+      if (far(n, to)) { return Promise.resolve(null); }
       return codeAt("outing-" + n, at, data.passColours).then(function (passes) {
         return passes > 0 ? { passes: passes, row: [name, data.passNames[passes] + " " + whose(n, to)] } : null;
       });
