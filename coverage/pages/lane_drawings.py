@@ -50,6 +50,8 @@ NUMBER_AT = (0.0, 1.0, 0.12, 0.88, 0.25, 0.75, 0.5)  # shares of a lane at which
 _OPEN_BOX, _CLOSED_BOX = '<span class="box"></span>', f"<b>{CLOSED_WORDS}</b>"
 _OPEN_LANE, _CLOSED_LANE = ' class="lane">', ' class="lane closed">'  # on the drawing
 _CLOSED_LINE = re.compile(r'<p class="stop" data-closed="">[^<]*</p>')
+CLOSER = 1.7  # times as large, from which on the lanes are drawn alone, with a small drawing of the site beside them
+NEAR_SHARE, LEAST_NEAR_M = 0.15, 3.0  # how much ground is drawn about them
 BAR_LENGTHS_M = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 
 
@@ -91,7 +93,8 @@ def lane_sheet_html(named: NamedPlan, ground: BaseGeometry, site: BaseGeometry) 
     ground : what may be searched; site : the whole site; both in site metres. Pure: the same plan gives the same text.
     """
     plan, lanes = named.plan, named.plan.lanes
-    place, marks = _Paper(site), landmarks(site, given=True)
+    near = _near(named, site)
+    place, marks = _Paper(site if near is None else near), landmarks(site, given=True)
     pegs = _pegs(named, place)
     corner = (PLAN_WIDTH - 45.0, 0.0, PLAN_WIDTH, 90.0)  # of the arrow to the north
     bar = (0.0, place.height - 40.0, PLAN_WIDTH / 4 + 90.0, place.height)
@@ -121,7 +124,27 @@ def lane_sheet_html(named: NamedPlan, ground: BaseGeometry, site: BaseGeometry) 
         peg_names=_peg_names(pegs, room),
         drawn=_drawn(lanes, place, room),
         bar=_scale_bar(place),
+        whole=None if near is None else _whole(site, near),
     )
+
+
+def _near(named: NamedPlan, site: BaseGeometry) -> BaseGeometry | None:
+    """Return the ground about the lanes where they would be hard to read on a drawing of the whole site, else None."""
+    lines = [line for group in named.groups for line in group.baselines]
+    ends = [end for lane in named.plan.lanes for end in (lane.start_m, lane.end_m)]
+    ends += [(peg.x_m, peg.y_m) for line in lines for peg in (line.start, line.end)]
+    if not ends:
+        return None
+    left, bottom, right, top = shapely.MultiPoint(ends).bounds
+    side_m = max(right - left, top - bottom)
+    near = shapely.box(left, bottom, right, top).buffer(max(NEAR_SHARE * side_m, LEAST_NEAR_M), join_style="mitre")
+    return near if _Paper(near).scale > CLOSER * _Paper(site).scale else None
+
+
+def _whole(site: BaseGeometry, near: BaseGeometry) -> dict[str, object]:
+    """Return the small drawing of the whole site, with the ground about the lanes in it."""
+    paper = _Paper(site)
+    return {"height": paper.height, "outline": paper.path(site), "near": paper.path(near)}
 
 
 def sheet_with_closed(sheet: str, closed: Collection[int]) -> str:

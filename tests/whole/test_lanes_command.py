@@ -47,6 +47,17 @@ def test_a_plan_has_all_its_files(site: Path) -> None:
     assert names == {"lanes.csv", "lanes.gpx", "lanes.kml", "lanes.geojson", "lanes.html"}
 
 
+def test_lanes_in_a_corner_are_drawn_large_with_the_whole_site_beside_them(site: Path) -> None:
+    """On the sheet of a small part of the site the lanes fill the drawing and each has its number; so do all lanes."""
+    assert main(["lanes", str(site), "--inside", "old tip", "--name", "corner"]) == 0
+    corner, whole = ((site / "lanes" / name / "lanes.html").read_text("utf-8") for name in ("corner", "1"))
+    ends = [float(x) for pair in re.findall(r'<line x1="([^"]+)" y1="[^"]+" x2="([^"]+)"', corner) for x in pair]
+    assert max(ends) - min(ends) > 500  # of 1000
+    numbers = re.findall(r'<g data-lane="(\d+)" class="lane">.*?(?:<text[^>]*>(\d+)</text>)?</g>', corner, re.DOTALL)
+    assert len(numbers) > 5 and all(lane == number for lane, number in numbers)
+    assert 'aria-label="The whole site' in corner and 'aria-label="The whole site' not in whole
+
+
 def test_an_earlier_plan_is_never_touched(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A second plan gets a name of its own; asking for a name that is taken is refused and changes nothing."""
     before = {path: path.read_bytes() for path in (site / "lanes/1").iterdir()}
