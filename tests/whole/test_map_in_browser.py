@@ -6,6 +6,7 @@ import base64
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select
 
 from fieldcomb.coverage.areas.edge_walk import edge_of_walk
+from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.pages.card import card_html
 from fieldcomb.coverage.pages.edge_page import edge_html
 from fieldcomb.coverage.pages.map_page import map_html
@@ -383,6 +385,22 @@ def test_what_was_not_shown_at_first_is_whole_when_it_is_asked_for(show: Opener,
     chooser.select_by_index(0)
     assert driver.execute_script(walks) == [0, 0]
     assert errors(driver) == []
+
+
+def test_on_a_phone_finds_stand_in_the_report_so_that_the_map_has_the_room(driver: Any, tmp_path: Path) -> None:
+    """Lines of the answer that nobody needs in the field are the first of the report there, and beside the map else."""
+    result = sample_result()
+    found = replace(result, report=replace(result.report, finds=(Find(1, "keep"), Find(2, "junk"))))
+    (tmp_path / "found.html").write_text(map_html(found), "utf-8")
+    seen = "[...document.querySelectorAll('.answer dd')].filter(e => e.offsetParent && e.innerText === '1 kept of 2')"
+    for size, where in ((DESK, "answer"), (PHONE, "answer rest")):
+        screen(driver, size)
+        driver.get((tmp_path / "found.html").as_uri())
+        wait(driver, "return document.documentElement.getAttribute('data-drawn') === 'yes'")
+        driver.execute_script(
+            "var b = document.querySelector('[data-part=report]'); if (b.offsetParent) { b.click(); }"
+        )
+        assert driver.execute_script(f"return {seen}.map(e => e.parentNode.className)") == [where]
 
 
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
