@@ -33,7 +33,9 @@ class Allowed:
 
 
 _NEVER = "photographs and free notes"
-_CLOSED = "ground that was closed and what was found on it, if there is any"
+_CLOSED = (
+    "ground that was closed, what was found on it, and the walks of the day on which it was closed, if there is any"
+)
 ALLOWED = {
     Audience.OWNER: Allowed(
         square_m=10,
@@ -46,7 +48,7 @@ ALLOWED = {
             "coordinates, and any place closer than a square of 10 m",
             "the walks themselves, and times of day",
             "names: people are shown by their initials",
-            "the place of ground that was closed, and what was found on it, if there is any",
+            f"the place of {_CLOSED}",
             _NEVER,
         ),
     ),

@@ -45,10 +45,11 @@ def make_copy(result: Result, audience: Audience, given: CopyInputs) -> SharedCo
     """Return what a copy says; pure, so the same site gives the same copy."""
     allowed, report = ALLOWED[audience], result.report
     zone, frame = parse_zone(report.site.zone), report.site.frame
-    drawn = DrawnGround(result, allowed)
+    closing = _closing_days(result)
+    of_closing = (one.head.id for one in report.outings if local_date(one.head.start_s, zone) in closing)
+    drawn = DrawnGround(result, allowed, frozenset(of_closing))
     days = sorted(filter(None, (local_date(outing.head.start_s, zone) for outing in report.outings)))
     finds = open_finds(given.finds, closed_ground(result), frame)
-    closing = _closing_days(result)
     unplaced = unplaced_on(closing, finds, zone)
     outings = report.outings[-MOST_DAYS_DRAWN:] if allowed.days else ()
     owner, club = audience is Audience.OWNER, audience is Audience.CLUB

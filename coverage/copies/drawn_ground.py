@@ -20,6 +20,8 @@ from fieldcomb.coverage.copies.squares import (
     side_for,
 )
 from fieldcomb.coverage.places.places import letter_of
+from fieldcomb.coverage.raster.cells import OUTSIDE
+from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.coverage.survey.results import OutingLayer, Result
 from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.values import dataclass
@@ -38,10 +40,14 @@ def closed_ground(result: Result) -> BaseGeometry:
 
 @dataclass(frozen=True, eq=False)
 class DrawnGround:
-    """Squares and outline of a site for one reader, counted in metres from its own corner."""
+    """Squares and outline of a site for one reader, counted in metres from its own corner.
+
+    undrawn : ids of outings that are in no drawing, nor in that of all: compared with one another they would show them.
+    """
 
     result: Result
     allowed: Allowed
+    undrawn: frozenset[str] = frozenset()
 
     @cached_property
     def edge(self) -> BaseGeometry | None:
@@ -84,8 +90,24 @@ class DrawnGround:
         return None if self.allowed.square_m is None else side_for(self.frame, self.allowed.square_m)
 
     def all_squares(self) -> CoarseSquares | None:
-        """Return all outings together in squares; None where no ground is drawn."""
-        return None if self.side_m is None else in_squares(self.site, self.site, self.frame, self.side_m)
+        """Return all outings that may be drawn together in squares; None where no ground is drawn."""
+        return None if self.side_m is None else in_squares(self.site, self._swept(), self.frame, self.side_m)
+
+    def _swept(self) -> Patches:
+        """All ground of the site, with what those outings swept that may be drawn."""
+        layers = self.result.layers
+        if not any(layer.id in self.undrawn for layer in layers.outings):
+            return self.site
+        shown = [layer for layer in layers.outings if layer.id not in self.undrawn]
+        swept = np.zeros(layers.passes.shape, bool)
+        for layer in shown:
+            if layer.grid is not None and layer.passes is not None:
+                here, there = layers.grid.part_of(layer.grid), layer.grid.part_of(layers.grid)
+                swept[there] |= (layer.passes[here] > 0) & (layer.passes[here] != OUTSIDE)
+        older = [layer.outline for layer in shown if layer.passes is None and layer.outline is not None]
+        swept |= cells_inside([outline for outline in older if not outline.is_empty], layers.grid)
+        passes = np.where(layers.passes == OUTSIDE, OUTSIDE, swept.astype(np.uint8))
+        return ground_patches(layers.grid, passes, self.would_be_open)
 
     def squares_of(self, layer: OutingLayer) -> CoarseSquares | None:
         """Return one outing in squares; None where no ground is drawn, or nothing of the outing is kept."""

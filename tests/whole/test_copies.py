@@ -15,6 +15,10 @@ from browsers import axe
 from leaks import Secrets, leaks
 
 from fieldcomb.coverage.commands.cli import main
+from fieldcomb.coverage.copies.audience import Audience
+from fieldcomb.coverage.copies.contents import CopyInputs, make_copy
+from fieldcomb.coverage.intake.survey_inputs import survey_inputs
+from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.formats.read import read_recording
 
 ROOT = Path(__file__).parents[2]
@@ -127,6 +131,31 @@ def test_a_short_walk_that_closed_ground_gives_its_place_to_nobody(
     assert "1 place closed (17 May 2026)" in text
     assert re.search(r"hook not known 12 April 2026 E\d ", text) and "mount not known 17 May 2026 not said" in text
     assert all("closed (" not in text_of(page(tmp_path, whom)) for whom in ("club", "public"))
+
+
+def test_no_drawing_differs_from_another_by_the_day_that_closed_ground(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With and without that walk the squares are the same ones, and those of all days are those of the days drawn."""
+    shutil.copytree(ROOT / "demo", tmp_path / "demo")
+    monkeypatch.chdir(tmp_path)
+    walks = (
+        "outing-1-west-large.gpx --coil large=33cm --swath 1.6m",
+        "outing-6-stop-small.gpx --coil small=13x20cm --swath 0.9m",
+    )
+    drawn = {}
+    for name, some in (("without", walks[:1]), ("with", walks)):
+        assert main(["new", name, "--boundary", "demo/boundary.geojson", "--zone", "UTC"]) == 0
+        for walk in some:
+            assert main(shlex.split(f"add {name} demo/{walk}")) == 0
+        given = survey_inputs(Path(name), say=lambda _: None)
+        result = survey(given.site, given.outings)
+        drawn[name] = {one: make_copy(result, one, CopyInputs()) for one in (Audience.OWNER, Audience.CLUB)}
+    owner = drawn["with"][Audience.OWNER]
+    assert len(owner.outings) == 2 and owner.outings[1].squares is None
+    assert owner.ground is not None and owner.ground == owner.outings[0].squares
+    assert all(drawn["with"][one].ground == drawn["without"][one].ground for one in drawn["with"])
+    assert owner.shares.recorded >= drawn["without"][Audience.OWNER].shares.recorded
 
 
 @pytest.mark.parametrize("whom", WHOM)
