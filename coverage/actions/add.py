@@ -154,10 +154,10 @@ def _checked_outings(site: Site, given: WalksToAdd, say: Say, workers: Workers) 
             archives.append(walk)
         else:
             alone.append((walk, data))
-    loaded = load_walks(site.settings, alone, given.typed, workers)
-    _refuse_doubles(site, loaded)
     frame = site.settings.frame or (choose_frame(site.areas, ()) if site.areas else None)
     place = None if frame is None else site_place(site, given.typed, frame)
+    loaded = load_walks(site.settings, alone, given.typed, workers, place)
+    _refuse_doubles(site, loaded)
     account = Account(site, given.typed, place, loaded)
     for walk in archives:
         account.take(walk, walk.content())

@@ -34,7 +34,8 @@ from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.units import local_date
 from fieldcomb.tracks.values import dataclass
 
-READ_S_PER_BYTE, WALK_S_PER_FIX = 2e-7, 2e-5  # of a core, about: whether several processes are worth it
+# Of a core, about: whether several processes are worth it.
+READ_S_PER_BYTE, WALK_S_PER_BYTE, WALK_S_PER_FIX = 2e-7, 2e-7, 2e-5
 CLOCK_UNSET_S = 3 * 86_400.0  # an outing is one visit, so a fix this long before the middle of it has a wrong clock
 
 
@@ -61,7 +62,11 @@ class ReadIn:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LoadedWalk:
-    """A walk that has been read, before it is decided where it goes; ``fixes`` are its own, once it is walked."""
+    """A walk that has been read, before it is decided where it goes.
+
+    fixes : its own, once it is walked. first_s : time of the first usable fix; infinite without a clock.
+    alone : its pieces as if no other walk ran on into them, where they were walked as soon as they were read.
+    """
 
     walk: WalkToAdd
     data: bytes
@@ -69,7 +74,8 @@ class LoadedWalk:
     item: RecordingInput
     read_in: ReadIn
     fixes: Fixes | None = None
-    first_s: float = math.inf  # of the first usable fix; infinite without a clock
+    first_s: float = math.inf
+    alone: tuple[WalkedChain | None, ...] = ()
 
     @property
     def name(self) -> str:
@@ -106,23 +112,32 @@ def load_walk(settings: Settings, walk: WalkToAdd, typed: Typed, data: bytes, *,
 
 
 def load_walks(
-    settings: Settings, walks: Sequence[tuple[WalkToAdd, bytes]], typed: Typed, workers: Workers
+    settings: Settings,
+    walks: Sequence[tuple[WalkToAdd, bytes]],
+    typed: Typed,
+    workers: Workers,
+    place: "SitePlace | None" = None,
 ) -> list[LoadedWalk]:
-    """Read walks, given with their content, side by side; raises as ``load_walk`` for the first one at fault."""
-    seconds = READ_S_PER_BYTE * sum(len(data) for _, data in walks)
-    read = workers.in_order(_try_load, (settings, typed), walks, seconds)
+    """Read walks, given with their content, side by side; raises as ``load_walk`` for the first one at fault.
+
+    place : where they are to be added, if that is known before they are read: then each is walked at once.
+    """
+    seconds = (READ_S_PER_BYTE + (WALK_S_PER_BYTE if place else 0.0)) * sum(len(data) for _, data in walks)
+    read = workers.in_order(_try_load, (settings, typed, place), walks, seconds)
     return [
         replace(loaded, data=data) if loaded else load_walk(settings, walk, typed, data)
         for (walk, data), loaded in zip(walks, read, strict=True)
     ]
 
 
-def _try_load(known: tuple[Settings, Typed], given: tuple[WalkToAdd, bytes]) -> LoadedWalk | None:
+def _try_load(known: "tuple[Settings, Typed, SitePlace | None]", given: tuple[WalkToAdd, bytes]) -> LoadedWalk | None:
     """Read a walk, without its content; None for one that is at fault, which is told when its turn comes."""
+    settings, typed, place = known
     try:
-        return replace(load_walk(known[0], given[0], known[1], given[1]), data=b"")
+        loaded = replace(load_walk(settings, given[0], typed, given[1]), data=b"")
     except FieldcombError:
         return None
+    return loaded if place is None else replace(loaded, alone=place.alone(loaded))
 
 
 def in_roster(error: UsageError, walk: WalkToAdd) -> FieldcombError:
@@ -150,6 +165,9 @@ class SitePlace:
     def walked_each(self, outings: Sequence[Sequence[LoadedWalk]], workers: Workers) -> list[LoadedOuting]:
         """Walk the files of each outing, side by side; TrackError for the first that is at fault."""
         cut = [self._cut(files) for files in outings]
+        known = [tuple(chain for one in files for chain in one.alone) for files in outings]
+        if all(len(chains) == sum(map(len, parts)) for chains, parts in zip(known, cut, strict=True)):
+            return [self._walked(*every) for every in zip(outings, cut, known, strict=True)]
         pieces = [piece for parts in cut for part in parts for piece in part]
         seconds = WALK_S_PER_FIX * sum(len(piece.recording.track) for piece in pieces)
         if not workers.pays(len(pieces), seconds):
@@ -159,6 +177,10 @@ class SitePlace:
             self._walked(files, parts, tuple(islice(alone, sum(len(part) for part in parts))))
             for files, parts in zip(outings, cut, strict=True)
         ]
+
+    def alone(self, one: LoadedWalk) -> tuple[WalkedChain | None, ...]:
+        """Walk the pieces of one file as if no other ran on into them; None for what cannot be used."""
+        return tuple(try_alone(self.frame, piece) for piece in self._cut([one])[0])
 
     def _cut(self, files: Sequence[LoadedWalk]) -> list[tuple[RecordingInput, ...]]:
         settings = self.site.settings
@@ -201,7 +223,7 @@ def _looked_at(one: LoadedWalk, chains: Sequence[WalkedChain], numbers: Sequence
     )
     notes = tuple(dict.fromkeys((*one.item.recording.notes, *met)))
     read_in = replace(one.read_in, dropped=dropped, notes=notes)
-    return replace(one, read_in=read_in, fixes=fixes, first_s=_begin_s(fixes.t_s))
+    return replace(one, read_in=read_in, fixes=fixes, first_s=_begin_s(fixes.t_s), alone=())
 
 
 def _begin_s(t_s: Floats) -> float:
