@@ -47,7 +47,7 @@ def make_outputs(
     """
     report = result.report
     beside = workers if result.layers.passes.size <= MOST_SENT else ALONE
-    page = beside.begin(_map_page, pictures or {}, result)
+    page = beside.begin(_map_page, (pictures or {}, workers.jobs), result)
     return {
         **_for_gis(result, to or GisFrame(report.site.frame)),
         MAP_FILE: page(),
@@ -70,10 +70,10 @@ def _of_finds(report: Report) -> dict[str, bytes]:
     }
 
 
-def _map_page(pictures: _Pictures, result: Result) -> bytes:
+def _map_page(given: tuple[_Pictures, int], result: Result) -> bytes:
     from fieldcomb.coverage.pages.map_page import map_html  # its libraries are not needed here if another draws it
 
-    return map_html(result, pictures).encode()
+    return map_html(result, *given).encode()
 
 
 def _for_gis(result: Result, to: GisFrame) -> dict[str, bytes]:

@@ -4,8 +4,9 @@ Every layer is drawn, given its data and put on the board in one step, so that n
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -23,11 +24,11 @@ from fieldcomb.coverage.pages.leaflet import Plan, for_script, leaflet_css, page
 from fieldcomb.coverage.pages.outing_data import Json, names_of, outing_data, outing_name, walk_names
 from fieldcomb.coverage.pages.overlay import (
     SHARE_TILE_M,
+    Drawing,
     Picture,
     earlier_passes,
     in_steps,
     in_tiles,
-    raster_picture,
     striped,
 )
 from fieldcomb.coverage.pages.packing import UNIT_DEG, PackedWalk, pack_area, pack_line, pack_walks
@@ -46,18 +47,18 @@ from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.units import format_area, format_count, format_length, format_number
 
 
-def map_html(result: Result, pictures: Pictures = NO_PICTURES) -> str:
+def map_html(result: Result, pictures: Pictures = NO_PICTURES, jobs: int = 1) -> str:
     """Return the page for a survey, with pictures of its finds. Pure: the same result gives the same text."""
-    return _Composer(result, pictures).page()
+    return _Composer(result, pictures, jobs).page()
 
 
 class _Composer:
     """Collects layers, data and choices side by side, so that none can be without the other."""
 
-    def __init__(self, result: Result, pictures: Pictures) -> None:
-        self.report, self.pictures = result.report, pictures
-        self.layers = result.layers
+    def __init__(self, result: Result, pictures: Pictures, jobs: int) -> None:
+        self.report, self.pictures, self.layers = result.report, pictures, result.layers
         self.frame: SiteFrame = result.report.site.frame
+        self.drawing = Drawing(self.frame, (self.layers.passes, *self.layers.by_coil.values()), jobs)
         self.plan = Plan(self.frame.lat_deg, self.frame.lon_deg)
         self.groups: Json = {}
         self.ground: list[Choice] = []
@@ -65,8 +66,8 @@ class _Composer:
         self.ticks: list[Tick] = []
         self.notes: list[str] = []
         self.drawn_m: set[float] = set()
+        self.shown: list[Callable[[], None]] = []  # rasters and outlines, in the order in which they come
         self.lines_within_m = 0.0
-        self.drawn: list[tuple[Cells, Picture]] = []  # passes of all and by coil: of one outing they are the same
 
     def page(self) -> str:
         """Draw everything and put the page together."""
@@ -99,12 +100,11 @@ class _Composer:
         self.plan.group(key, how)
 
     def _picture(self, key: str, grid: Grid, cells: Cells, colours: tuple[str, ...]) -> None:
-        known = next((one for of, one in self.drawn if colours is legend.PASS_COLOURS and _same(of, cells)), None)
-        picture = known or raster_picture(grid, cells, colours, self.frame)
-        if known is None and any(cells is one for one in (self.layers.passes, *self.layers.by_coil.values())):
-            self.drawn.append((cells, picture))
-        self.drawn_m.add(round(picture.drawn_m, 6))
-        self.plan.picture(key, picture)
+        self.shown.append(partial(self._show, key, self.drawing.begin(grid, cells, colours)))
+
+    def _show(self, key: str, drawn: Callable[[], Picture]) -> None:
+        self.drawn_m.add(round(drawn().drawn_m, 6))
+        self.plan.picture(key, drawn())
 
     def _layer(self, kind: str, items: list[Json], text: str) -> None:
         self._group(kind, "areas", items)
@@ -129,6 +129,8 @@ class _Composer:
         for n, outing in enumerate(self.layers.outings):
             self._outing(f"outing-{n}", names[outing.id], outing)
         self._before()
+        for show in self.shown:
+            show()
 
     def _chance(self) -> None:
         """Draw the chance that the coil passed: by cells, and in tiles where no single strip can be placed."""
@@ -179,7 +181,8 @@ class _Composer:
             self._picture(key, self.layers.grid, whole, legend.PASS_COLOURS)
             self.ground.append(Choice(key, f"Passes of {name}", "By outing"))
         elif outing.outline is not None:
-            self._group(key, "areas", [self._area("outline", outing.outline, "ground-outlines")])
+            items = [self._area("outline", outing.outline, "ground-outlines")]
+            self.shown.append(partial(self._group, key, "areas", items))
             self.ground.append(Choice(key, f"Outline of {name}", "By outing"))
 
     def _before(self) -> None:
@@ -389,10 +392,6 @@ class _Composer:
         lon, lat = self.frame.to_lonlat(x, y)
         east = self.frame.lon_deg + wrap_lon(lon - self.frame.lon_deg)
         return [[float(lat.min()), float(east.min())], [float(lat.max()), float(east.max())]]
-
-
-def _same(one: Cells, other: Cells) -> bool:
-    return one is other or (one.shape == other.shape and bool((one == other).all()))
 
 
 def _look(strip: Strip) -> str:

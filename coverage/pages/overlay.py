@@ -7,7 +7,7 @@ sites or far from the frame's origin, the raster is warped first.
 
 import base64
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from rasterio.crs import CRS
@@ -17,6 +17,7 @@ from rasterio.transform import Affine
 from rasterio.warp import reproject
 
 from fieldcomb.coverage.pages import colours_patterns as legend
+from fieldcomb.coverage.pool.ahead import InThreads
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.survey.results import OutingLayer
@@ -68,6 +69,28 @@ class _Box:
     south: float
     east: float
     north: float
+
+
+class Drawing:
+    """Draws pictures beside each other, as many at a time as there are jobs.
+
+    once : passes of all and by coil. Of one outing they are the same as its own, and are drawn once.
+    """
+
+    def __init__(self, frame: SiteFrame, once: Sequence[Cells], jobs: int) -> None:
+        self._frame, self._once = frame, once
+        self._threads = InThreads(jobs)
+        self._drawn: list[tuple[Cells, Callable[[], Picture]]] = []
+
+    def begin(self, grid: Grid, cells: Cells, colours: tuple[str, ...]) -> Callable[[], Picture]:
+        """Begin to draw a raster as ``raster_picture`` does; calling what is returned gives the picture."""
+        for of, picture in self._drawn if colours is legend.PASS_COLOURS else ():
+            if of is cells or (of.shape == cells.shape and bool((of == cells).all())):
+                return picture
+        picture = self._threads.begin(raster_picture, grid, cells, colours, self._frame)
+        if any(cells is one for one in self._once):
+            self._drawn.append((cells, picture))
+        return picture
 
 
 def raster_picture(grid: Grid, cells: Cells, colours: tuple[str, ...], frame: SiteFrame) -> Picture:

@@ -1,7 +1,12 @@
 """Work in threads of the command, for what lets other threads run meanwhile: reading, expanding, long arrays."""
 
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from typing import TypeVar
+from functools import partial
+from typing import TYPE_CHECKING, Any, TypeVar
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future, ThreadPoolExecutor
 
 _T = TypeVar("_T")
 _R = TypeVar("_R")
@@ -37,3 +42,29 @@ def at_once(function: Callable[[_T], _R], tasks: Sequence[_T], jobs: int) -> lis
 
     with ThreadPoolExecutor(min(jobs, len(tasks))) as beside:
         return list(beside.map(function, tasks))
+
+
+class InThreads:
+    """Work that is begun in threads, no more of it at a time than there are jobs; with one it is done at once."""
+
+    def __init__(self, jobs: int) -> None:
+        self._jobs = jobs
+        self._threads: ThreadPoolExecutor | None = None
+        self._begun: deque[Future[Any]] = deque()
+
+    def begin(self, function: Callable[..., _R], *args: Any) -> Callable[[], _R]:
+        """Begin ``function(*args)``; calling what is returned gives its result, or raises what it raised."""
+        if self._jobs < 2:
+            return partial(_given, function(*args))
+        if self._threads is None:
+            from concurrent.futures import ThreadPoolExecutor
+
+            self._threads = ThreadPoolExecutor(self._jobs)
+        if len(self._begun) == self._jobs:
+            self._begun.popleft().exception()  # so that what waits to be done takes little room
+        self._begun.append(self._threads.submit(function, *args))
+        return self._begun[-1].result
+
+
+def _given(result: _R) -> _R:
+    return result

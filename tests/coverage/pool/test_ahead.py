@@ -4,7 +4,7 @@ import threading
 
 import pytest
 
-from fieldcomb.coverage.pool.ahead import at_once, one_ahead
+from fieldcomb.coverage.pool.ahead import InThreads, at_once, one_ahead
 
 
 @pytest.mark.parametrize("jobs", [1, 2, 4])
@@ -38,3 +38,31 @@ def test_an_error_is_raised_when_its_result_is_due(jobs: int) -> None:
         next(results)
     with pytest.raises(ZeroDivisionError):
         at_once(lambda n: 1 // n, [1, 0, 1], jobs)
+
+
+@pytest.mark.parametrize("jobs", [1, 2, 3])
+def test_what_is_begun_gives_its_own_result_or_error(jobs: int) -> None:
+    """Each result comes as often as it is asked for, in any order, and an error comes to whoever asks for it."""
+    threads = InThreads(jobs)
+    given = [threads.begin(lambda n, by: n / by, n, 2) for n in range(9)]
+    assert [one() for one in reversed(given)] == [n / 2 for n in reversed(range(9))]
+    assert given[3]() == 1.5
+    if jobs > 1:
+        wrong = threads.begin(lambda: 1 // 0)
+        assert [threads.begin(int, n)() for n in ("7", "8", "9")] == [7, 8, 9]
+        with pytest.raises(ZeroDivisionError):
+            wrong()
+
+
+def test_no_more_is_begun_than_may_be_done_at_once() -> None:
+    """What waits for its turn would take room: a third piece is begun once the first is done."""
+    threads, go, begun = InThreads(2), threading.Event(), []
+    for n in range(2):
+        threads.begin(lambda n: begun.append(n) or go.wait(120), n)
+    third = threading.Thread(target=threads.begin, args=(begun.append, 2))
+    third.start()
+    third.join(0.05)
+    assert third.is_alive() and 2 not in begun
+    go.set()
+    third.join(120)
+    assert not third.is_alive()
