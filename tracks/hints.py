@@ -128,8 +128,8 @@ class HintKind(Enum):
     OUT_IS_A_LINK = ("Put a folder there, or choose another one with -o", "Put the folder itself there")
     OUT_IS_A_FILE = ("Choose another folder with -o", "Move the file out of the site")
     OUT_CANNOT_BE_WRITTEN = (
-        "Free some disk space, or choose another folder with -o",
-        "Free some disk space, and draw the map again",
+        "{first}, or choose another folder with -o",
+        "{first}, and draw the map again",
     )
     NO_SUCH_SITE = ("Start it with: fieldcomb new {site}", "It may have been renamed: look at the list of sites")
     NOT_A_FOLDER = ("Name the folder that fieldcomb new made", "Look at the list of sites")

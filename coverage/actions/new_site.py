@@ -9,7 +9,7 @@ from fieldcomb.coverage.areas.areas import areas_geojson, place_areas, read_area
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
 from fieldcomb.coverage.raster.grid import check_cells
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, read_file, shown
-from fieldcomb.coverage.site.journal import FOLDERS, LOCK, new_folder, reason, remove_half_made
+from fieldcomb.coverage.site.journal import FOLDERS, LOCK, new_folder, reason, remove_half_made, room_or_rights
 from fieldcomb.coverage.site.options_fields import read_cell_m
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE
 from fieldcomb.coverage.site.settings_text import NEW_OUTINGS, new_site_text
@@ -56,7 +56,7 @@ def new_site(
         if error.errno in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):  # someone else was quicker
             _check_free(folder)
         problem = f"the site cannot be written ({reason(error)}); nothing was changed"
-        hint = "Free some disk space, or choose a folder that you can write to"
+        hint = f"{room_or_rights(error)}, or choose a folder that you can write to"
         raise SiteError(problem, file=shown(folder), hint=hint) from error
     return walked
 

@@ -12,7 +12,7 @@ from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson, todo_geojson
 from fieldcomb.coverage.site.folder import CARD_FILE, OUT, shown
-from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
+from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files, room_or_rights
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.hints import HintKind
@@ -139,5 +139,5 @@ def _make_folder(folder: Path) -> list[Path]:
 
 
 def _cannot(folder: Path, error: OSError) -> SiteError:
-    problem = f"the report cannot be written here ({reason(error)})"
-    return SiteError(problem, file=shown(folder), hint=HintKind.OUT_CANNOT_BE_WRITTEN())
+    problem = f"cannot be written here ({reason(error)})"
+    return SiteError(problem, file=shown(folder), hint=HintKind.OUT_CANNOT_BE_WRITTEN(first=room_or_rights(error)))

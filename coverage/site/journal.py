@@ -32,6 +32,7 @@ _MANIFEST = "manifest.json"
 # As replace_files and new_folder make them, and as they did before they gave the number of the thread.
 _PART = re.compile(r"\.(?P<name>.+?)\.(?P<pid>[1-9]\d{0,18})(?:\.\d{1,18})?\.part")
 _HALF_MADE = re.compile(rf"\..+?\.(?P<pid>[1-9]\d{{0,18}})(?:\.\d{{1,18}})?{PENDING}new")
+_FULL, _CLOSED = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG), (errno.EACCES, errno.EPERM, errno.EROFS)
 _BINARY = getattr(os, "O_BINARY", 0)
 
 # Folders that a site has from the beginning, and the only ones that a journal may write to.
@@ -113,13 +114,20 @@ def _can_lock(folder: Path, reading: bool) -> bool:
 
 
 def _cannot_write(folder: Path, error: OSError) -> SiteError:
-    problem = f"cannot be written to ({reason(error)}); nothing was changed"
-    return SiteError(problem, file=str(folder), hint="Free some disk space or make the folder writable, and try again")
+    hint = f"{room_or_rights(error)}, and try again"
+    return SiteError(f"cannot be written to ({reason(error)}); nothing was changed", file=str(folder), hint=hint)
 
 
 def reason(error: OSError) -> str:
     """What the system says about a failed read or write, in its plain words."""
     return (error.strerror or str(error)).lower()
+
+
+def room_or_rights(error: OSError) -> str:
+    """What to do first about a failed write: each where it helps, both where the system does not say."""
+    if error.errno in _CLOSED:
+        return "Make the folder writable"
+    return "Free some disk space" + " or make the folder writable" * (error.errno not in _FULL)
 
 
 def write_all(folder: Path, files: Mapping[str, bytes]) -> None:
@@ -147,9 +155,8 @@ def write_all(folder: Path, files: Mapping[str, bytes]) -> None:
         if _take_back(commit, stage, len(files)):
             raise _cannot_write(folder, error) from error
         problem = f"the change is kept, but could not be put in place yet ({reason(error)})"
-        raise SiteError(
-            problem, file=str(folder), hint="Free some disk space; the next command on this site finishes it"
-        ) from error
+        hint = f"{room_or_rights(error)}; the next command on this site finishes it"
+        raise SiteError(problem, file=str(folder), hint=hint) from error
 
 
 def _stage(folder: Path, stage: Path, files: Mapping[str, bytes]) -> None:
@@ -195,8 +202,7 @@ def recover(folder: Path) -> None:
             _roll_forward(folder)
         except OSError as error:
             problem = f"an interrupted change cannot be finished ({reason(error)})"
-            hint = "Free some disk space, make the folder writable, and try again; nothing is lost"
-            raise SiteError(problem, file=str(folder), hint=hint) from error
+            raise SiteError(problem, file=str(folder), hint=f"{room_or_rights(error)}; nothing is lost") from error
 
 
 def staged(folder: Path) -> set[Path]:

@@ -4,6 +4,7 @@ from flask import Flask, Request, Response, request, url_for
 from werkzeug.exceptions import HTTPException
 
 from fieldcomb.coverage.pages.templating import fill
+from fieldcomb.coverage.site.journal import room_or_rights
 from fieldcomb.coverage.web.access import ENTRY, HEADERS, KEPT_A_DAY, PAGE_POLICY, Gate
 from fieldcomb.coverage.web.forms import FieldError
 from fieldcomb.coverage.web.responses import Desk, message
@@ -84,5 +85,7 @@ def _odd(error: HTTPException) -> Response:
 def _system(error: OSError) -> Response:
     reason = (error.strerror or str(error)).lower()
     return message(
-        f"The system refused ({reason}). Nothing of this was kept.", 500, hint="Free some disk space, and try again."
+        f"The system refused ({reason}). Nothing of this was kept.",
+        500,
+        hint=f"{room_or_rights(error)}, and try again.",
     )

@@ -9,12 +9,14 @@ from dataclasses import field, replace
 from pathlib import Path
 from typing import Any
 
+from fieldcomb.coverage.finds.find import FINDS_FILE
 from fieldcomb.coverage.jobs.job_protocol import COMPARED
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE
 from fieldcomb.coverage.lanes.ticks import TICKS_FILE
 from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report.advice import advice_of
 from fieldcomb.coverage.report.answer import Answer
+from fieldcomb.coverage.season.events import EVENTS_FILE
 from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, PLANTED_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
 from fieldcomb.coverage.site.lane_plans import plan_folders
@@ -44,6 +46,8 @@ FILE_WORDS = {
     "places.geojson": "places to go to, best first, for map programs",
     "places.gpx": "places to go to, to load into a watch or phone",
     "chance.tif": "how likely it is that the coil passed each place, for map programs",
+    "finds.geojson": "what came out, for map programs",
+    "finds.gpx": "what came out, to load into a watch or phone",
 }
 
 
@@ -288,7 +292,7 @@ def _is_stale(folder: Path, files: Sequence[OutFile], outings: Sequence[OutingEn
     drawn = next((file.path.stat().st_mtime_ns for file in files if file.name == MAP_PAGE), None)
     if drawn is None:
         return bool(outings)
-    names = (SITE_FILE, OUTINGS_FILE, AREAS_FILE, PEGS_FILE, PLANTED_FILE)
+    names = (SITE_FILE, OUTINGS_FILE, AREAS_FILE, PEGS_FILE, PLANTED_FILE, FINDS_FILE, EVENTS_FILE)
     of_plans = (plan / name for plan in plan_folders(folder) for name in (CSV_FILE, TICKS_FILE))
     inputs = (*(folder / name for name in names), *of_plans)
     return any(path.stat().st_mtime_ns > drawn for path in inputs if path.exists())

@@ -339,7 +339,7 @@ def test_killed_while_recovering_is_no_worse(site: Path, prepare: Callable[[Path
 def test_full_disk_leaves_the_site_as_it_was(
     site: Path, prepare: Callable[[Path], Callable[[], object]], code: int
 ) -> None:
-    """When the disk is full or fails at any step, a message says so, and the site is as before or finished next."""
+    """When the disk is full or fails at any step, a message says what helps; the site is as before or finished next."""
     change = prepare(site)
     before, after, count = before_and_after(site, change)
     as_before = 0
@@ -355,6 +355,7 @@ def test_full_disk_leaves_the_site_as_it_was(
         state = records(site)
         if "nothing was changed" in told:
             assert state == before, f"step {at}: {told}"
+            assert ("disk space" in told, "writable" in told) == (code != errno.EROFS, code != errno.ENOSPC), told
             as_before += 1
         else:
             assert told == "" or "the change is kept" in told
