@@ -16,7 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing, with_spacings
-from fieldcomb.coverage.estimate.swerving import HIDES_FROM_M, wavering, with_wavering
+from fieldcomb.coverage.estimate.swerving import HIDES_FROM_M, is_straight, wavering, with_wavering
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
@@ -48,6 +48,9 @@ NEAR_TURN = 2  # stations to each side
 NEAR_TURN_DEG = 120.0
 LEAST_SPACINGS = 12
 LEAST_LANE_STATIONS = 4
+# Rings bend away from turns as well, and go every way: on 148 spirals 28 % of stations and more lay on pieces that
+# bend, on 449 walks in lanes 13 % and less; headings were alike (R2) by 0.27 at most, in lanes by 0.57 at least.
+BENT_SHARE, EVERY_WAY_R2 = 0.2, 0.4
 
 # Very straight lanes are near 0.1 and ragged ones near 0.5.
 KAPPA = np.linspace(0.02, 0.68, 13)
@@ -271,6 +274,13 @@ def lanes_of(stations: Stations) -> list[tuple[int, Floats, Floats]]:
         for one in pieces
         if one.size >= LEAST_LANE_STATIONS and not bent[one[0]]
     ]
+
+
+def in_rings(stations: Stations) -> bool:
+    """Whether a walk goes round and round rather than to and fro."""
+    bent = sum(heading.size for _, _, heading in lanes_of(stations) if not is_straight(heading))
+    every_way = _alike(stations.heading, np.zeros(stations.heading.size, np.int64), 2) < EVERY_WAY_R2
+    return every_way and bent > BENT_SHARE * stations.heading.size
 
 
 def forward(found: Spacings, tile: Ints, axis: Ints) -> Spacings:

@@ -19,7 +19,8 @@ from fieldcomb.coverage.estimate.left_out import Missed, left_out, recorded_miss
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence, next_evidence
 from fieldcomb.coverage.estimate.receiver_seen import seen
-from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, pattern_of
+from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, in_rings, pattern_of
+from fieldcomb.coverage.estimate.regularity import LANES as IN_LANES
 from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, LaidOut, lay_out, seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept
@@ -122,6 +123,7 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
         tuple(along),
         walked.swath_measured,
         len(walked.spacings),
+        pattern.kind == IN_LANES and in_rings(pattern.stations),
     )
 
 

@@ -63,13 +63,22 @@ def wavering(ways: Sequence[SearchPath], lanes: Sequence[tuple[int, Floats, Floa
     return Wavering(across, along, len(at_lags[-1])) if min(*across, *along) > 0 else None
 
 
+def is_straight(heading: Floats) -> bool:
+    """Whether a piece of a walk goes one way: nearly all of its headings, (n,), lie near their mean."""
+    return bool((np.cos(heading - _main(heading)) > STRAIGHT_COS).mean() >= STRAIGHT_SHARE)
+
+
+def _main(heading: Floats) -> float:
+    return math.atan2(float(np.sin(heading).mean()), float(np.cos(heading).mean()))
+
+
 def _pieces(ways: Sequence[SearchPath], lanes: Sequence[tuple[int, Floats, Floats]]) -> Iterator[NDArray[np.float64]]:
     """Places across and along straight lanes, second by second without a break, (n, 2)."""
     for number, t_s, heading in lanes:
         way = ways[number]
-        main = math.atan2(float(np.sin(heading).mean()), float(np.cos(heading).mean()))
-        if (np.cos(heading - main) > STRAIGHT_COS).mean() < STRAIGHT_SHARE:
+        if not is_straight(heading):
             continue
+        main = _main(heading)
         here = slice(*np.searchsorted(way.t_s, [t_s[0], t_s[-1]]))
         east, north = way.x_m[here], way.y_m[here]
         cos, sin = math.cos(main), math.sin(main)

@@ -54,7 +54,7 @@ class Drawn:
 
     efforts : one for each direction that was walked. scale : (DRAWS,) rising factors of the effort. kappa : rising
     values, and drawn : (DRAWS,) rising places in them. along : for each direction the means of cos and sin of twice
-    the heading. seed : tells walks apart, see ``seed_of``. spacings : how many were measured.
+    the heading. seed : tells walks apart, see ``seed_of``. spacings : how many were measured. in_rings : it went round.
     """
 
     efforts: tuple[Effort, ...]
@@ -70,6 +70,7 @@ class Drawn:
     along: tuple[tuple[float, float], ...]
     swath_measured: bool = True
     spacings: int = 0
+    in_rings: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

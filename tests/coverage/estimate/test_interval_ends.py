@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fieldcomb.coverage.estimate.interval_ends import MEASURED_LANES, summed_up
+from fieldcomb.coverage.estimate.interval_ends import GUESSED_SWING, MEASURED_LANES, RINGS, summed_up
 from fieldcomb.coverage.estimate.regularity import LANES, WANDERING
 
 DRAWN = (np.arange(200, dtype=np.float32)[:, None] + 0.5) / 200  # left out of the only cell
@@ -33,3 +33,11 @@ def test_more_recordings_leave_out_less_below() -> None:
     """The more recordings in lanes, the lower the interval begins, down to 3 % of the draws."""
     begins = [interval(*[LANES] * count)[0] for count in range(2, 9)]
     assert begins == sorted(begins, reverse=True) and begins[-1] == pytest.approx(3, abs=0.5)
+
+
+@pytest.mark.parametrize("kind", [RINGS, WANDERING])
+def test_a_walk_that_is_not_to_and_fro_has_a_narrower_interval_once_the_swing_is_measured(kind: str) -> None:
+    """Rings and wandering leave out more at both ends than lanes, and than with a guessed swing."""
+    low, high = interval(kind)
+    for wider in (interval(LANES), interval(GUESSED_SWING)):
+        assert wider[0] < low and high < wider[1]

@@ -24,6 +24,7 @@ from fieldcomb.coverage.estimate.regularity import (
     Pattern,
     Spacings,
     find_spacings,
+    in_rings,
     make_stations,
     on_lanes,
     pattern_of,
@@ -221,6 +222,17 @@ def test_the_kind_of_walk_is_told(kind: str) -> None:
     """Lanes, crosswise lanes and wandering are told apart; a spiral and two fields are lanes."""
     wanted = {"crosswise": CROSSWISE, "wandering": WANDERING}.get(kind, LANES)
     assert [seen(kind, seed).kind for seed in SEEDS[:3]] == [wanted] * 3
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_rings_are_told_from_lanes(kind: str) -> None:
+    """Only a spiral goes round and round: no walk in lanes, over one field or two, passes for one."""
+    assert [in_rings(seen(kind, seed).stations) for seed in SEEDS] == [kind == "spiral"] * len(SEEDS)
+
+
+def test_lanes_of_a_few_metres_are_no_rings() -> None:
+    """Lanes of 7 m, half of which is turns, do not pass for rings."""
+    assert not in_rings(make_stations(boustrophedon(7.0, 14)))
 
 
 def test_straight_lanes_look_more_even_than_ragged_ones() -> None:
