@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, tzinfo
@@ -31,6 +32,7 @@ FINDS_EXAMPLE = "find_no,kind,what / 1,keep,lead token"
 KIND_WORDS = {**{kind: kind for kind in FIND_KINDS}, "kept": "keep"}
 _NOTES = 20  # in a report; the list of finds has all of them
 _SHOWN = 40
+_ROW = re.compile(r", row ([0-9]+)\b")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,7 @@ def read_finds(raw: bytes, file: str, zone: tzinfo) -> FindsRead:
             finds.append(find)
     taken = frozenset(numbers.values())
     notes += [note for find in finds for note in _strange_others(find, taken, table.file)]
+    notes.sort(key=_row_of)  # as they stand in the file; those on all of it, which name no row, before
     return FindsRead(table, tuple(finds), tuple(notes), tuple(unused), taken)
 
 
@@ -150,6 +153,11 @@ def _sound(find: Find, at: str, notes: list[str]) -> Find:
     if find.placed and not find.how:
         find = replace(find, how="typed")
     return find
+
+
+def _row_of(note: str) -> int:
+    found = _ROW.search(note)
+    return int(found[1]) if found else 0
 
 
 def _strange_others(find: Find, taken: frozenset[int], file: str) -> list[str]:

@@ -132,3 +132,9 @@ def test_what_is_no_record_of_finds_is_refused(text: str, said: str) -> None:
     """A file that cannot be one says what it lacks."""
     with pytest.raises(SiteError, match=said):
         read(text)
+
+
+def test_faults_are_told_in_the_order_of_the_rows() -> None:
+    """Also one that is known only when all rows were read, so that a sheet can be mended from top to bottom."""
+    found = read("find_no,kind,depth_cm,belongs_with\n1,keep,,9\n2,keep,deep,7\n,keep,,\n3,keep,bad,8\n")
+    assert [note.split(":")[0] for note in found.notes] == [f"finds.csv, row {row}" for row in (2, 3, 3, 4, 5, 5)]
