@@ -6,6 +6,7 @@ from enum import Enum, auto
 from pathlib import Path
 
 from fieldcomb.coverage.site.folder import Say, read_file, shown
+from fieldcomb.coverage.site.naming import name_like
 from fieldcomb.coverage.site.roster import RosterRow, read_roster
 from fieldcomb.coverage.site.settings import Typed
 from fieldcomb.tracks.errors import SiteError, UsageError
@@ -88,7 +89,8 @@ def walks_of_roster(rows: Sequence[RosterRow], roster: str, given: Sequence[Walk
         if not given:
             found = [WalkToAdd(str(Path(roster).parent / row.file))]
             if not Path(found[0].path).exists():
-                gone.append(row)
+                like = name_like(Path(found[0].path))
+                gone.append(f"{row.file} (line {row.line}{f', or is it {like}?' if like else ''})")
                 continue
         if len(found) != 1:
             several = "could be any of " + ", ".join(shown(walk.path) for walk in found)
@@ -98,7 +100,7 @@ def walks_of_roster(rows: Sequence[RosterRow], roster: str, given: Sequence[Walk
         own = WalkToAdd(found[0].path, row.start, row.end, row.typed, row.searcher, (file, row.line), found[0].held)
         walks.append(own)
     if gone:
-        names = ", ".join(f"{row.file} (line {row.line})" for row in gone)
+        names = ", ".join(gone)
         hint = "Put them in the roster's folder, or leave the file empty in rows of people who did not record"
         raise SiteError(f"some of its files are missing: {names}", file=file, hint=hint)
     left = [shown(walk.path) for walk in given if walk.path not in {used.path for used in walks}]

@@ -17,6 +17,7 @@ from fieldcomb.coverage.gear.coils import coil_of_size, own_coil, split_naming
 from fieldcomb.coverage.gear.swing import make_swing
 from fieldcomb.coverage.season.events import EVENTS_FILE, GroundEvent, read_events
 from fieldcomb.coverage.site.journal import locked, reason
+from fieldcomb.coverage.site.naming import did_you_mean
 from fieldcomb.coverage.site.peg_file import PegRow, place_pegs, read_pegs
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE, TRACKS, OutingEntry, Settings
 from fieldcomb.coverage.site.settings_file import read_outings, read_settings
@@ -119,7 +120,9 @@ def read_file(
             raise error_type(f"is {status.st_size / 1e6:.0f} MB, far more than a walk", file=file, hint="Split it")
         return Path(path).read_bytes()
     except FileNotFoundError as error:
-        raise error_type("is not there", file=file, hint="Check the name and the folder") from error
+        like = did_you_mean(Path(path)) if name is None or str(name) == str(path) else ""
+        hint = f"{like}Check the name and the folder"
+        raise error_type("is not there", file=file, hint=hint) from error
     except PermissionError as error:
         raise error_type(
             "you do not have permission to read it", file=file, hint="Change its permissions, or copy it"
@@ -137,7 +140,7 @@ def opened(folder: Path, say: Say, *, reading: bool = False) -> Iterator[Site]:
     """Open a site folder under its lock, after finishing what an interrupted command left there."""
     file = shown(folder)
     if not folder.exists():
-        raise SiteError("is not there", file=file, hint=HintKind.NO_SUCH_SITE(site=file))
+        raise SiteError("is not there", file=file, hint=HintKind.NO_SUCH_SITE(site=file, like=did_you_mean(folder)))
     if not folder.is_dir():
         raise SiteError("is a file, not a site folder", file=file, hint=HintKind.NOT_A_FOLDER())
     if not (folder / SITE_FILE).is_file():

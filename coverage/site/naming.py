@@ -3,9 +3,13 @@
 import re
 import unicodedata
 from collections.abc import Iterable
-from itertools import count
+from contextlib import suppress
+from itertools import count, islice
+from pathlib import Path
 
 ID_WITHOUT_DATE = "nodate"
+MOST_NAMES = 2000  # of a folder that are looked at for one that is like another
+NAMES_ALIKE = 0.7  # share of letters in common, in their order, of names without their ends
 _MAX_NAME_BYTES = 120
 
 
@@ -54,3 +58,21 @@ def free_name(name: str, taken: Iterable[str]) -> str:
         stem, ending = name, ""
     names = (name if n == 1 else f"{stem}-{n}{dot}{ending}" for n in count(1))
     return next(one for one in names if one.casefold() not in lower)
+
+
+def name_like(path: Path) -> str:
+    """Return the name in a folder that is closest to one that is not there; "" where none is close."""
+    from difflib import get_close_matches  # only once something is amiss
+
+    with suppress(OSError, ValueError):
+        there = [one for one in islice(path.parent.iterdir(), MOST_NAMES) if one.name != path.name]  # as a broken link
+        of_a_kind = sorted(there, key=lambda one: (one.suffix.casefold() == path.suffix.casefold(), one.name))
+        names = {one.stem.casefold(): one.name for one in of_a_kind}
+        close = get_close_matches(path.stem.casefold(), list(names), 1, NAMES_ALIKE)
+        return names[close[0]] if close else ""
+    return ""
+
+
+def did_you_mean(path: Path) -> str:
+    """Return the question after a name that is close to one that is not there; "" where none is close."""
+    return f"Did you mean {like!r}? " if (like := name_like(path)) else ""

@@ -105,6 +105,19 @@ def test_one_bad_file_among_good_ones_adds_none(refused: Callable[[Typed, int, s
     refused(["map", *files], 1, "2.gpx: is not a GPX, ")
 
 
+def test_a_slip_in_a_name_is_answered_with_the_name_there_is(refused: Callable[[Typed, int, str], None]) -> None:
+    """A file, a boundary, a site or a row of a roster that is all but right is told with what it is like."""
+    site()
+    put("saturday walk.gpx", walk())
+    put("team.csv", "file,searcher,coil\nsaturdaywalk.gpx,Ann,28cm\n")
+    for typed in ("saturdy walk.gpx", "Saturday Walk.GPX", "saturday walk.fit"):
+        refused(["map", typed], 1, f"{typed}: is not there. Did you mean 'saturday walk.gpx'? Check the name")
+    refused(["add", "s", "sunday.gpx"], 1, "sunday.gpx: is not there. Check the name")
+    Path("north-field").mkdir()
+    refused(["report", "nort-field"], 1, "Did you mean 'north-field'? Start it with: fieldcomb new nort-field")
+    refused(["add", "s", "--roster", "team.csv"], 1, "saturdaywalk.gpx (line 2, or is it saturday walk.gpx?)")
+
+
 def test_files_that_are_none(refused: Callable[[Typed, int, str], None]) -> None:
     """A missing file, a folder, a broken link, a device and a name with a zero byte are each told apart."""
     site()
@@ -210,7 +223,7 @@ def test_boundary_that_cannot_be(what: str, refused: Callable[[Typed, int, str],
     put("w.gpx", walk())
     refused(["new", "s", "--boundary", "edge.geojson"], 1, says)
     refused(["map", "w.gpx", "--boundary", "edge.geojson"], 1, says)
-    refused(["new", "s", "--boundary", "none.geojson"], 1, "none.geojson: is not there")
+    refused(["new", "s", "--boundary", "none.geojson"], 1, "none.geojson: is not there. Check the name and the folder")
     refused(["new", "s", "--edge", "none.gpx"], 1, "none.gpx: is not there")
 
 
