@@ -19,6 +19,8 @@ AS_WRITTEN = {
 }  # fmt: skip
 METRES_PER_SECOND_PER = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 1609.344 / 3600, "ft/s": 0.3048}
 
+DAY_MINUTES = 24 * 60
+
 NONE = "-"  # what is not known, or is no number
 
 _NUMBER = r"\d+(?:[.,]\d+)?|[.,]\d+"
@@ -155,16 +157,18 @@ def format_percent(pct: float | None, places: int = 1) -> str:
 
 
 def format_duration(seconds: float | None) -> str:
-    """A span of time.
+    """A span of time; from a day on in whole hours.
 
-    >>> format_duration(42), format_duration(600), format_duration(7500)
-    ('42 s', '10 min', '2 h 05 min')
+    >>> format_duration(42), format_duration(600), format_duration(7500), format_duration(464_600)
+    ('42 s', '10 min', '2 h 05 min', '129 h')
     """
     if seconds is None or not math.isfinite(seconds):
         return NONE
     if seconds < 59.5:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
+    if minutes >= DAY_MINUTES:
+        return f"{format_number(seconds / 3600)} h"
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 

@@ -13,7 +13,7 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import place_areas, site_ground
 from fieldcomb.coverage.areas.no_go import without_ended
 from fieldcomb.coverage.cache.folder import KEPT, Shelf
-from fieldcomb.coverage.gear.coils import OwnCoil, parse_coil
+from fieldcomb.coverage.gear.coils import OwnCoil, parse_coil, split_naming
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.intake.survey_inputs import survey_inputs
 from fieldcomb.coverage.lanes.chosen_lanes import best_blocks, walked_bearing
@@ -111,6 +111,9 @@ def _frame(site: Site) -> SiteFrame:
 
 def _coil(site: Site, typed: str | None) -> OwnCoil:
     known = {name: entry.coil for name, entry in site.settings.coils.items()}
+    if typed is not None and split_naming(typed)[0] is not None:
+        hint = "Plan with its size alone. A name is kept once a walk is added with it, or under [coils] in site.toml"
+        raise UsageError(f"coil {typed!r} would name a new coil, which a plan does not do", hint=hint)
     if typed is None and len(known) == 1:
         (typed,) = known
     if typed is None and known and site.settings.defaults.coil is None:

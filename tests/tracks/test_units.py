@@ -180,7 +180,7 @@ def test_examples_in_the_docstrings_hold() -> None:
         (format_area(9_999.6), "1.00 ha"), (format_area(12_345), "1.23 ha"), (format_area(99_960), "10.0 ha"),
         (format_area(None), "-"), (format_percent(None), "-"), (format_duration(None), "-"),
         (format_duration(0), "0 s"), (format_duration(59.4), "59 s"), (format_duration(59.7), "1 min"),
-        (format_duration(90), "2 min"),
+        (format_duration(90), "2 min"), (format_duration(86_369), "23 h 59 min"), (format_duration(86_400), "24 h"),
         (format_duration(3_599), "1 h 00 min"), (format_duration(3_660), "1 h 01 min"),
     ],
 )  # fmt: skip

@@ -107,6 +107,7 @@ def test_lanes_are_shared_out_to_a_team(site: Path) -> None:
         (["--bearing", "north"], "'north' is not a direction"),
         (["--minutes", "0"], "--minutes: '0' is not a number"),
         (["--coil", "huge"], "coil 'huge' is not known"),
+        (["--coil", "huge=40cm"], "would name a new coil, which a plan does not do. Plan with its size alone"),
         (["--spacing", "1cm"], "a spacing of 0.01 m is not possible"),
     ],
 )
