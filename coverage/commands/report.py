@@ -1,5 +1,6 @@
 """The command that draws the map of a site."""
 
+import os
 from collections.abc import Mapping
 from datetime import date
 from functools import partial
@@ -22,6 +23,19 @@ from fieldcomb.coverage.commands.options import (
 )
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_date
+
+# Of tracks: of fewer a report is made before another process is ready.
+REPORT_STARTS_BYTES = 500_000
+# What the process beside the command is asked for, in this order: outings that were not drawn before, strips, the page.
+BESIDE_REPORT = (
+    "fieldcomb.coverage.survey.outing_alone",
+    "scipy.linalg",
+    "scipy.ndimage",
+    "scipy.sparse.csgraph",
+    "rasterio.features",
+    "fieldcomb.coverage.pages.map_page",
+)
+LATER_FOR_REPORT = ("fieldcomb.coverage.gis.geotiff",)
 
 
 @click.command("report")
@@ -79,16 +93,28 @@ def report_command(
         return
     if title is not None:
         raise UsageError("--title is only for a copy to share", hint="Say for whom it is with --for")
-    from fieldcomb.coverage.actions.draw import draw_site
     from fieldcomb.coverage.commands.console import say, show_report
     from fieldcomb.coverage.pool.workers import Workers
     from fieldcomb.coverage.site.folder import OUT
 
     place = Path(out) if out else Path(site) / OUT
     with Workers(many, say) as workers:
+        if _size_bytes(Path(site) / "tracks") >= REPORT_STARTS_BYTES:
+            workers.start(BESIDE_REPORT, LATER_FOR_REPORT)  # first of all: it is ready when the first outing is
+        from fieldcomb.coverage.actions.draw import draw_site
+
         draw = partial(draw_site, Path(site), place, since=day, between=between, coil=coil, epsg=system, depth_m=deep)
         draw = partial(draw, workers=workers)
         show_report(draw, place, as_json=as_json, full=full)
+
+
+def _size_bytes(tracks: Path) -> int:
+    """Size of the recordings of a site; what cannot be looked at is told when it is read."""
+    try:
+        with os.scandir(tracks) as found:
+            return sum(one.stat().st_size for one in found)
+    except OSError:
+        return 0
 
 
 def _since_day(text: str) -> date:

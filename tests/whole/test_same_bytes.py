@@ -221,6 +221,32 @@ def test_a_map_is_the_same_whoever_walks_sweeps_and_draws(tmp_path: Path, walks:
     assert alone == two == four and MAP_FILE in alone[1]
 
 
+def of_reports(folder: Path, jobs: int) -> list[dict[str, str]]:
+    """Report a site with other processes from the start, again from what was kept, and after one more outing."""
+    given = commands("ab")[:-2]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(given_in(folder))
+        Path("edge.geojson").write_text(square(-1, -1, 29, 21))
+        patch.setattr("fieldcomb.coverage.commands.report.REPORT_STARTS_BYTES", 0)
+        for command in given:
+            assert main(command) == 0
+        made = []
+        for before in ([], [], [commands("c")[1]]):
+            for command in before:
+                assert main(command) == 0
+            assert main(["report", "site", "--jobs", str(jobs)]) == 0
+            made.append(output_files())
+        return made
+
+
+def test_a_report_is_the_same_whoever_draws_it_and_whatever_was_kept(tmp_path: Path) -> None:
+    """One process, two and four make the same report of two outings, the same again, and the same after one more."""
+    first, *others = (of_reports(tmp_path / str(jobs), jobs) for jobs in (1, 2, 4))
+    assert all(one == first for one in others)
+    assert {name: one for name, one in first[0].items() if not name.startswith("kept/")}.items() <= first[1].items()
+    assert first[2][REPORT_FILE] != first[1][REPORT_FILE]
+
+
 @pytest.mark.parametrize("begun", [0, 1, 2], ids=["drawing", "strips", "page"])
 def test_a_map_whose_other_process_is_killed_is_the_same(tmp_path: Path, begun: int) -> None:
     """Killed at a walk drawn anew, at strips or at the page, that is said once, and every byte is as it would be."""
