@@ -19,7 +19,7 @@ from fieldcomb.coverage.intake.survey_inputs import survey_inputs
 from fieldcomb.coverage.lanes.chosen_lanes import best_blocks, walked_bearing
 from fieldcomb.coverage.lanes.lane_files import lane_files
 from fieldcomb.coverage.lanes.lane_plan import LanePlan, plan_lanes, swept_by
-from fieldcomb.coverage.lanes.named_plan import LABEL_EVERY, NamedPlan, Pace, shared_out
+from fieldcomb.coverage.lanes.named_plan import LABEL_EVERY, TODO, NamedPlan, Pace, shared_out
 from fieldcomb.coverage.lanes.setting_out import set_out
 from fieldcomb.coverage.pages.lane_drawings import SHEET_FILE, lane_sheet_html
 from fieldcomb.coverage.places.places import Worth
@@ -37,7 +37,6 @@ from fieldcomb.tracks.frame import SiteFrame
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.values import dataclass
 
-TODO = "todo"
 ACROSS = "across"
 
 

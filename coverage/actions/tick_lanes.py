@@ -54,10 +54,11 @@ class Ticked:
     left: tuple[int, ...] = ()
 
 
-def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say) -> Ticked:
+def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say, held: str | None = None) -> Ticked:
     """Write what a sheet says into the table of its plan, ``lanes/NAME/lanes.csv``; the sheet itself is only read.
 
-    sheet : a table with the columns ``lane`` and ``done`` at least. name : the plan; not needed where there is one.
+    sheet : a table with the columns ``lane`` and ``done`` at least. held : where it lies, if elsewhere.
+    name : the plan; not needed where there is one.
 
     Rows that the sheet does not fill in stay as they were. A lane that was ticked before and is not now stays ticked.
     Where the sheet says otherwise than the table did, the table as it was is kept beside it.
@@ -73,7 +74,7 @@ def tick_site_lanes(folder: Path, sheet: str, name: str | None, *, say: Say) -> 
         place = _chosen(plans, name)
         plan = kept_plan(place, frame)
         others = [other for other in plans if other != place.name]
-        lines, notes = read_sheet(read_file(sheet, SiteError), shown(sheet), plan.ends, others)
+        lines, notes = read_sheet(read_file(held or sheet, SiteError), shown(sheet), plan.ends, others)
         if not lines:
             problem = "does not say of any lane whether it was walked"
             raise SiteError(problem, file=shown(sheet), hint="Fill in y, n or part in the column done")

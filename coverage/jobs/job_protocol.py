@@ -14,7 +14,7 @@ from fieldcomb.tracks.values import dataclass
 
 ADD, NEW, EDIT, DRAW = "add", "new", "edit", "draw"
 START, CHANGE, AREAS, COMPARE, COLLECT, SHARE = "start", "change", "areas", "compare", "collect", "share"
-REOPEN = "reopen"
+REOPEN, PLAN, SHEET = "reopen", "plan", "sheet"
 COMPARED = "compared"  # folder in a site's output folder, for a map of some of its outings
 
 Changes = dict[str, str | float | bool | None]
@@ -49,6 +49,7 @@ class Order:
     draw : whether to draw the map afterwards.
     depth : how deep below the soil the map is to show what the coil covered, as ``report`` takes it.
     between, since : two outings, or a day from which on outings count, for a comparison; since which ground is open.
+    inside, minutes, across : of lanes to be planned, as ``LaneWishes`` has them; across those walked so far.
     """
 
     do: str
@@ -74,6 +75,9 @@ class Order:
     known: str = ""
     between: tuple[str, str] | None = None
     since: str | None = None
+    inside: str | None = None
+    minutes: int | None = None
+    across: bool = False
 
     @property
     def held(self) -> tuple[HeldFile, ...]:

@@ -24,8 +24,10 @@ from fieldcomb.coverage.jobs.job_protocol import (
     COMPARED,
     EDIT,
     NEW,
+    PLAN,
     REOPEN,
     SHARE,
+    SHEET,
     START,
     HeldFile,
     Order,
@@ -104,10 +106,8 @@ def carry_out(order: Order, tell: Tell) -> None:
             added = _add(order, tell, workers)
         elif order.do in _CHANGES:
             _CHANGES[order.do](order, tell)
-        elif order.do == COLLECT:
-            _collect(order, tell, workers)
-        elif order.do == SHARE:
-            _share(order, tell, workers)
+        elif order.do in _WORK:
+            _WORK[order.do](order, tell, workers)
         if order.do == COMPARE:
             _compare(order, tell, workers)
         elif order.draw:
@@ -180,6 +180,27 @@ def _share(order: Order, tell: Tell, workers: Workers) -> None:
     tell(kept=[f"a copy for the {order.name}"], notes=[left_out, *kept])
 
 
+def _plan(order: Order, tell: Tell, workers: Workers) -> None:
+    tell(step="Planning lanes")
+    from fieldcomb.coverage.actions.plan_lanes import ACROSS, LaneWishes, plan_site_lanes
+    from fieldcomb.coverage.lanes.lane_words import planned_lines
+
+    bearing = ACROSS if order.across else None
+    wishes = LaneWishes(order.typed.coil, bearing, inside=order.inside, minutes=order.minutes, name=order.name)
+    made = plan_site_lanes(Path(order.site), wishes, say=_say(tell), progress=_progress(tell), workers=workers)
+    tell(kept=planned_lines(made.named))
+
+
+def _sheet(order: Order, tell: Tell) -> None:
+    tell(step="Reading the sheet")
+    from fieldcomb.coverage.actions.tick_lanes import tick_site_lanes
+
+    (file,) = order.files
+    done = tick_site_lanes(Path(order.site), file.name, order.name, say=_say(tell), held=file.path)
+    counts = f"{done.walked} of {format_count(done.lanes, 'lane')} walked, {done.part} in part, {done.not_walked} not"
+    tell(kept=[f"Plan {done.plan}: {counts}"], notes=list(done.notes))
+
+
 def _change(order: Order, tell: Tell) -> None:
     tell(step="Changing the site")
     from fieldcomb.coverage.actions.edit import change_site
@@ -237,7 +258,14 @@ def _edit(order: Order, tell: Tell) -> None:
     tell(kept=list(lines) or [UNCHANGED])
 
 
-_CHANGES: Mapping[str, Callable[[Order, Tell], None]] = {EDIT: _edit, CHANGE: _change, AREAS: _areas, REOPEN: _reopen}
+_CHANGES: Mapping[str, Callable[[Order, Tell], None]] = {
+    EDIT: _edit,
+    CHANGE: _change,
+    AREAS: _areas,
+    REOPEN: _reopen,
+    SHEET: _sheet,
+}
+_WORK: Mapping[str, Callable[[Order, Tell, Workers], None]] = {COLLECT: _collect, SHARE: _share, PLAN: _plan}
 
 
 def _draw(order: Order, tell: Tell, added: Sequence[Any], workers: Workers) -> None:

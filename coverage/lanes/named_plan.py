@@ -14,6 +14,7 @@ from fieldcomb.tracks.values import dataclass
 PLANNED_PACE_M_S = 0.3  # common practice, no source: taken where no earlier outing shows a pace
 TURN_S = 20.0  # common practice, no source: from the end of a lane to the start of the next
 LABEL_EVERY = 5
+TODO = "todo"  # in place of the name of an area: only where to go next
 WHOLE_BLOCKS = 1.25  # blocks stay whole where the longest share is at most so many times what it need be
 PARTING_STEPS = 40
 

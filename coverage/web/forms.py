@@ -79,6 +79,12 @@ def typed_of_form(form: FormTexts) -> Typed:
     return Typed(**{field.kept_key: kept_of_field(texts, field.key) for field in fields})  # type: ignore[arg-type]
 
 
+def coil_of_form(form: FormTexts) -> str | None:
+    """Return the coil of a form: the one that is written, else the one that is picked; None for neither."""
+    picked = form.get("known_coil", "") if not form.get("coil") else ""
+    return text_of_field({**form, "coil": picked, "coil-unit": ""} if picked else form, "coil")
+
+
 def outing_texts(outing: OutingEntry) -> dict[str, str]:
     """Return the fields of an outing as its page shows them."""
     sweep = outing.typed.sweep

@@ -1,4 +1,4 @@
-"""Lanes on the local page: ticked on a phone, with the files of their plan."""
+"""Lanes on the local page: planned, ticked on a phone, with the files of their plan, and filled-in sheets taken in."""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -8,25 +8,89 @@ from flask import Blueprint, Response, abort, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from fieldcomb.coverage.actions.tick_lanes import keep_ticks
+from fieldcomb.coverage.areas.areas import read_areas
+from fieldcomb.coverage.jobs.job_protocol import PLAN, SHEET, Order
 from fieldcomb.coverage.lanes.declared import DeclaredPlan
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE, GPX_FILE
+from fieldcomb.coverage.lanes.named_plan import TODO
 from fieldcomb.coverage.lanes.sheet import state_of
 from fieldcomb.coverage.lanes.ticks import LaneTick, TickedLane, ticked_lanes, told_otherwise
 from fieldcomb.coverage.pages.lane_drawings import SHEET_FILE
+from fieldcomb.coverage.site.folder import AREAS_FILE, read_file
 from fieldcomb.coverage.site.lane_plans import kept_plan, kept_sheet, kept_ticks, plan_folders
+from fieldcomb.coverage.site.options_fields import FIELD
+from fieldcomb.coverage.site.settings import Typed
+from fieldcomb.coverage.web import forms
 from fieldcomb.coverage.web.access import KEPT_A_DAY
-from fieldcomb.coverage.web.responses import Desk, output_page, page_of, served_site
+from fieldcomb.coverage.web.responses import Desk, answer_job, output_page, page_of, served_site, uploaded_files
 from fieldcomb.coverage.web.site_views import site_frame_of
-from fieldcomb.tracks.errors import SiteError, UsageError
+from fieldcomb.tracks.errors import AreaError, SiteError, UsageError
+from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_count
 
+MOST_PLANNED_MINUTES = 100_000
 MOST_TICK_BYTES = 1_000_000
 PLAN_FILES = (SHEET_FILE, GPX_FILE, CSV_FILE)  # of a plan, to be had from its page
 
 
 def lane_routes(pages: Blueprint, desk: Desk) -> None:
     """Add these routes to a blueprint."""
+    _planning(pages, desk)
     _ticking(pages, desk)
+
+
+def _planning(pages: Blueprint, desk: Desk) -> None:
+    @pages.get("/site/<key>/lanes")
+    def plan_lanes(key: str) -> AnyResponse:
+        """Show what can be asked of a plan."""
+        site = served_site(desk, key)
+        values = {"field": FIELD, "todo": TODO, "areas": _named_areas(site.folder)}
+        return page_of(desk, "plan_lanes", f"Plan lanes on {site.settings.name}", site=site, **values)
+
+    @pages.post("/site/<key>/lanes")
+    def order_plan(key: str) -> AnyResponse:
+        site, form = served_site(desk, key), request.form
+        order = Order(
+            PLAN,
+            str(site.folder),
+            typed=Typed(coil=forms.coil_of_form(form)),
+            name=harmless(form.get("plan", "")).strip() or None,
+            inside=harmless(form.get("inside", "")) or None,
+            minutes=_minutes(form.get("minutes", "").strip()),
+            across=form.get("across") == "yes",
+            draw=bool(site.outings),
+        )
+        return answer_job(desk.jobs.submit(order))
+
+    @pages.post("/site/<key>/lanes/<plan>/sheet")
+    def order_sheet(key: str, plan: str) -> AnyResponse:
+        """Take in a sheet that was filled in; the table of the plan as it was is kept."""
+        site, (folder, _) = served_site(desk, key), _plan_of(desk, key, plan)
+        files = uploaded_files("sheet")
+        if len(files) != 1:
+            raise UsageError("no sheet was chosen", hint="Choose the table that you filled in")
+        with desk.uploads.taking() as held:
+            held.append(desk.uploads.take(files[0]))
+            order = Order(SHEET, str(site.folder), files=tuple(held), name=folder.name, draw=bool(site.outings))
+            return answer_job(desk.jobs.submit(order))
+
+
+def _named_areas(site: Path) -> list[str]:
+    """Names of the areas in which lanes alone may be planned; none where the file of areas cannot be read."""
+    try:
+        areas, _ = read_areas(read_file(site / AREAS_FILE, AreaError, name=AREAS_FILE), AREAS_FILE)
+    except AreaError:
+        return []
+    return sorted({area.reason for area in areas if area.reason and area.kind not in ("site", "no-go", "blocked")})
+
+
+def _minutes(text: str) -> int | None:
+    if not text:
+        return None
+    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= MOST_PLANNED_MINUTES):
+        error = UsageError(f"{harmless(text)[:20]!r} is not a number of minutes", hint="Write it like 90")
+        raise forms.FieldError("minutes", error)
+    return int(text)
 
 
 def _ticking(pages: Blueprint, desk: Desk) -> None:
