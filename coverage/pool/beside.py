@@ -13,14 +13,16 @@ from collections.abc import Callable
 from typing import Any
 
 from fieldcomb.coverage.pool.loading import load
+from fieldcomb.coverage.pool.memory import one_heap
 
 
 def serve() -> None:
     """Carry out tasks until the input ends."""
     gc.set_threshold(300_000)  # as in the command
+    one_heap()
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints is no answer
-    messages: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
+    messages: queue.SimpleQueue[list[Any]] = queue.SimpleQueue()
     threading.Thread(target=_take_in, args=(messages,), daemon=True).start()
     series: dict[int, tuple[Callable[[Any, Any], Any], Any]] = {}
     to_load: list[str] = []  # while there is nothing to do
@@ -35,28 +37,30 @@ def serve() -> None:
         if len(message) == 2:
             series[message[0]] = pickle.loads(message[1])
             continue
-        of, number, packed = message
-        out.write(_answer(series, of, number, packed))
+        out.write(_answer(series, message))
         out.flush()
 
 
-def _take_in(messages: "queue.SimpleQueue[tuple[Any, ...]]") -> None:
+def _take_in(messages: "queue.SimpleQueue[list[Any]]") -> None:
     """Read what is to be done at once, so that whoever sends it need not wait."""
     try:
         while True:
-            messages.put(pickle.load(sys.stdin.buffer))
+            messages.put(list(pickle.load(sys.stdin.buffer)))
     finally:
         os._exit(0)
 
 
-def _answer(series: dict[int, tuple[Callable[[Any, Any], Any], Any]], of: int, number: int, packed: bytes) -> bytes:
-    """Do one task; returns (series, task, whether it was done, what it gave), packed.
+def _answer(series: dict[int, tuple[Callable[[Any, Any], Any], Any]], message: list[Any]) -> bytes:
+    """Do one task, given as its series, its number and itself, packed; the message is emptied, to free what it holds.
 
-    What fails here is done again by the command, where the error can be shown.
+    Returns (series, task, whether it was done, what it gave), packed. What fails here is done again by the command,
+    where the error can be shown.
     """
+    of, number = message[:2]
     try:
         function, common = series[of]
-        return pickle.dumps((of, number, True, function(common, pickle.loads(packed))), pickle.HIGHEST_PROTOCOL)
+        task = pickle.loads(message.pop())
+        return pickle.dumps((of, number, True, function(common, task)), pickle.HIGHEST_PROTOCOL)
     except Exception:
         return pickle.dumps((of, number, False, None))
 

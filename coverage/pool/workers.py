@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import IO, Any, Self, TypeVar
 
 from fieldcomb.coverage.pool.loading import load
+from fieldcomb.coverage.pool.memory import one_heap
 from fieldcomb.tracks.values import dataclass
 
 _C = TypeVar("_C")
@@ -32,7 +33,7 @@ PAYS_S = 2.0
 PAYS_WHEN_STARTED_S = 0.2
 AT_ONCE = 2  # tasks that each process has: one to do, and the next
 PIPE_BYTES = 1 << 18  # where the system allows, so that a raster is not read in hundreds of pieces
-AHEAD = 3  # results for each job that may wait for their turn, so that memory does not grow with the tasks
+AHEAD = 2  # results for each job that may wait for their turn, so that memory does not grow with the tasks
 
 
 def cores() -> int:
@@ -202,6 +203,8 @@ class Workers:
     def _start(self, most: int) -> None:
         """Start what is missing, once; a process that was ended from outside is not started again."""
         missing = min(self.jobs - 1, most) - self._started
+        if missing > 0:
+            one_heap()
         self._started += max(missing, 0)
         with suppress(OSError):  # no room for a process: the work is done without it
             for _ in range(missing):
