@@ -87,7 +87,7 @@ def _named_areas(site: Path) -> list[str]:
 def _minutes(text: str) -> int | None:
     if not text:
         return None
-    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= MOST_PLANNED_MINUTES):
+    if not (text.isascii() and text.isdigit() and len(text) < 7 and 1 <= int(text) <= MOST_PLANNED_MINUTES):
         error = UsageError(f"{harmless(text)[:20]!r} is not a number of minutes", hint="Write it like 90")
         raise forms.FieldError("minutes", error)
     return int(text)

@@ -583,6 +583,7 @@ def test_every_page_is_readable_by_everybody(browser: Any, service: Service, roo
         "/site/field/outing/2026-03-07a",
         "/site/field/areas",
         "/site/field/compare",
+        "/site/field/lanes",
         "/site/field/lanes/1",
         f"/job/{done.id}",
         "/nowhere",

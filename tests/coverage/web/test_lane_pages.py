@@ -77,6 +77,7 @@ def test_what_is_no_number_of_minutes_is_told_beside_its_field(root: Path, tmp_p
     assert answer.status_code == 400 and page.jobs.orders == []
     told = json.loads(answer.data)
     assert told["field"] == "minutes" and "'an hour' is not a number of minutes" in told["problem"]
+    assert page.post("/site/field/lanes", {"minutes": "9" * 5000}).status_code == 400
 
 
 def test_a_filled_in_sheet_is_brought_in(root: Path, tmp_path: Path) -> None:
