@@ -175,12 +175,16 @@ with Workers(3) as workers:
 """
 
 
+# A shell's background work ignores Ctrl+C, and so would what a test starts there.
+HEEDING = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+
+
 @pytest.mark.parametrize("script", [SCRIPT, EARLY], ids=["shared", "begun"])
 @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGKILL], ids=["stopped", "killed"])
 def test_no_process_is_left_when_the_command_is(sign: signal.Signals, script: str) -> None:
     """Ctrl+C, and a kill that cannot be caught, leave no process behind, and no message of one."""
     with subprocess.Popen(
-        [sys.executable, "-c", script], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [sys.executable, "-c", HEEDING + script], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as command:
         assert command.stdout is not None and command.stderr is not None
         pids = [int(pid) for pid in command.stdout.readline().split()]
