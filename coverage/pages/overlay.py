@@ -17,7 +17,7 @@ from rasterio.transform import Affine
 from rasterio.warp import reproject
 
 from fieldcomb.coverage.pages import colours_patterns as legend
-from fieldcomb.coverage.pool.ahead import InThreads
+from fieldcomb.coverage.pool.ahead import InThreads, one_by_one
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.survey.results import OutingLayer
@@ -33,6 +33,9 @@ MOST_DRAWN = 6_000_000  # cells of one picture; a larger raster is drawn coarser
 MOST_PIXELS = 16_000_000  # of one warped picture: phones refuse to show larger ones
 MOST_PACKED_WELL = 1_000_000  # cells
 
+# rasterio puts a warning of its own off while it warps, for all threads at once, and brings back what it found before:
+# of two that do so together, one has the warning after all.
+_WARPING = one_by_one()
 _SPHERE_M = 6_378_137.0  # radius of the Mercator sphere that web maps use (EPSG:3857)
 
 
@@ -148,17 +151,18 @@ def _warp(sheet: _Sheet, codes: Cells, frame: SiteFrame, clear: int) -> tuple[Ce
     cols = math.ceil((float(east.max()) - west) / pixel) + 1
     rows = math.ceil((top - float(north.min())) / pixel) + 1
     out = np.full((rows, cols), clear, np.uint8)
-    reproject(
-        codes,
-        out,
-        src_transform=sheet.transform,
-        src_crs=CRS.from_string(frame.proj4),
-        dst_transform=Affine(pixel, 0, west, 0, -pixel, top),
-        dst_crs=CRS.from_string(_mercator_proj4(frame)),
-        resampling=Resampling.nearest,
-        init_dest_nodata=False,
-        warp_mem_limit=64,
-    )
+    with _WARPING:
+        reproject(
+            codes,
+            out,
+            src_transform=sheet.transform,
+            src_crs=CRS.from_string(frame.proj4),
+            dst_transform=Affine(pixel, 0, west, 0, -pixel, top),
+            dst_crs=CRS.from_string(_mercator_proj4(frame)),
+            resampling=Resampling.nearest,
+            init_dest_nodata=False,
+            warp_mem_limit=64,
+        )
     return out, _Box(west, top - rows * pixel, west + cols * pixel, top)
 
 

@@ -2,7 +2,9 @@
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
 from functools import partial
+from threading import Lock
 from typing import TYPE_CHECKING, Any, TypeVar
 
 if TYPE_CHECKING:
@@ -64,6 +66,11 @@ class InThreads:
             self._begun.popleft().exception()  # so that what waits to be done takes little room
         self._begun.append(self._threads.submit(function, *args))
         return self._begun[-1].result
+
+
+def one_by_one() -> AbstractContextManager[object]:
+    """Return what one thread at a time is let into, for calls of a library that must not be made together."""
+    return Lock()
 
 
 def _given(result: _R) -> _R:
