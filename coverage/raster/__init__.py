@@ -1,4 +1,4 @@
 """Square cells, counts of passes, and polygons around cells.
 
-Uses ``tracks`` and ``gear``.
+Uses ``tracks``, ``gear`` and ``compiled``.
 """

@@ -17,6 +17,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.raster.cells import Indices
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.stretches import NO_INDICES, SLICES, Pieces, ranges
@@ -37,15 +38,17 @@ def count_passes(legs: Sequence[Leg], swath_m: float, grid: Grid) -> Counts:
 
     Returns int16 (rows, cols).
     """
-    diff = np.zeros(grid.rows * (grid.cols + 1), np.int16)
+    counts = np.zeros((grid.rows, grid.cols + 1), np.int16)
     pieces = Pieces.of(legs, swath_m)
     if pieces.group.size and grid.rows and grid.cols:
         group, row, first, last = _intervals(pieces, swath_m / 2, grid)
         stretch = group < pieces.stretches
-        _add(diff, grid, row[stretch], first[stretch], last[stretch], 1)
-        _add(diff, grid, *_shared(group - pieces.stretches, row, first, last), -1)
-    counts = diff.reshape(grid.rows, grid.cols + 1)
-    np.cumsum(counts, axis=1, dtype=np.int16, out=counts)
+        shared = _shared(group - pieces.stretches, row, first, last)
+        taken_off = np.concatenate([np.zeros(np.count_nonzero(stretch), np.int64), np.ones_like(shared[0])])
+        row, first, last = (
+            np.concatenate([one[stretch], other]) for one, other in zip((row, first, last), shared, strict=True)
+        )
+        _add_up(counts, row, first, last, taken_off, np.array([1, -1], np.int32))
     return counts[:, :-1]
 
 
@@ -60,13 +63,20 @@ def cover(legs: Sequence[Leg], radius_m: float | Floats, grid: Grid) -> NDArray[
 
 
 def _covered(pieces: Pieces, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
+    if kernels is not None:
+        covered = np.zeros((grid.rows, grid.cols), bool)
+        if pieces.group.size and covered.size:
+            kernels.cover(*_Capsules.of(pieces.ends, radius_m, grid).fields(), covered)
+        return covered
     most = np.int16 if pieces.group.size < 32768 else np.int32  # a cell is covered by each segment once at most
     diff: NDArray[np.signedinteger] = np.zeros(grid.rows * (grid.cols + 1), most)
     if pieces.group.size and grid.rows and grid.cols:
         capsules = _Capsules.of(pieces.ends, radius_m, grid)
         for part in capsules.blocks():  # only whether there is any is asked, so nothing need be united
             _, row, first, last = capsules.rows_met(part)
-            _add(diff, grid, row, first, last, 1)
+            start = row * (grid.cols + 1)
+            np.add.at(diff, start + first, most(1))
+            np.subtract.at(diff, start + last + 1, most(1))
     counts = diff.reshape(grid.rows, grid.cols + 1)
     np.cumsum(counts, axis=1, dtype=most, out=counts)
     return np.asarray(counts[:, :-1] > 0)
@@ -80,16 +90,12 @@ def bits_over(legs: Sequence[Leg], radius_m: Floats, bits: NDArray[np.int64], gr
     order = np.argsort(bits, kind="stable")
     pieces = Pieces.whole([legs[k] for k in order.tolist()])
     of, radius = bits[order][pieces.group], radius_m[order][pieces.group]
-    diff = np.zeros(grid.rows * (grid.cols + 1), np.uint16)
+    sums = np.zeros((grid.rows, grid.cols + 1), np.uint16)
     if pieces.group.size and grid.rows and grid.cols:
         # What is united overlaps nowhere within a bit, so that bits come and go by plain sums.
         bit, row, first, last = _intervals(replace(pieces, group=of), radius, grid)
-        value, start = (np.uint16(1) << bit.astype(np.uint16)), row * (grid.cols + 1)
-        np.add.at(diff, start + first, value)
-        np.subtract.at(diff, start + last + 1, value)
-    counts = diff.reshape(grid.rows, grid.cols + 1)
-    np.cumsum(counts, axis=1, dtype=np.uint16, out=counts)
-    return counts[:, :-1]
+        _add_up(sums, row, first, last, bit, np.left_shift(1, np.arange(16), dtype=np.int32))
+    return sums[:, :-1]
 
 
 def mean_over(
@@ -105,15 +111,11 @@ def mean_over(
     weights = np.concatenate([np.ones((1, len(legs))), np.round(np.asarray(values, float) * VALUE_STEPS)]).astype(
         np.int32
     )
-    sums = np.zeros((weights.shape[0], grid.rows * (grid.cols + 1)), np.int32)
+    cells = np.zeros((weights.shape[0], grid.rows, grid.cols + 1), np.int32)
     if pieces.group.size and grid.rows and grid.cols:
         group, row, first, last = _intervals(pieces, radius, grid)
-        start = row * (grid.cols + 1)
-        for total, weight in zip(sums, weights, strict=True):
-            np.add.at(total, start + first, weight[group])
-            np.subtract.at(total, start + last + 1, weight[group])
-    cells = sums.reshape(weights.shape[0], grid.rows, grid.cols + 1)
-    np.cumsum(cells, axis=2, dtype=np.int32, out=cells)
+        for sums, weight in zip(cells, weights, strict=True):
+            _add_up(sums, row, first, last, group, weight)
     count = cells[0, :, :-1]
     mean = np.empty((weights.shape[0] - 1, grid.rows, grid.cols), np.float32)
     for top in range(0, grid.rows, _ROWS_AT_ONCE):
@@ -134,6 +136,12 @@ def _intervals(pieces: Pieces, radius_m: float | Floats, grid: Grid) -> tuple[In
     """Group, row, first and last column of disjoint cell intervals, in order of row, then group."""
     radius = np.broadcast_to(np.asarray(radius_m, float), pieces.group.shape)
     capsules = _Capsules.of(pieces.ends, radius, grid)
+    if kernels is not None:
+        found = kernels.intervals(
+            *capsules.fields(), pieces.group, pieces.near, pieces.near_group, grid.rows, grid.cols
+        )
+        group, row, first, last = np.frombuffer(found, np.int64).reshape(4, -1)
+        return group, row, first, last
     blocks, met = [], []
     is_near = np.zeros(pieces.group.size, bool)
     is_near[pieces.near] = True
@@ -228,6 +236,10 @@ class _Capsules:
         offset = r * du * np.sign(rise) / np.maximum(np.hypot(du, dv), 1e-12)
         return _Capsules(u0, v0, du, dv, 1 / rise, offset / rise, r * r, low, np.maximum(high - low + 1, 0), grid.cols)
 
+    def fields(self) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Indices, Indices]:
+        """All that the kernels are told of them, in their order."""
+        return self.u, self.v, self.du, self.dv, self.slope, self.shift, self.square, self.low, self.count
+
     def blocks(self) -> list[slice]:
         """Segments that are worked on together."""
         return _parts_of(self.count)
@@ -306,11 +318,22 @@ def _shared(part: Indices, row: Indices, first: Indices, last: Indices) -> tuple
     return _merge(cut[a], row[a], begin[meet], end[meet])[1:]
 
 
-def _add(diff: NDArray[np.signedinteger], grid: Grid, row: Indices, first: Indices, last: Indices, value: int) -> None:
-    """Add a value over intervals to a flat raster of differences with one spare column."""
-    start = row * (grid.cols + 1)
-    np.add.at(diff, start + first, diff.dtype.type(value))
-    np.add.at(diff, start + last + 1, diff.dtype.type(-value))
+def _add_up(
+    sums: Counts | NDArray[np.uint16] | NDArray[np.int32],
+    row: Indices,
+    first: Indices,
+    last: Indices,
+    group: Indices,
+    weight: NDArray[np.int32],
+) -> None:
+    """Add each group's weight over its intervals, in place; ``sums`` (rows, cols + 1) has one spare column."""
+    if kernels is not None:
+        kernels.add_spans(row, first, last, group, weight, sums)
+        return
+    value, start, flat = weight[group].astype(sums.dtype), row * sums.shape[1], sums.reshape(-1)
+    np.add.at(flat, start + first, value)
+    np.subtract.at(flat, start + last + 1, value)
+    np.cumsum(sums, axis=1, dtype=sums.dtype, out=sums)
 
 
 def cover_discs(x_m: Floats, y_m: Floats, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:

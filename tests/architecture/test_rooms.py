@@ -21,6 +21,7 @@ ORDER = [
         for room in (
             "pool",
             "cache",
+            "compiled",
             "gear",
             "raster",
             "outings",

@@ -1,0 +1,6 @@
+"""Loops in C where numpy is slow: the same numbers to the last bit, several times as fast.
+
+Whoever uses one keeps the way with numpy beside it, for machines without a compiler, and as what it is tested against.
+
+Uses no other room.
+"""

@@ -1,0 +1,41 @@
+/* What the files of kernels share: arrays borrowed for a call, and the functions of the module. */
+
+#ifndef FIELDCOMB_KERNELS_H
+#define FIELDCOMB_KERNELS_H
+
+#define PY_SSIZE_T_CLEAN
+#include <Python.h>
+#include <stdint.h>
+
+/* Compiled twice where the loader can choose: for any processor, and for those with wider registers. The sums are the
+   same, since neither joins a product and a sum into one rounding. */
+#if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__gnu_linux__)
+#define FAST __attribute__((target_clones("avx2", "default")))
+#else
+#define FAST
+#endif
+
+/* A C-contiguous array that is borrowed from Python for a call. */
+typedef struct {
+    Py_buffer view;
+    void *data;
+    Py_ssize_t size; /* in elements */
+} Array;
+
+/* How elements are told apart: by what they are and their bytes. */
+enum { FLOAT = 'f', SIGNED = 'i', UNSIGNED = 'u', BOOLEAN = '?' };
+
+/* Borrow count arrays, in the order of args; 0, or -1 with an exception set and nothing borrowed.
+
+   kinds: for each a letter of the above, the bytes of an element as a digit, and w where it is written to or r where
+   it is only read, such as "f8r". */
+int borrow_all(PyObject *const *args, Py_ssize_t count, const char *const *kinds, Array *arrays);
+void give_back(Array *arrays, Py_ssize_t count);
+
+/* 0, or -1 with ValueError set. */
+int check_size(const Array *array, Py_ssize_t size, const char *what);
+
+/* One array of every file; each ends with an empty entry. */
+extern PyMethodDef span_methods[];
+
+#endif

@@ -1,0 +1,330 @@
+/* Cells near lines: which columns of each row lie within a radius of a segment, and what is added up over them.
+
+   The geometry is that of _Capsules in raster/passes.py, and every rounding is the same. */
+
+#include "kernels.h"
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Segments laid on a grid, as the arrays of _Capsules in the order of its fields. */
+enum { U, V, DU, DV, SLOPE, SHIFT, SQUARE, LOW, COUNT, CAPSULE_FIELDS };
+static const char *const CAPSULE_KINDS[] = {"f8r", "f8r", "f8r", "f8r", "f8r", "f8r", "f8r", "i8r", "i8r"};
+
+typedef struct {
+    const double *f[LOW];
+    const int64_t *low, *count;
+    Py_ssize_t size;
+    int64_t rows, cols;
+} Capsules;
+
+typedef struct {
+    int32_t group, row, first, last;
+} Span;
+
+static int make_capsules(const Array *arrays, int64_t rows, int64_t cols, Capsules *made) {
+    made->size = arrays[U].size;
+    for (int k = 0; k < CAPSULE_FIELDS; k++)
+        if (check_size(&arrays[k], made->size, "a field of capsules") < 0) return -1;
+    for (int k = 0; k < LOW; k++) made->f[k] = arrays[k].data;
+    made->low = arrays[LOW].data;
+    made->count = arrays[COUNT].data;
+    made->rows = rows;
+    made->cols = cols;
+    if (rows < 0 || cols < 0 || rows >= INT32_MAX || cols >= INT32_MAX) {
+        PyErr_SetString(PyExc_ValueError, "the grid is too large");
+        return -1;
+    }
+    for (Py_ssize_t k = 0; k < made->size; k++)
+        if (made->count[k] > 0 && (made->low[k] < 0 || made->count[k] > rows - made->low[k])) {
+            PyErr_SetString(PyExc_ValueError, "a segment leaves the rows of the grid");
+            return -1;
+        }
+    return 0;
+}
+
+static inline double within(double t) {
+    t = t > 0.0 ? t : 0.0;
+    return t < 1.0 ? t : 1.0;
+}
+
+static inline double reach(double t, double v, double dv, double square) {
+    double height = t * dv;
+    height += v;
+    height *= height;
+    const double rest = square - height;
+    return sqrt(rest > 0.0 ? rest : 0.0);
+}
+
+/* First and last column of so many rows, in whole numbers; where none is met the last is below the first. */
+FAST static void columns_met(const Capsules *c, Py_ssize_t seg, int64_t from, int count, int32_t *first, int32_t *last) {
+    const double u = c->f[U][seg], v0 = c->f[V][seg], du = c->f[DU][seg], dv = c->f[DV][seg];
+    const double slope = c->f[SLOPE][seg], shift = c->f[SHIFT][seg], square = c->f[SQUARE][seg];
+    const double most = (double)(c->cols - 1), none = (double)c->cols;
+    for (int k = 0; k < count; k++) {
+        const double v = v0 - (double)(from + k);
+        const double middle = -v * slope;
+        const double a = within(middle - shift), b = within(middle + shift);
+        const double left = ceil((a * du + u) - reach(a, v, dv, square));
+        const double right = floor((b * du + u) + reach(b, v, dv, square));
+        /* beyond the grid on either side is held to one column outside, so that it fits a whole number */
+        first[k] = (int32_t)(left > 0.0 ? (left < none ? left : none) : 0.0);
+        last[k] = (int32_t)(right < most ? (right > -1.0 ? right : -1.0) : most);
+    }
+}
+
+enum { AT_ONCE = 256 };
+
+/* Spans that grow, and for each row the last one there. */
+typedef struct {
+    Span *spans;
+    Py_ssize_t size, room;
+    Py_ssize_t *latest;
+} Grown;
+
+static int add_segment(Grown *g, const Capsules *c, Py_ssize_t seg, int32_t group) {
+    int32_t first[AT_ONCE], last[AT_ONCE];
+    for (int64_t done = 0; done < c->count[seg]; done += AT_ONCE) {
+        const int64_t from = c->low[seg] + done;
+        const int count = (int)(c->count[seg] - done < AT_ONCE ? c->count[seg] - done : AT_ONCE);
+        columns_met(c, seg, from, count, first, last);
+        if (g->size + count > g->room) {
+            const Py_ssize_t room = 2 * g->room + AT_ONCE;
+            Span *more = realloc(g->spans, (size_t)room * sizeof *more);
+            if (more == NULL) return -1;
+            g->spans = more;
+            g->room = room;
+        }
+        for (int k = 0; k < count; k++) {
+            if (first[k] > last[k]) continue;
+            const Py_ssize_t before = g->latest[from + k];
+            if (before >= 0) {
+                Span *s = &g->spans[before];
+                if (s->group == group && first[k] <= s->last + 1 && last[k] >= s->first - 1) {
+                    if (first[k] < s->first) s->first = first[k];
+                    if (last[k] > s->last) s->last = last[k];
+                    continue;
+                }
+            }
+            g->latest[from + k] = g->size;
+            g->spans[g->size++] = (Span){group, (int32_t)(from + k), first[k], last[k]};
+        }
+    }
+    return 0;
+}
+
+/* Unite what overlaps or touches among neighbours of one group and row; return how many are left. */
+static Py_ssize_t unite(Span *spans, Py_ssize_t size) {
+    Py_ssize_t kept = 0;
+    for (Py_ssize_t begin = 0; begin < size;) {
+        Py_ssize_t end = begin + 1;
+        while (end < size && spans[end].row == spans[begin].row && spans[end].group == spans[begin].group) end++;
+        for (Py_ssize_t k = begin + 1; k < end; k++) { /* few, and mostly in order */
+            const Span one = spans[k];
+            Py_ssize_t at = k;
+            for (; at > begin && spans[at - 1].first > one.first; at--) spans[at] = spans[at - 1];
+            spans[at] = one;
+        }
+        Span open = spans[begin];
+        for (Py_ssize_t k = begin + 1; k < end; k++) {
+            if (spans[k].first > open.last + 1) {
+                spans[kept++] = open;
+                open = spans[k];
+            } else if (spans[k].last > open.last)
+                open.last = spans[k].last;
+        }
+        spans[kept++] = open;
+        begin = end;
+    }
+    return kept;
+}
+
+/* Sort by row, keeping the order within each; NULL where there is no room. */
+static Span *by_row(const Span *spans, Py_ssize_t size, int64_t rows) {
+    Py_ssize_t *start = calloc((size_t)rows + 1, sizeof *start);
+    Span *sorted = malloc(((size_t)size + 1) * sizeof *sorted);
+    if (start == NULL || sorted == NULL) {
+        free(start);
+        free(sorted);
+        return NULL;
+    }
+    for (Py_ssize_t k = 0; k < size; k++) start[spans[k].row + 1]++;
+    for (int64_t row = 0; row < rows; row++) start[row + 1] += start[row];
+    for (Py_ssize_t k = 0; k < size; k++) sorted[start[spans[k].row]++] = spans[k];
+    free(start);
+    return sorted;
+}
+
+static Span *make_spans(const Capsules *c, const int64_t *group, const Array *near, Py_ssize_t *size) {
+    Grown g = {NULL, 0, 0, malloc(((size_t)c->rows + 1) * sizeof(Py_ssize_t))};
+    Span *sorted = NULL;
+    int fault = g.latest == NULL;
+    for (int64_t row = 0; !fault && row < c->rows; row++) g.latest[row] = -1;
+    for (Py_ssize_t k = 0; !fault && k < c->size; k++) fault = add_segment(&g, c, k, (int32_t)group[k]);
+    const int64_t *segment = near[0].data, *as = near[1].data;
+    for (Py_ssize_t k = 0; !fault && k < near[0].size; k++) fault = add_segment(&g, c, segment[k], (int32_t)as[k]);
+    if (!fault) sorted = by_row(g.spans, g.size, c->rows);
+    if (sorted != NULL) *size = unite(sorted, g.size);
+    free(g.spans);
+    free(g.latest);
+    return sorted;
+}
+
+static int in_range(const Array *numbers, int64_t below) {
+    const int64_t *one = numbers->data;
+    for (Py_ssize_t k = 0; k < numbers->size; k++)
+        if (one[k] < 0 || one[k] >= below) {
+            PyErr_SetString(PyExc_ValueError, "a number of a segment or group is out of range");
+            return -1;
+        }
+    return 0;
+}
+
+static PyObject *written(const Span *spans, Py_ssize_t size) {
+    PyObject *found = PyByteArray_FromStringAndSize(NULL, 4 * size * (Py_ssize_t)sizeof(int64_t));
+    if (found == NULL) return NULL;
+    int64_t *out = (int64_t *)PyByteArray_AS_STRING(found);
+    for (Py_ssize_t k = 0; k < size; k++) {
+        out[k] = spans[k].group;
+        out[size + k] = spans[k].row;
+        out[2 * size + k] = spans[k].first;
+        out[3 * size + k] = spans[k].last;
+    }
+    return found;
+}
+
+/* intervals(*capsules, group, near, near_group, rows, cols) -> bytearray of int64 (4, n) */
+static PyObject *intervals(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    enum { ARRAYS = CAPSULE_FIELDS + 3 };
+    const char *kinds[ARRAYS];
+    Array arrays[ARRAYS];
+    if (count != ARRAYS + 2) return PyErr_Format(PyExc_TypeError, "intervals takes %d arguments", ARRAYS + 2);
+    const int64_t rows = PyLong_AsLongLong(args[ARRAYS]), cols = PyLong_AsLongLong(args[ARRAYS + 1]);
+    if (PyErr_Occurred()) return NULL;
+    for (int k = 0; k < ARRAYS; k++) kinds[k] = k < CAPSULE_FIELDS ? CAPSULE_KINDS[k] : "i8r";
+    if (borrow_all(args, ARRAYS, kinds, arrays) < 0) return NULL;
+    const Array *group = &arrays[CAPSULE_FIELDS], *near = group + 1;
+    Capsules c;
+    PyObject *found = NULL;
+    if (make_capsules(arrays, rows, cols, &c) == 0 && check_size(group, c.size, "group") == 0 &&
+        check_size(&near[1], near[0].size, "near_group") == 0 && in_range(group, INT32_MAX) == 0 &&
+        in_range(&near[0], c.size) == 0 && in_range(&near[1], INT32_MAX) == 0) {
+        Py_ssize_t size = 0;
+        Span *spans;
+        Py_BEGIN_ALLOW_THREADS
+        spans = make_spans(&c, group->data, near, &size);
+        Py_END_ALLOW_THREADS
+        found = spans == NULL ? PyErr_NoMemory() : written(spans, size);
+        free(spans);
+    }
+    give_back(arrays, ARRAYS);
+    return found;
+}
+
+/* cover(*capsules, covered) with covered bool (rows, cols), set where a segment comes near */
+static PyObject *cover(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    enum { ARRAYS = CAPSULE_FIELDS + 1 };
+    const char *kinds[ARRAYS];
+    Array arrays[ARRAYS];
+    if (count != ARRAYS) return PyErr_Format(PyExc_TypeError, "cover takes %d arguments", ARRAYS);
+    for (int k = 0; k < ARRAYS; k++) kinds[k] = k < CAPSULE_FIELDS ? CAPSULE_KINDS[k] : "?1w";
+    if (borrow_all(args, ARRAYS, kinds, arrays) < 0) return NULL;
+    const Py_buffer *view = &arrays[CAPSULE_FIELDS].view;
+    Capsules c;
+    PyObject *found = NULL;
+    if (view->ndim != 2)
+        PyErr_SetString(PyExc_ValueError, "covered has rows and columns");
+    else if (make_capsules(arrays, view->shape[0], view->shape[1], &c) == 0) {
+        char *covered = view->buf;
+        int32_t first[AT_ONCE], last[AT_ONCE];
+        Py_BEGIN_ALLOW_THREADS
+        for (Py_ssize_t seg = 0; seg < c.size; seg++)
+            for (int64_t done = 0; done < c.count[seg]; done += AT_ONCE) {
+                const int64_t from = c.low[seg] + done;
+                const int rows = (int)(c.count[seg] - done < AT_ONCE ? c.count[seg] - done : AT_ONCE);
+                columns_met(&c, seg, from, rows, first, last);
+                for (int k = 0; k < rows; k++)
+                    if (first[k] <= last[k]) memset(covered + (from + k) * c.cols + first[k], 1, (size_t)(last[k] - first[k] + 1));
+            }
+        Py_END_ALLOW_THREADS
+        found = Py_NewRef(Py_None);
+    }
+    give_back(arrays, ARRAYS);
+    return found;
+}
+
+/* Add up in whole numbers that go round, so that signed and unsigned are the same. */
+#define ADD_SPANS(NAME, TYPE)                                                                                     \
+    static void NAME(TYPE *sums, int64_t stride, const int64_t *row, const int64_t *first, const int64_t *last,   \
+                     const int64_t *group, const int32_t *weight, Py_ssize_t size) {                              \
+        for (Py_ssize_t k = 0; k < size; k++) {                                                                   \
+            TYPE *line = sums + row[k] * stride;                                                                  \
+            line[first[k]] = (TYPE)(line[first[k]] + (TYPE)weight[group[k]]);                                     \
+            line[last[k] + 1] = (TYPE)(line[last[k] + 1] - (TYPE)weight[group[k]]);                               \
+        }                                                                                                         \
+    }                                                                                                             \
+    static void NAME##_run(TYPE *sums, int64_t rows, int64_t stride) {                                            \
+        for (int64_t row = 0; row < rows; row++) {                                                                \
+            TYPE sum = 0, *line = sums + row * stride;                                                            \
+            for (int64_t k = 0; k < stride; k++) line[k] = sum = (TYPE)(sum + line[k]);                           \
+        }                                                                                                         \
+    }
+ADD_SPANS(add_16, uint16_t)
+ADD_SPANS(add_32, uint32_t)
+
+enum { ROW, FIRST, LAST, GROUP, WEIGHT, SUMS, SPAN_ARRAYS };
+
+static int spans_fit(const Array *arrays, int64_t rows, int64_t stride) {
+    const int64_t *row = arrays[ROW].data, *first = arrays[FIRST].data, *last = arrays[LAST].data;
+    for (int k = FIRST; k <= GROUP; k++)
+        if (check_size(&arrays[k], arrays[ROW].size, "a field of spans") < 0) return 0;
+    for (Py_ssize_t k = 0; k < arrays[ROW].size; k++)
+        if (row[k] < 0 || row[k] >= rows || first[k] < 0 || first[k] > last[k] || last[k] + 1 >= stride) {
+            PyErr_SetString(PyExc_ValueError, "a span leaves the grid");
+            return 0;
+        }
+    return in_range(&arrays[GROUP], arrays[WEIGHT].size) == 0;
+}
+
+/* add_spans(row, first, last, group, weight, sums) with weight int32 (groups,) and sums of 16 or 32 bits
+   (rows, cols + 1): adds each span's weight over its columns, by differences that are then summed along the rows */
+static PyObject *add_spans(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    static const char *const kinds[][SPAN_ARRAYS] = {
+        {"i8r", "i8r", "i8r", "i8r", "i4r", "i2w"},
+        {"i8r", "i8r", "i8r", "i8r", "i4r", "u2w"},
+        {"i8r", "i8r", "i8r", "i8r", "i4r", "i4w"},
+    };
+    Array arrays[SPAN_ARRAYS];
+    if (count != SPAN_ARRAYS) return PyErr_Format(PyExc_TypeError, "add_spans takes %d arguments", SPAN_ARRAYS);
+    int found = -1;
+    for (size_t k = 0; found < 0 && k < sizeof kinds / sizeof kinds[0]; k++) {
+        PyErr_Clear();
+        found = borrow_all(args, SPAN_ARRAYS, kinds[k], arrays);
+    }
+    if (found < 0) return NULL;
+    const Py_buffer *view = &arrays[SUMS].view;
+    const Array *a = arrays;
+    int done = 0;
+    if (view->ndim != 2)
+        PyErr_SetString(PyExc_ValueError, "sums have rows and columns");
+    else if (spans_fit(arrays, view->shape[0], view->shape[1])) {
+        const int64_t rows = view->shape[0], stride = view->shape[1];
+        const int64_t *row = a[ROW].data, *first = a[FIRST].data, *last = a[LAST].data, *group = a[GROUP].data;
+        Py_BEGIN_ALLOW_THREADS
+        if (view->itemsize == 2) {
+            add_16(view->buf, stride, row, first, last, group, a[WEIGHT].data, a[ROW].size);
+            add_16_run(view->buf, rows, stride);
+        } else {
+            add_32(view->buf, stride, row, first, last, group, a[WEIGHT].data, a[ROW].size);
+            add_32_run(view->buf, rows, stride);
+        }
+        Py_END_ALLOW_THREADS
+        done = 1;
+    }
+    give_back(arrays, SPAN_ARRAYS);
+    if (!done) return NULL;
+    Py_RETURN_NONE;
+}
+
+#define METHOD(NAME) {#NAME, (PyCFunction)(void (*)(void))NAME, METH_FASTCALL, NULL}
+PyMethodDef span_methods[] = {METHOD(intervals), METHOD(cover), METHOD(add_spans), {NULL, NULL, 0, NULL}};
