@@ -23,7 +23,7 @@ from fieldcomb.coverage.actions.loaded_walks import (
     site_place,
 )
 from fieldcomb.coverage.areas.from_marks import Marked, marked_areas
-from fieldcomb.coverage.cache.folder import KEPT, Shelf
+from fieldcomb.coverage.cache.folder import KEPT, OUT, Shelf
 from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.intake.initials import initials_in
 from fieldcomb.coverage.intake.survey_inputs import made_from
@@ -32,7 +32,7 @@ from fieldcomb.coverage.outings.walking import CheckedOuting
 from fieldcomb.coverage.outings.walks import TooFarError, join_walks
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.report.mark_words import tell_marks
-from fieldcomb.coverage.site.folder import OUT, Say, Site, keep_coil, opened, read_file, shown, stored_files
+from fieldcomb.coverage.site.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.journal import write_all
 from fieldcomb.coverage.site.naming import free_name, next_id, safe_name
 from fieldcomb.coverage.site.settings import (

@@ -1,6 +1,6 @@
 """Drawing a map: surveying, and writing the output folder."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from functools import partial
@@ -9,15 +9,18 @@ from typing import Any
 
 from fieldcomb.coverage.actions.add import Added, Addition
 from fieldcomb.coverage.actions.outputs import make_outputs, own_out, write_outputs
-from fieldcomb.coverage.cache.folder import KEPT, Shelf
+from fieldcomb.coverage.cache.folder import KEPT, OUT, Shelf
 from fieldcomb.coverage.gis.coordinates import gis_frame
 from fieldcomb.coverage.intake.survey_inputs import SurveyInputs, survey_inputs
 from fieldcomb.coverage.pool.memory import give_back
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.register.thumbnails import Thumbnails, make_thumbnails
-from fieldcomb.coverage.site.folder import OUT, Say
+from fieldcomb.coverage.site.folder import Say
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.coverage.survey.survey import ProgressCallback, survey
+from fieldcomb.tracks.hints import Hint
+
+WroteCallback = Callable[[Mapping[str, bytes], Sequence[str | Hint]], None]
 
 
 def draw_site(
@@ -33,6 +36,7 @@ def draw_site(
     say: Say,
     progress: ProgressCallback,
     workers: Workers = ALONE,
+    wrote: WroteCallback = lambda files, said: None,
 ) -> Report:
     """Survey a site and write its output folder.
 
@@ -45,6 +49,7 @@ def draw_site(
     added : outings that were just added, whose walks need not be read again.
     say, progress : take notes for the user, and how far the work is.
     workers : do what can be done side by side.
+    wrote : called with the files that were written, and what was said of the site itself.
 
     Returns what was written, as numbers.
     """
@@ -59,7 +64,7 @@ def draw_site(
     run = partial(
         _surveyed, folder, say, between=between, depth_m=depth_m, in_hand=given.in_hand, store=store, workers=workers
     )
-    report = _draw(given, out, added, run, say, progress, epsg, workers, pictures)
+    report = _draw(given, out, added, run, say, progress, epsg, workers, pictures, wrote)
     shelf.tidy()
     return report
 
@@ -99,15 +104,20 @@ def _draw(
     epsg: int | None,
     workers: Workers,
     pictures: Thumbnails | None = None,
+    wrote: WroteCallback = lambda files, said: None,
 ) -> Report:
     to = gis_frame(given.site.frame, epsg)
-    for note in given.notes:
-        say(f"note: {note}")
+    said: list[str | Hint] = [f"note: {note}" for note in given.notes]
+    for note in said:
+        say(note)
     give_back()  # what reading the walks has freed
     result = run(given.site, given.outings, progress=progress, checked={one.id: one.checked for one in added})
     for one in result.report.left_out:
+        said.append(one.sentence)
         say(one.sentence)
     progress("drawing the map", 0, 1)
     give_back()
-    write_outputs(out, make_outputs(result, to, workers, pictures.of if pictures else None))
+    files = make_outputs(result, to, workers, pictures.of if pictures else None)
+    write_outputs(out, files)
+    wrote(files, said)
     return result.report

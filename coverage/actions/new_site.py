@@ -7,8 +7,9 @@ from pathlib import Path
 from fieldcomb.coverage.actions.outputs import EDGE_FILE, own_out, write_outputs
 from fieldcomb.coverage.areas.areas import areas_geojson, place_areas, read_areas
 from fieldcomb.coverage.areas.edge_walk import WalkedEdge, edge_of_walk
+from fieldcomb.coverage.cache.folder import OUT
 from fieldcomb.coverage.raster.grid import check_cells
-from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, read_file, shown
+from fieldcomb.coverage.site.folder import AREAS_FILE, Say, read_file, shown
 from fieldcomb.coverage.site.journal import FOLDERS, LOCK, new_folder, reason, remove_half_made, room_or_rights
 from fieldcomb.coverage.site.options_fields import read_cell_m
 from fieldcomb.coverage.site.settings import OUTINGS_FILE, SITE_FILE

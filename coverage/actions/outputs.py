@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
+from fieldcomb.coverage.cache.folder import OUT
 from fieldcomb.coverage.finds.find_files import FINDS_GEOJSON_FILE, FINDS_GPX_FILE, finds_geojson, finds_gpx
 from fieldcomb.coverage.gis.coordinates import GisFrame
 from fieldcomb.coverage.gis.geopackage import site_gpkg
@@ -11,7 +12,7 @@ from fieldcomb.coverage.gis.geotiff import chance_tif, coils_tif, coverage_tif, 
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson, todo_geojson
-from fieldcomb.coverage.site.folder import CARD_FILE, OUT, shown
+from fieldcomb.coverage.site.folder import CARD_FILE, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files, room_or_rights
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.errors import SiteError

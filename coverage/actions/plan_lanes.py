@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.areas.areas import place_areas, site_ground
 from fieldcomb.coverage.areas.no_go import without_ended
-from fieldcomb.coverage.cache.folder import KEPT, Shelf
+from fieldcomb.coverage.cache.folder import KEPT, OUT, Shelf
 from fieldcomb.coverage.gear.coils import OwnCoil, parse_coil, split_naming
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.intake.survey_inputs import survey_inputs
@@ -24,7 +24,7 @@ from fieldcomb.coverage.lanes.setting_out import set_out
 from fieldcomb.coverage.pages.lane_drawings import SHEET_FILE, lane_sheet_html
 from fieldcomb.coverage.places.places import Worth
 from fieldcomb.coverage.pool.workers import ALONE, Workers
-from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, Say, Site, opened, shown
+from fieldcomb.coverage.site.folder import AREAS_FILE, Say, Site, opened, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files
 from fieldcomb.coverage.site.lane_plans import LANES
 from fieldcomb.coverage.site.naming import safe_name

@@ -5,7 +5,7 @@ from datetime import date
 from pathlib import Path
 
 from fieldcomb.coverage.actions.outputs import write_outputs
-from fieldcomb.coverage.cache.folder import KEPT, Shelf
+from fieldcomb.coverage.cache.folder import KEPT, OUT, Shelf
 from fieldcomb.coverage.copies.audience import Audience
 from fieldcomb.coverage.copies.contents import CopyInputs, make_copy
 from fieldcomb.coverage.copies.copy_page import COPY_FILES, copy_html
@@ -15,7 +15,7 @@ from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.intake.initials import initials_in, initials_of
 from fieldcomb.coverage.intake.survey_inputs import survey_inputs
 from fieldcomb.coverage.pool.workers import ALONE, Workers
-from fieldcomb.coverage.site.folder import OUT, Say, finds_in, opened, read_file
+from fieldcomb.coverage.site.folder import Say, finds_in, opened, read_file
 from fieldcomb.coverage.site.journal import refuse_link
 from fieldcomb.coverage.site.lane_plans import free_file
 from fieldcomb.coverage.survey.results import Result

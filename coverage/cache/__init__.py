@@ -1,4 +1,4 @@
 """Results that took long, kept under a digest of everything they were computed from.
 
-Uses no other room.
+Uses ``tracks`` alone.
 """

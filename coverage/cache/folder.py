@@ -3,12 +3,14 @@
 import hashlib
 import os
 import re
+import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from functools import cache
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+OUT = "out"  # in the folder of a site: what is made of it
 KEPT = "kept"
 SPARE = 2.0  # what no report used lately stays while all together is no more than twice what the last one used
 LIST = "list.txt"  # names of all files that were put here
@@ -17,7 +19,11 @@ _NAME = re.compile("[0-9a-f]{64}")
 _LEFT = re.compile(re.escape(STAGE) + r"\d+-([0-9a-f]{64})")
 _BINARY = getattr(os, "O_BINARY", 0)
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0)
-_LIBRARIES = ("numpy", "scipy", "shapely", "pyproj", "rasterio")
+# All that what is kept is computed or drawn with; the last two need not be there.
+_LIBRARIES = (
+    *("numpy", "scipy", "shapely", "pyproj", "rasterio", "jinja2", "markupsafe", "django-js-lib-leaflet", "tomlkit"),
+    *("pillow", "tzdata"),
+)
 
 
 class Shelf:
@@ -123,8 +129,16 @@ class Shelf:
 @cache
 def edition() -> str:
     """Tell this program from any other state of it: what another one computed may be another number."""
-    found = hashlib.sha256(" ".join(f"{one} {version(one)}" for one in _LIBRARIES).encode())
+    found = hashlib.sha256(f"{sys.version} {' '.join(map(_version, _LIBRARIES))}".encode())
     for room in ("tracks", "coverage"):
-        for path in sorted((Path(__file__).parents[2] / room).rglob("*.py")):
-            found.update(path.read_bytes())
+        for path in sorted((Path(__file__).parents[2] / room).rglob("*.*")):
+            if path.parent.name != "__pycache__" and path.is_file():
+                found.update(path.read_bytes())
     return found.hexdigest()
+
+
+def _version(library: str) -> str:
+    try:
+        return f"{library} {version(library)}"
+    except PackageNotFoundError:
+        return f"no {library}"

@@ -77,22 +77,46 @@ def tell_assumed(added: Sequence[Added]) -> None:
         )
 
 
-def show_report(draw: Callable[..., Report], out: Path, *, as_json: bool, full: bool) -> None:
+def show_report(draw: Callable[..., Report], out: Path, *, as_json: bool, full: bool) -> Report:
     """Draw a map into a folder, with the progress shown, and print its answer, or all its numbers."""
+    progress = Progress()
+    try:
+        report = draw(say=say, progress=progress)
+    finally:
+        progress.close()
+    show_told(told_of(report, out, way_of(as_json=as_json, full=full)))
+    return report
+
+
+SHORT, FULL, JSON = WAYS = ("short", "full", "json")  # of printing a report
+
+
+def way_of(*, as_json: bool, full: bool) -> str:
+    """Return the way of printing a report."""
+    return JSON if as_json else FULL if full else SHORT
+
+
+def told_of(report: Report, out: Path, way: str) -> tuple[str, tuple[str, ...]]:
+    """Return what is printed of a report whose files lie in a folder, and what is said after it."""
     from fieldcomb.coverage.actions.outputs import MAP_FILE
     from fieldcomb.coverage.report.report_json import report_json
     from fieldcomb.coverage.report.summary import summary
     from fieldcomb.coverage.report.table import table
     from fieldcomb.coverage.site.folder import shown
 
-    progress = Progress()
-    try:
-        report = draw(say=say, progress=progress)
-    finally:
-        progress.close()
-    click.echo(report_json(report) if as_json else table(report) if full else summary(report), nl=False)
-    if full:
+    text = report_json(report) if way == JSON else table(report) if way == FULL else summary(report)
+    after = [f"The map is {shown(out / MAP_FILE)}" + ("" if way != SHORT else ". All numbers: --full")]
+    if way == FULL:
         from fieldcomb.coverage.gis.coordinates import suggested_epsg
 
-        say(f"Files for a GIS in another coordinate system: --epsg {suggested_epsg(report.site.frame)}, or your grid's")
-    say(f"The map is {shown(out / MAP_FILE)}" + ("" if as_json or full else ". All numbers: --full"))
+        system = suggested_epsg(report.site.frame)
+        after.insert(0, f"Files for a GIS in another coordinate system: --epsg {system}, or your grid's")
+    return text, tuple(after)
+
+
+def show_told(told: tuple[str, Sequence[str]]) -> None:
+    """Print what a report told, and say what comes after it."""
+    text, after = told
+    click.echo(text, nl=False)
+    for line in after:
+        say(line)

@@ -1,13 +1,19 @@
 """The command that draws the map of a site."""
 
+from __future__ import annotations
+
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from fieldcomb.coverage.cache.folder import KEPT, OUT, Shelf
+from fieldcomb.coverage.cache.unchanged import MadeOf, ToldReport, digests, keep_told, made_of, told_again
+from fieldcomb.coverage.commands.console import WAYS, say, show_report, show_told, told_of, way_of
 from fieldcomb.coverage.commands.options import (
     depth_option,
     epsg_option,
@@ -22,7 +28,12 @@ from fieldcomb.coverage.commands.options import (
     words,
 )
 from fieldcomb.tracks.errors import UsageError
+from fieldcomb.tracks.hints import Hint
 from fieldcomb.tracks.units import parse_date
+
+if TYPE_CHECKING:
+    from fieldcomb.coverage.site.folder import Say
+    from fieldcomb.coverage.survey.results import Report
 
 # Of tracks: of fewer a report is made before another process is ready.
 REPORT_STARTS_BYTES = 500_000
@@ -80,12 +91,14 @@ def report_command(
       fieldcomb report north-field
       fieldcomb report north-field --for owner
     """
-    from fieldcomb.coverage.season.events import EVENT_KINDS
-
-    begin = since.strip().lower() if since and since.strip().lower() in EVENT_KINDS else None
-    day = _since_day(since) if since is not None and begin is None else begin
     deep = read_option("depth", depth)
     many, system = read_jobs(jobs), read_epsg(epsg)
+    # Another coordinate system hangs on grids of the system that nobody here knows.
+    own = reader is title is out is epsg is None
+    made = made_of(Path(site), (between, since, coil, depth)) if own else None
+    if made is not None and _told_again(made, way_of(as_json=as_json, full=full)):
+        return
+    day = _since(since)
     if reader is not None:
         others = {"--between": between, "--coil": coil, "--depth": depth, "--epsg": epsg, "--full": full}
         _check_alone(others | {"--json": as_json})
@@ -93,19 +106,66 @@ def report_command(
         return
     if title is not None:
         raise UsageError("--title is only for a copy to share", hint="Say for whom it is with --for")
-    from fieldcomb.coverage.commands.console import say, show_report
     from fieldcomb.coverage.pool.workers import Workers
-    from fieldcomb.coverage.site.folder import OUT
 
     place = Path(out) if out else Path(site) / OUT
+    heard = _Heard()
     with Workers(many, say) as workers:
         if _size_bytes(Path(site) / "tracks") >= REPORT_STARTS_BYTES:
             workers.start(BESIDE_REPORT, LATER_FOR_REPORT)  # first of all: it is ready when the first outing is
         from fieldcomb.coverage.actions.draw import draw_site
 
         draw = partial(draw_site, Path(site), place, since=day, between=between, coil=coil, epsg=system, depth_m=deep)
-        draw = partial(draw, workers=workers)
-        show_report(draw, place, as_json=as_json, full=full)
+        draw = partial(draw, workers=workers, wrote=heard.wrote)
+        report = show_report(heard.listening(draw), place, as_json=as_json, full=full)
+    if made is not None:
+        heard.keep(made, report, place)
+
+
+def _told_again(made: MadeOf, way: str) -> bool:
+    """Print a report of which nothing has changed; returns whether there is one."""
+    told = told_again(_shelf(made), made, made.folder / OUT, way)
+    if told is None:
+        return False
+    for note in told[0]:
+        say(note)
+    show_told(told[1])
+    return True
+
+
+def _shelf(made: MadeOf) -> Shelf:
+    return Shelf(made.folder / OUT / KEPT)
+
+
+class _Heard:
+    """What a report said and wrote, so that the next one can say it again where nothing has changed."""
+
+    def __init__(self) -> None:
+        self.all: list[str] = []
+        self.of_site: list[str] = []
+        self.files: dict[str, str] = {}
+
+    def listening(self, draw: Callable[..., Report]) -> Callable[..., Report]:
+        """Return what draws, with all that it says heard."""
+
+        def heard(say: Say, **more: Any) -> Report:
+            def also(note: str | Hint) -> None:
+                self.all.append(str(note))
+                say(note)
+
+            return draw(say=also, **more)
+
+        return heard
+
+    def wrote(self, files: Mapping[str, bytes], said: Sequence[str | Hint]) -> None:
+        """Take note of the files that were written, and of what was said of the site itself."""
+        self.files, self.of_site = digests(files), [str(note) for note in said]
+
+    def keep(self, made: MadeOf, report: Report, place: Path) -> None:
+        """Keep it, unless anything was said that may not be so the next time, such as that a file was in use."""
+        if self.all == self.of_site:
+            told = {way: told_of(report, place, way) for way in WAYS}
+            keep_told(_shelf(made), made, ToldReport(tuple(self.all), told, report.site.zone, self.files))
 
 
 def _size_bytes(tracks: Path) -> int:
@@ -117,12 +177,17 @@ def _size_bytes(tracks: Path) -> int:
         return 0
 
 
-def _since_day(text: str) -> date:
+def _since(text: str | None) -> date | str | None:
+    """Return the day, or the kind of event, from which on outings count."""
+    if text is None:
+        return None
+    from fieldcomb.coverage.season.events import EVENT_KINDS
+
+    if text.strip().lower() in EVENT_KINDS:
+        return text.strip().lower()
     try:
         day: date = named("--since", parse_date, text)
     except UsageError as error:
-        from fieldcomb.coverage.season.events import EVENT_KINDS
-
         hint = f"Write it like 2026-03-07, or as an event of ground.csv: {', '.join(EVENT_KINDS)}"
         raise UsageError(f"--since: {text!r} is neither a day nor an event", hint=hint) from error
     return day
@@ -138,7 +203,7 @@ def _check_alone(others: Mapping[str, object]) -> None:
 
 def _share(site: str, reader: str, title: str | None, out: str | None, since: date | str | None, many: int) -> None:
     from fieldcomb.coverage.actions.share_copy import share_copy
-    from fieldcomb.coverage.commands.console import Progress, say
+    from fieldcomb.coverage.commands.console import Progress
     from fieldcomb.coverage.copies.audience import Audience
     from fieldcomb.coverage.pool.workers import Workers
     from fieldcomb.coverage.site.folder import shown

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from fieldcomb.coverage.areas.areas import Area, read_areas
+from fieldcomb.coverage.cache.folder import OUT
 from fieldcomb.coverage.finds.find import FINDS_FILE
 from fieldcomb.coverage.finds.placing import missing_photos
 from fieldcomb.coverage.finds.reading import FindsRead, read_finds
@@ -35,7 +36,6 @@ AREAS_FILE = "areas.geojson"
 PEGS_FILE = "pegs.csv"
 PLANTED_FILE = "planted.csv"
 PHOTOS = "photos"
-OUT = "out"
 CARD_FILE = "card.html"
 _OWN_FOLDERS = (OUT, TRACKS, PHOTOS, "lanes", "copies")
 _OWN_FILES = (FINDS_FILE, EVENTS_FILE, SITE_FILE, OUTINGS_FILE, AREAS_FILE, PEGS_FILE, PLANTED_FILE, CARD_FILE)

@@ -9,6 +9,7 @@ from dataclasses import field, replace
 from pathlib import Path
 from typing import Any
 
+from fieldcomb.coverage.cache.folder import OUT
 from fieldcomb.coverage.finds.find import FINDS_FILE
 from fieldcomb.coverage.jobs.job_protocol import COMPARED
 from fieldcomb.coverage.lanes.lane_files import CSV_FILE
@@ -17,7 +18,7 @@ from fieldcomb.coverage.pages.typeset import typeset
 from fieldcomb.coverage.report.advice import advice_of
 from fieldcomb.coverage.report.answer import Answer
 from fieldcomb.coverage.season.events import EVENTS_FILE
-from fieldcomb.coverage.site.folder import AREAS_FILE, OUT, PEGS_FILE, PLANTED_FILE, opened, read_file, shown
+from fieldcomb.coverage.site.folder import AREAS_FILE, PEGS_FILE, PLANTED_FILE, opened, read_file, shown
 from fieldcomb.coverage.site.journal import COMMIT, remove_half_made
 from fieldcomb.coverage.site.lane_plans import plan_folders
 from fieldcomb.coverage.site.naming import safe_name
