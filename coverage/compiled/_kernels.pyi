@@ -1,10 +1,13 @@
 """Kinds of what the kernels take; every array lies in C order."""
 
-from numpy import bool_, float64, int16, int32, int64, uint16
+from numpy import bool_, float64, int16, int32, int64, uint8, uint16
 from numpy.typing import NDArray
 
 _F8 = NDArray[float64]
 _I8 = NDArray[int64]
+_U1 = NDArray[uint8]
+_U2 = NDArray[uint16]
+_Mask = NDArray[bool_]
 
 SOURCES: str  # a digest of what it was compiled from
 
@@ -35,7 +38,7 @@ def cover(
     square: _F8,
     low: _I8,
     count: _I8,
-    covered: NDArray[bool_],
+    covered: _Mask,
     /,
 ) -> None: ...
 def add_spans(
@@ -44,6 +47,35 @@ def add_spans(
     last: _I8,
     group: _I8,
     weight: NDArray[int32],
-    sums: NDArray[int16] | NDArray[uint16] | NDArray[int32],
+    sums: NDArray[int16] | _U2 | NDArray[int32],
+    /,
+) -> None: ...
+def add_passes(counts: NDArray[int16], inside: _Mask, passes: _U1, most: int, /) -> None: ...
+def add_outing(
+    counts: NDArray[int16],
+    inside: _Mask,
+    kind: _U1,
+    same: _U1,
+    passes: _U1,
+    bearings: _U2,
+    more: _U2,
+    crosswise: _Mask,
+    most: int,
+    /,
+) -> tuple[int, int, int, int, int, int, int]: ...
+def add_lost(more: _U2, lost: _U2, /) -> None: ...
+def count_lost(lost: _U2, often: _I8, /) -> None: ...
+def lose_over(
+    row: _I8,
+    first: _I8,
+    last: _I8,
+    group: _I8,
+    weight: NDArray[int32],
+    counts: NDArray[int16],
+    inside: _Mask,
+    lost: _U2,
+    rest: float,
+    value_steps: int,
+    lost_steps: int,
     /,
 ) -> None: ...

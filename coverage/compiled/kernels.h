@@ -32,10 +32,23 @@ enum { FLOAT = 'f', SIGNED = 'i', UNSIGNED = 'u', BOOLEAN = '?' };
 int borrow_all(PyObject *const *args, Py_ssize_t count, const char *const *kinds, Array *arrays);
 void give_back(Array *arrays, Py_ssize_t count);
 
+/* Rows and columns that are borrowed: the columns lie side by side, the rows wherever they are. */
+typedef struct {
+    Py_buffer view;
+    char *data;
+    Py_ssize_t rows, cols, stride; /* from row to row in bytes */
+} Layer;
+
+/* As borrow_all, for layers that must all be of the shape of the first. */
+int borrow_layers(PyObject *const *args, Py_ssize_t count, const char *const *kinds, Layer *layers);
+void give_back_layers(Layer *layers, Py_ssize_t count);
+
 /* 0, or -1 with ValueError set. */
 int check_size(const Array *array, Py_ssize_t size, const char *what);
 
 /* One array of every file; each ends with an empty entry. */
-extern PyMethodDef span_methods[];
+extern PyMethodDef span_methods[], layer_methods[];
+
+#define METHOD(NAME) {#NAME, (PyCFunction)(void (*)(void))NAME, METH_FASTCALL, NULL}
 
 #endif

@@ -326,5 +326,4 @@ static PyObject *add_spans(PyObject *self, PyObject *const *args, Py_ssize_t cou
     Py_RETURN_NONE;
 }
 
-#define METHOD(NAME) {#NAME, (PyCFunction)(void (*)(void))NAME, METH_FASTCALL, NULL}
 PyMethodDef span_methods[] = {METHOD(intervals), METHOD(cover), METHOD(add_spans), {NULL, NULL, 0, NULL}};

@@ -44,7 +44,7 @@ def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
 
 
 @cache
-def _crosswise_table() -> Mask:
+def crosswise_table() -> Mask:
     """For every set of sectors, whether two of it are 60 degrees or more apart."""
     sets = np.arange(1 << SECTORS, dtype=np.uint32)
     found = np.zeros(sets.size, bool)
@@ -57,4 +57,4 @@ def _crosswise_table() -> Mask:
 
 def crosswise(bearings: NDArray[np.uint16]) -> Mask:
     """Cells swept along bearings 60 degrees or more apart."""
-    return np.asarray(_crosswise_table()[bearings])
+    return np.asarray(crosswise_table()[bearings])

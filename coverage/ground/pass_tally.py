@@ -10,15 +10,14 @@ from dataclasses import field
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.ground.added_cells import ROWS_AT_ONCE, SiteLayers, add_passes, add_to_site
 from fieldcomb.coverage.ground.crosswise import SwathLeg, crosswise, runs_by_sector
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
-from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells, Mask, Slices
+from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
 from fieldcomb.coverage.raster.passes import Counts, bits_over, count_passes, cover
 from fieldcomb.tracks.motion.legs import DropOut, Leg
 from fieldcomb.tracks.values import dataclass
-
-ROWS_AT_ONCE = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,40 +140,30 @@ class PassTally:
         lane_coils : with which it walked lanes, so that on their ground its recordings say nothing more.
         """
         here = swept.here
-        inside = self.inside[here]
-        now = (swept.passes[swept.there] > 0) & inside
-        before = self.passes[here] > 0
-        same = np.zeros(now.shape, bool)
+        inside, counts = self.inside[here], swept.passes[swept.there]
         for coil in swept.by_coil:
             self._make_layer(coil)
-        for coil, counts in swept.by_coil.items():
-            layer = self.by_coil[coil]
-            same |= layer[here] > 0
+        layers = [self.by_coil[coil] for coil in swept.by_coil]
+        alone = len(layers) == 1 and layers[0] is self.passes
+        same = self.passes[here] if alone else _any_of([layer[here] for layer in layers], inside.shape)
+        for layer, counted in zip(layers, swept.by_coil.values(), strict=True):
             if layer is not self.passes:
-                _add_up(layer[here], counts[swept.there], inside)
-        _add_up(self.passes[here], swept.passes[swept.there], inside)
-        np.bitwise_or(self.bearings[here], swept.bearings, out=self.bearings[here], where=self.passes[here] > 0)
+                add_passes(layer[here], counted[swept.there], inside)
+        site = SiteLayers(inside, self.ground.kind[here], same, self.passes[here], self.bearings[here])
+        added = add_to_site(site, counts, swept.bearings)
         if self.lanes is not None:
             self._set_apart(self.lanes, swept, lane_coils)
         gone = self._lose(swept, of_lanes=bool(lane_coils))
-        kind = self.ground.kind[here]
-        touched = swept.passes > 0
-        on_site = touched[swept.there] & (kind > 0)
+        self.swept_cells += added.new
         m2 = self.ground.grid.cell_m2
-
-        def area(mask: Mask) -> float:
-            return float(np.count_nonzero(mask)) * m2
-
-        new = now & ~before
-        self.swept_cells += int(np.count_nonzero(new))
         return OutingGround(
-            swept_m2=area(now),
-            new_m2=area(new),
-            again_same_coil_m2=area(now & same),
-            again_other_coil_m2=area(now & before & ~same),
-            crosswise_m2=_crosswise_cells(self.bearings[here], now) * m2,
-            twice_m2=area((swept.passes[swept.there] > 1) & inside),
-            outside_m2=area(touched) - area(on_site),
+            swept_m2=added.swept * m2,
+            new_m2=added.new * m2,
+            again_same_coil_m2=added.again_same * m2,
+            again_other_coil_m2=added.again_other * m2,
+            crosswise_m2=added.crosswise * m2,
+            twice_m2=added.twice * m2,
+            outside_m2=float(np.count_nonzero(swept.passes > 0)) * m2 - added.on_grid * m2,
             not_recorded_m2=gone * m2,
             total_m2=float(self.swept_cells) * m2,
             site_m2=float(self.site_cells) * m2,
@@ -263,12 +252,12 @@ def _crosswise_cells(bearings: NDArray[np.uint16], swept: Mask) -> float:
     return float(sum(np.count_nonzero(crosswise(bearings[part]) & swept[part]) for part in parts))
 
 
-def _add_up(layer: Cells, counts: Counts, inside: Mask) -> None:
-    """Add passes inside the site, up to 254; a few rows at a time, since sums of all take six times as much room."""
-    for row in range(0, layer.shape[0], ROWS_AT_ONCE):
-        part = slice(row, row + ROWS_AT_ONCE)
-        total = layer[part].astype(np.int16) + np.where(inside[part], counts[part], 0)
-        layer[part] = np.minimum(total, MOST_PASSES).astype(np.uint8)
+def _any_of(layers: Sequence[Cells], shape: tuple[int, ...]) -> Cells:
+    """Not 0 where any of the layers is not."""
+    found = np.zeros(shape, np.uint8)
+    for layer in layers:
+        np.maximum(found, layer, out=found)
+    return found
 
 
 def sweep_outing(

@@ -20,15 +20,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
+from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.gear.footprint import heard_size_m, reach_in_soil_m
 from fieldcomb.coverage.gear.swing import SLOWEST_SWEEP_S, Swing
 from fieldcomb.coverage.gear.wedges import half_swing_m, pace_for, share_under_coil
+from fieldcomb.coverage.ground.added_cells import ROWS_AT_ONCE
 from fieldcomb.coverage.ground.ground_results import PACE_SHARES, FilledResult
-from fieldcomb.coverage.ground.pass_tally import ROWS_AT_ONCE, OutingPasses
+from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.outings.walks import SwungWalk
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.raster.passes import Counts, mean_over
+from fieldcomb.coverage.raster.passes import VALUE_STEPS, Counts, in_value_steps, mean_over, spans_near
 from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
@@ -37,7 +39,7 @@ PIECE_S = 30  # long enough to smooth a receiver's error at walking pace, short 
 LOST_STEPS = 2048  # parts of one in which -log(left) is kept
 CELLS_AT_ONCE = 1_000_000
 ALL = 20.0  # -log(left) from which on nothing is left: two billionths
-_LEFT = np.exp(-np.arange(65536) / LOST_STEPS).astype(np.float32)
+_LEFT = np.exp(-np.arange(65536) / LOST_STEPS)
 _LEFT[int(ALL * LOST_STEPS) :] = 0.0
 
 Lost = NDArray[np.uint16]  # (1 or 2, rows, cols): -log(left), for the sweep time used, and for the slowest usual one
@@ -125,9 +127,25 @@ class CoilPieces:
         """Return -log(1 - c) of a pass over each cell of a window, (kinds, rows, cols)."""
         mean, met = mean_over(self.legs, self.radius_m, self.lost[:kinds], window)
         rest = swept & ~met
-        if rest.any() and self.legs and not self.own:  # a corner that the pieces cut
-            mean[:, rest] = self.lost[:kinds].mean(axis=1)[:, None]
+        if rest.any():
+            mean[:, rest] = self._rest(kinds)[:, None]
         return mean
+
+    def _rest(self, kinds: int) -> NDArray[np.float32]:
+        """The same of swept cells that no piece touches: a corner that the pieces cut."""
+        known = bool(self.legs) and not self.own
+        return (self.lost[:kinds].mean(axis=1) if known else np.zeros(kinds)).astype(np.float32)
+
+    def lose(self, counts: Counts, inside: Mask, window: Grid, lost: Lost) -> None:
+        """Write into ``lost`` -log of what passes leave of each cell of a window, in steps, (kinds, rows, cols)."""
+        if kernels is None:
+            passes = np.where(inside, counts, 0)
+            lost[:] = np.minimum(np.rint(self.mean(passes > 0, window, len(lost)) * passes * LOST_STEPS), 65535)
+            return
+        group, row, first, last = spans_near(self.legs, self.radius_m, window)
+        weights, rests = in_value_steps(self.lost[: len(lost)]), self._rest(len(lost)).tolist()
+        for layer, weight, rest in zip(lost, weights, rests, strict=True):
+            kernels.lose_over(row, first, last, group, weight, counts, inside, layer, rest, VALUE_STEPS, LOST_STEPS)
 
     def near(self, window: Grid) -> CoilPieces:
         """Return those of them that come near enough to a window to count there."""
@@ -194,14 +212,13 @@ class UnderCoil:
         found: dict[str, Lost | None] = {}
         inside = self.inside[swept.here]
         for name, counts in swept.by_coil.items():
-            passes = np.where(inside, counts[swept.there], 0)
-            if not (passes > 0).any():
+            if not ((counts[swept.there] > 0) & inside).any():
                 continue
             pieces = coil_pieces([w for w in walks if w.swing.coil.name == name], self.depth_m)
             if pieces is None or not (pieces.legs or pieces.own):
                 found[name] = None
             else:
-                found[name] = self._lost(pieces, passes, swept)
+                found[name] = self._lost(pieces, counts, swept)
         return found
 
     def add(self, walks: Sequence[SwungWalk], swept: OutingPasses, lost: Mapping[str, Lost | None]) -> Under:
@@ -239,16 +256,16 @@ class UnderCoil:
             self.no_clock = np.zeros(self.inside.shape, bool)
         self.no_clock[here] |= passed
 
-    def _lost(self, pieces: CoilPieces, passes: Counts, swept: OutingPasses) -> Lost:
+    def _lost(self, pieces: CoilPieces, counts: Counts, swept: OutingPasses) -> Lost:
         """-log of what passes with one coil leave of each cell, in steps; some rows at a time, to save room."""
-        (top, cols), kinds = swept.there, 1 + self.guessed
-        lost = np.zeros((kinds, *passes.shape), np.uint16)
-        step = max(1, CELLS_AT_ONCE // max(passes.shape[1], 1))
-        for first in range(0, passes.shape[0], step):
-            band = slice(first, min(first + step, passes.shape[0]))
-            window = swept.grid.window((slice(top.start + band.start, top.start + band.stop), cols))
-            mean = pieces.mean(passes[band] > 0, window, kinds)
-            lost[:, band] = np.minimum(np.rint(mean * passes[band] * LOST_STEPS), 65535)
+        (top, cols), inside = swept.there, self.inside[swept.here]
+        lost = np.zeros((1 + self.guessed, *inside.shape), np.uint16)
+        step = max(1, CELLS_AT_ONCE // max(inside.shape[1], 1))
+        for first in range(0, inside.shape[0], step):
+            band = slice(first, min(first + step, inside.shape[0]))
+            rows = slice(top.start + band.start, top.start + band.stop)
+            window = swept.grid.window((rows, cols))
+            pieces.lose(counts[rows, cols], inside[band], window, lost[:, band])
         return lost
 
     def of_coil(self, name: str) -> Under:
@@ -274,13 +291,18 @@ class UnderCoil:
 
     def _sum(self, layers: Sequence[Lost]) -> Floats:
         """How many cells all layers together have under the coil, (1 or 2,); some rows at a time."""
-        under = np.zeros(1 + self.guessed)
+        often = np.zeros((1 + self.guessed, _LEFT.size), np.int64)
         for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
-            left = _LEFT[layers[0][:, row : row + ROWS_AT_ONCE]]
-            for layer in layers[1:]:
-                left *= _LEFT[layer[:, row : row + ROWS_AT_ONCE]]
-            under += (1 - left).sum(axis=(1, 2), dtype=np.float64)
-        return under
+            lost = layers[0][:, row : row + ROWS_AT_ONCE]
+            for number, layer in enumerate(layers[1:]):
+                lost = lost if number else lost.copy()
+                _add_up(lost, layer[:, row : row + ROWS_AT_ONCE])
+            for one, into in zip(lost, often, strict=True):
+                if kernels is not None:
+                    kernels.count_lost(one, into)
+                else:
+                    into += np.bincount(one.ravel(), minlength=_LEFT.size)
+        return np.asarray(often @ (1 - _LEFT))
 
     def _under(self, under: Floats, guessed: bool) -> Under:
         """Make percent of the site of numbers of cells."""
@@ -336,6 +358,10 @@ class UnderCoil:
 
 def _add_up(layer: Lost, more: Lost) -> None:
     """Add in place, up to what two bytes hold; a few rows at a time, since a sum of all takes twice as much room."""
+    if kernels is not None:
+        for one, other in zip(layer, more, strict=True):
+            kernels.add_lost(other, one)
+        return
     for row in range(0, layer.shape[1], ROWS_AT_ONCE):
         part = slice(row, row + ROWS_AT_ONCE)
         layer[:, part] = np.minimum(layer[:, part].astype(np.int32) + more[:, part], 65535)

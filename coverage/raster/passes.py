@@ -106,16 +106,11 @@ def mean_over(
     values : float (k, legs), several sorts of value at once, 0 to 1000; kept to 1/2048. Returns float32
     (k, rows, cols), 0 where no leg comes, and bool (rows, cols) whether any does.
     """
-    pieces = Pieces.whole(legs)
-    radius = np.broadcast_to(np.asarray(radius_m, float), (len(legs),))[pieces.group]
-    weights = np.concatenate([np.ones((1, len(legs))), np.round(np.asarray(values, float) * VALUE_STEPS)]).astype(
-        np.int32
-    )
+    weights = np.concatenate([np.ones((1, len(legs)), np.int32), in_value_steps(values)])
     cells = np.zeros((weights.shape[0], grid.rows, grid.cols + 1), np.int32)
-    if pieces.group.size and grid.rows and grid.cols:
-        group, row, first, last = _intervals(pieces, radius, grid)
-        for sums, weight in zip(cells, weights, strict=True):
-            _add_up(sums, row, first, last, group, weight)
+    group, row, first, last = spans_near(legs, radius_m, grid)
+    for sums, weight in zip(cells, weights, strict=True):
+        _add_up(sums, row, first, last, group, weight)
     count = cells[0, :, :-1]
     mean = np.empty((weights.shape[0] - 1, grid.rows, grid.cols), np.float32)
     for top in range(0, grid.rows, _ROWS_AT_ONCE):
@@ -123,6 +118,19 @@ def mean_over(
         steps = (VALUE_STEPS * np.maximum(count[part], 1)).astype(np.float32)
         np.divide(cells[1:, part, :-1], steps, out=mean[:, part], casting="same_kind")
     return mean, np.asarray(count > 0)
+
+
+def spans_near(legs: Sequence[Leg], radius_m: float | Floats, grid: Grid) -> tuple[Indices, Indices, Indices, Indices]:
+    """Which cells each leg has within its radius: leg, row, first and last column, disjoint for each, row by row."""
+    pieces = Pieces.whole(legs)
+    if not (pieces.group.size and grid.rows and grid.cols):
+        return (NO_INDICES,) * 4
+    return _intervals(pieces, np.broadcast_to(np.asarray(radius_m, float), (len(legs),))[pieces.group], grid)
+
+
+def in_value_steps(values: Floats) -> NDArray[np.int32]:
+    """Values as whole numbers of 1 / VALUE_STEPS."""
+    return np.round(np.asarray(values, float) * VALUE_STEPS).astype(np.int32)
 
 
 # Everything is moved west and north by so many cells, far more than rounding and far less than anything measured, so

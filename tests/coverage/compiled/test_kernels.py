@@ -13,6 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldcomb.coverage.compiled.kernels import kernels
+from fieldcomb.coverage.ground import added_cells, under_coil
+from fieldcomb.coverage.ground.under_coil import CoilPieces
 from fieldcomb.coverage.raster import passes
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.motion.legs import Leg
@@ -108,6 +110,85 @@ def test_a_kernel_refuses_what_does_not_fit() -> None:
         kernels.cover(*fields, one, far, np.zeros((2, 2), bool))
     with pytest.raises(ValueError, match="out of range"):
         kernels.intervals(*fields, one, one, one, far, one, 2, 2)
+
+
+@needs_kernels
+@given(st.integers(0, 2**32 - 1), st.integers(1, 40), st.integers(1, 40))
+@settings(max_examples=60, deadline=None)
+def test_what_an_outing_adds_is_the_same_with_and_without_kernels(seed: int, rows: int, cols: int) -> None:
+    """Cells that an outing adds, and the layers after it, are the same, in a window of a larger site."""
+    rng = np.random.default_rng(seed)
+    shape = (rows + 5, cols + 7)
+    whole = (
+        rng.random(shape) < 0.7,
+        rng.integers(0, 3, shape, dtype=np.uint8),
+        rng.choice(np.array([0, 0, 1, 5], np.uint8), shape),
+        rng.choice(np.array([0, 0, 1, 250, 254], np.uint8), shape),
+        rng.integers(0, 1 << 15, shape, dtype=np.uint16) & rng.integers(0, 1 << 15, shape, dtype=np.uint16),
+    )
+    counts = rng.choice(np.array([0, 0, 1, 2, 9], np.int16), (rows, cols + 1))[:, :-1]
+    bearings = np.left_shift(1, rng.integers(0, 15, counts.shape)).astype(np.uint16)
+    found = []
+    for way in (kernels, None):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(added_cells, "kernels", way)
+            layers = [layer.copy() for layer in whole]
+            views = [layer[2 : 2 + rows, 3 : 3 + cols] for layer in layers]
+            added = added_cells.add_to_site(added_cells.SiteLayers(*views), counts, bearings)
+            added_cells.add_passes(views[2], counts, views[0])
+            found.append((added, layers))
+    assert found[0][0] == found[1][0]
+    for compiled, plain in zip(found[0][1], found[1][1], strict=True):
+        np.testing.assert_array_equal(compiled, plain)
+
+
+@needs_kernels
+@given(walks, st.integers(0, 2**32 - 1), grids, st.booleans())
+@settings(max_examples=60, deadline=None)
+def test_ground_under_the_coil_is_the_same_with_and_without_kernels(
+    walk: list[list[tuple[float, float]]], seed: int, grid: Grid, own: bool
+) -> None:
+    """What passes leave of each cell, and sums over outings and coils, are the same."""
+    rng = np.random.default_rng(seed)
+    legs = legs_of(walk)
+    pieces = CoilPieces(legs, np.full(len(legs), 0.75), rng.choice([0.0, 0.1, 3.0, 20.0], (2, len(legs))), own)
+    counts = rng.choice(np.array([0, 1, 1, 2, 9], np.int16), (grid.rows, grid.cols + 1))[:, :-1]
+    inside = rng.random(counts.shape) < 0.8
+    found = []
+    for way in (kernels, None):
+        with pytest.MonkeyPatch.context() as patch:
+            for module in (passes, under_coil):
+                patch.setattr(module, "kernels", way)
+            lost = np.ones((2, *counts.shape), np.uint16)
+            pieces.lose(counts, inside, grid, lost)
+            tally = under_coil.UnderCoil(inside, True)
+            layers = [lost, (lost // 2).astype(np.uint16), np.full_like(lost, 65000)]
+            sums = [tally._sum(layers[:many]) for many in (1, 2, 3)]
+            found.append([lost, *sums])
+    for compiled, plain in zip(*found, strict=True):
+        np.testing.assert_array_equal(compiled, plain)
+    assert (found[0][0] <= 65535).all() and not found[0][0][:, ~inside].any()
+
+
+@needs_kernels
+def test_layers_that_do_not_fit_are_refused() -> None:
+    """Layers of different shapes, columns that do not lie side by side, and spans out of order are refused."""
+    counts, inside, passed = np.ones((3, 4), np.int16), np.ones((3, 4), bool), np.zeros((3, 4), np.uint8)
+    with pytest.raises(ValueError, match="one shape"):
+        kernels.add_passes(counts, inside[:2], passed, 254)
+    with pytest.raises(ValueError, match="side by side"):
+        kernels.add_passes(counts[:, ::2], inside[:, ::2], passed[:, ::2], 254)
+    with pytest.raises(TypeError):
+        kernels.add_passes(counts, inside, counts, 254)  # type: ignore[arg-type]
+    assert not passed.any()
+    with pytest.raises(ValueError, match="elements"):
+        kernels.count_lost(np.zeros((2, 2), np.uint16), np.zeros(7, np.int64))
+    weight, lost = np.ones(1, np.int32), np.zeros((3, 4), np.uint16)
+    zero, two = np.zeros(2, np.int64), np.array([1, 0])
+    for spans in ((two, zero, zero, zero), (zero, zero, zero + 4, zero), (zero, two, zero, zero), (zero,) * 3 + (two,)):
+        with pytest.raises(ValueError, match="order of rows"):
+            kernels.lose_over(*spans, weight, counts, inside, lost, 0.0, 1, 1)
+    assert not lost.any()
 
 
 def test_a_map_is_the_same_without_kernels(tmp_path: Path) -> None:

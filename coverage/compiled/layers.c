@@ -1,0 +1,224 @@
+/* Sums over the cells of a site: what an outing adds, and what its passes leave of each cell. */
+
+#include "kernels.h"
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* add_passes(counts int16, inside bool, passes uint8, most): passes grow by the counts inside the site, up to most */
+static PyObject *add_passes(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    static const char *const kinds[] = {"i2r", "?1r", "u1w"};
+    Layer layers[3];
+    if (count != 4) return PyErr_Format(PyExc_TypeError, "add_passes takes 4 arguments");
+    const long most = PyLong_AsLong(args[3]);
+    if (PyErr_Occurred() || borrow_layers(args, 3, kinds, layers) < 0) return NULL;
+    Py_BEGIN_ALLOW_THREADS
+    for (Py_ssize_t row = 0; row < layers[0].rows; row++) {
+        const int16_t *counts = (const int16_t *)(layers[0].data + row * layers[0].stride);
+        const uint8_t *inside = (const uint8_t *)(layers[1].data + row * layers[1].stride);
+        uint8_t *passes = (uint8_t *)(layers[2].data + row * layers[2].stride);
+        for (Py_ssize_t k = 0; k < layers[0].cols; k++) {
+            const int sum = passes[k] + (inside[k] ? counts[k] : 0);
+            passes[k] = (uint8_t)(sum < most ? sum : most);
+        }
+    }
+    Py_END_ALLOW_THREADS
+    give_back_layers(layers, 3);
+    Py_RETURN_NONE;
+}
+
+enum { COUNTS, INSIDE, KIND, SAME, PASSES, BEARINGS, MORE, OUTING_LAYERS };
+enum { NOW, NEW, AGAIN_SAME, AGAIN_OTHER, TWICE, CROSSWISE, ON_SITE, FIGURES };
+
+static void add_row(char *const *rows, Py_ssize_t cols, const uint8_t *crosswise, Py_ssize_t sets, int most,
+                    Py_ssize_t *figures) {
+    const int16_t *counts = (const int16_t *)rows[COUNTS];
+    const uint8_t *inside = (const uint8_t *)rows[INSIDE], *kind = (const uint8_t *)rows[KIND];
+    const uint8_t *same = (const uint8_t *)rows[SAME];
+    uint8_t *passes = (uint8_t *)rows[PASSES];
+    uint16_t *bearings = (uint16_t *)rows[BEARINGS];
+    const uint16_t *more = (const uint16_t *)rows[MORE];
+    for (Py_ssize_t k = 0; k < cols; k++) {
+        const int before = passes[k], count = counts[k], is_same = same[k] != 0;
+        if (count > 0 && kind[k]) figures[ON_SITE]++;
+        if (count > 0 && inside[k]) {
+            figures[NOW]++;
+            if (!before) figures[NEW]++;
+            if (is_same) figures[AGAIN_SAME]++;
+            else if (before) figures[AGAIN_OTHER]++;
+            if (count > 1) figures[TWICE]++;
+            passes[k] = (uint8_t)(before + count < most ? before + count : most);
+        }
+        if (passes[k]) bearings[k] |= more[k];
+        if (count > 0 && inside[k] && bearings[k] < sets && crosswise[bearings[k]]) figures[CROSSWISE]++;
+    }
+}
+
+/* add_outing(counts int16, inside bool, kind uint8, same uint8, passes uint8, bearings uint16, more uint16, crosswise
+   bool (sets,), most) -> cells swept now, new, swept before with the same coil, with another, twice now, crosswise, and
+   on the site or its edge: passes and bearings grow by one outing */
+static PyObject *add_outing(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    static const char *const kinds[] = {"i2r", "?1r", "u1r", "u1r", "u1w", "u2w", "u2r"}, *const table[] = {"?1r"};
+    Layer layers[OUTING_LAYERS];
+    Array sets;
+    if (count != OUTING_LAYERS + 2) return PyErr_Format(PyExc_TypeError, "add_outing takes %d arguments", OUTING_LAYERS + 2);
+    const long most = PyLong_AsLong(args[OUTING_LAYERS + 1]);
+    if (PyErr_Occurred() || borrow_layers(args, OUTING_LAYERS, kinds, layers) < 0) return NULL;
+    if (borrow_all(&args[OUTING_LAYERS], 1, table, &sets) < 0) {
+        give_back_layers(layers, OUTING_LAYERS);
+        return NULL;
+    }
+    Py_ssize_t f[FIGURES] = {0};
+    Py_BEGIN_ALLOW_THREADS
+    for (Py_ssize_t row = 0; row < layers[0].rows; row++) {
+        char *rows[OUTING_LAYERS];
+        for (int k = 0; k < OUTING_LAYERS; k++) rows[k] = layers[k].data + row * layers[k].stride;
+        add_row(rows, layers[0].cols, sets.data, sets.size, (int)most, f);
+    }
+    Py_END_ALLOW_THREADS
+    give_back(&sets, 1);
+    give_back_layers(layers, OUTING_LAYERS);
+    return Py_BuildValue("nnnnnnn", f[NOW], f[NEW], f[AGAIN_SAME], f[AGAIN_OTHER], f[TWICE], f[CROSSWISE], f[ON_SITE]);
+}
+
+/* add_lost(more uint16, lost uint16): lost grows, up to what two bytes hold */
+static PyObject *add_lost(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    static const char *const kinds[] = {"u2r", "u2w"};
+    Layer layers[2];
+    if (count != 2) return PyErr_Format(PyExc_TypeError, "add_lost takes 2 arguments");
+    if (borrow_layers(args, 2, kinds, layers) < 0) return NULL;
+    Py_BEGIN_ALLOW_THREADS
+    for (Py_ssize_t row = 0; row < layers[0].rows; row++) {
+        const uint16_t *more = (const uint16_t *)(layers[0].data + row * layers[0].stride);
+        uint16_t *lost = (uint16_t *)(layers[1].data + row * layers[1].stride);
+        for (Py_ssize_t k = 0; k < layers[0].cols; k++) {
+            const uint16_t sum = (uint16_t)(lost[k] + more[k]);
+            lost[k] = sum < more[k] ? UINT16_MAX : sum;
+        }
+    }
+    Py_END_ALLOW_THREADS
+    give_back_layers(layers, 2);
+    Py_RETURN_NONE;
+}
+
+/* count_lost(lost uint16, often int64 (65536,)): how many cells have each value is added to often */
+static PyObject *count_lost(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    static const char *const kinds[] = {"u2r"}, *const counted[] = {"i8w"};
+    Layer lost;
+    Array often;
+    if (count != 2) return PyErr_Format(PyExc_TypeError, "count_lost takes 2 arguments");
+    if (borrow_layers(args, 1, kinds, &lost) < 0) return NULL;
+    if (borrow_all(&args[1], 1, counted, &often) < 0) {
+        give_back_layers(&lost, 1);
+        return NULL;
+    }
+    const int fits = check_size(&often, UINT16_MAX + 1, "often") == 0;
+    if (fits) {
+        int64_t *into = often.data;
+        Py_BEGIN_ALLOW_THREADS
+        for (Py_ssize_t row = 0; row < lost.rows; row++) {
+            const uint16_t *one = (const uint16_t *)(lost.data + row * lost.stride);
+            for (Py_ssize_t k = 0; k < lost.cols; k++) into[one[k]]++;
+        }
+        Py_END_ALLOW_THREADS
+    }
+    give_back(&often, 1);
+    give_back_layers(&lost, 1);
+    if (!fits) return NULL;
+    Py_RETURN_NONE;
+}
+
+typedef struct {
+    float rest, value_steps, lost_steps;
+} Scale;
+
+/* What is left of one row: the mean of the weights there, times the passes. */
+FAST static void lose_row(const int32_t *often, const int32_t *sums, const int16_t *counts, const uint8_t *inside,
+                          Py_ssize_t cols, Scale scale, uint16_t *lost) {
+    for (Py_ssize_t k = 0; k < cols; k++) {
+        const int32_t many = often[k] > 1 ? often[k] : 1;
+        const float steps = (float)((int32_t)scale.value_steps * many);
+        const float mean = often[k] > 0 ? (float)((double)sums[k] / (double)steps) : scale.rest;
+        float left = mean * (float)counts[k];
+        left *= scale.lost_steps;
+        left = rintf(left);
+        left = left < 65535.0f ? left : 65535.0f;
+        lost[k] = (uint16_t)(int32_t)(inside[k] && counts[k] > 0 ? left : 0.0f);
+    }
+}
+
+enum { SPAN_ROW, SPAN_FIRST, SPAN_LAST, SPAN_GROUP, SPAN_WEIGHT, SPAN_FIELDS };
+
+static int in_order(const Array *a, Py_ssize_t rows, Py_ssize_t cols) {
+    const int64_t *row = a[SPAN_ROW].data, *first = a[SPAN_FIRST].data, *last = a[SPAN_LAST].data;
+    const int64_t *group = a[SPAN_GROUP].data;
+    for (int k = SPAN_FIRST; k <= SPAN_GROUP; k++)
+        if (check_size(&a[k], a[SPAN_ROW].size, "a field of spans") < 0) return 0;
+    for (Py_ssize_t k = 0; k < a[SPAN_ROW].size; k++)
+        if (row[k] < (k ? row[k - 1] : 0) || row[k] >= rows || first[k] < 0 || first[k] > last[k] || last[k] >= cols ||
+            group[k] < 0 || group[k] >= a[SPAN_WEIGHT].size) {
+            PyErr_SetString(PyExc_ValueError, "spans are not in the order of rows, or leave the grid");
+            return 0;
+        }
+    return 1;
+}
+
+static int lose(const Array *a, const Layer *layers, Scale scale) {
+    const Py_ssize_t cols = layers[0].cols;
+    int32_t *often = malloc(2 * (size_t)(cols + 1) * sizeof *often), *sums = often + cols + 1;
+    if (often == NULL) return -1;
+    const int64_t *row = a[SPAN_ROW].data, *first = a[SPAN_FIRST].data, *last = a[SPAN_LAST].data;
+    const int64_t *group = a[SPAN_GROUP].data;
+    const int32_t *weight = a[SPAN_WEIGHT].data;
+    Py_ssize_t span = 0;
+    for (Py_ssize_t at = 0; at < layers[0].rows; at++) {
+        memset(often, 0, 2 * (size_t)(cols + 1) * sizeof *often);
+        for (; span < a[SPAN_ROW].size && row[span] == at; span++) {
+            often[first[span]]++;
+            often[last[span] + 1]--;
+            sums[first[span]] += weight[group[span]];
+            sums[last[span] + 1] -= weight[group[span]];
+        }
+        for (Py_ssize_t k = 1; k < cols; k++) {
+            often[k] += often[k - 1];
+            sums[k] += sums[k - 1];
+        }
+        lose_row(often, sums, (const int16_t *)(layers[0].data + at * layers[0].stride),
+                 (const uint8_t *)(layers[1].data + at * layers[1].stride), cols, scale,
+                 (uint16_t *)(layers[2].data + at * layers[2].stride));
+    }
+    free(often);
+    return 0;
+}
+
+/* lose_over(row, first, last, group, weight int32 (groups,), counts int16, inside bool, lost uint16, rest, value_steps,
+   lost_steps): passes times the mean weight of the spans over each cell, or times rest where there are none */
+static PyObject *lose_over(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    static const char *const spans[] = {"i8r", "i8r", "i8r", "i8r", "i4r"}, *const kinds[] = {"i2r", "?1r", "u2w"};
+    Array arrays[SPAN_FIELDS];
+    Layer layers[3];
+    if (count != SPAN_FIELDS + 6) return PyErr_Format(PyExc_TypeError, "lose_over takes %d arguments", SPAN_FIELDS + 6);
+    PyObject *const *scales = args + SPAN_FIELDS + 3;
+    const Scale scale = {(float)PyFloat_AsDouble(scales[0]), (float)PyLong_AsLong(scales[1]), (float)PyLong_AsLong(scales[2])};
+    if (PyErr_Occurred() || borrow_all(args, SPAN_FIELDS, spans, arrays) < 0) return NULL;
+    if (borrow_layers(args + SPAN_FIELDS, 3, kinds, layers) < 0) {
+        give_back(arrays, SPAN_FIELDS);
+        return NULL;
+    }
+    int fault = !in_order(arrays, layers[0].rows, layers[0].cols);
+    if (!fault) {
+        Py_BEGIN_ALLOW_THREADS
+        fault = lose(arrays, layers, scale);
+        Py_END_ALLOW_THREADS
+        if (fault) PyErr_NoMemory();
+    }
+    give_back_layers(layers, 3);
+    give_back(arrays, SPAN_FIELDS);
+    if (fault) return NULL;
+    Py_RETURN_NONE;
+}
+
+PyMethodDef layer_methods[] = {
+    METHOD(add_passes), METHOD(add_outing), METHOD(add_lost),
+    METHOD(count_lost), METHOD(lose_over),  {NULL, NULL, 0, NULL},
+};
