@@ -29,12 +29,17 @@ def runs_by_sector(swaths: Sequence[tuple[float, Sequence[Leg]]]) -> dict[int, l
 
 
 def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
-    """Straight runs of 3 m or more, each with the sector of its bearing; the path is straightened to 0.5 m."""
+    """Straight runs of 3 m or more, each with the sector of its bearing; the path is straightened to 0.5 m.
+
+    Lines may come to cross each other: kept from that, lanes side by side would be cut up, a quarter of their length.
+    """
     runs = []
     for leg in legs:
         if leg.x_m.size < 2:
             continue
-        line = shapely.get_coordinates(shapely.LineString(np.column_stack([leg.x_m, leg.y_m])).simplify(BEND_M))
+        line = shapely.get_coordinates(
+            shapely.LineString(np.column_stack([leg.x_m, leg.y_m])).simplify(BEND_M, preserve_topology=False)
+        )
         dx, dy = np.diff(line[:, 0]), np.diff(line[:, 1])
         for k in np.flatnonzero(np.hypot(dx, dy) >= STRAIGHT_M).tolist():
             bearing = math.atan2(dx[k], dy[k]) % math.pi
