@@ -3,8 +3,9 @@
 import sys
 from contextlib import suppress
 
-LARGE_KB = 250_000
-_ARENA_MAX = -8  # of mallopt(3) in malloc.h of glibc
+LARGE_KB = 150_000
+LARGE_ARRAY_BYTES, LARGE_TOP_BYTES = 8 << 20, 32 << 20
+_TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8  # of mallopt(3) in malloc.h of glibc
 
 
 def one_heap() -> None:
@@ -12,12 +13,18 @@ def one_heap() -> None:
 
     Each would have its own, out of which nothing is given back: of 30 walks 378 MB, with one heap 350. Threads of
     Python seldom ask at the same time.
+
+    Large arrays lie beside the heap, so that each is given back when it is freed, and one of zeros takes no room until
+    it is written to. Left alone, glibc keeps them in the heap as soon as one was freed, with holes between them.
     """
     if sys.platform == "linux":
         import ctypes
 
         with suppress(OSError, AttributeError):
-            ctypes.CDLL(None).mallopt(_ARENA_MAX, 1)
+            mallopt = ctypes.CDLL(None).mallopt
+            mallopt(_ARENA_MAX, 1)
+            mallopt(_MMAP_THRESHOLD, LARGE_ARRAY_BYTES)
+            mallopt(_TRIM_THRESHOLD, LARGE_TOP_BYTES)
 
 
 def give_back() -> None:
