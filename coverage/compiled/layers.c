@@ -30,14 +30,28 @@ static PyObject *add_passes(PyObject *self, PyObject *const *args, Py_ssize_t co
 enum { COUNTS, INSIDE, KIND, SAME, PASSES, BEARINGS, MORE, OUTING_LAYERS };
 enum { NOW, NEW, AGAIN_SAME, AGAIN_OTHER, TWICE, CROSSWISE, ON_SITE, FIGURES };
 
-static void add_row(char *const *rows, Py_ssize_t cols, const uint8_t *crosswise, Py_ssize_t sets, int most,
-                    Py_ssize_t *figures) {
+/* Bearings as a byte for each set of sectors: what each set is kept as, and the set that is kept as each byte. */
+typedef struct {
+    const uint8_t *kept;
+    const uint16_t *of;
+    Py_ssize_t sets;
+    int crosswise;
+} Bearings;
+
+static uint8_t with_more(const Bearings *bearings, uint8_t one, uint8_t more) {
+    if (one == more || !more) return one;
+    if (!one) return more;
+    const int set = bearings->of[one] | bearings->of[more];
+    return set < bearings->sets ? bearings->kept[set] : (uint8_t)bearings->crosswise;
+}
+
+static void add_row(char *const *rows, Py_ssize_t cols, const Bearings *tables, int most, Py_ssize_t *figures) {
     const int16_t *counts = (const int16_t *)rows[COUNTS];
     const uint8_t *inside = (const uint8_t *)rows[INSIDE], *kind = (const uint8_t *)rows[KIND];
     const uint8_t *same = (const uint8_t *)rows[SAME];
     uint8_t *passes = (uint8_t *)rows[PASSES];
-    uint16_t *bearings = (uint16_t *)rows[BEARINGS];
-    const uint16_t *more = (const uint16_t *)rows[MORE];
+    uint8_t *bearings = (uint8_t *)rows[BEARINGS];
+    const uint8_t *more = (const uint8_t *)rows[MORE];
     for (Py_ssize_t k = 0; k < cols; k++) {
         const int before = passes[k], count = counts[k], is_same = same[k] != 0;
         if (count > 0 && kind[k]) figures[ON_SITE]++;
@@ -49,34 +63,40 @@ static void add_row(char *const *rows, Py_ssize_t cols, const uint8_t *crosswise
             if (count > 1) figures[TWICE]++;
             passes[k] = (uint8_t)(before + count < most ? before + count : most);
         }
-        if (passes[k]) bearings[k] |= more[k];
-        if (count > 0 && inside[k] && bearings[k] < sets && crosswise[bearings[k]]) figures[CROSSWISE]++;
+        if (passes[k]) bearings[k] = with_more(tables, bearings[k], more[k]);
+        if (count > 0 && inside[k] && bearings[k] == tables->crosswise) figures[CROSSWISE]++;
     }
 }
 
-/* add_outing(counts int16, inside bool, kind uint8, same uint8, passes uint8, bearings uint16, more uint16, crosswise
-   bool (sets,), most) -> cells swept now, new, swept before with the same coil, with another, twice now, crosswise, and
+/* add_outing(counts int16, inside bool, kind uint8, same uint8, passes uint8, bearings uint8, more uint8, kept
+   uint8 (sets,), of uint16 (256,), crosswise, most) -> cells swept now, new, swept before with the same coil, with another, twice now, crosswise, and
    on the site or its edge: passes and bearings grow by one outing */
 static PyObject *add_outing(PyObject *self, PyObject *const *args, Py_ssize_t count) {
-    static const char *const kinds[] = {"i2r", "?1r", "u1r", "u1r", "u1w", "u2w", "u2r"}, *const table[] = {"?1r"};
+    static const char *const kinds[] = {"i2r", "?1r", "u1r", "u1r", "u1w", "u1w", "u1r"}, *const table[] = {"u1r", "u2r"};
     Layer layers[OUTING_LAYERS];
-    Array sets;
-    if (count != OUTING_LAYERS + 2) return PyErr_Format(PyExc_TypeError, "add_outing takes %d arguments", OUTING_LAYERS + 2);
-    const long most = PyLong_AsLong(args[OUTING_LAYERS + 1]);
+    Array tables[2];
+    if (count != OUTING_LAYERS + 4) return PyErr_Format(PyExc_TypeError, "add_outing takes %d arguments", OUTING_LAYERS + 4);
+    const long crosswise = PyLong_AsLong(args[OUTING_LAYERS + 2]), most = PyLong_AsLong(args[OUTING_LAYERS + 3]);
     if (PyErr_Occurred() || borrow_layers(args, OUTING_LAYERS, kinds, layers) < 0) return NULL;
-    if (borrow_all(&args[OUTING_LAYERS], 1, table, &sets) < 0) {
+    if (borrow_all(&args[OUTING_LAYERS], 2, table, tables) < 0) {
         give_back_layers(layers, OUTING_LAYERS);
         return NULL;
     }
+    if (check_size(&tables[1], UINT8_MAX + 1, "of") < 0) {
+        give_back(tables, 2);
+        give_back_layers(layers, OUTING_LAYERS);
+        return NULL;
+    }
+    const Bearings bearings = {tables[0].data, tables[1].data, tables[0].size, (int)crosswise};
     Py_ssize_t f[FIGURES] = {0};
     Py_BEGIN_ALLOW_THREADS
     for (Py_ssize_t row = 0; row < layers[0].rows; row++) {
         char *rows[OUTING_LAYERS];
         for (int k = 0; k < OUTING_LAYERS; k++) rows[k] = layers[k].data + row * layers[k].stride;
-        add_row(rows, layers[0].cols, sets.data, sets.size, (int)most, f);
+        add_row(rows, layers[0].cols, &bearings, (int)most, f);
     }
     Py_END_ALLOW_THREADS
-    give_back(&sets, 1);
+    give_back(tables, 2);
     give_back_layers(layers, OUTING_LAYERS);
     return Py_BuildValue("nnnnnnn", f[NOW], f[NEW], f[AGAIN_SAME], f[AGAIN_OTHER], f[TWICE], f[CROSSWISE], f[ON_SITE]);
 }

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.compiled.kernels import kernels
-from fieldcomb.coverage.ground.crosswise import crosswise, crosswise_table
+from fieldcomb.coverage.ground.crosswise import CROSSWISE, Bearings, bearing_tables, crosswise, with_more
 from fieldcomb.coverage.raster.cells import MOST_PASSES, Cells, Mask
 from fieldcomb.coverage.raster.passes import Counts
 from fieldcomb.tracks.values import dataclass
@@ -42,18 +42,18 @@ class SiteLayers:
     kind: Cells
     same: Cells
     passes: Cells
-    bearings: NDArray[np.uint16]
+    bearings: Bearings
 
     def part(self, rows: slice) -> "SiteLayers":
         """Some rows of it."""
         return SiteLayers(self.inside[rows], self.kind[rows], self.same[rows], self.passes[rows], self.bearings[rows])
 
 
-def add_to_site(site: SiteLayers, counts: Counts, bearings: NDArray[np.uint16]) -> AddedCells:
-    """Add what an outing passed over, and the sectors of its runs, to the layers of a site."""
+def add_to_site(site: SiteLayers, counts: Counts, bearings: Bearings) -> AddedCells:
+    """Add what an outing passed over, and the bearings of its runs, to the layers of a site."""
     if kernels is not None:
         grown = site.inside, site.kind, site.same, site.passes, site.bearings
-        return AddedCells(*kernels.add_outing(counts, *grown, bearings, crosswise_table(), MOST_PASSES))
+        return AddedCells(*kernels.add_outing(counts, *grown, bearings, *bearing_tables(), CROSSWISE, MOST_PASSES))
     found = np.zeros(7, np.int64)
     for row in range(0, counts.shape[0], ROWS_AT_ONCE):
         rows = slice(row, row + ROWS_AT_ONCE)
@@ -61,11 +61,11 @@ def add_to_site(site: SiteLayers, counts: Counts, bearings: NDArray[np.uint16]) 
     return AddedCells(*found.tolist())
 
 
-def _add_rows(site: SiteLayers, counts: Counts, bearings: NDArray[np.uint16]) -> NDArray[np.int64]:
+def _add_rows(site: SiteLayers, counts: Counts, bearings: Bearings) -> NDArray[np.int64]:
     swept, before, same = (counts > 0) & site.inside, site.passes > 0, site.same > 0
     again_other = swept & before & ~same
     add_passes(site.passes, counts, site.inside)
-    np.bitwise_or(site.bearings, bearings, out=site.bearings, where=site.passes > 0)
+    np.copyto(site.bearings, with_more(site.bearings, bearings), where=site.passes > 0)
     masks = (
         swept,
         swept & ~before,

@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.tracks.motion.legs import Leg
 
+Bearings = NDArray[np.uint8]  # of the straight runs over each cell: 0 for none, CROSSWISE, or what `bearings_of` keeps
 SwathLeg = tuple[float, Leg]  # width of the swath along a leg, in metres, and the leg
 
 SECTORS = 15  # of 12 degrees: bearings 48 to 72 degrees apart may fall to either side of 60
 CROSSWISE_SECTORS = 5  # 60 degrees
+CROSSWISE = 255
 STRAIGHT_M = 3.0  # a run shorter than this has no bearing: it is a turn
 BEND_M = 0.5
 
@@ -49,17 +51,36 @@ def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
 
 
 @cache
-def crosswise_table() -> Mask:
-    """For every set of sectors, whether two of it are 60 degrees or more apart."""
-    sets = np.arange(1 << SECTORS, dtype=np.uint32)
+def bearing_tables() -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
+    """What each set of sectors is kept as, and the set that is kept as each; of crosswise ones only that they are."""
+    sets = np.arange(1 << SECTORS, dtype=np.uint16)
     found = np.zeros(sets.size, bool)
     for a in range(SECTORS):
         for b in range(a):
             if min(a - b, SECTORS - (a - b)) >= CROSSWISE_SECTORS:
                 found |= ((sets >> a) & (sets >> b) & 1).astype(bool)
-    return found
+    few = sets[~found]  # none, or some of five beside each other: 241
+    kept = np.full(sets.size, CROSSWISE, np.uint8)
+    kept[few] = np.arange(few.size)
+    of = np.full(256, sets[-1])
+    of[: few.size] = few
+    return kept, of
 
 
-def crosswise(bearings: NDArray[np.uint16]) -> Mask:
+def bearings_of(sectors: NDArray[np.uint16]) -> Bearings:
+    """Keep sets of sectors, a bit for each, in a byte: what is crosswise already stays so, whatever is added."""
+    return np.asarray(bearing_tables()[0][sectors])
+
+
+def with_more(bearings: Bearings, more: Bearings) -> Bearings:
+    """Return bearings together with more of them."""
+    kept, of = bearing_tables()
+    together = np.maximum(bearings, more)  # of one and none, or of twice the same
+    both = (bearings != more) & (np.minimum(bearings, more) > 0)
+    together[both] = kept[of[bearings[both]] | of[more[both]]]
+    return together
+
+
+def crosswise(bearings: Bearings) -> Mask:
     """Cells swept along bearings 60 degrees or more apart."""
-    return np.asarray(crosswise_table()[bearings])
+    return np.asarray(bearings == CROSSWISE)

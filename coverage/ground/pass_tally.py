@@ -4,14 +4,14 @@ One raster a site and one a coil; an outing is counted in a window of its own an
 grow with the number of outings.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.ground.added_cells import ROWS_AT_ONCE, SiteLayers, add_passes, add_to_site
-from fieldcomb.coverage.ground.crosswise import SwathLeg, crosswise, runs_by_sector
+from fieldcomb.coverage.ground.crosswise import Bearings, SwathLeg, bearings_of, crosswise, runs_by_sector
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
@@ -43,8 +43,7 @@ class OutingPasses:
 
     passes, by_coil : int16 in ``grid``. here, there : the part that both grids share, in the site's and in this one.
     by_person : square metres of the site that each swept, "" where nobody was named.
-    bearings : (rows, cols) of ``here``, a bit for each sector along which a straight run lies there. gaps : lines
-    across drop-outs.
+    bearings : (rows, cols) of ``here``, of the straight runs there. gaps : lines across drop-outs.
     """
 
     grid: Grid
@@ -52,7 +51,7 @@ class OutingPasses:
     by_coil: dict[str, Counts]
     here: Slices
     there: Slices
-    bearings: NDArray[np.uint16]
+    bearings: Bearings
     gaps: list[SwathLeg]
     by_person: dict[str, float] = field(default_factory=dict)
 
@@ -119,7 +118,7 @@ class PassTally:
     inside: Mask = field(init=False)
     passes: Cells = field(init=False)
     by_coil: dict[str, Cells] = field(init=False)
-    bearings: NDArray[np.uint16] = field(init=False)
+    bearings: Bearings = field(init=False)
     not_recorded: Mask = field(init=False)
     swept_cells: int = field(init=False, default=0)
     site_cells: int = field(init=False)
@@ -131,7 +130,7 @@ class PassTally:
         self.site_cells = int(np.count_nonzero(self.inside))
         self.passes = np.zeros(shape, np.uint8)
         self.by_coil = {}
-        self.bearings = np.zeros(shape, np.uint16)
+        self.bearings = np.zeros(shape, np.uint8)
         self.not_recorded = np.zeros(shape, bool)
 
     def add(self, swept: OutingPasses, lane_coils: Collection[str] = ()) -> OutingGround:
@@ -154,6 +153,7 @@ class PassTally:
         if self.lanes is not None:
             self._set_apart(self.lanes, swept, lane_coils)
         gone = self._lose(swept, of_lanes=bool(lane_coils))
+        touched = sum(int(np.count_nonzero(swept.passes[part] > 0)) for part in _row_parts(swept.passes))
         self.swept_cells += added.new
         m2 = self.ground.grid.cell_m2
         return OutingGround(
@@ -163,7 +163,7 @@ class PassTally:
             again_other_coil_m2=added.again_other * m2,
             crosswise_m2=added.crosswise * m2,
             twice_m2=added.twice * m2,
-            outside_m2=float(np.count_nonzero(swept.passes > 0)) * m2 - added.on_grid * m2,
+            outside_m2=touched * m2 - added.on_grid * m2,
             not_recorded_m2=gone * m2,
             total_m2=float(self.swept_cells) * m2,
             site_m2=float(self.site_cells) * m2,
@@ -197,59 +197,76 @@ class PassTally:
 
     def crosswise_m2(self) -> float:
         """Area swept crosswise, all outings together."""
-        return _crosswise_cells(self.bearings, self.passes > 0) * self.ground.grid.cell_m2
+        cells = sum(
+            int(np.count_nonzero(crosswise(self.bearings[part]) & (self.passes[part] > 0)))
+            for part in _row_parts(self.passes)
+        )
+        return cells * self.ground.grid.cell_m2
 
     def forget_bearings(self) -> None:
         """Free what only crosswise ground needs; no outing can be added any more."""
-        self.bearings = np.zeros((0, 0), np.uint16)
+        self.bearings = np.zeros((0, 0), np.uint8)
 
     def passes_m2(self) -> dict[str, float]:
         """Area by number of passes: 0, 1, 2 and 3+; they add up to the site."""
         count = np.zeros(256)
-        for row in range(0, self.passes.shape[0], ROWS_AT_ONCE):  # bincount makes 8 bytes of each cell
-            part = slice(row, row + ROWS_AT_ONCE)
+        for part in _row_parts(self.passes):  # bincount makes 8 bytes of each cell
             count += np.bincount(self.passes[part][self.inside[part]], minlength=count.size)
         count *= self.ground.grid.cell_m2
         return {"0": float(count[0]), "1": float(count[1]), "2": float(count[2]), "3+": float(count[3:].sum())}
 
     def missed(self) -> Mask:
         """Cells of the site neither swept nor unrecorded, nor walked as people say, nor swept by others."""
-        left = self._known_unswept() & ~self.ground.said
-        return left if self.others is None else np.asarray(left & ~self.others)
+
+        def told(part: slice) -> Mask:
+            left = self._known_unswept(part) & ~self.ground.said[part]
+            return left if self.others is None else left & ~self.others[part]
+
+        return self._where(told)
 
     def lost(self) -> Mask:
         """Cells of the site that may have been swept unrecorded, and were not swept besides."""
-        return np.asarray(self.not_recorded & self.unswept())
+        return self._where(lambda part: self.not_recorded[part] & self._unswept(part))
 
     def said_walked(self) -> Mask:
         """Cells of the site that people say they walked, neither swept by a recording nor unrecorded."""
-        return np.asarray(self._known_unswept() & self.ground.said)
+        return self._where(lambda part: self._known_unswept(part) & self.ground.said[part])
 
     def swept_by_others(self) -> Mask:
         """Cells of the site that only outings swept which are not counted."""
-        left = self._known_unswept() & ~self.ground.said
-        return np.zeros_like(left) if self.others is None else np.asarray(left & self.others)
-
-    def _known_unswept(self) -> Mask:
-        return np.asarray(self.inside & self.unswept() & ~self.not_recorded)
+        others = self.others
+        if others is None:
+            return np.zeros(self.passes.shape, bool)
+        return self._where(lambda part: self._known_unswept(part) & ~self.ground.said[part] & others[part])
 
     def unswept(self) -> Mask:
         """Cells that no recording swept; on the ground of lanes, that neither lanes nor recordings of others swept."""
-        bare = self.passes == 0
+        return self._where(self._unswept)
+
+    def one_way(self) -> Mask:
+        """Cells that were swept, and in no second direction."""
+        return self._where(lambda part: (self.passes[part] > 0) & ~crosswise(self.bearings[part]))
+
+    def _known_unswept(self, part: slice) -> Mask:
+        return np.asarray(self.inside[part] & self._unswept(part) & ~self.not_recorded[part])
+
+    def _unswept(self, part: slice) -> Mask:
+        bare = self.passes[part] == 0
         if self.lanes is not None:
-            np.copyto(bare, ~(self.lanes.swept | self.lanes.apart), where=self.lanes.told)
+            covered = self.lanes.swept[part] | self.lanes.apart[part]
+            np.copyto(bare, ~covered, where=self.lanes.told[part])
         return np.asarray(bare)
+
+    def _where(self, told: Callable[[slice], Mask]) -> Mask:
+        """Put together what is told of some rows at a time, so that no other mask of the whole site is made."""
+        whole = np.zeros(self.passes.shape, bool)
+        for part in _row_parts(whole):
+            whole[part] = told(part)
+        return whole
 
     def drawn(self, layer: Cells) -> Cells:
         """A layer with the cells that are not part of the site marked so."""
         return np.asarray(np.where(self.inside, layer, np.uint8(OUTSIDE)))
-
-
-def _crosswise_cells(bearings: NDArray[np.uint16], swept: Mask) -> float:
-    """How many swept cells were swept crosswise; a few rows at a time, as looking them up takes 8 bytes a cell."""
-    rows = range(0, swept.shape[0], ROWS_AT_ONCE)
-    parts = (slice(row, row + ROWS_AT_ONCE) for row in rows)
-    return float(sum(np.count_nonzero(crosswise(bearings[part]) & swept[part]) for part in parts))
 
 
 def _any_of(layers: Sequence[Cells], shape: tuple[int, ...]) -> Cells:
@@ -258,6 +275,12 @@ def _any_of(layers: Sequence[Cells], shape: tuple[int, ...]) -> Cells:
     for layer in layers:
         np.maximum(found, layer, out=found)
     return found
+
+
+def _row_parts(raster: NDArray[np.generic]) -> Iterator[slice]:
+    """Some rows of a raster after others."""
+    for row in range(0, len(raster), ROWS_AT_ONCE):
+        yield slice(row, min(row + ROWS_AT_ONCE, len(raster)))
 
 
 def sweep_outing(
@@ -291,11 +314,15 @@ def sweep_outing(
     return OutingPasses(grid, passes, by_coil, here, there, bearings, gaps, by_person)
 
 
-def _bearings(swaths: Sequence[tuple[float, Sequence[Leg]]], window: Grid) -> NDArray[np.uint16]:
-    """Sectors of the straight runs over each cell of a part of the site, as bits."""
+def _bearings(swaths: Sequence[tuple[float, Sequence[Leg]]], window: Grid) -> Bearings:
+    """Bearings of the straight runs over each cell of a part of the site."""
     runs = [(sector, swath_m / 2, run) for sector, swung in runs_by_sector(swaths).items() for swath_m, run in swung]
     sectors, reach = np.array([sector for sector, _, _ in runs], np.int64), np.array([half for _, half, _ in runs])
-    return bits_over([run for _, _, run in runs], reach, sectors, window)
+    bits = bits_over([run for _, _, run in runs], reach, sectors, window)
+    bearings = np.zeros(bits.shape, np.uint8)
+    for part in _row_parts(bits):
+        bearings[part] = bearings_of(bits[part])
+    return bearings
 
 
 def _passes(one: Swinging, grid: Grid) -> Counts:

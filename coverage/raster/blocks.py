@@ -29,17 +29,20 @@ class Coarse:
         self._all = _all_of(fine)
         _, self.cells = self.sums(inside, self._all)
 
-    def sums(self, values: NDArray[Any], part: Slices) -> tuple[Slices, Floats]:
-        """Add up values of a window of the raster by coarse cell; returns the coarse window and the sums in it."""
+    def sums(self, values: NDArray[Any], part: Slices, within: Mask | None = None) -> tuple[Slices, Floats]:
+        """Add up values of a window of the raster by coarse cell; returns the coarse window and the sums in it.
+
+        within : which of the cells of a mask are counted.
+        """
         k, rows, cols = self.k, part[0], part[1]
         top, left = self.grid.north * k - self.fine.north + rows.start, self.fine.west - self.grid.west * k + cols.start
-        total = block_sums(values, k, top % k, left % k)
+        total = block_sums(values, k, top % k, left % k, within)
         r0, c0 = top // k, left // k
         return (slice(r0, r0 + total.shape[0]), slice(c0, c0 + total.shape[1])), total
 
     def share(self, mask: Mask, part: Slices) -> tuple[Slices, Floats]:
         """Share of the site's ground in each coarse cell that a mask takes."""
-        where, total = self.sums(mask & self.inside[part], part)
+        where, total = self.sums(mask, part, self.inside[part])
         return where, np.asarray(total / np.maximum(self.cells[where], 1))
 
     def whole(self, mask: Mask) -> Floats:

@@ -124,10 +124,12 @@ def bounds_of(legs: Sequence[Leg], margin_m: float) -> tuple[float, float, float
     )
 
 
-def block_sums(values: NDArray[Any], k: int, down: int = 0, right: int = 0) -> Floats:
+def block_sums(
+    values: NDArray[Any], k: int, down: int = 0, right: int = 0, within: NDArray[np.bool_] | None = None
+) -> Floats:
     """Add up blocks of ``k`` by ``k`` cells, of which the first begins ``down`` rows and ``right`` columns earlier.
 
-    Where a block reaches beyond the values there is nothing.
+    Where a block reaches beyond the values there is nothing. within : which of the cells of a mask are counted.
 
     >>> block_sums(np.ones((3, 4)), 2, down=1).tolist()
     [[2.0, 2.0], [4.0, 4.0]]
@@ -139,6 +141,8 @@ def block_sums(values: NDArray[Any], k: int, down: int = 0, right: int = 0) -> F
         last = min(first + BLOCK_ROWS, rows)
         top = max(first * k - down, 0)
         part = values[top : last * k - down]
+        if within is not None:
+            part = part & within[top : last * k - down]
         padded = np.zeros(((last - first) * k, cols * k), kind)
         begin = top + down - first * k
         padded[begin : begin + len(part), right : right + part.shape[1]] = part

@@ -19,8 +19,14 @@ def draw_outing(outing: WalkedOuting, swept: OutingPasses, ground: Ground, outli
     """Everything that the map shows of one outing; a raster where no outline is given."""
     cells = None
     if outline is None:
-        inside = ground.kind[swept.here] == SITE
-        cells = np.where(inside, np.minimum(swept.passes[swept.there], MOST_PASSES), OUTSIDE).astype(np.uint8)
+        cells = np.full(swept.bearings.shape, OUTSIDE, np.uint8)
+        np.minimum(
+            swept.passes[swept.there],
+            MOST_PASSES,
+            out=cells,
+            where=ground.kind[swept.here] == SITE,
+            casting="unsafe",
+        )
     return OutingLayer(
         id=outing.id,
         grid=ground.grid.window(swept.here) if outline is None else None,

@@ -11,7 +11,6 @@ from shapely.geometry.base import BaseGeometry
 
 from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.gear.coils import OwnCoil
-from fieldcomb.coverage.ground.crosswise import crosswise
 from fieldcomb.coverage.ground.pass_tally import PassTally
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
@@ -76,7 +75,7 @@ def bare_ground(targets: RemainingTargets, tally: PassTally) -> BareGround:
     whole = targets.coarse.whole
     # Strips that a receiver cannot place are not taken as drawn: what counts is the chance that no one passed there.
     bare = targets.bare if targets.any_drawn else whole(tally.passes == 0)
-    one_way = whole(_one_way(tally)) if targets.settings.crosswise else np.zeros_like(bare)
+    one_way = whole(tally.one_way()) if targets.settings.crosswise else np.zeros_like(bare)
     gone = np.minimum(whole(tally.lost()), bare)
     # Nobody is sent to ground that others have searched, with or without a recording that counts here.
     searched = tally.said_walked() | tally.swept_by_others()
@@ -213,12 +212,3 @@ def _junk_in(cells: NDArray[np.intp], targets: RemainingTargets) -> tuple[float 
     if 2 * len(known) < len(cells):
         return None, None
     return float(targets.met.ravel()[known].mean()), 2 * float(targets.then.sd_per_m2.ravel()[known].mean())
-
-
-def _one_way(tally: PassTally) -> Mask:
-    """Cells that were swept, and in no second direction."""
-    out = tally.passes > 0
-    for row in range(0, out.shape[0], 256):
-        part = slice(row, row + 256)
-        out[part] &= ~crosswise(tally.bearings[part])
-    return np.asarray(out)

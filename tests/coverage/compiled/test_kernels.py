@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.ground import added_cells, under_coil
+from fieldcomb.coverage.ground.crosswise import bearings_of
 from fieldcomb.coverage.ground.under_coil import CoilPieces
 from fieldcomb.coverage.raster import passes
 from fieldcomb.coverage.raster.grid import Grid
@@ -124,10 +125,10 @@ def test_what_an_outing_adds_is_the_same_with_and_without_kernels(seed: int, row
         rng.integers(0, 3, shape, dtype=np.uint8),
         rng.choice(np.array([0, 0, 1, 5], np.uint8), shape),
         rng.choice(np.array([0, 0, 1, 250, 254], np.uint8), shape),
-        rng.integers(0, 1 << 15, shape, dtype=np.uint16) & rng.integers(0, 1 << 15, shape, dtype=np.uint16),
+        bearings_of(np.bitwise_and.reduce(rng.integers(0, 1 << 15, (3, *shape), dtype=np.uint16))),
     )
     counts = rng.choice(np.array([0, 0, 1, 2, 9], np.int16), (rows, cols + 1))[:, :-1]
-    bearings = np.left_shift(1, rng.integers(0, 15, counts.shape)).astype(np.uint16)
+    bearings = bearings_of(np.left_shift(1, rng.integers(0, 15, counts.shape)).astype(np.uint16))
     found = []
     for way in (kernels, None):
         with pytest.MonkeyPatch.context() as patch:

@@ -12,7 +12,14 @@ from hypothesis import strategies as st
 from pictures import drawn, picture
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
-from fieldcomb.coverage.ground.crosswise import crosswise, straight_runs
+from fieldcomb.coverage.ground.crosswise import (
+    CROSSWISE_SECTORS,
+    SECTORS,
+    bearings_of,
+    crosswise,
+    straight_runs,
+    with_more,
+)
 from fieldcomb.coverage.ground.pass_tally import OutingGround, OutingPasses, PassTally, Swinging, sweep_outing
 from fieldcomb.coverage.ground.site_cells import NO_GO, SITE, Ground, clip_to_site, rasterise_site
 from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE
@@ -179,6 +186,18 @@ def test_a_crossing_within_one_outing_counts_too() -> None:
     tally = PassTally(lay())
     got = tally.add(sweep(tally.ground, leg((5, -2), (5, 22)), leg((-2, 10), (32, 10))))
     assert got.crosswise_m2 == pytest.approx(1.5 * 1.5, rel=0.01)
+
+
+@given(st.lists(st.sets(st.integers(0, SECTORS - 1), max_size=4), min_size=1, max_size=4))
+def test_bearings_kept_in_a_byte_say_the_same_as_all_of_them(walked: list[set[int]]) -> None:
+    """However ground was walked again and again: it is crosswise when any two bearings lie 60 degrees apart."""
+    kept = np.zeros(1, np.uint8)
+    for sectors in walked:
+        kept = with_more(kept, bearings_of(np.array([sum(1 << one for one in sectors)], np.uint16)))
+    every = set().union(*walked)
+    apart = [min((a - b) % SECTORS, (b - a) % SECTORS) for a in every for b in every]
+    assert bool(crosswise(kept)[0]) == (max(apart, default=0) >= CROSSWISE_SECTORS)
+    assert bool(kept[0]) == bool(every)
 
 
 def test_short_turns_have_no_bearing() -> None:
