@@ -1,8 +1,10 @@
 """Modules loaded ahead of the work that needs them."""
 
-from collections.abc import Iterator, Sequence
+import sys
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import import_module
+from types import ModuleType
 
 # Parts of numpy that nothing here uses, but scipy would load as it copies every name that numpy has: a quarter of the
 # time that scipy takes. They are loaded as ever by whoever asks for them.
@@ -14,10 +16,44 @@ def load(modules: Sequence[str]) -> None:
     for name in modules:
         with suppress(Exception):
             if name.startswith("scipy"):
-                with _unnamed(UNUSED):
+                with _unnamed(UNUSED), _undocumented():
                     import_module(name)
             else:
                 import_module(name)
+
+
+_DOCSTRINGS = "scipy._lib._docscrape"
+
+
+class _NoDocstring:
+    """Stands for a docstring taken to pieces, all of them empty."""
+
+    def __getitem__(self, section: str) -> list[object]:
+        return []
+
+    def __str__(self) -> str:
+        return "\n"
+
+
+@contextmanager
+def _undocumented() -> Iterator[None]:
+    """Keep scipy from reading and rewriting the docstring of every function as it loads: a quarter of its time."""
+    if _DOCSTRINGS in sys.modules:
+        yield
+        return
+    loading = True
+
+    def pieces_of(name: str) -> Callable[..., object]:
+        # What was loaded keeps this, and may be asked again by what somebody loads later.
+        return lambda *of: _NoDocstring() if loading else getattr(import_module(_DOCSTRINGS), name)(*of)
+
+    sys.modules[_DOCSTRINGS] = ModuleType(_DOCSTRINGS)
+    vars(sys.modules[_DOCSTRINGS]).update({name: pieces_of(name) for name in ("FunctionDoc", "Parameter")})
+    try:
+        yield
+    finally:
+        loading = False
+        del sys.modules[_DOCSTRINGS]
 
 
 @contextmanager

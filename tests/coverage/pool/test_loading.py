@@ -20,6 +20,8 @@ np.testing.assert_allclose(random.default_rng(1).random(), np.random.default_rng
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 from scipy.special import logsumexp, ndtri
 assert distance_transform_edt(np.array([0, 1, 1, 1])).tolist() == [0, 1, 2, 3] and ndtri(0.5) == 0
+from scipy.stats import linregress
+assert "Parameters" in linregress.__doc__ and linregress([0, 1], [0, 2]).slope == 2
 try:
     gaussian_filter(np.ma.masked_array([1.0], [True]), 1)
     logsumexp([0.0])
