@@ -1,8 +1,10 @@
 """Kinds of what the kernels take; every array lies in C order."""
 
-from numpy import bool_, float64, int16, int32, int64, uint8, uint16
+from numpy import bool_, float32, float64, int16, int32, int64, uint8, uint16
 from numpy.typing import NDArray
 
+_F4 = NDArray[float32]
+_I4 = NDArray[int32]
 _F8 = NDArray[float64]
 _I8 = NDArray[int64]
 _U1 = NDArray[uint8]
@@ -81,3 +83,19 @@ def lose_over(
     lost_steps: int,
     /,
 ) -> None: ...
+
+# own, share, factor, begin, table, rise; and here, rho, weight, again, parts
+_Part = tuple[_I4, _F4, _F4, _I8, _F4, _F4]
+_Sweep = tuple[_I4, _F4, _F4, _F4, tuple[_Part, ...]]
+
+def left_out(
+    sweeps: tuple[_Sweep, ...],
+    walked: _F4,
+    missed: _F4,
+    level: int,
+    levels: int,
+    first: int,
+    last: int,
+    /,
+) -> None: ...
+def pivots(covariances: _F8, own: _F8, factors: _F8, value: _F8, found: _F8, /) -> bool: ...

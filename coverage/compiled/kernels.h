@@ -11,8 +11,17 @@
    same, since neither joins a product and a sum into one rounding. */
 #if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__gnu_linux__)
 #define FAST __attribute__((target_clones("avx2", "default")))
+#define WIDE __attribute__((target_clones("avx512f", "avx2", "default"))) /* for hundreds of millions of sums */
 #else
 #define FAST
+#define WIDE
+#endif
+
+/* Before a short loop whose rounds are to be done in one register. */
+#if defined(__GNUC__)
+#define SIDE_BY_SIDE _Pragma("omp simd")
+#else
+#define SIDE_BY_SIDE
 #endif
 
 /* A C-contiguous array that is borrowed from Python for a call. */
@@ -47,8 +56,9 @@ void give_back_layers(Layer *layers, Py_ssize_t count);
 int check_size(const Array *array, Py_ssize_t size, const char *what);
 
 /* One array of every file; each ends with an empty entry. */
-extern PyMethodDef span_methods[], layer_methods[];
+extern PyMethodDef span_methods[], layer_methods[], left_out_methods[], likelihood_methods[];
 
+/* An entry of such an array, for a function of this name. */
 #define METHOD(NAME) {#NAME, (PyCFunction)(void (*)(void))NAME, METH_FASTCALL, NULL}
 
 #endif

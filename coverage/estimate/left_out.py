@@ -11,6 +11,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.estimate.effort import Plot, on_plot
 from fieldcomb.coverage.estimate.walked_ground import (
     DRAWS,
@@ -32,6 +33,8 @@ from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
 
 Missed = NDArray[np.float32]  # (DRAWS, cells of the plot)
+_Float32 = NDArray[np.float32]
+_PartFields = tuple[NDArray[np.int32], _Float32, _Float32, NDArray[np.int64], _Float32, _Float32]
 
 RHO_STEP = 0.02
 _STEPS_AT_ONCE = 64  # so that few tables are made
@@ -40,6 +43,7 @@ _BLOCK = 512  # cells at once, so that what is made of them stays in the process
 # take a hundred times as long. So much is taken off, which changes no bit of what is told.
 _NOTHING = np.float32(1e-20)
 _BLOCKS_AT_ONCE = 8  # of them for each task
+_NO_AGAIN = np.zeros(0, np.float32)
 # Correlation between two recordings of how far length and swath are off, of how even the lanes are, and of ``AGAIN``.
 ALIKE = (0.5, 0.25, 0.0)
 # What a second sweep in the same direction leaves of what the first did: 1, it is the same lanes; -1, it is those
@@ -79,6 +83,10 @@ class _Part:
     rise: NDArray[np.float32]
     starts: NDArray[np.int64]
 
+    def fields(self) -> _PartFields:
+        """As the kernel takes them."""
+        return self.of.own, self.of.share, self.factor, self.begin, self.table, self.rise
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Layer:
@@ -93,6 +101,11 @@ class _Layer:
     parts: tuple[_Part, ...]
     again: NDArray[np.float32] | None
     starts: NDArray[np.int64]
+
+    def fields(self) -> tuple[NDArray[np.int32], _Float32, _Float32, _Float32, tuple[_PartFields, ...]]:
+        """As the kernel takes them."""
+        again = _NO_AGAIN if self.again is None else self.again
+        return self.at.here, self.at.rho, self.weight, again, tuple(part.fields() for part in self.parts)
 
 
 class _Room:
@@ -136,6 +149,11 @@ def left_out(plot: Plot, walks: Sequence[Drawn], jobs: int = 1, laid: LaidOut | 
 
     def work(task: tuple[int, Sequence[int]]) -> None:
         layers, walked = levels[task[0]]
+        if kernels is not None:
+            given = tuple(layer.fields() for layer in layers)
+            last = min(task[1][-1] + _BLOCK, cells)
+            kernels.left_out(given, walked, missed, task[0], len(at), task[1][0], last)
+            return
         rows = missed[task[0] :: len(at)]
         room = _Room(rows.shape[0])
         for first in task[1]:

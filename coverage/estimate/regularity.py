@@ -15,6 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing, with_spacings
 from fieldcomb.coverage.estimate.swerving import HIDES_FROM_M, is_straight, wavering, with_wavering
 from fieldcomb.coverage.gear.receivers import Receiver
@@ -345,13 +346,8 @@ def _log_likelihood(found: Spacings, usual_m: float, receiver: Receiver) -> Floa
     shares = np.array(LANE_SHARES)[:, None, None]
     own = shares * lane + (1 - shares) * swerve
     steady = error + (np.eye(n) * (0.5 * receiver.white_m**2 + 0.01) + SPACING_SD_M**2)
-    density = _LogNormal(found.across_m - usual_m, steady.reshape(-1, n, n))
-    log = np.empty((KAPPA.size, len(LANE_SHARES), len(TAUS_S), len(DRIFTS)))
-    for k, kappa in enumerate(KAPPA):
-        walker = own * (kappa * usual_m) ** 2 / 2
-        for s in range(len(LANE_SHARES)):
-            log[k, s] = density.with_more(walker[s]).reshape(len(TAUS_S), len(DRIFTS))
-    return log
+    log = _densities(found.across_m - usual_m, steady.reshape(-1, n, n), own, (KAPPA * usual_m) ** 2 / 2)
+    return log.reshape(KAPPA.size, len(LANE_SHARES), len(TAUS_S), len(DRIFTS))
 
 
 def _between(begin: Floats, end: Floats, scale: float) -> Floats:
@@ -363,29 +359,35 @@ def _between(begin: Floats, end: Floats, scale: float) -> Floats:
     return np.asarray(kernel(end, end) - kernel(end, begin) - kernel(begin, end) + kernel(begin, begin))
 
 
-class _LogNormal:
-    """Log density, up to a constant, of a normal vector for many covariances at once, (many, n, n).
+def _densities(value: Floats, covariances: Floats, own: Floats, factors: Floats) -> Floats:
+    """Log density, up to a constant, of a normal vector (n,) for many covariances (many, n, n) at once.
 
-    One matrix after another is factored where it lies, with the vector as one more row: the square of its last pivot is
-    ROOM less value' covariance^-1 value.
+    To each, each of ``own`` (shares, n, n) times each of the factors is added. Returns (factors, shares, many).
     """
+    n = value.size
+    pivots = np.empty((factors.size, len(own), len(covariances), n + 1))
+    way = _pivots if kernels is None else kernels.pivots
+    if not way(covariances, own, factors, value, pivots):
+        raise np.linalg.LinAlgError("a covariance is not positive definite")
+    return np.asarray(-np.log(pivots[..., :n]).sum(axis=-1) - pivots[..., n] / 2)
 
-    def __init__(self, value: Floats, covariances: Floats) -> None:
-        self.covariances, self.many, self.size = covariances, len(covariances), value.size
-        self.last = np.append(value, ROOM)
-        self.wide = np.empty((self.many, value.size + 1, value.size + 1))
 
-    def with_more(self, more: Floats) -> Floats:
-        """Return it for each of the covariances and ``more`` (n, n) together, (many,)."""
-        from scipy.linalg.lapack import dpotrf
+def _pivots(covariances: Floats, own: Floats, factors: Floats, value: Floats, found: Floats) -> bool:
+    """Pivots of Cholesky factors and value' covariance^-1 value, as the kernel; they agree to 1e-10 of a density.
 
-        wide, n = self.wide, self.size
-        np.add(self.covariances, more, out=wide[:, :n, :n])
-        wide[:, :n, n] = self.last[:n]  # symmetric: only one half is read
-        wide[:, n] = self.last
+    One matrix after another is factored where it lies, with the vector as one more row, which becomes one whose sum of
+    squares is asked for; ROOM lets it pass for a row of a covariance.
+    """
+    from scipy.linalg.lapack import dpotrf
+
+    n = value.size
+    wide = np.empty((len(covariances), n + 1, n + 1))
+    for k, s in np.ndindex(factors.size, len(own)):
+        np.add(covariances, own[s] * factors[k], out=wide[:, :n, :n])
+        wide[:, :n, n], wide[:, n, n] = value, ROOM  # symmetric: only one half is read
         for one in wide:
-            _, fault = dpotrf(one.T, lower=1, clean=0, overwrite_a=1)
-            if fault:
-                raise np.linalg.LinAlgError("a covariance is not positive definite")
-        pivots = np.diagonal(wide, axis1=1, axis2=2)
-        return np.asarray(-np.log(pivots[:, :n]).sum(axis=1) - (ROOM - pivots[:, n] ** 2) / 2)
+            if dpotrf(one.T, lower=1, clean=0, overwrite_a=1)[1]:
+                return False
+        found[k, s, :, :n] = np.diagonal(wide, axis1=1, axis2=2)[:, :n]
+        found[k, s, :, n] = np.square(wide[:, :n, n]).sum(axis=1)
+    return True

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fieldcomb.coverage.estimate import left_out as left_out_module
 from fieldcomb.coverage.estimate.effort import Plot, off_plot, plot_of
 from fieldcomb.coverage.estimate.left_out import left_out
 from fieldcomb.coverage.estimate.swept_share import Walked, draw
@@ -162,3 +163,29 @@ def test_an_earlier_walk_does_not_draw_a_later_one_anew() -> None:
     numbers = off_plot(plot, np.arange(plot.weight.size, dtype=float), site()[1]).astype(int)
     west = numbers[10:40, 10:12].ravel()  # away from its edges: the rim is learnt from all walks
     assert np.allclose(alone[:, west], after[:, west], atol=0.02)
+
+
+def some_walks(seed: int) -> list[Drawn]:
+    """One to five walks over boxes of any size, some of them crosswise, each with a direction and days of its own."""
+    rng = np.random.default_rng(seed)
+    walks = []
+    for number in range(rng.integers(1, 6)):
+        left, low = rng.uniform(0, 25, 2)
+        one = lanes((left, low, rng.uniform(left + 6, 40), rng.uniform(low + 8, 50)), 86_400.0 * number)
+        crosswise = tuple((-cos, -sin) for cos, sin in one.along)
+        walks.append(replace(one, along=crosswise) if rng.random() < 0.4 else one)
+    return walks
+
+
+@pytest.mark.skipif(left_out_module.kernels is None, reason="the kernels were not compiled here")
+@pytest.mark.parametrize("seed", range(10))
+def test_what_is_left_out_is_the_same_with_and_without_kernels(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Walks anywhere, beside each other, again or crosswise, leave out the same to the last bit, with any jobs."""
+    plot, _ = site()
+    walks = some_walks(seed)
+    compiled = [left_out(plot, walks, jobs) for jobs in (1, 2)]
+    monkeypatch.setattr(left_out_module, "kernels", None)
+    plain = left_out(plot, walks)
+    assert 0 < plain.mean() < 1
+    for one in compiled:
+        np.testing.assert_array_equal(one, plain)
