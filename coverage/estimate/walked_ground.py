@@ -131,8 +131,13 @@ class Sweep:
         """How far inside the edge of its ground each inside cell of the plot lies, (n,); outside it is negative."""
         if not self.squared:
             self.squared.append(_squared_halves(self.ground)[plot.inside])
-        squared = self.squared[0]
-        return np.asarray(np.sign(squared) * np.maximum(np.sqrt(np.abs(squared)) / 2 - 0.5, 0) * plot.cell_m)
+        within = np.sqrt(np.abs(self.squared[0]))  # in place from here on, as it is asked for often
+        within /= 2
+        within -= 0.5
+        np.maximum(within, 0, out=within)
+        within *= np.sign(self.squared[0])
+        within *= plot.cell_m
+        return np.asarray(within)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
