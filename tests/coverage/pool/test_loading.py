@@ -34,3 +34,19 @@ def test_what_nothing_needs_is_not_loaded_with_what_is_needed() -> None:
     """A command does not wait for numpy's own tests to load, and all of numpy and scipy works afterwards as ever."""
     done = subprocess.run([sys.executable, "-c", SCIPY_FIRST], capture_output=True, text=True, check=False)
     assert (done.stdout.strip(), done.stderr, done.returncode) == ("", "", 0)
+
+
+ALONE = """
+import sys
+from fieldcomb.coverage.pool.workers import Workers
+with Workers(jobs=1) as workers:
+    workers.start(("scipy.ndimage", "rasterio"), ("scipy.linalg",))
+loaded = {"scipy.ndimage", "scipy.linalg"} <= sys.modules.keys()
+print(loaded, {"rasterio", "numpy.f2py", "pydoc"} & sys.modules.keys())
+"""
+
+
+def test_one_job_alone_loads_no_more_than_it_needs_either() -> None:
+    """With one job too, what scipy would load besides is left out, and nothing else is loaded before its time."""
+    done = subprocess.run([sys.executable, "-c", ALONE], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "True set()"
