@@ -8,7 +8,7 @@ else put there does no harm.
 import hashlib
 import json
 import zlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import field, fields, is_dataclass
 from datetime import date
 from typing import Any, Protocol, TypeVar
@@ -25,6 +25,7 @@ LEVEL = 1  # of compression: faster than the disk
 MOST_BYTES = 1 << 30  # a result is never so large
 _LENGTH = 8
 _AT_ONCE = 1 << 22  # bytes, as other threads run meanwhile
+_COMPRESSED, _AS_IT_IS = b"z", b"="  # how a part is written
 _NOT_KEPT: Any = object()
 _PLAIN = frozenset((bool, int, float, str))
 
@@ -115,9 +116,21 @@ def digest(value: Any) -> str:
 
 
 def packed(value: Any) -> bytes:
-    """Write a value: its structure, then its arrays, compressed. TypeError for what cannot be written."""
-    squeeze = zlib.compressobj(LEVEL)
-    return b"".join([*(squeeze.compress(part) for part in _parts(value)), squeeze.flush()])
+    """Write a value: its structure, then its arrays. TypeError for what cannot be written.
+
+    Each part stands after its length and how it is written. Floats stay as they are: they hardly become less, and to
+    take them out again would take most of the time.
+    """
+    return b"".join(piece for part in _parts(value)[1:] for piece in _written(part))
+
+
+def _written(part: Any) -> Iterator[Any]:
+    data: Any
+    if isinstance(part, np.ndarray) and part.dtype.kind in "fc":
+        how, data = _AS_IT_IS, part.reshape(-1).view(np.uint8)
+    else:
+        how, data = _COMPRESSED, zlib.compress(part, LEVEL)
+    yield from (len(data).to_bytes(_LENGTH, "big"), how, data)
 
 
 def unpacked(data: bytes, types: Iterable[type]) -> Any:
@@ -125,7 +138,7 @@ def unpacked(data: bytes, types: Iterable[type]) -> Any:
     known = {one.__qualname__: one for one in types}
     plain = _Plain(data)
     try:
-        tree = json.loads(bytes(plain.take(int.from_bytes(plain.take(_LENGTH), "big"))))
+        tree = json.loads(bytes(plain.take()))
         value = _Reader(plain, known).value(tree)
         plain.check_end()
     except (zlib.error, KeyError, IndexError, TypeError, AttributeError, RecursionError, GEOSException) as error:
@@ -134,31 +147,48 @@ def unpacked(data: bytes, types: Iterable[type]) -> Any:
 
 
 class _Plain:
-    """Takes what was compressed out again, as much as is asked for, so that it is never there twice."""
+    """Takes what was written out again, one part after another."""
 
     def __init__(self, data: bytes) -> None:
-        self._expand, self._rest, self._taken = zlib.decompressobj(), data, 0
+        self._rest, self._taken = memoryview(data), 0
 
-    def take(self, size: int) -> bytearray:
-        """Return the next so many bytes; ValueError when there are fewer, or too many were asked for."""
-        self._taken += size
-        if self._taken > MOST_BYTES:
-            raise ValueError("more than was ever kept")
-        taken = bytearray(size)
-        at = 0
-        while at < size:
-            piece = self._expand.decompress(self._rest, min(size - at, _AT_ONCE))
-            self._rest = self._expand.unconsumed_tail
-            if not piece:
-                raise ValueError("cut off")
-            taken[at : at + len(piece)] = piece
-            at += len(piece)
+    def take(self, size: int | None = None) -> bytearray:
+        """Return the next part; ValueError when it is not of this size in bytes, or more than was ever kept."""
+        length = int.from_bytes(self._rest[:_LENGTH], "big")
+        how, part = bytes(self._rest[_LENGTH : _LENGTH + 1]), self._rest[_LENGTH + 1 :][:length]
+        most = MOST_BYTES - self._taken if size is None else size
+        if len(part) < length or self._taken + most > MOST_BYTES:
+            raise ValueError("cut off, or more than was ever kept")
+        if how == _COMPRESSED:
+            taken = _expanded(part, most)
+        elif how == _AS_IT_IS and length <= most:
+            taken = bytearray(part)
+        else:
+            raise ValueError("not written like that")
+        if size is not None and len(taken) < size:
+            raise ValueError("cut off")
+        self._rest = self._rest[_LENGTH + 1 + length :]
+        self._taken += len(taken)
         return taken
 
     def check_end(self) -> None:
         """Check that this was all; ValueError when it was not."""
-        if self._expand.decompress(self._rest, 1) or not self._expand.eof or self._expand.unused_data:
+        if self._rest:
+            raise ValueError("longer than it should be")
+
+
+def _expanded(part: memoryview, most: int) -> bytearray:
+    """Expand what was compressed, piece by piece, so that it is never there twice; ValueError when it is more."""
+    expand, taken, rest = zlib.decompressobj(), bytearray(), part
+    while not expand.eof:
+        piece = expand.decompress(rest, min(most + 1 - len(taken), _AT_ONCE))
+        rest = memoryview(expand.unconsumed_tail)
+        taken += piece
+        if len(taken) > most or not (piece or expand.eof):
             raise ValueError("cut off, or longer than it should be")
+    if expand.unused_data:
+        raise ValueError("longer than it should be")
+    return taken
 
 
 def _parts(value: Any) -> list[Any]:

@@ -197,7 +197,7 @@ class OutingEstimate:
 
 
 @dataclass(slots=True, eq=False)
-class _Sum:
+class OutingsTogether:
     """Outings together: the walks that cannot be placed, as recorded where strips can be trusted, and lanes.
 
     lanes : what they left out of each cell, (draws, cells).
@@ -209,6 +209,7 @@ class _Sum:
     lanes: Missed | None = None
 
     def place(self, swept: Mask, rim_sd_m: float) -> None:
+        """Add what a walk swept that can be placed, and how far off its rim may be."""
         self.placed = swept if self.placed is None else np.asarray(self.placed | swept)
         self.rim_sd_m = max(self.rim_sd_m, rim_sd_m)
 
@@ -222,7 +223,7 @@ class Estimates:
 
     plot: Plot
     reason: str | None  # why nothing on this site can be told
-    sums: dict[str | None, _Sum] = field(default_factory=dict)  # by coil; None is all together
+    sums: dict[str | None, OutingsTogether] = field(default_factory=dict)  # by coil; None is all together
     untimed: set[str | None] = field(default_factory=set)
     last: tuple[tuple[Drawn, ...], Missed] | None = None  # walks, and what they left out
     laid: LaidOut | None = None  # those that were laid out last: mostly those of the next time come after them
@@ -269,7 +270,7 @@ class Estimates:
         self.untimed |= untimed | ({None} if untimed else set())
         known: list[str | None] = [*coils, None]
         for coil in known:
-            of = self.sums.setdefault(coil, _Sum())
+            of = self.sums.setdefault(coil, OutingsTogether())
             mine = [number for number, (name, _) in enumerate(walks) if coil in (None, name)]
             if not one.estimate.strips_placed:
                 of.walks += [one.drawn[number][1] for number in mine if one.drawn]
@@ -279,14 +280,14 @@ class Estimates:
     def add_lanes(self, coil: str, swept: CellsSwept) -> None:
         """Add what lanes that were walked with a coil swept; their recordings must not be added besides."""
         for name in (coil, None):
-            of = self.sums.setdefault(name, _Sum())
+            of = self.sums.setdefault(name, OutingsTogether())
             of.lanes = left_by_lanes(of.lanes, swept, self.plot.weight.size)
 
     def with_lanes(self, one: OutingEstimate, lanes: Sequence[CellsSwept]) -> Estimate:
         """Return the estimate of an outing that walked lanes; ``one`` is what its recordings show elsewhere."""
         if not lanes or self.reason:
             return one.estimate
-        of = _Sum(walks=[walk for _, walk in one.drawn])
+        of = OutingsTogether(walks=[walk for _, walk in one.drawn])
         for swept in lanes:
             of.lanes = left_by_lanes(of.lanes, swept, self.plot.weight.size)
         share = self._summed(of, left_out(self.plot, of.walks))
@@ -311,7 +312,7 @@ class Estimates:
         share = self._summed(of, self._left_out(coil))
         return Estimate(share.pct, share.low, share.high, None, None, share.by_lanes_pct)
 
-    def _summed(self, of: _Sum, missed: Missed) -> ShareWithLanes:
+    def _summed(self, of: OutingsTogether, missed: Missed) -> ShareWithLanes:
         """Sum up what is known of a site when walks that cannot be placed left out so much."""
         if of.placed is not None and of.rim_sd_m:
             missed = missed * recorded_missed(self.plot, of.placed, of.rim_sd_m)
@@ -346,7 +347,7 @@ class Estimates:
 
         return next_evidence(of.walks, interval, interval_of, sds)
 
-    def _interval(self, of: _Sum, missed: Missed) -> tuple[float, float]:
+    def _interval(self, of: OutingsTogether, missed: Missed) -> tuple[float, float]:
         """Ends of the interval, in percent, when walks that cannot be placed left out so much."""
         share = self._summed(of, missed)
         return share.low, share.high

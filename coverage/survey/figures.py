@@ -1,10 +1,10 @@
 """The numbers of the site, of each coil and of all outings together."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from fieldcomb.coverage.estimate.swept_share import Estimate, Estimates
+from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.ground.pass_tally import PassTally
 from fieldcomb.coverage.ground.site_cells import BLOCKED, NO_GO, SITE, Ground
 from fieldcomb.coverage.ground.under_coil import Under, UnderCoil
@@ -13,7 +13,11 @@ from fieldcomb.coverage.survey.results import CoilResult, OutingResult, SiteResu
 
 
 def coil_results(
-    tally: PassTally, outings: Sequence[OutingResult], site_m2: float, estimates: Estimates, under: UnderCoil
+    tally: PassTally,
+    outings: Sequence[OutingResult],
+    site_m2: float,
+    estimate_of: Callable[[str], Estimate],
+    under: UnderCoil,
 ) -> tuple[CoilResult, ...]:
     """Return the numbers of each coil."""
     results = []
@@ -22,9 +26,7 @@ def coil_results(
         pct = 100 * swept_m2 / site_m2
         count = sum(name in o.head.coils for o in outings)
         covered = under.of_coil(name).at_most(pct)
-        results.append(
-            CoilResult(name, count, swept_m2, pct, estimates.together(name), covered, *under.paces_for_95(name))
-        )
+        results.append(CoilResult(name, count, swept_m2, pct, estimate_of(name), covered, *under.paces_for_95(name)))
     return tuple(results)
 
 

@@ -187,20 +187,29 @@ _T = TypeVar("_T")
 NamedOuting = tuple[str, WalkedOuting]  # after what stands for its walk in what is kept, "" where nothing is
 
 
+def names_alone(on: AloneOn, walked: Sequence[NamedOuting], memory: Memo) -> list[str]:
+    """Return what stands in what is kept for what each outing did, "" where nothing is."""
+    key = digest(on.depends_on) if any(name for name, _ in walked) else ""
+    return [
+        memory.name_of("alone", (key, name, *on.on_plans.get(outing.id, ()))) if name else "" for name, outing in walked
+    ]
+
+
 def look_in_order(
-    on: AloneOn, walked: list[NamedOuting], memory: Memo, workers: Workers, tell_swept: SweptCallback
+    on: AloneOn,
+    walked: list[NamedOuting],
+    names: Sequence[str],
+    memory: Memo,
+    workers: Workers,
+    tell_swept: SweptCallback,
 ) -> Iterator[tuple[OutingAlone, WalkedOuting, str]]:
     """Yield what outings did, and the outings: recalled, or found by one of several processes.
 
-    The last is what stands for it in what is kept, "" where nothing is.
+    The last is what stands for it in what is kept, as in ``names``.
 
     walked : emptied on the way, to free their walks.
     tell_swept : called for each in its turn, before it is yielded.
     """
-    key = digest(on.depends_on) if any(name for name, _ in walked) else ""
-    names = [
-        memory.name_of("alone", (key, name, *on.on_plans.get(outing.id, ()))) if name else "" for name, outing in walked
-    ]
     unknown = [not (name and memory.has(name)) for name in names]
     side = [new and len(outing.walks) <= MANY_WALKS for new, (_, outing) in zip(unknown, walked, strict=True)]
     if sum(side) == 1:  # nothing to share but what is in it
@@ -225,6 +234,12 @@ def look_in_order(
 
     for name, mine in zip(names, side, strict=True):  # what is yielded is held nowhere else, so that it can be freed
         yield look(name, mine), walked.pop(0)[1], name
+
+
+def swept_again(on: AloneOn, outing: WalkedOuting, name: str, memory: Memo, workers: Workers) -> OutingPasses:
+    """Recall or find again what an outing swept."""
+    kept = memory.get(name)
+    return (kept if isinstance(kept, OutingAlone) else look_at(on, outing, workers)).swept
 
 
 def recall_or(memory: Memo, what: str, name: str, compute: Callable[[], _T]) -> _T:

@@ -2,6 +2,8 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import field, replace
+from functools import partial
+from typing import TypeVar
 
 import numpy as np
 from shapely.geometry import MultiPolygon
@@ -10,7 +12,7 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.estimate.chance import ChanceMap
 from fieldcomb.coverage.estimate.confidence import found_from_m
-from fieldcomb.coverage.estimate.swept_share import estimates_on
+from fieldcomb.coverage.estimate.swept_share import Estimate, estimates_on
 from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.gear.receivers import Receiver, receiver
 from fieldcomb.coverage.ground.ground_results import Strip
@@ -85,6 +87,8 @@ class AddedUp:
     stale: MultiPolygon | None = None
 
 
+T = TypeVar("T")
+
 MOST_GROWTH = 8  # times that the site so far is estimated: each takes as long as all outings up to there
 
 
@@ -148,7 +152,12 @@ class SurveySums:
     def sweep(self, outing: WalkedOuting, swept: OutingPasses) -> None:
         """Add the ground of one outing; with that of the last begin to find strips, which depend on nothing else."""
         self.ground = self.tally.add(swept, {one.coil for one in self.lanes.get(outing.id, ())})
-        if self.begin_strips and len(self.results) + 1 == self.count:
+        if len(self.results) + 1 == self.count:
+            self.begin()
+
+    def begin(self) -> None:
+        """Begin to find strips, of the ground of all outings."""
+        if self.begin_strips:
             self.strips = self.begin_strips(self.tally)
 
     def add(self, outing: WalkedOuting, alone: OutingAlone) -> None:
@@ -202,35 +211,42 @@ class SurveySums:
             for one in self.lanes.get("", ()):
                 self.ledger.add_lanes(one.swept.mean_cells, one.swept.mean)
             self._add_lanes(self.lanes.get("", ()), {})
+        if self.is_asked(len(self.names)):
+            so_far = self._recall_or(memory, "so far", self.estimates.together)
+            self.results[-1] = replace(self.results[-1], so_far=so_far)
+
+    def is_asked(self, number: int) -> bool:
+        """Whether the growth of the site is told after so many outings."""
         step = 1
         while self.count > MOST_GROWTH * step:
             step *= 2  # so that what was estimated for fewer outings is still asked for
-        number = len(self.names)
-        if number % step and number < self.count:
-            return
-        kept = all(self.names)
-        together = self.estimates.together
-        given = (
-            *self.names,
-            *([one.told.plan, one.told.settled, one.told.chances, one.groups] for one in self.of.lanes),
-        )
-        so_far = memory.get_or_compute("so far", given, together) if kept else together()
-        self.results[-1] = replace(self.results[-1], so_far=so_far)
+        return number % step == 0 or number == self.count
 
-    def finished(self) -> AddedUp:
+    def _recall_or(self, memory: Memo, what: str, compute: Callable[[], T]) -> T:
+        """Recall what all outings up to the last one added come to, or compute it."""
+        lanes = ([one.told.plan, one.told.settled, one.told.chances, one.groups] for one in self.of.lanes)
+        return memory.get_or_compute(what, (*self.names, *lanes), compute) if all(self.names) else compute()
+
+    def finished(self, memory: Memo) -> AddedUp:
         """Return everything that is needed to find what was missed; the rest can be freed."""
+        estimates = self.estimates
+
+        def of_coil(name: str | None) -> Estimate:
+            return self._recall_or(memory, f"of coil {name}", partial(estimates.together, name))
+
         of, tally, under, ledger = self.of, self.tally, self.under, self.ledger
         bare = bare_ground(ledger, tally)
         site_m2, inside = of.ground.m2(SITE), tally.inside
-        estimate, found_m = self.estimates.together(), found_from_m(self.worst)
+        estimate, found_m = self._recall_or(memory, "so far", estimates.together), found_from_m(self.worst)
         if estimate.pct is not None:
             estimate = replace(estimate, strips_placed=not self.chances.any_drawn)
+        evidence = self._recall_or(memory, "next evidence", partial(estimates.next_evidence, estimate))
         total = total_result(tally, site_m2, estimate, under.together(), found_m)
         report = Report(
             site_result(of.site, of.ground),
             tuple(self.results),
-            coil_results(tally, self.results, site_m2, self.estimates, under),
-            replace(total, next_evidence=self.estimates.next_evidence(estimate)),
+            coil_results(tally, self.results, site_m2, of_coil, under),
+            replace(total, next_evidence=evidence),
             (),
             None,
             of.notes,
@@ -246,7 +262,8 @@ class SurveySums:
             reopened=of.site.reopened,
             people=tuple(sorted(self.people.values(), key=lambda one: (one.searcher is None, one.searcher))),
         )
-        left_out, wandering = self.estimates.left_out(self.chances.coarse.grid), self.estimates.wandering
+        left_out = self._recall_or(memory, "left out", partial(estimates.left_out, self.chances.coarse.grid))
+        wandering = estimates.wandering
         pace, heard = under.pace_layer(tally.passes), ledger.heard()
         tally.forget_bearings()
         return AddedUp(

@@ -48,10 +48,17 @@ from fieldcomb.coverage.survey.inputs import SiteInput, check_distance, check_wa
 from fieldcomb.coverage.survey.lane_ground import kept_off, lane_strips, plans_ahead
 from fieldcomb.coverage.survey.lane_times import lane_time_notes
 from fieldcomb.coverage.survey.other_outings import swept_by_others
-from fieldcomb.coverage.survey.outing_alone import NamedOuting, OutingAlone, look_in_order, recall_or
-from fieldcomb.coverage.survey.outing_layers import MOST_RASTERS, draw_outing, outline_of
+from fieldcomb.coverage.survey.outing_alone import (
+    NamedOuting,
+    OutingAlone,
+    look_in_order,
+    names_alone,
+    swept_again,
+)
+from fieldcomb.coverage.survey.outing_layers import draw_outing, drawn_of
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import AddedUp, SurveyGround, SurveySums
+from fieldcomb.coverage.survey.sums_so_far import SUMS_TYPES, keep_sums, recall_sums
 from fieldcomb.coverage.survey.walked_lanes import walked_lanes
 from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
 from fieldcomb.coverage.todo.planted import planted_results
@@ -72,22 +79,11 @@ _Fault = tuple[OutingInput, FieldcombError]
 
 # What the results that are kept are made of.
 CACHED_TYPES = (
+    *SUMS_TYPES,
     *(WalkedOuting, SwungWalk, RecordingResult, Mark, LaneSpacing, PegResidual, PegPlace, Swing, Coil, DigRule),
     *(Walk, Leg, SearchPath, Stop, DropOut, Times),
-    *(
-        LaneDraws,
-        CellsSwept,
-        OutingAlone,
-        OutingPasses,
-        Grid,
-        NoGoEntered,
-        NoGoEntry,
-        OutingEstimate,
-        Estimate,
-        Drawn,
-        Effort,
-        Redrawn,
-    ),
+    *(LaneDraws, CellsSwept, OutingAlone, OutingPasses, Grid, NoGoEntered, NoGoEntry),
+    *(OutingEstimate, Estimate, Drawn, Effort, Redrawn),
 )
 
 
@@ -248,24 +244,31 @@ def _add_up(
     planted = on.site.planted
     asked = [UnderPlace(one.at_m, one.depth_m, one.coil) for one in planted]
     under = UnderPlaces(on.ground, asked, max(sums.worst.r95_m, NEAR_PLANTED_M))
-    count = len(walked)
-    tell("sweeping", 0, count)
-    for alone, outing, name in look_in_order(sums.alone_on(), walked, memory, workers, sums.sweep):
+    count, alone_on = len(walked), sums.alone_on()
+    drawn = partial(drawn_of, on.ground, memory, count)
+    names = names_alone(alone_on, walked, memory)
+    for name in names[: 0 if between else recall_sums(sums, names, [outing.id for _, outing in walked], memory)]:
+        outing = walked.pop(0)[1]
+        again = partial(swept_again, alone_on, outing, name, memory, workers)
+        layers.append(draw_outing(outing, drawn(len(layers), name, again)))
+    tell("sweeping", len(layers), count)
+    if not walked:
+        sums.begin()
+    for alone, outing, name in look_in_order(alone_on, walked, names[len(layers) :], memory, workers, sums.sweep):
         sums.add(outing, alone)
         passes = alone.swept
         del alone  # the rest of it is only added up
         under.add(outing.walks, passes)
         sums.estimate_so_far(name, memory)
-        outline = None
-        if len(layers) + MOST_RASTERS < count or not passes.on_site:
-            outline = recall_or(memory, "outline", name, partial(outline_of, passes, on.ground))
-        layers.append(draw_outing(outing, passes, on.ground, outline))
+        layers.append(draw_outing(outing, drawn(len(layers), name, partial(_same, passes))))
         if between:
             masks[outing.id] = _swept_cells(passes, on.ground)
+        del passes
         if len(layers) < count:
             tell("sweeping", len(layers), count)
-    del outing, passes  # the last one's walks may be a whole team's
-    added = sums.finished()
+    keep_sums(sums, names, memory)
+    del outing  # the last one's walks may be a whole team's
+    added = sums.finished(memory)
     del sums  # finding strips needs the room
     give_back()
     season = _season(on, added)
@@ -277,6 +280,10 @@ def _add_up(
         report=replace(result.report, planted=found, finds=on.site.finds, season=season),
         layers=replace(result.layers, planted=planted),
     )
+
+
+def _same(passes: OutingPasses) -> OutingPasses:
+    return passes
 
 
 def _season(on: SurveyGround, added: AddedUp) -> Season | None:

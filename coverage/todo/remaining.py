@@ -1,6 +1,7 @@
 """What the outings leave, one after another, on coarse cells; memory does not grow with the number of outings."""
 
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 
 import numpy as np
 import shapely
@@ -123,23 +124,45 @@ class RemainingTargets:
         Who digs sweeps the hole again and finds what that junk hid, so dug junk counts as if it had hidden nothing;
         without ``recheck`` it hid targets from all passes up to this outing's.
         """
-        dug = self.finds[outing.id].dug
         then_m = self.depth_m
         if day and self.changed:
             then_m = _depths(self.ground, self.coarse.grid, self.settings, day)
         for name, counts in swept.by_coil.items():
             walks = [w for w in outing.walks if w.swing.coil.name == name]
             self._visit(name, walks, counts[swept.there], swept.here, passed_by.get(name), then_m)
-        if len(dug):
-            fewer = np.minimum(self.digs.per_m2(*dug.T), self.met)
-            self.met = self.met - fewer
-            every = (self.left, self.had_dug, self.had_reached, self.had_time)
-            for remaining in () if self.settings.recheck else {id(r): r for r in every}.values():
+        fewer = self.meet(outing.id)
+        if fewer is not None and not self.settings.recheck:
+            for remaining in {id(r): r for r in self.every}.values():
                 remaining.dig(fewer)
         before = {name: one.done_pct for name, one in self.done.items()}
         progress = tuple(self.by_coil.progress(before, list(swept.by_coil)))
         self.done |= {one.coil: one for one in progress}
         return progress
+
+    @property
+    def every(self) -> tuple[Remaining, ...]:
+        """What is left, in all four ways; some may be the same."""
+        return self.left, self.had_dug, self.had_reached, self.had_time
+
+    def meet(self, outing_id: str) -> Floats | None:
+        """Take out the junk that was dug in an outing; returns how much of it, per m2, None where nothing was dug."""
+        dug = self.finds[outing_id].dug
+        if not len(dug):
+            return None
+        fewer = np.minimum(self.digs.per_m2(*dug.T), self.met)
+        self.met = self.met - fewer
+        return fewer
+
+    @property
+    def depends_on(self) -> tuple[object, ...]:
+        """Return all that ``add`` depends on but the outing, what ``meet`` does aside."""
+        settings, by_coil = self.settings, self.by_coil
+        junk_ground = [(coil, by_coil.junk_ground(coil, by_coil.coils[0])) for coil in by_coil.coils[1:]]
+        junk_ground = [(coil, ground) for coil, ground in junk_ground if ground.any()]
+        same = [one is other for one, other in combinations(self.every, 2)]
+        depths = (self.depth_m, self.changed, settings.depth_m, self.ground.areas if self.changed else ())
+        digs = () if settings.recheck else (self.digs.weight, self.then, [one.dug for one in self.finds.values()])
+        return settings.target, depths, same, junk_ground, digs
 
     def add_lanes(self, cells: NDArray[np.int64], chance: Floats) -> None:
         """Take in lanes that no recording shows: chances that they swept some cells of ``chances``, by their number."""
