@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 from fieldcomb.coverage.cache.folder import OUT
@@ -14,6 +15,7 @@ from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson, todo_geojson
 from fieldcomb.coverage.site.folder import CARD_FILE, shown
 from fieldcomb.coverage.site.journal import reason, refuse_link, replace_files, room_or_rights
+from fieldcomb.coverage.survey.outing_layers import as_drawn
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.tracks.errors import SiteError
 from fieldcomb.tracks.hints import HintKind
@@ -48,7 +50,7 @@ def make_outputs(
     """
     report = result.report
     beside = workers if result.layers.passes.size <= MOST_SENT else ALONE
-    page = beside.begin(_map_page, (pictures or {}, workers.jobs), result)
+    page = beside.begin(_map_page, (pictures or {}, workers.jobs), replace(result, layers=as_drawn(result.layers)))
     return {
         **_for_gis(result, to or GisFrame(report.site.frame)),
         MAP_FILE: page(),

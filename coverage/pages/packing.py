@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from fieldcomb.coverage.survey.outing_layers import DRAWN_WITHIN_M
 from fieldcomb.coverage.survey.results import OutingLayer
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
@@ -21,7 +22,6 @@ from fieldcomb.tracks.values import dataclass
 
 UNIT_DEG = 1e-8
 MOST_PAGE_POINTS = 60_000  # of all walks on the page together
-_FINEST_M = 0.05  # half a cell, and far less than any receiver is off
 
 Packed = list[int]
 _DATA = re.compile(r'<script type="application/json" id="fieldcomb-data">(.*?)</script>', re.DOTALL)
@@ -80,7 +80,7 @@ def pack_area(frame: SiteFrame, shape: Polygon | MultiPolygon, tolerance_m: floa
 def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOST_PAGE_POINTS) -> PackedWalks:
     """Simplify all walks alike, so that at most ``most`` points are left, and pack them (Douglas-Peucker in GEOS)."""
     drawn = [[(_strings(walk.lines), _strings(walk.transits)) for walk in layer.walks] for layer in outings]
-    tolerance_m = _FINEST_M
+    tolerance_m = DRAWN_WITHIN_M
     while True:
         # What a finer tolerance left out a coarser one leaves out too, so each goes on from the one before.
         drawn = [[(_simpler(one, tolerance_m), _simpler(two, tolerance_m)) for one, two in walks] for walks in drawn]

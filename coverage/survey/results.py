@@ -235,7 +235,10 @@ class WalkLines:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OutingLayer:
-    """One outing as drawn: its passes in a window of its own (None for all but the twelve latest), outline, walks."""
+    """One outing as drawn: its passes in a window of its own (None for all but the twelve latest), outline, walks.
+
+    drawn : the walks again, with lines simplified as far as nobody can see it.
+    """
 
     id: str
     grid: Grid | None
@@ -243,6 +246,7 @@ class OutingLayer:
     outline: MultiPolygon | None
     walks: tuple[WalkLines, ...]
     stops: tuple[StopMark, ...]
+    drawn: tuple[WalkLines, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

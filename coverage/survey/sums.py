@@ -87,7 +87,7 @@ class AddedUp:
     stale: MultiPolygon | None = None
 
 
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 MOST_GROWTH = 8  # times that the site so far is estimated: each takes as long as all outings up to there
 
@@ -222,7 +222,7 @@ class SurveySums:
             step *= 2  # so that what was estimated for fewer outings is still asked for
         return number % step == 0 or number == self.count
 
-    def _recall_or(self, memory: Memo, what: str, compute: Callable[[], T]) -> T:
+    def _recall_or(self, memory: Memo, what: str, compute: Callable[[], _T]) -> _T:
         """Recall what all outings up to the last one added come to, or compute it."""
         lanes = ([one.told.plan, one.told.settled, one.told.chances, one.groups] for one in self.of.lanes)
         return memory.get_or_compute(what, (*self.names, *lanes), compute) if all(self.names) else compute()

@@ -21,13 +21,13 @@ from fieldcomb.coverage.outings.walks import OutingHead
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.season.season_results import CoilEffort
 from fieldcomb.coverage.survey.outing_layers import OutingRaster
-from fieldcomb.coverage.survey.results import OutingResult, PersonResult
+from fieldcomb.coverage.survey.results import OutingResult, PersonResult, WalkLines
 from fieldcomb.coverage.survey.sums import SurveySums
 from fieldcomb.coverage.todo.coil_use import CoilUse
 from fieldcomb.coverage.todo.results import JunkProgress
 from fieldcomb.tracks.values import dataclass
 
-LEAST_OUTINGS = 3  # of fewer the sums take no time
+LEAST_ADDED = 3  # of fewer the sums take no time
 # What is added to, by where it is. Of ``Remaining`` the terms alone, as some of the four may be the same one.
 _ADDED = (
     *(f"tally.{name}" for name in ("passes", "by_coil", "bearings", "not_recorded", "swept_cells")),
@@ -60,7 +60,7 @@ class SumsSoFar:
 
 SUMS_TYPES = (
     *(SumsSoFar, OutingResult, OutingHead, OutingTimes, OutingGround, Under, JunkProgress, PersonResult),
-    *(CoilEffort, CoilUse, NextEvidence, OutingRaster),
+    *(CoilEffort, CoilUse, NextEvidence, OutingRaster, WalkLines),
 )
 
 
@@ -92,7 +92,7 @@ def recall_sums(sums: SurveySums, names: Sequence[str], ids: Sequence[str], memo
     if memory.store is None or not _can_be_kept(sums, names):
         return 0
     of_each = _names(sums, names, memory)
-    for count in range(len(names), LEAST_OUTINGS - 1, -1):
+    for count in range(len(names), LEAST_ADDED - 1, -1):
         if memory.has(of_each[count - 1]):
             kept = memory.get(of_each[count - 1])
             if isinstance(kept, SumsSoFar) and len(kept.results) == count:
@@ -108,7 +108,7 @@ def recall_sums(sums: SurveySums, names: Sequence[str], ids: Sequence[str], memo
 def _can_be_kept(sums: SurveySums, names: Sequence[str]) -> bool:
     """Whether sums can be gone on from: where lanes were walked or targets planted, more is added than is kept."""
     of = sums.of
-    return len(names) >= LEAST_OUTINGS and all(names) and not (of.lanes or of.on_plans or of.site.planted)
+    return len(names) >= LEAST_ADDED and all(names) and not (of.lanes or of.on_plans or of.site.planted)
 
 
 def _names(sums: SurveySums, names: Sequence[str], memory: Memo) -> list[str]:

@@ -55,7 +55,7 @@ from fieldcomb.coverage.survey.outing_alone import (
     names_alone,
     swept_again,
 )
-from fieldcomb.coverage.survey.outing_layers import draw_outing, drawn_of
+from fieldcomb.coverage.survey.outing_layers import layer_of
 from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, OutingLayer, Result
 from fieldcomb.coverage.survey.sums import AddedUp, SurveyGround, SurveySums
 from fieldcomb.coverage.survey.sums_so_far import SUMS_TYPES, keep_sums, recall_sums
@@ -245,12 +245,12 @@ def _add_up(
     asked = [UnderPlace(one.at_m, one.depth_m, one.coil) for one in planted]
     under = UnderPlaces(on.ground, asked, max(sums.worst.r95_m, NEAR_PLANTED_M))
     count, alone_on = len(walked), sums.alone_on()
-    drawn = partial(drawn_of, on.ground, memory, count)
+    layer = partial(layer_of, on.ground, memory, count)
     names = names_alone(alone_on, walked, memory)
     for name in names[: 0 if between else recall_sums(sums, names, [outing.id for _, outing in walked], memory)]:
         outing = walked.pop(0)[1]
         again = partial(swept_again, alone_on, outing, name, memory, workers)
-        layers.append(draw_outing(outing, drawn(len(layers), name, again)))
+        layers.append(layer(len(layers), outing, name, again))
     tell("sweeping", len(layers), count)
     if not walked:
         sums.begin()
@@ -260,7 +260,7 @@ def _add_up(
         del alone  # the rest of it is only added up
         under.add(outing.walks, passes)
         sums.estimate_so_far(name, memory)
-        layers.append(draw_outing(outing, drawn(len(layers), name, partial(_same, passes))))
+        layers.append(layer(len(layers), outing, name, partial(_same, passes)))
         if between:
             masks[outing.id] = _swept_cells(passes, on.ground)
         del passes

@@ -113,15 +113,15 @@ def test_second_report_computes_nothing_again() -> None:
 def test_only_the_outing_that_changed_is_computed_again() -> None:
     """When the second of three outings gets another swing width, only what it is in is computed again.
 
-    That is its walk, what it did and how it is drawn, the estimates of the first two and of all three, three more of
-    all, and their sums; the report is the new one.
+    That is its walk, what it did, its lines and passes as drawn, the estimates of the first two and of all three, three
+    more of all, and their sums; the report is the new one.
     """
     store = Shelved()
     outputs(store)
     all_of_it = len(store.put_names)
     store.put_names.clear()
     changed = outputs(store, (1.5, 1.2, 1.6))
-    assert (len(store.put_names), all_of_it) == (9, 16)
+    assert (len(store.put_names), all_of_it) == (10, 19)
     assert changed == outputs(None, (1.5, 1.2, 1.6)) != outputs(None)
 
 
