@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from fieldcomb.tracks.files import limits
+from fieldcomb.tracks.files.plain_points import PlainRun
 from fieldcomb.tracks.files.timestamps import Clock
 from fieldcomb.tracks.recording import Floats, Lap, Route, Track, Waypoint
 from fieldcomb.tracks.units import format_count
@@ -58,16 +59,31 @@ class Gather:
     def add(self, lon_deg: float, lat_deg: float, time_s: float) -> None:
         """Take one fix; NaN for what is not known."""
         if self._new_run:
-            self._new_run = False
-            self._runs += 1
-            if self._runs > limits.MAX_LINES:
-                raise limits.too_many(self.file, limits.MAX_LINES, "pieces of track")
+            self._begin_run()
         self.lon.append(lon_deg)
         self.lat.append(lat_deg)
         self.time.append(time_s)
         self.segment.append(self._runs - 1)
         if lon_deg != lon_deg or lat_deg != lat_deg:
             self._no_position += 1
+
+    def add_run(self, run: PlainRun) -> None:
+        """Count and take many fixes, as if they came one by one."""
+        count = len(run.time_s)
+        self.count(count)
+        if self._new_run:
+            self._begin_run()
+        self.lon.frombytes(run.lon_deg.tobytes())
+        self.lat.frombytes(run.lat_deg.tobytes())
+        self.time.frombytes(run.time_s.tobytes())
+        self.segment.extend(array("i", [self._runs - 1]) * count)
+        self.clock.seconds(run.last_time)
+
+    def _begin_run(self) -> None:
+        self._new_run = False
+        self._runs += 1
+        if self._runs > limits.MAX_LINES:
+            raise limits.too_many(self.file, limits.MAX_LINES, "pieces of track")
 
     def __len__(self) -> int:
         return len(self.lon)

@@ -184,13 +184,22 @@ class _OtherRootError(Exception):
     """The document is XML of another kind; the argument is the name of its outermost element."""
 
 
-def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str = "") -> Ending:
+def read_xml(
+    data: bytes,
+    file: str,
+    root: str,
+    actions: Actions,
+    counted: str = "",
+    *,
+    longest_tag: int | None = None,
+) -> Ending:
     """Walk through a document and call ``actions`` on the way.
 
     data : the whole file, in UTF-8, UTF-16 or any character set that it declares.
     root : name that the outermost element must have, without prefix.
     actions : what to call where.
     counted : element that is counted in the unread rest if the file breaks off in the middle.
+    longest_tag : bytes of a tag beyond which a piece of the file may end; ``limits.MAX_TAG_BYTES`` if None.
 
     Raises TrackError: nothing could be read, the document is of another kind, or it goes beyond the limits of this
     module.
@@ -206,7 +215,8 @@ def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str =
     if zeros:
         notes.append(zeros_note(zeros))
     try:
-        ending = _feed(walker, as_utf8(data, coding, start, end), counted)
+        most = limits.MAX_TAG_BYTES if longest_tag is None else longest_tag
+        ending = _feed(walker, as_utf8(data, coding, start, end), counted, most)
     except _OtherRootError as other:
         raise not_this(data, file, of_root(root), str(other)) from None
     if not walker.found_root:
@@ -215,7 +225,7 @@ def read_xml(data: bytes, file: str, root: str, actions: Actions, counted: str =
     return replace(ending, notes=tuple(notes), unfinished="".join(walker.pieces))
 
 
-def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:
+def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str, longest_tag: int) -> Ending:
     """Feed all chunks to the parser, up to the end or the first fault."""
     parser, fed = walker.parser, 0
     for chunk in chunks:
@@ -228,8 +238,8 @@ def _feed(walker: _Walker, chunks: Iterator[bytes], counted: str) -> Ending:
         walker.check_elements()
         fed += len(chunk)
         # The parser scans an unfinished tag anew with every chunk: without this limit, time grows with its square.
-        if fed - parser.CurrentByteIndex > limits.MAX_TAG_BYTES:
-            problem = f"has a single tag of more than {limits.MAX_TAG_BYTES // 1000} kB, which is refused"
+        if fed - parser.CurrentByteIndex > longest_tag:
+            problem = f"has a single tag of more than {longest_tag // 1000} kB, which is refused"
             walker.refuse(
                 problem, "No recorder writes this: the file is damaged, or was made to do harm. Export it again"
             )

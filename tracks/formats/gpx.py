@@ -7,17 +7,48 @@ Source of the format: the GPX 1.1 schema.
 """
 
 import math
+import re
 from collections.abc import Callable
+from functools import cache
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Asides, Gather
+from fieldcomb.tracks.files.plain_points import (
+    BLANK,
+    DEGREES,
+    MOMENT,
+    PlainForm,
+    PlainRun,
+    leaf,
+    passed_over,
+    read_points,
+)
 from fieldcomb.tracks.files.sidelines import reading_notes
-from fieldcomb.tracks.files.xml import Actions, Ending, Place, read_mending
+from fieldcomb.tracks.files.xml import Actions, Ending, Place
 from fieldcomb.tracks.recording import Recording
 from fieldcomb.tracks.units import format_count
 
 _POINTS: tuple[Place, ...] = (("trkseg", "trkpt"), ("trk", "trkpt"), ("rte", "rtept"), ("gpx", "wpt"))
 _NOTES = ("desc", "cmt")
+
+
+def _plain_pattern(head: bytes) -> re.Pattern[bytes]:
+    return _plain_points(0 <= head.find(b" lon=") < head.find(b" lat="))
+
+
+@cache
+def _plain_points(lon_first: bool) -> re.Pattern[bytes]:
+    place = [rf'[ \t\r\n]++{name}="(?P<{name}>{DEGREES})"' for name in ("lat", "lon")]
+    attributes = "".join(reversed(place) if lon_first else place)
+    # Any other child of a track point has no meaning; a second time has none either, but only if the first is good.
+    no_time = r"(?!time>)[A-Za-z_]\w*+"
+    others = [rf"(?:{leaf(number, no_time)})*+" for number in (1, 2)]
+    time = rf"<time>{MOMENT}</time>{BLANK}"
+    inside = f"{others[0]}{time}{others[1]}(?:{passed_over('extensions', 3)})?+"
+    return re.compile(rf"<trkpt{attributes}{BLANK}>{BLANK}{inside}</trkpt>{BLANK}".encode())
+
+
+_PLAIN = PlainForm(_POINTS[:2], _plain_pattern)
 
 
 class _Builder:
@@ -86,6 +117,11 @@ class _Builder:
     def _end_fix(self) -> None:
         self.fixes.add(self._lon, self._lat, self._time)
 
+    def take_run(self, run: PlainRun) -> None:
+        """Take a run of plain fixes, as if its points had been met one by one."""
+        self.fixes.add_run(run)
+        self._lon, self._lat, self._time = (float(v[-1]) for v in (run.lon_deg, run.lat_deg, run.time_s))
+
     # -- routes and waypoints
 
     def _end_route_point(self) -> None:
@@ -105,7 +141,7 @@ def read_gpx(data: bytes, file: str, *, need_track: bool = True) -> Recording:
 
     Raises TrackError: not GPX, refused by the limits of the XML reader, or without track points when they are needed.
     """
-    builder, ending = read_mending(data, file, "gpx", lambda: _Builder(file), counted="trkpt")
+    builder, ending = read_points(data, file, "gpx", lambda: _Builder(file), _PLAIN)
     builder.asides.end_plan()
     if need_track and not len(builder.fixes):
         raise _no_track(builder, ending)

@@ -7,12 +7,24 @@ Source of the format: the Training Center Database schema, version 2.
 """
 
 import math
+import re
 from dataclasses import replace
+from functools import cache
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Asides, Gather
+from fieldcomb.tracks.files.plain_points import (
+    BLANK,
+    DEGREES,
+    MOMENT,
+    PlainForm,
+    PlainRun,
+    leaf,
+    passed_over,
+    read_points,
+)
 from fieldcomb.tracks.files.sidelines import reading_notes
-from fieldcomb.tracks.files.xml import Actions, Ending, Place, read_mending
+from fieldcomb.tracks.files.xml import Actions, Ending, Place
 from fieldcomb.tracks.recording import Lap, Recording
 from fieldcomb.tracks.units import format_count
 
@@ -24,6 +36,21 @@ _LAPS: tuple[Place, ...] = (("Activity", "Lap"), ("NextSport", "Transition"))
 _LAP_TAGS = ("Lap", "Transition")
 _POINTS: tuple[Place, ...] = (("Track", "Trackpoint"), ("Course", "CoursePoint"))
 _BY_HAND = "manual"
+
+
+@cache
+def _plain_pattern(_: bytes) -> re.Pattern[bytes]:
+    latitude, longitude = (
+        f"<{name}itudeDegrees>(?P<{name[:3].lower()}>{DEGREES})</{name}itudeDegrees>{BLANK}" for name in ("Lat", "Long")
+    )
+    where = f"<Position>{BLANK}{latitude}{longitude}</Position>{BLANK}"
+    heart = rf'<HeartRateBpm(?: xsi:type="\w++")?+>{BLANK}<Value>[0-9.]*+</Value>{BLANK}</HeartRateBpm>{BLANK}'
+    # Any other child of a trackpoint has no meaning.
+    others = rf"(?:{heart}|{leaf(1, '(?!Time>|Extensions>)[A-Za-z_]+')})*+(?:{passed_over('Extensions', 2)})?+"
+    return re.compile(rf"<Trackpoint>{BLANK}<Time>{MOMENT}</Time>{BLANK}{where}{others}</Trackpoint>{BLANK}".encode())
+
+
+_PLAIN = PlainForm(_POINTS[:1], _plain_pattern)
 
 
 class _OpenLap:
@@ -156,6 +183,19 @@ class _Builder:
         if self._lap is not None:
             self._lap.last_fix_s = _later(self._lap.last_fix_s, self._time)
 
+    def take_run(self, run: PlainRun) -> None:
+        """Take a run of plain trackpoints, as if they had been met one by one."""
+        self._lon, self._lat, self._time = (float(v[-1]) for v in (run.lon_deg, run.lat_deg, run.time_s))
+        if self.asides.in_plan:
+            self._time = math.nan
+            self.fixes.count(len(run.time_s))
+            for lon_deg, lat_deg in zip(run.lon_deg.tolist(), run.lat_deg.tolist(), strict=True):
+                self.asides.add_planned(lon_deg, lat_deg)
+            return
+        self.fixes.add_run(run)
+        if self._lap is not None:
+            self._lap.last_fix_s = _later(self._lap.last_fix_s, float(run.time_s.max()))
+
     def _end_lap(self) -> None:
         if self._lap is not None:
             self.laps.append(self._lap.closed())
@@ -203,7 +243,7 @@ def read_tcx(data: bytes, file: str) -> Recording:
 
     Raises TrackError: not TCX, refused by the limits of the XML reader, or without a trackpoint of an activity.
     """
-    builder, ending = read_mending(data, file, ROOT, lambda: _Builder(file), counted="Trackpoint")
+    builder, ending = read_points(data, file, ROOT, lambda: _Builder(file), _PLAIN)
     builder.break_off()
     if not len(builder.fixes):
         raise _no_track(builder, ending)
