@@ -3,7 +3,8 @@
 A plain point is written as recorders write nearly all of them: ASCII, a place and a time in one usual form, children
 without attributes. Runs of such points are found in the bytes; in what the parser is given, each run is replaced by
 one marker, so that the parser still sees where it stands. That reading counts only if it is sound from end to end and
-every marker was met, in its order, where a point would be a fix. Otherwise (a damaged file, points in a comment, a
+every marker was met, in its order, where a point would be a fix; so in a character set in which the bytes of a run are
+other letters, none is. Otherwise (a damaged file, points in a comment, a
 limit) the file is read once more, tag by tag, as if nothing had been tried.
 """
 
@@ -17,7 +18,7 @@ import numpy as np
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
-from fieldcomb.tracks.files.encoding import PIECE_BYTES, coding_of
+from fieldcomb.tracks.files.encoding import PIECE_BYTES
 from fieldcomb.tracks.files.timestamps import Clock
 from fieldcomb.tracks.files.xml import Builder, Ending, Place, read_mending, read_xml
 from fieldcomb.tracks.recording import Floats
@@ -104,7 +105,7 @@ def _read_by_runs(
 ) -> tuple[B, Ending] | None:
     """Read a document by its runs; None where that is not sure to give what reading it tag by tag gives."""
     shortened = _shorten(data, form)
-    if shortened is None or coding_of(shortened[0]).codec not in ("utf-8", "cp1252"):
+    if shortened is None:
         return None
     short, runs, built = shortened[0], iter(shortened[1]), builder()
     actions = built.actions()

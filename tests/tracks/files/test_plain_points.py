@@ -244,6 +244,58 @@ def mixture(
     return st.lists(parts, max_size=8).map("".join)
 
 
+def singles() -> list[str]:
+    """One odd thing each, alone."""
+    points = [odd_point(number, "3", "", NOON, "", "trkpt") for number in NUMBERS]
+    points += [odd_point("3", number, "", NOON, "", "trkpt") for number in NUMBERS]
+    points += [odd_point("1", "2", "", time, "", "trkpt") for time in [*TIMES, f"{moment(19)[:-1]}.1234567890123Z"]]
+    points += [odd_point("1", "2", child, NOON, "", "trkpt") for child in CHILDREN]
+    points += [odd_point("1", "2", "", NOON, child, "trkpt") for child in CHILDREN]
+    points += [odd_point("1", "2", child, "", "", "trkpt") for child in CHILDREN]
+    wrapped = [form.replace("{}", fix(50) + "\n" + fix(51)) for form in AROUND]
+    return [*points, *POINTS, *BREAKS, *wrapped]
+
+
+def test_each_odd_thing_between_runs_is_read_as_tag_by_tag() -> None:
+    """One odd number, time, child, tag or letter between runs of plain points, before them and behind them."""
+    run = "".join(map(fix, range(20)))
+    for odd in singles():
+        for inside in (run + odd + run, odd + run, run + odd):
+            check(document(inside))
+
+
+def test_each_odd_thing_in_training_files_is_read_as_tag_by_tag() -> None:
+    """One odd number, time, child or tag of a trackpoint, and trackpoints inside others and behind one another."""
+    track, other = tcx_files.points(0, 20), tcx_files.point(30, time=f"<Time>{tcx_files.stamp(3)}</Time>")
+    odd = [tcx_files.point(20, where=tcx_files.place(20, number)) for number in NUMBERS]
+    odd += [tcx_files.point(20, time=f"<Time>{time}</Time>") for time in TIMES]
+    children = [*CHILDREN, "<Time>2026-03-07T10:00:00Z</Time>", "<Position/>", "<Value>1</Value>", tcx_files.place(7)]
+    children += [child.replace("extensions", "Extensions") for child in CHILDREN]
+    odd += [tcx_files.point(20, more=child) for child in children]
+    odd += [f"<Trackpoint><Track>{track}{other}</Track></Trackpoint>", f"<!--{track}-->", track.replace("Time", "Tine")]
+    for inside in odd:
+        lap = tcx_files.lap(0, 25, "Manual", track + inside + track, inside + other + track)
+        check(tcx_files.document(tcx_files.activity(lap, tcx_files.lap(25, 9, None, track))).encode())
+        line = f"<Courses><Course><Name>round</Name><Track>{track}{inside}{track}</Track></Course></Courses>"
+        check(tcx_files.document(tcx_files.activity(lap), beside=line).encode())
+
+
+@pytest.mark.parametrize(
+    "encoding", ["cp1252", "koi8-r", "utf-16", "utf-16-be", "utf-32", "shift_jis", "gb18030", "cp037"]
+)
+@pytest.mark.parametrize("declared", ["utf-8", "", "utf-16", "iso-8859-1", "koi8-r", "shift_jis", "gb18030", "cp037"])
+def test_points_in_any_character_set_are_read_as_tag_by_tag(encoding: str, declared: str) -> None:
+    """Whatever the letters are, and whatever the file says that they are, the points and names are the same."""
+    run = "".join(map(fix, range(20)))
+    for name in ("walk", "Spaziergänge", "прогулка", "散歩"):
+        text = document(f"{run}</trkseg></trk><trk><name>{name}</name><trkseg>{run}").decode()
+        text = text.replace('"1.0"', f'"1.0" encoding="{declared}"') if declared else text
+        data = text.encode(encoding, errors="replace")
+        check(data)
+        check(data.replace(b"<trkpt", b"\xe3\x81<trkpt", 1))
+        check(data.replace(b"</trkseg>", fix(3).encode() + b"\x83</trkseg>", 1))
+
+
 @settings(max_examples=150, deadline=None)
 @given(
     inside=mixture(NUMBERS[:-6], TIMES[:17], SOUND_CHILDREN, SOUND_POINTS, SOUND_BREAKS, SOUND_AROUND),
