@@ -42,9 +42,9 @@ def _plain_points(lon_first: bool) -> re.Pattern[bytes]:
     attributes = "".join(reversed(place) if lon_first else place)
     # Any other child of a track point has no meaning; a second time has none either, but only if the first is good.
     no_time = r"(?!time>)[A-Za-z_]\w*+"
-    others = [rf"(?:{leaf(number, no_time)})*+" for number in (1, 2)]
+    others = [rf"(?:{leaf(number, no_time)})*" for number in (1, 2)]
     time = rf"<time>{MOMENT}</time>{BLANK}"
-    inside = f"{others[0]}{time}{others[1]}(?:{passed_over('extensions', 3)})?+"
+    inside = f"{others[0]}{time}{others[1]}(?:{passed_over('extensions', 3)})?"
     return re.compile(rf"<trkpt{attributes}{BLANK}>{BLANK}{inside}</trkpt>{BLANK}".encode())
 
 

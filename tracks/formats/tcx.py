@@ -46,7 +46,7 @@ def _plain_pattern(_: bytes) -> re.Pattern[bytes]:
     where = f"<Position>{BLANK}{latitude}{longitude}</Position>{BLANK}"
     heart = rf'<HeartRateBpm(?: xsi:type="\w++")?+>{BLANK}<Value>[0-9.]*+</Value>{BLANK}</HeartRateBpm>{BLANK}'
     # Any other child of a trackpoint has no meaning.
-    others = rf"(?:{heart}|{leaf(1, '(?!Time>|Extensions>)[A-Za-z_]+')})*+(?:{passed_over('Extensions', 2)})?+"
+    others = rf"(?:{heart}|{leaf(1, '(?!Time>|Extensions>)[A-Za-z_]+')})*(?:{passed_over('Extensions', 2)})?"
     return re.compile(rf"<Trackpoint>{BLANK}<Time>{MOMENT}</Time>{BLANK}{where}{others}</Trackpoint>{BLANK}".encode())
 
 
