@@ -30,6 +30,24 @@ def intervals(
     cols: int,
     /,
 ) -> bytearray: ...
+def count_spans(
+    u: _F8,
+    v: _F8,
+    du: _F8,
+    dv: _F8,
+    slope: _F8,
+    shift: _F8,
+    square: _F8,
+    low: _I8,
+    count: _I8,
+    group: _I8,
+    near: _I8,
+    near_group: _I8,
+    stretches: int,
+    slices: int,
+    counts: NDArray[int16],
+    /,
+) -> None: ...
 def cover(
     u: _F8,
     v: _F8,

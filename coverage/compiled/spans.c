@@ -326,4 +326,113 @@ static PyObject *add_spans(PyObject *self, PyObject *const *args, Py_ssize_t cou
     Py_RETURN_NONE;
 }
 
-PyMethodDef span_methods[] = {METHOD(intervals), METHOD(cover), METHOD(add_spans), {NULL, NULL, 0, NULL}};
+/* Overlaps of what the path before a cut and the stretch after it touch, of one cut in one row. */
+typedef struct {
+    Span *spans;
+    Py_ssize_t size, room;
+} Overlaps;
+
+static int add_overlap(Overlaps *o, Span one) {
+    if (o->size == o->room) {
+        const Py_ssize_t room = 2 * o->room + AT_ONCE;
+        Span *more = realloc(o->spans, (size_t)room * sizeof *more);
+        if (more == NULL) return -1;
+        o->spans = more;
+        o->room = room;
+    }
+    o->spans[o->size++] = one;
+    return 0;
+}
+
+static void add_span(uint16_t *sums, int64_t stride, const Span *span, int value) {
+    uint16_t *line = sums + span->row * stride;
+    line[span->first] = (uint16_t)(line[span->first] + value);
+    line[span->last + 1] = (uint16_t)(line[span->last + 1] - value);
+}
+
+/* Take off once what both sides of a cut touch within reach: slices i before and j after it with i + j < slices - 1.
+   The spans are those of one row and cut, in the order of their slices, which begin at the group base. */
+static int take_off(const Span *spans, Py_ssize_t size, int32_t base, int slices, Overlaps *o, uint16_t *sums,
+                    int64_t stride) {
+    o->size = 0;
+    for (Py_ssize_t a = 0; a < size; a++) {
+        const int32_t after = spans[a].group - base - slices;
+        if (after < 0) continue;
+        for (Py_ssize_t b = 0; b < size && spans[b].group - base + after < slices - 1; b++) {
+            Span both = spans[a];
+            both.group = base;
+            if (spans[b].first > both.first) both.first = spans[b].first;
+            if (spans[b].last < both.last) both.last = spans[b].last;
+            if (both.first <= both.last && add_overlap(o, both) < 0) return -1;
+        }
+    }
+    const Py_ssize_t kept = unite(o->spans, o->size);
+    for (Py_ssize_t k = 0; k < kept; k++) add_span(sums, stride, &o->spans[k], -1);
+    return 0;
+}
+
+static int add_passes_of(const Span *spans, Py_ssize_t size, int64_t stretches, int slices, uint16_t *sums,
+                         int64_t stride) {
+    Overlaps o = {NULL, 0, 0};
+    int fault = 0;
+    for (Py_ssize_t k = 0; !fault && k < size;) {
+        if (spans[k].group < stretches) {
+            add_span(sums, stride, &spans[k++], 1);
+            continue;
+        }
+        const int32_t base = spans[k].group - (int32_t)((spans[k].group - stretches) % (2 * slices));
+        Py_ssize_t end = k;
+        while (end < size && spans[end].row == spans[k].row && spans[end].group < base + 2 * slices) end++;
+        fault = take_off(&spans[k], end - k, base, slices, &o, sums, stride);
+        k = end;
+    }
+    free(o.spans);
+    return fault;
+}
+
+/* count_spans(*capsules, group, near, near_group, stretches, slices, counts int16 (rows, cols + 1)): passes over each
+   cell; groups from stretches on are slices around cuts, 2 * slices for each */
+static PyObject *count_spans(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    enum { ARRAYS = CAPSULE_FIELDS + 3 };
+    static const char *const sums_kind[] = {"i2w"};
+    const char *kinds[ARRAYS];
+    Array arrays[ARRAYS], sums;
+    if (count != ARRAYS + 3) return PyErr_Format(PyExc_TypeError, "count_spans takes %d arguments", ARRAYS + 3);
+    const int64_t stretches = PyLong_AsLongLong(args[ARRAYS]), slices = PyLong_AsLongLong(args[ARRAYS + 1]);
+    if (PyErr_Occurred()) return NULL;
+    for (int k = 0; k < ARRAYS; k++) kinds[k] = k < CAPSULE_FIELDS ? CAPSULE_KINDS[k] : "i8r";
+    if (borrow_all(args, ARRAYS, kinds, arrays) < 0) return NULL;
+    if (borrow_all(&args[ARRAYS + 2], 1, sums_kind, &sums) < 0) {
+        give_back(arrays, ARRAYS);
+        return NULL;
+    }
+    const Array *group = &arrays[CAPSULE_FIELDS], *near = group + 1;
+    const Py_buffer *view = &sums.view;
+    Capsules c;
+    int done = 0;
+    if (view->ndim != 2 || view->shape[1] < 1 || stretches < 0 || stretches >= INT32_MAX / 2 || slices < 1 || slices > 64)
+        PyErr_SetString(PyExc_ValueError, "counts, stretches or slices are of no use");
+    else if (make_capsules(arrays, view->shape[0], view->shape[1] - 1, &c) == 0 &&
+             check_size(group, c.size, "group") == 0 && check_size(&near[1], near[0].size, "near_group") == 0 &&
+             in_range(group, stretches) == 0 && in_range(&near[0], c.size) == 0 &&
+             in_range(&near[1], INT32_MAX / 2) == 0) {
+        Py_BEGIN_ALLOW_THREADS
+        Py_ssize_t size = 0;
+        Span *spans = make_spans(&c, group->data, near, &size);
+        if (spans != NULL && add_passes_of(spans, size, stretches, (int)slices, view->buf, c.cols + 1) == 0) {
+            add_16_run(view->buf, c.rows, c.cols + 1);
+            done = 1;
+        }
+        free(spans);
+        Py_END_ALLOW_THREADS
+        if (!done) PyErr_NoMemory();
+    }
+    give_back(&sums, 1);
+    give_back(arrays, ARRAYS);
+    if (!done) return NULL;
+    Py_RETURN_NONE;
+}
+
+PyMethodDef span_methods[] = {
+    METHOD(intervals), METHOD(cover), METHOD(add_spans), METHOD(count_spans), {NULL, NULL, 0, NULL},
+};

@@ -40,7 +40,14 @@ def count_passes(legs: Sequence[Leg], swath_m: float, grid: Grid) -> Counts:
     """
     counts = np.zeros((grid.rows, grid.cols + 1), np.int16)
     pieces = Pieces.of(legs, swath_m)
-    if pieces.group.size and grid.rows and grid.cols:
+    if not (pieces.group.size and grid.rows and grid.cols):
+        return counts[:, :-1]
+    if kernels is not None:
+        near = pieces.group, pieces.near, pieces.near_group
+        radius = np.full(pieces.group.size, swath_m / 2)
+        fields = _Capsules.of(pieces.ends, radius, grid).fields()
+        kernels.count_spans(*fields, *near, pieces.stretches, SLICES, counts)
+    else:
         group, row, first, last = _intervals(pieces, swath_m / 2, grid)
         stretch = group < pieces.stretches
         shared = _shared(group - pieces.stretches, row, first, last)

@@ -111,6 +111,10 @@ def test_a_kernel_refuses_what_does_not_fit() -> None:
         kernels.cover(*fields, one, far, np.zeros((2, 2), bool))
     with pytest.raises(ValueError, match="out of range"):
         kernels.intervals(*fields, one, one, one, far, one, 2, 2)
+    for group, near, slices in ((one, far, 8), (far, one, 8), (one, one, 0)):
+        with pytest.raises(ValueError, match=r"out of range|of no use"):
+            kernels.count_spans(*fields, one, one, group, near, one, 1, slices, sums)
+    assert not sums.any()
 
 
 @needs_kernels
