@@ -31,16 +31,17 @@ def bend(t_s: Floats, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
     reach = np.hypot(*velocity)
     lasting = np.diff(t)
     scale = [np.minimum(1, LONGEST * gap_m / np.maximum(r * lasting, 1e-9)) * lasting for r in (reach[:-1], reach[1:])]
-    return _curve(x, velocity[0], scale, which, share), _curve(y, velocity[1], scale, which, share)
-
-
-def _curve(v: Floats, velocity: Floats, scale: list[Floats], which: NDArray[np.int64], share: Floats) -> Floats:
-    """Cubic Hermite through ``v`` at the given shares of the given intervals, and the last point."""
     s2, s3 = share * share, share**3
+    weights = [2 * s3 - 3 * s2 + 1, s3 - 2 * s2 + share, 3 * s2 - 2 * s3, s3 - s2]
+    return _curve(x, velocity[0], scale, which, weights), _curve(y, velocity[1], scale, which, weights)
+
+
+def _curve(v: Floats, velocity: Floats, scale: list[Floats], which: NDArray[np.int64], weights: list[Floats]) -> Floats:
+    """Cubic Hermite through ``v`` in the given intervals, and the last point; weights of begin, end and tangents."""
     inner = (
-        (2 * s3 - 3 * s2 + 1) * v[which]
-        + (s3 - 2 * s2 + share) * (scale[0] * velocity[:-1])[which]
-        + (3 * s2 - 2 * s3) * v[which + 1]
-        + (s3 - s2) * (scale[1] * velocity[1:])[which]
+        weights[0] * v[which]
+        + weights[1] * (scale[0] * velocity[:-1])[which]
+        + weights[2] * v[which + 1]
+        + weights[3] * (scale[1] * velocity[1:])[which]
     )
     return np.append(inner, v[-1])

@@ -113,13 +113,21 @@ def _out_and_back(steps: _Steps, jump: Jump) -> Flags:
 def _far_off(steps: _Steps) -> Flags:
     if not steps.fast.any():
         return np.zeros(steps.x.size, bool)
+    # Far fixes are spikes only if a fast step leads to or from them: where none of those is far, no others matter.
+    at_ends = np.flatnonzero(np.append(steps.fast, False) | np.append(False, steps.fast))
+    if not _is_far(steps, at_ends).any():
+        return np.zeros(steps.x.size, bool)
+    return _confirmed(_is_far(steps, np.arange(steps.x.size)), steps.fast)
+
+
+def _is_far(steps: _Steps, at: NDArray[np.int64]) -> Flags:
+    """Whether some fixes are far from the median of those around them."""
     reach = min(steps.count(2), (steps.x.size - 1) // 2)
-    everywhere = np.arange(steps.x.size)
-    x, y = (_medians(v, everywhere, reach, mirrored=True) for v in (steps.x, steps.y))
+    x, y = (_medians(v, at, reach, mirrored=True) for v in (steps.x, steps.y))
     step_s = np.pad(np.append(steps.step_s, steps.step_s[-1]), reach, mode="edge")
-    longest = np.lib.stride_tricks.sliding_window_view(step_s, 2 * reach + 1).max(axis=1)
+    longest = np.lib.stride_tricks.sliding_window_view(step_s, 2 * reach + 1)[at].max(axis=1)
     room = SPIKE_M + SPIKE_M_PER_S * np.minimum(longest, 4 * steps.usual_s + 60)
-    return _confirmed(np.hypot(steps.x - x, steps.y - y) > room, steps.fast)
+    return np.asarray(np.hypot(steps.x[at] - x, steps.y[at] - y) > room)
 
 
 def _medians(values: Floats, at: NDArray[np.int64], reach: int, *, mirrored: bool) -> Floats:

@@ -71,6 +71,7 @@ class _Lines:
 
     begin: Floats  # (n, 2) m
     middle: Floats
+    places: NDArray[np.object_]  # (n,) the same as points
     way: Floats
     from_s: Floats  # (n,)
     to_s: Floats
@@ -81,20 +82,21 @@ class _Lines:
         begin, end = places[walked], places[walked + 1]
         way = (end - begin) / np.hypot(*(end - begin).T)[:, None]
         tree = shapely.STRtree(shapely.linestrings(np.stack([begin, end], axis=1)))
-        return _Lines(begin, (begin + end) / 2, way, t[walked], t[walked + 1], tree)
+        middle = (begin + end) / 2
+        return _Lines(begin, middle, shapely.points(middle), way, t[walked], t[walked + 1], tree)
 
     def again(self, block: Strides, room_m: float, apart: float) -> tuple[int, int]:
         """How many strides of a block are on a line of another time, and how many pairs were looked at."""
-        places = shapely.points(self.middle[block])
-        row, other = self.tree.query(places, predicate="dwithin", distance=AROUND * room_m)
-        mine = block[row]
+        row, other = self.tree.query(self.places[block], predicate="dwithin", distance=AROUND * room_m)
+        pairs, mine = row.size, block[row]
+        kept = (self.from_s[mine] - self.to_s[other] > apart) | (self.from_s[other] - self.to_s[mine] > apart)
+        mine, other, row = mine[kept], other[kept], row[kept]  # first, as it leaves out most of them
         kept = np.abs(_cross(self.way[mine], self.way[other])) < PARALLEL_SINE
-        kept &= (self.from_s[mine] - self.to_s[other] > apart) | (self.from_s[other] - self.to_s[mine] > apart)
         mine, other, row = mine[kept], other[kept], row[kept]
         close = np.abs(_cross(self.middle[mine] - self.begin[other], self.way[other])) <= room_m
         around = np.bincount(row, minlength=block.size)
         on_line = 2 * np.bincount(row[close], minlength=block.size) > around
-        return int(_in_long_runs(on_line).sum()), int(kept.size)
+        return int(_in_long_runs(on_line).sum()), pairs
 
 
 def _cross(a: Floats, b: Floats) -> Floats:
@@ -106,8 +108,10 @@ def strides(fixes: Fixes) -> Strides:
     chosen = [0] if len(fixes) else []
     xs, ys = fixes.x_m.tolist(), fixes.y_m.tolist()
     x0, y0 = (xs[0], ys[0]) if xs else (0.0, 0.0)
+    least_m2 = STRIDE_M * STRIDE_M
     for k, (x, y) in enumerate(zip(xs, ys, strict=True)):
-        if (x - x0) * (x - x0) + (y - y0) * (y - y0) >= STRIDE_M * STRIDE_M:
+        dx, dy = x - x0, y - y0
+        if dx * dx + dy * dy >= least_m2:
             chosen.append(k)
             x0, y0 = x, y
     return np.array(chosen[:MOST_STRIDES], np.intp)

@@ -49,12 +49,16 @@ def judge(track: Track, fixes: Fixes, dropped: dict[str, int], no_search: str = 
     """
     if no_search:
         return Verdict("poor", no_search_notes(no_search), None)
-    faults = [*_begin(track, fixes), *_rhythm(fixes), *_gaps(fixes), *_places(track, fixes), *_wild(track, dropped)]
+    wrong_s, kept = unsettled_s(fixes), _Kept.of(fixes) if fixes.timed and len(fixes) > 1 else None
+    faults = [*_begin(track, fixes, wrong_s)]
+    if kept:
+        faults += [*_rhythm(kept), *_gaps(fixes, kept, wrong_s)]
+    faults += [*_places(track, fixes), *_wild(track, dropped)]
     if not len(fixes):
         return Verdict("poor", tuple(text for _, text in faults), None)
     if not fixes.timed:
         faults.append((1, "No times in the file: record a track with times, not a planned route or a shortened export"))
-    interval = float(np.median(np.diff(fixes.t_s))) if fixes.timed and len(fixes) > 1 else None
+    interval = kept.interval_s if kept else None
     worst = max((weight for weight, _ in faults), default=0)
     return Verdict(VERDICTS[worst], tuple(text for _, text in faults), interval)
 
@@ -62,17 +66,44 @@ def judge(track: Track, fixes: Fixes, dropped: dict[str, int], no_search: str = 
 Fault = tuple[int, str]  # 0 worth saying, 1 usable, 2 poor
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Kept:
+    """Steps from fix to fix, and by what rule the recorder kept them.
+
+    step_s, step_m : float64 (n - 1,).
+    interval_s, short_s, long_s : the usual step; what one step in ten is at most, and what one is at least.
+    apart_m : distance after which the recorder keeps a fix; 0 when it goes by time.
+    uneven : whether it keeps fixes as it sees fit; single ones that are lost do not make it so.
+    """
+
+    step_s: Floats
+    step_m: Floats
+    interval_s: float
+    short_s: float
+    long_s: float
+    apart_m: float
+    uneven: bool
+
+    @staticmethod
+    def of(fixes: Fixes) -> "_Kept":
+        step_s, step_m = np.diff(fixes.t_s), np.hypot(np.diff(fixes.x_m), np.diff(fixes.y_m))
+        short_s, long_s = (float(v) for v in np.quantile(step_s, [0.1, 0.9]))
+        apart_m = _by_distance_m(step_m, short_s, long_s)
+        uneven = len(fixes) >= 60 and long_s > GOOD_INTERVAL_S and long_s >= INTERVAL_RATIO * short_s
+        return _Kept(step_s, step_m, float(np.median(step_s)), short_s, long_s, apart_m, uneven)
+
+
 def _by_share(share: float) -> int:
     """Weigh what is lost by its share of the recording."""
     return 2 if share > 0.2 else 1 if share > 0.02 else 0
 
 
-def _begin(track: Track, fixes: Fixes) -> list[Fault]:
+def _begin(track: Track, fixes: Fixes, wrong_s: float) -> list[Fault]:
     """Walked before the receiver had found its place."""
     remedy = "stand in the open and wait for a good fix before you start"
     lasting = max(float(np.ptp(fixes.t_s)), 1.0) if fixes.timed else 1.0
     faults: list[Fault] = []
-    empty_s, wrong_s = without_position_s(track), unsettled_s(fixes)
+    empty_s = without_position_s(track)
     if empty_s >= NO_POSITION_S and len(fixes):
         share = empty_s / (empty_s + lasting)
         faults.append((_by_share(share), f"The first {empty_s:.0f} s have no position: {remedy}"))
@@ -83,22 +114,17 @@ def _begin(track: Track, fixes: Fixes) -> list[Fault]:
     return faults
 
 
-def _rhythm(fixes: Fixes) -> list[Fault]:
+def _rhythm(kept: _Kept) -> list[Fault]:
     """How often the recorder kept a fix, and by what rule."""
-    if not fixes.timed or len(fixes) < 2:
-        return []
-    step_s = np.diff(fixes.t_s)
-    interval = float(np.median(step_s))
+    interval = kept.interval_s
     weight = 0 if interval <= GOOD_INTERVAL_S else 1 if interval <= USABLE_INTERVAL_S else 2
-    apart_m = _by_distance_m(fixes)
-    if apart_m:
-        text = f"A fix only every {apart_m:.1f} m: set the recorder to one every second, not by distance"
+    if kept.apart_m:
+        text = f"A fix only every {kept.apart_m:.1f} m: set the recorder to one every second, not by distance"
         return [(weight, text)]
-    short, long = np.quantile(step_s, [0.1, 0.9])
-    if _uneven(fixes):
+    if kept.uneven:
         text = (
-            f"Fixes at uneven times, {short:.0f} to {long:.0f} s apart: switch smart recording off and record "
-            "one every second"
+            f"Fixes at uneven times, {kept.short_s:.0f} to {kept.long_s:.0f} s apart: switch smart recording off and "
+            "record one every second"
         )
         return [(max(weight, 1), text)]
     if weight:
@@ -106,38 +132,25 @@ def _rhythm(fixes: Fixes) -> list[Fault]:
     return []
 
 
-def _by_distance_m(fixes: Fixes) -> float:
+def _by_distance_m(step_m: Floats, short_s: float, long_s: float) -> float:
     """Distance after which the recorder keeps a fix; 0 when it goes by time.
 
     By distance, hardly a step is shorter than the rule or much longer, while their times differ; by time it is the
     other way round, and each stop leaves short steps.
     """
-    step_s, step_m = np.diff(fixes.t_s), np.hypot(np.diff(fixes.x_m), np.diff(fixes.y_m))
     if step_m.size < 60:
         return 0.0
     least, usual, most = np.quantile(step_m, [0.05, 0.5, 0.75])
-    short, long = np.quantile(step_s, [0.1, 0.9])
     even = usual > 0 and least > 0.8 * usual and most < 1.25 * usual
-    return float(usual) if even and long > 1.2 * short else 0.0
+    return float(usual) if even and long_s > 1.2 * short_s else 0.0
 
 
-def _uneven(fixes: Fixes) -> bool:
-    """Tell whether the recorder keeps fixes as it sees fit; single ones that are lost do not make it so."""
-    short, long = np.quantile(np.diff(fixes.t_s), [0.1, 0.9])
-    return bool(len(fixes) >= 60 and long > GOOD_INTERVAL_S and long >= INTERVAL_RATIO * short)
-
-
-def _gaps(fixes: Fixes) -> list[Fault]:
-    if not fixes.timed or len(fixes) < 2:
-        return []
-    step_s = np.diff(fixes.t_s)
-    step_m = np.hypot(np.diff(fixes.x_m), np.diff(fixes.y_m))
+def _gaps(fixes: Fixes, kept: _Kept, wrong_s: float) -> list[Fault]:
+    step_s, step_m, apart_m = kept.step_s, kept.step_m, kept.apart_m
     lost = np.diff(fixes.piece) > 0
     faults: list[Fault] = []
-    interval = float(np.median(step_s))
-    if unsettled_s(fixes):
+    if wrong_s:
         lost[[k for k in jumps(fixes.t_s, fixes.x_m, fixes.y_m) if fixes.t_s[k] - fixes.t_s[0] <= EARLY_S]] = False
-    apart_m = _by_distance_m(fixes)
     if apart_m:  # such a recorder is silent at every stop, and then a step away from it
         lost &= step_m > 1.5 * apart_m
     if lost.any():
@@ -148,9 +161,9 @@ def _gaps(fixes: Fixes) -> list[Fault]:
         )
         faults.append((_by_share(share), text))
     still = (step_m < STILL_M) & (step_m < STOP_PACE_M_S * step_s)  # else fixes were lost while walking on
-    silent = (step_s > max(SILENCE_AT_STOP_S, 4 * interval)) & still & ~lost
+    silent = (step_s > max(SILENCE_AT_STOP_S, 4 * kept.interval_s)) & still & ~lost
     count = int(silent.sum())
-    if count == 0 or apart_m or _uneven(fixes) or (count == 1 and _stands(fixes, silent)):
+    if count == 0 or apart_m or kept.uneven or (count == 1 and _stands(fixes, silent)):
         return faults  # by distance or as it sees fit, a recorder is silent at stops anyway
     silences = format_count(count, "silence")
     return [*faults, (0, f"{silences} while standing: switch auto-pause off, so that stops are recorded")]

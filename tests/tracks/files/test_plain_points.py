@@ -337,6 +337,7 @@ def test_limits_hold_for_runs(name: str, limit: int, monkeypatch: pytest.MonkeyP
     check(document(run + run))
     check(document(run + piece * 38 + "<trkpt/>"))
     check(document(run).replace(b"<trk>", b"<wpt lat='1' lon='2'/>" * 40 + b"<trk>"))
+    check(tcx_files.document(beside=tcx_files.course(80)).encode())
 
 
 @pytest.mark.parametrize("words", [90_000, 99_990, 110_000, 140_000])
