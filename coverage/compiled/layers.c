@@ -136,9 +136,14 @@ static PyObject *count_lost(PyObject *self, PyObject *const *args, Py_ssize_t co
     if (fits) {
         int64_t *into = often.data;
         Py_BEGIN_ALLOW_THREADS
-        for (Py_ssize_t row = 0; row < lost.rows; row++) {
+        for (Py_ssize_t row = 0; lost.cols && row < lost.rows; row++) {
             const uint16_t *one = (const uint16_t *)(lost.data + row * lost.stride);
-            for (Py_ssize_t k = 0; k < lost.cols; k++) into[one[k]]++;
+            Py_ssize_t begin = 0; /* neighbours are mostly alike, and adding to one number again and again is slow */
+            for (Py_ssize_t k = 1; k <= lost.cols; k++)
+                if (k == lost.cols || one[k] != one[begin]) {
+                    into[one[begin]] += k - begin;
+                    begin = k;
+                }
         }
         Py_END_ALLOW_THREADS
     }
