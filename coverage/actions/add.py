@@ -4,7 +4,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -27,7 +26,7 @@ from fieldcomb.coverage.cache.folder import KEPT, OUT, Shelf
 from fieldcomb.coverage.cache.memo import Memo
 from fieldcomb.coverage.intake.initials import initials_in
 from fieldcomb.coverage.intake.survey_inputs import made_from
-from fieldcomb.coverage.outings.inputs import OutingInput
+from fieldcomb.coverage.outings.inputs import HeldPart, OutingInput
 from fieldcomb.coverage.outings.walking import CheckedOuting
 from fieldcomb.coverage.outings.walks import TooFarError, join_walks
 from fieldcomb.coverage.pool.workers import ALONE, Workers
@@ -156,7 +155,7 @@ def _checked_outings(site: Site, given: WalksToAdd, say: Say, workers: Workers) 
             alone.append((walk, data))
     frame = site.settings.frame or (choose_frame(site.areas, ()) if site.areas else None)
     place = None if frame is None else site_place(site, given.typed, frame)
-    loaded = load_walks(site.settings, alone, given.typed, workers, place)
+    loaded = load_walks(site.settings, alone, given.typed, workers, place, stored=given.stored)
     _refuse_doubles(site, loaded)
     account = Account(site, given.typed, place, loaded)
     for walk in archives:
@@ -184,7 +183,8 @@ def _checked_outings(site: Site, given: WalksToAdd, say: Say, workers: Workers) 
 
 def _as_input(entry: OutingEntry, group: LoadedOuting, short: Mapping[str, str]) -> OutingInput:
     unrecorded = tuple(short[name] for name in entry.unrecorded)
-    return OutingInput(entry.id, entry.label, entry.note, (partial(tuple, group.pieces),), unrecorded)
+    part = HeldPart(group.pieces)
+    return OutingInput(entry.id, entry.label, entry.note, (part,), unrecorded, size_bytes=group.size_bytes)
 
 
 def _added(outing: OutingInput, group: LoadedOuting, frame: SiteFrame, short: Mapping[str, str]) -> Added:

@@ -48,6 +48,7 @@ class WalksToAdd:
     typed : what was typed for all of them; a coil may be named for good (``small=13x20cm``).
     label, note : kept with each outing.
     unrecorded : people of the team who searched without a recording.
+    stored : whether the files are kept; else what is in them is let go as soon as they are read.
     """
 
     walks: Sequence[WalkToAdd]
@@ -56,6 +57,7 @@ class WalksToAdd:
     note: str | None = None
     split: Split = Split.TOGETHER
     unrecorded: tuple[str, ...] = ()
+    stored: bool = True
 
 
 def with_roster(given: WalksToAdd, roster: WalkToAdd, say: Say) -> WalksToAdd:

@@ -2,6 +2,7 @@
 
 import hashlib
 import math
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import islice
@@ -64,6 +65,7 @@ class ReadIn:
 class LoadedWalk:
     """A walk that has been read, before it is decided where it goes.
 
+    data : what is in the file; empty where that is not kept. size_bytes : of it.
     fixes : its own, once it is walked. first_s : time of the first usable fix; infinite without a clock.
     alone : its pieces as if no other walk ran on into them, where they were walked as soon as they were read.
     """
@@ -76,6 +78,7 @@ class LoadedWalk:
     fixes: Fixes | None = None
     first_s: float = math.inf
     alone: tuple[WalkedChain | None, ...] = ()
+    size_bytes: int = 0
 
     @property
     def name(self) -> str:
@@ -90,6 +93,11 @@ class LoadedOuting:
     files: tuple[LoadedWalk, ...]
     pieces: tuple[RecordingInput, ...]
     chains: tuple[WalkedChain, ...]
+
+    @property
+    def size_bytes(self) -> int:
+        """Of its files together."""
+        return sum(one.size_bytes for one in self.files)
 
 
 def load_walk(settings: Settings, walk: WalkToAdd, typed: Typed, data: bytes, *, member: bool = False) -> LoadedWalk:
@@ -108,26 +116,33 @@ def load_walk(settings: Settings, walk: WalkToAdd, typed: Typed, data: bytes, *,
     item = with_marks(settings, (walk.typed, typed), item)
     assumed = all(level.coil is None for level in (walk.typed, typed, settings.defaults))
     read_in = ReadIn(shown(walk.path), swing, assumed, len(recording.track), {}, ())
-    return LoadedWalk(walk, data, hashlib.sha256(data).hexdigest(), item, read_in)
+    return LoadedWalk(walk, data, hashlib.sha256(data).hexdigest(), item, read_in, size_bytes=len(data))
 
 
 def load_walks(
     settings: Settings,
-    walks: Sequence[tuple[WalkToAdd, bytes]],
+    walks: list[tuple[WalkToAdd, bytes]],
     typed: Typed,
     workers: Workers,
     place: "SitePlace | None" = None,
+    *,
+    stored: bool = True,
 ) -> list[LoadedWalk]:
     """Read walks, given with their content, side by side; raises as ``load_walk`` for the first one at fault.
 
+    walks : emptied, to free what is not to be ``stored``.
     place : where they are to be added, if that is known before they are read: then each is walked at once.
     """
     seconds = (READ_S_PER_BYTE + (WALK_S_PER_BYTE if place else 0.0)) * sum(len(data) for _, data in walks)
-    read = workers.in_order(_try_load, (settings, typed, place), walks, seconds)
-    return [
-        replace(loaded, data=data) if loaded else load_walk(settings, walk, typed, data)
-        for (walk, data), loaded in zip(walks, read, strict=True)
-    ]
+    read = workers.in_order(_try_load, (settings, typed, place), tuple(walks), seconds)
+    left = deque(walks)
+    walks.clear()
+    found = []
+    while left:
+        loaded, (walk, data) = next(read), left.popleft()
+        loaded = loaded or load_walk(settings, walk, typed, data)
+        found.append(replace(loaded, data=data if stored else b""))
+    return found
 
 
 def _try_load(known: "tuple[Settings, Typed, SitePlace | None]", given: tuple[WalkToAdd, bytes]) -> LoadedWalk | None:

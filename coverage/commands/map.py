@@ -121,8 +121,7 @@ def _draw(
     files, _ = new_site_files(name, "UTC", cell, boundary, say=say)
     place = Path(out) if out else Path(tracks[0]).parent / f"{stem}-map"
     walks = walks_to_add(typed, tracks, split=Split.FILES)
-    addition = addition_to(site_of(files, Path()), walks, say, workers)
-    addition = replace(addition, files={})  # nothing is stored, so what the files hold is needed no more
+    addition = addition_to(site_of(files, Path()), replace(walks, stored=False), say, workers)
     tell_added(addition.added)
     tell_assumed(addition.added)
     from fieldcomb.coverage.actions.draw import draw_addition

@@ -17,7 +17,7 @@ from fieldcomb.coverage.estimate.regularity import FAST_TAU_S
 from fieldcomb.coverage.estimate.walked_ground import seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept
-from fieldcomb.coverage.raster.blocks import Coarse
+from fieldcomb.coverage.raster.blocks import Coarse, PartOf
 from fieldcomb.coverage.raster.cells import Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, aligned_grid, bounds_of
 from fieldcomb.coverage.raster.passes import cover
@@ -268,7 +268,7 @@ class ChanceMap:
         """Add a walk that can be placed by the cells that it swept, in a part of the site's grid."""
         self.placed[part] |= swept
 
-    def of_outing(self, drawn: Mapping[str, Redrawn], pct: float | None) -> dict[str, Floats]:
+    def of_outing(self, drawn: Mapping[str, Redrawn], pct: float | None) -> dict[str, PartOf]:
         """Chance of each coarse cell that each coil of one outing passed it; 0 where no draw comes near.
 
         drawn : by coil, its walks together.
@@ -285,10 +285,10 @@ class ChanceMap:
             trust = float(np.clip(1 - EVEN_LANES * _apart(share, ground, wanted), *ALONE_LIMITS))
             told = np.where(share > 0, _shifted(trust * _logit(share), ground, wanted), 0.0)
         factor = np.divide(told, share, out=np.zeros_like(told), where=share > 0)[count]
-        chances = {coil: np.zeros(self.coarse.cells.shape) for coil in drawn}
+        chances = {}
         for coil, one in drawn.items():
             here = factor[_within(whole.part, one.part)] if one.swept.size else factor[:0, :0]
-            chances[coil][one.part] = np.minimum(one.swept.mean(axis=0) * here, 1.0)
+            chances[coil] = PartOf(one.part, np.minimum(one.swept.mean(axis=0) * here, 1.0))
         return chances
 
     def chance(self, pct: float, left_out: Floats, told: Floats | None = None) -> Floats:

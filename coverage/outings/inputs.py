@@ -41,6 +41,23 @@ class RecordingInput:
 ReadPart = Callable[[], tuple[RecordingInput, ...]]
 
 
+@dataclass(slots=True, eq=False)
+class HeldPart:
+    """Recordings that were read before; called, it gives them, until they are let go."""
+
+    items: tuple[RecordingInput, ...] | None
+
+    def __call__(self) -> tuple[RecordingInput, ...]:
+        """Return the recordings; ValueError once they were let go."""
+        if self.items is None:
+            raise ValueError("these recordings were let go")
+        return self.items
+
+    def let_go(self) -> None:
+        """Free them."""
+        self.items = None
+
+
 @dataclass(frozen=True, slots=True)
 class OutingInput:
     """One outing; its recordings are read when they are due, so that not all files are in memory at a time.
@@ -61,3 +78,9 @@ class OutingInput:
     def load(self) -> tuple[RecordingInput, ...]:
         """Read its recordings."""
         return tuple(item for part in self.parts for item in part())
+
+    def let_go(self) -> None:
+        """Free those of its recordings that are held in memory; it cannot be read any more then."""
+        for part in self.parts:
+            if isinstance(part, HeldPart):
+                part.let_go()

@@ -176,7 +176,8 @@ class _Composer:
     def _outing(self, key: str, name: str, outing: OutingLayer) -> None:
         if outing.passes is not None and outing.grid is not None:
             # On the whole site, not on the outing's own window: what it did not pass over is white, not missing.
-            whole = np.where(self.layers.passes == OUTSIDE, np.uint8(OUTSIDE), np.uint8(0))
+            whole = (self.layers.passes == OUTSIDE).view(np.uint8)
+            whole *= OUTSIDE
             whole[outing.grid.part_of(self.layers.grid)] = outing.passes[self.layers.grid.part_of(outing.grid)]
             self._picture(key, self.layers.grid, whole, legend.PASS_COLOURS)
             self.ground.append(Choice(key, f"Passes of {name}", "By outing"))

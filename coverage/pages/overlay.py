@@ -32,6 +32,7 @@ PLACED_M = 0.1
 MOST_DRAWN = 6_000_000  # cells of one picture; a larger raster is drawn coarser
 MOST_PIXELS = 16_000_000  # of one warped picture: phones refuse to show larger ones
 MOST_PACKED_WELL = 1_000_000  # cells
+ROWS_AT_ONCE = 256
 
 # rasterio puts a warning of its own off while it warps, for all threads at once, and brings back what it found before:
 # of two that do so together, one has the warning after all.
@@ -241,9 +242,13 @@ def in_tiles(share: Floats, grid: Grid) -> Floats:
 
 def earlier_passes(passes: Cells, grid: Grid, later: Sequence[OutingLayer]) -> Cells:
     """Return the passes of all outings but these, which have rasters of their own; what is not of the site stays so."""
-    rest = passes.astype(np.int16)
-    for outing in later:
-        if outing.passes is not None and outing.grid is not None:
-            part = outing.passes[grid.part_of(outing.grid)]
-            rest[outing.grid.part_of(grid)] -= np.where(part == OUTSIDE, 0, part).astype(np.int16)
-    return np.where(passes == OUTSIDE, np.uint8(OUTSIDE), np.maximum(rest, 0).astype(np.uint8))
+    earlier = np.empty_like(passes)
+    for row in range(0, grid.rows, ROWS_AT_ONCE):
+        rows = slice(row, min(row + ROWS_AT_ONCE, grid.rows)), slice(0, grid.cols)
+        window, rest = grid.window(rows), passes[rows].astype(np.int16)
+        for outing in later:
+            if outing.passes is not None and outing.grid is not None:
+                part = outing.passes[window.part_of(outing.grid)]
+                rest[outing.grid.part_of(window)] -= np.where(part == OUTSIDE, 0, part).astype(np.int16)
+        earlier[rows] = np.where(passes[rows] == OUTSIDE, OUTSIDE, np.maximum(rest, 0))
+    return earlier

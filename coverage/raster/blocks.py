@@ -8,8 +8,33 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.raster.cells import Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, aligned_grid, block_sums
 from fieldcomb.tracks.recording import Floats
+from fieldcomb.tracks.values import dataclass
 
 BLUR_SIGMAS = 4.0  # beyond so many a Gaussian is cut off
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PartOf:
+    """Values (rows, cols) in a part of some cells; beyond it they are 0."""
+
+    part: Slices
+    values: Floats
+
+    def within(self, other: Slices) -> Floats:
+        """Return the values in another part of the same cells, (rows, cols)."""
+        found = np.zeros([one.stop - one.start for one in other])
+        low = [max(a.start, b.start) for a, b in zip(self.part, other, strict=True)]
+        high = [max(min(a.stop, b.stop), start) for a, b, start in zip(self.part, other, low, strict=True)]
+        mine, its = (
+            tuple(slice(a - one.start, b - one.start) for a, b, one in zip(low, high, part, strict=True))
+            for part in (self.part, other)
+        )
+        found[its] = self.values[mine]
+        return found
+
+    def whole(self, rows: int, cols: int) -> Floats:
+        """Return the values of all of the cells, so many."""
+        return self.within((slice(0, rows), slice(0, cols)))
 
 
 class Coarse:
@@ -56,23 +81,20 @@ class Coarse:
         """
         return self._resampled(values, _all_of(self.grid), grid, _all_of(grid))
 
-    def resample_part(self, values: Floats, part: Slices, grid: Grid) -> tuple[Slices, Floats]:
-        """As ``resample_to`` of values that are 0 beyond a part of these cells, where that may be more than 0.
-
-        values : (rows, cols) of all of these cells. Returns a part of the other grid, and what it has there.
-        """
-        here = aligned_grid(self.grid.window(part).bounds_m, grid.cell_m).part_of(grid)
+    def resample_part(self, values: PartOf, grid: Grid) -> PartOf:
+        """As ``resample_to`` of values in a part of these cells: what the other grid has in a part of it."""
+        here = aligned_grid(self.grid.window(values.part).bounds_m, grid.cell_m).part_of(grid)
         there = aligned_grid(grid.window(here).bounds_m, self.grid.cell_m).part_of(self.grid)
-        return here, self._resampled(values, there, grid, here)
+        return PartOf(here, self._resampled(values.within(there), there, grid, here))
 
     def _resampled(self, values: Floats, there: Slices, grid: Grid, here: Slices) -> Floats:
-        """Resample some of these cells to some of another grid; numbers of cells are those in all of a grid."""
-        x, y = (np.broadcast_to(v, values[there].shape).ravel() for v in _centres(self.grid.window(there)))
+        """Resample the values of some of these cells to some of another grid."""
+        x, y = (np.broadcast_to(v, values.shape).ravel() for v in _centres(self.grid.window(there)))
         weight = self.cells[there].ravel()
-        total, known = (histogram(grid, x, y, part, here) for part in (weight * values[there].ravel(), weight))
+        total, known = (histogram(grid, x, y, part, here) for part in (weight * values.ravel(), weight))
         x, y = (np.broadcast_to(v, known.shape).ravel() for v in _centres(grid.window(here)))
-        at = cells_at(self.grid, x, y)
-        out = np.where(self.cells[at] > 0, values[at], 0.0).reshape(known.shape)
+        at = cells_at(self.grid.window(there), x, y)
+        out = np.where(self.cells[there][at] > 0, values[at], 0.0).reshape(known.shape)
         return np.divide(total, known, out=out, where=known > 0)
 
 
@@ -114,9 +136,18 @@ def histogram(grid: Grid, x_m: Floats, y_m: Floats, weight: Floats | None = None
     """
     rows, cols = part or _all_of(grid)
     counts = np.zeros((rows.stop - rows.start, cols.stop - cols.start))
-    left, _, _, top = grid.bounds_m
-    col = np.floor((np.asarray(x_m) - left) / grid.cell_m).astype(int) - cols.start
-    row = np.floor((top - np.asarray(y_m)) / grid.cell_m).astype(int) - rows.start
-    inside = (col >= 0) & (col < counts.shape[1]) & (row >= 0) & (row < counts.shape[0])
-    np.add.at(counts, (row[inside], col[inside]), 1.0 if weight is None else weight[inside])
+    row, col, inside = cells_within(grid, x_m, y_m, (rows, cols))
+    np.add.at(counts, (row - rows.start, col - cols.start), 1.0 if weight is None else weight[inside])
     return counts
+
+
+def cells_within(
+    grid: Grid, x_m: Floats, y_m: Floats, part: Slices | None = None
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Mask]:
+    """Rows and columns of the cells at those places that lie in a grid, or in a part of it; and which these are."""
+    rows, cols = part or _all_of(grid)
+    left, _, _, top = grid.bounds_m
+    col = np.floor((np.asarray(x_m) - left) / grid.cell_m).astype(np.int64)
+    row = np.floor((top - np.asarray(y_m)) / grid.cell_m).astype(np.int64)
+    inside = (col >= cols.start) & (col < cols.stop) & (row >= rows.start) & (row < rows.stop)
+    return row[inside], col[inside], inside

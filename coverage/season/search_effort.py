@@ -11,7 +11,7 @@ import numpy as np
 
 from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.outings.walks import WalkedOuting
-from fieldcomb.coverage.raster.blocks import Coarse
+from fieldcomb.coverage.raster.blocks import Coarse, PartOf
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.coverage.season.season_results import CoilEffort
 from fieldcomb.tracks.recording import Floats
@@ -31,7 +31,7 @@ class SearchEffort:
         self.rows: list[CoilEffort] = []
 
     def add(
-        self, outing: WalkedOuting, day: str, swept: OutingPasses, passed_by: Mapping[str, Floats], far_share: float
+        self, outing: WalkedOuting, day: str, swept: OutingPasses, passed_by: Mapping[str, PartOf], far_share: float
     ) -> None:
         """Add one outing.
 
@@ -41,7 +41,8 @@ class SearchEffort:
         cells, cell_m2 = self.chances.cells, self.chances.fine.cell_m2
         before = self.any.copy()
         for coil in dict.fromkeys((*swept.by_coil, *passed_by)):
-            chance = passed_by.get(coil)
+            told = passed_by.get(coil)
+            chance = None if told is None else told.whole(*cells.shape)
             if chance is not None:
                 here, share = (slice(None), slice(None)), chance
             else:

@@ -27,7 +27,7 @@ from fieldcomb.coverage.lanes.lane_draws import CellsSwept, LaneCells, LaneDraws
 from fieldcomb.coverage.lanes.lane_plan import Lane, swept_by
 from fieldcomb.coverage.lanes.lane_words import kept_off_note, numbers_in_words
 from fieldcomb.coverage.lanes.sheet import PART
-from fieldcomb.coverage.raster.blocks import Coarse, cells_at
+from fieldcomb.coverage.raster.blocks import Coarse, PartOf, cells_at
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.vectorise import cells_inside, part_inside, vectorise
 from fieldcomb.coverage.survey.results import Report
@@ -214,12 +214,13 @@ def _reach_m(shape: Polygon, bearing_deg: float) -> float:
 
 
 def outing_chances(
-    passed_by: Mapping[str, Floats], lanes: Sequence[OutingLanes], shape: tuple[int, ...]
-) -> dict[str, Floats]:
+    passed_by: Mapping[str, PartOf], lanes: Sequence[OutingLanes], shape: tuple[int, ...]
+) -> dict[str, PartOf]:
     """Return the chance that each coil of an outing passed each cell, with that of the lanes that it walked."""
     out = dict(passed_by)
     for one in lanes:
-        left = 1 - out.get(one.coil, np.zeros(shape))
+        rows, cols = shape
+        left = 1 - (out[one.coil].whole(rows, cols) if one.coil in out else np.zeros(shape))
         left.ravel()[one.swept.mean_cells] *= 1 - one.swept.mean
-        out[one.coil] = 1 - left
+        out[one.coil] = PartOf((slice(0, rows), slice(0, cols)), 1 - left)
     return out

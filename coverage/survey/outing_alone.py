@@ -29,6 +29,7 @@ from fieldcomb.tracks.units import parse_zone
 from fieldcomb.tracks.values import dataclass
 
 LOOK_S = 5e-5  # of a core for each second searched, about: whether several processes are worth it
+GIVE_BACK_EVERY = 16  # outings: what one has freed lies between what is kept of it
 MANY_WALKS = 3  # of more than these in one outing, each is a task of its own
 REDRAW_S = 2e-5  # the same, for drawing it again
 
@@ -232,8 +233,10 @@ def look_in_order(
             memory.keep(name, alone)
         return alone
 
-    for name, mine in zip(names, side, strict=True):  # what is yielded is held nowhere else, so that it can be freed
-        yield look(name, mine), walked.pop(0)[1], name
+    for number, (name, mine) in enumerate(zip(names, side, strict=True), 1):
+        yield look(name, mine), walked.pop(0)[1], name  # held nowhere else, so that it can be freed
+        if number % GIVE_BACK_EVERY == 0:
+            give_back()
 
 
 def swept_again(on: AloneOn, outing: WalkedOuting, name: str, memory: Memo, workers: Workers) -> OutingPasses:

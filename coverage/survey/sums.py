@@ -21,6 +21,7 @@ from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.ground.under_coil import UnderCoil
 from fieldcomb.coverage.outings.times import outing_times
 from fieldcomb.coverage.outings.walks import WalkedOuting
+from fieldcomb.coverage.raster.blocks import PartOf
 from fieldcomb.coverage.raster.cells import Cells, Mask
 from fieldcomb.coverage.raster.vectorise import cells_inside
 from fieldcomb.coverage.season.events import GroundEvent, PlacedEvent
@@ -283,7 +284,7 @@ class SurveySums:
             self.since.stale(),
         )
 
-    def _add_lanes(self, lanes: Sequence[OutingLanes], passed_by: dict[str, Floats]) -> dict[str, Floats]:
+    def _add_lanes(self, lanes: Sequence[OutingLanes], passed_by: dict[str, PartOf]) -> dict[str, PartOf]:
         """Add lanes to estimate and chances; returns the chance that each coil passed each cell, with theirs."""
         for one in lanes:
             self.estimates.add_lanes(one.coil, one.swept)
@@ -304,7 +305,7 @@ class SurveySums:
             before = self.people.get(name, PersonResult(name, 0, 0, 0.0, 0.0))
             self.people[name] = replace(before, not_recorded=before.not_recorded + 1)
 
-    def _add_chance(self, outing: WalkedOuting, alone: OutingAlone) -> dict[str, Floats]:
+    def _add_chance(self, outing: WalkedOuting, alone: OutingAlone) -> dict[str, PartOf]:
         """Add an outing to the chances: as recorded where its strips can be trusted, by its draws elsewhere.
 
         Returns the chance that each of its coils passed each cell, where that is not as recorded.

@@ -122,6 +122,9 @@ def survey(
     if faults and (between or not walked):
         raise faults[0][1]  # of two, neither can be left out
     walked = _in_order(walked, chosen, walk)
+    for outing in chosen:
+        outing.let_go()
+    give_back()
     in_time = [one for _, one in walked]
     rest = [*site.others, *(one for one in outings if one not in chosen)]
     marks_of = partial(marks_alone, frame=site.frame, memory=memory)
@@ -185,18 +188,22 @@ def _usable(
 
 
 def _in_order(
-    walked: Sequence[NamedOuting],
+    walked: list[NamedOuting],
     outings: Sequence[OutingInput],
     walk: Callable[[Sequence[OutingInput]], Iterator[NamedWalk]],
 ) -> list[NamedOuting]:
-    """Return outings in order of time, those walked once more that touch pegs which earlier ones found unmeasured."""
-    walked = sorted(walked, key=lambda one: (one[1].start_s is None, one[1].start_s or 0.0))
+    """Return outings in order of time, those walked once more that touch pegs which earlier ones found unmeasured.
+
+    walked : sorted, and emptied, to free walks that are walked once more.
+    """
+    walked.sort(key=lambda one: (one[1].start_s is None, one[1].start_s or 0.0))
     given = {outing.id: outing for outing in outings}
     known = found_before([one for _, one in walked])
     again = walk([with_pegs(given[one.id], pegs) for (_, one), pegs in zip(walked, known, strict=True) if pegs])
     in_order = []
-    for one, pegs in zip(walked, known, strict=True):
+    for pegs in known:
         found = next(again) if pegs else None
+        one = walked.pop(0)
         in_order.append((found.name, found.usable) if found else one)
     return in_order
 
@@ -268,6 +275,7 @@ def _add_up(
             tell("sweeping", len(layers), count)
     keep_sums(sums, names, memory)
     del outing  # the last one's walks may be a whole team's
+    give_back()
     added = sums.finished(memory)
     del sums  # finding strips needs the room
     give_back()

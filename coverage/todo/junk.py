@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.raster.blocks import cells_at, histogram
+from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, PartOf, around, cells_at, cells_within, histogram
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.recording import Floats
@@ -67,22 +67,28 @@ class Digs:
     def _blur(self, values: Floats) -> Floats:
         from scipy.ndimage import gaussian_filter
 
-        return np.asarray(gaussian_filter(values, self.sigma, mode="constant", truncate=4.0))
+        return np.asarray(gaussian_filter(values, self.sigma, mode="constant", truncate=BLUR_SIGMAS))
 
-    def add(self, x_m: Floats, y_m: Floats) -> Floats:
-        """Take in the digs of an outing; returns them per swept m2 round each cell, (rows, cols)."""
+    def add(self, x_m: Floats, y_m: Floats) -> PartOf:
+        """Take in the digs of an outing; returns them per swept m2 round each cell."""
         self.counts += histogram(self.grid, x_m, y_m)
-        return self.per_m2(x_m, y_m)
+        return self.round(x_m, y_m)
 
     def per_m2(self, x_m: Floats, y_m: Floats) -> Floats:
         """Digs per swept m2 round each cell, (rows, cols)."""
-        counts = histogram(self.grid, x_m, y_m)
-        if not counts.any():
-            return counts
-        known = self.weight > LEAST_SWEPT
-        out = np.zeros_like(counts)
-        np.divide(self._blur(counts), self.weight * self.grid.cell_m2, out=out, where=known)
-        return out
+        return self.round(x_m, y_m).whole(self.grid.rows, self.grid.cols)
+
+    def round(self, x_m: Floats, y_m: Floats) -> PartOf:
+        """Digs per swept m2 in the cells that a kernel round them reaches."""
+        row, col, _ = cells_within(self.grid, x_m, y_m)
+        if not row.size:
+            return PartOf((slice(0, 0), slice(0, 0)), np.zeros((0, 0)))
+        dug = slice(int(row.min()), int(row.max()) + 1), slice(int(col.min()), int(col.max()) + 1)
+        part, _ = around(dug, self.sigma, self.grid)
+        blur, weight = self._blur(histogram(self.grid, x_m, y_m, part=part)), self.weight[part]
+        out = np.zeros_like(blur)
+        np.divide(blur, weight * self.grid.cell_m2, out=out, where=weight > LEAST_SWEPT)
+        return PartOf(part, out)
 
     @property
     def effective_m2(self) -> float:

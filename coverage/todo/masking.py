@@ -52,7 +52,8 @@ class Remaining:
         ``caught`` is the chance that it finds a target that it hears alone: the chance that the place was in the swath,
         times the share under the coil, times the chance of a signal.
         """
-        self.terms.setdefault(area_m2, np.zeros(self.shape))
+        if area_m2 not in self.terms:
+            self.terms[area_m2] = np.zeros(self.shape)
         taken = np.zeros_like(self.terms[area_m2][part])
         for area, term in self.terms.items():
             moved = -np.asarray(caught) * term[part]
@@ -62,11 +63,11 @@ class Remaining:
                 taken -= moved
         self.terms[area_m2][part] += taken
 
-    def dig(self, fewer_per_m2: Values) -> None:
-        """Take junk out: this many per m2, which all passes so far met and no later one will meet."""
+    def dig(self, fewer_per_m2: Values, part: tuple[slice, ...] = ()) -> None:
+        """Take junk out of ``part`` of the ground: so many per m2, which all passes so far met and no later will."""
         for area, term in self.terms.items():
             if area:
-                term *= alone(fewer_per_m2, area)
+                term[part] *= alone(fewer_per_m2, area)
 
     def left(self, per_m2: Values) -> Floats:
         """Share of targets left, with the junk that lies there still."""

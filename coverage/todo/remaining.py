@@ -13,7 +13,7 @@ from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.ground.site_cells import Ground
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
-from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, Coarse, around
+from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, Coarse, PartOf, around
 from fieldcomb.coverage.raster.cells import Slices
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.raster.passes import Counts, cover
@@ -110,12 +110,13 @@ class RemainingTargets:
             finds = self.finds[outing.id]
             for x, y, count in finds.squares:
                 squares.append(CountSquare(x, y, count, float(so_far[cell_at(grid, x, y)])))
-            so_far += self.digs.add(*finds.dug.T)
+            more = self.digs.add(*finds.dug.T)
+            so_far[more.part] += more.values
         drawn = _drawn(self.ground, grid)
         return local_junk(self.digs, so_far, squares, drawn, self.settings.junk_per_m2), so_far
 
     def add(
-        self, outing: WalkedOuting, swept: OutingPasses, passed_by: Mapping[str, Floats], day: str = ""
+        self, outing: WalkedOuting, swept: OutingPasses, passed_by: Mapping[str, PartOf], day: str = ""
     ) -> tuple[JunkProgress, ...]:
         """Take in one outing: its passes, and what was dug in it; returns the junk ground that its coils have done.
 
@@ -133,7 +134,7 @@ class RemainingTargets:
         fewer = self.meet(outing.id)
         if fewer is not None and not self.settings.recheck:
             for remaining in {id(r): r for r in self.every}.values():
-                remaining.dig(fewer)
+                remaining.dig(fewer.values, fewer.part)
         before = {name: one.done_pct for name, one in self.done.items()}
         progress = tuple(self.by_coil.progress(before, list(swept.by_coil)))
         self.done |= {one.coil: one for one in progress}
@@ -144,14 +145,15 @@ class RemainingTargets:
         """What is left, in all four ways; some may be the same."""
         return self.left, self.had_dug, self.had_reached, self.had_time
 
-    def meet(self, outing_id: str) -> Floats | None:
+    def meet(self, outing_id: str) -> PartOf | None:
         """Take out the junk that was dug in an outing; returns how much of it, per m2, None where nothing was dug."""
         dug = self.finds[outing_id].dug
         if not len(dug):
             return None
-        fewer = np.minimum(self.digs.per_m2(*dug.T), self.met)
-        self.met = self.met - fewer
-        return fewer
+        here = self.digs.round(*dug.T)
+        fewer = np.minimum(here.values, self.met[here.part])
+        self.met[here.part] -= fewer
+        return PartOf(here.part, fewer)
 
     @property
     def depends_on(self) -> tuple[object, ...]:
@@ -172,7 +174,7 @@ class RemainingTargets:
         self.any_drawn = True
 
     def _visit(
-        self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices, chance: Floats | None, then_m: Floats
+        self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices, chance: PartOf | None, then_m: Floats
     ) -> None:
         passed = (counts > 0) & self.coarse.inside[here]
         if not passed.any() or not walks:
@@ -213,7 +215,7 @@ class RemainingTargets:
         return where, passes
 
     def _redrawn(
-        self, where: Slices, passes: Floats, chance: Floats, walks: Sequence[SwungWalk]
+        self, where: Slices, passes: Floats, chance: PartOf, walks: Sequence[SwungWalk]
     ) -> tuple[Slices, Floats]:
         """Passes on the coarse cells that were reached, as well as a receiver that is metres off can show them.
 
@@ -222,8 +224,8 @@ class RemainingTargets:
         from scipy.ndimage import gaussian_filter
 
         grid = self.coarse.grid
-        here, told = self.chances.resample_part(chance, _taken(chance), grid)
-        reached = np.where(self.coarse.cells[here] > 0, told, 0.0)
+        told = self.chances.resample_part(_taken(chance), grid)
+        here, reached = told.part, np.where(self.coarse.cells[told.part] > 0, told.values, 0.0)
         sigma = max(receiver(w.swing.gps).sigma_m for w in walks) / grid.cell_m
         wide, inner = around(here, sigma, grid)
         near = np.zeros((MOST_TOLD_APART, wide[0].stop - wide[0].start, wide[1].stop - wide[1].start))
@@ -324,10 +326,15 @@ class RemainingTargets:
         return MultiPolygon([part for part in parts if isinstance(part, shapely.Polygon)])
 
 
-def _taken(values: Floats) -> Slices:
-    """The part of some cells outside of which there is nothing."""
-    rows, cols = (np.flatnonzero(values.any(axis=axis)) for axis in (1, 0))
-    return tuple(slice(int(at[0]), int(at[-1]) + 1) if at.size else slice(0, 0) for at in (rows, cols))  # type: ignore[return-value]
+def _taken(chance: PartOf) -> PartOf:
+    """The part of it outside of which there is nothing."""
+    rows, cols = (np.flatnonzero(chance.values.any(axis=axis)) for axis in (1, 0))
+    if not rows.size:
+        return PartOf((slice(0, 0), slice(0, 0)), chance.values[:0, :0])
+    (top, left), (last, right) = (int(rows[0]), int(cols[0])), (int(rows[-1]) + 1, int(cols[-1]) + 1)
+    first, across = (one.start for one in chance.part)
+    part = slice(first + top, first + last), slice(across + left, across + right)
+    return PartOf(part, chance.values[top:last, left:right])
 
 
 def _depths(ground: Ground, grid: Grid, settings: TodoSettings, day: str = "") -> Floats:

@@ -33,9 +33,9 @@ class CoilPasses:
 
     def add(self, name: str, where: Slices, reached: Floats) -> None:
         """Take in one outing's passes with a coil: ``reached`` is the chance of any on each cell of ``where``."""
-        missing = 1 - self.chance.get(name, np.zeros(self.coarse.cells.shape))
-        missing[where] *= 1 - reached
-        self.chance[name] = 1 - missing
+        if name not in self.chance:
+            self.chance[name] = np.zeros(self.coarse.cells.shape)
+        self.chance[name][where] = 1 - (1 - self.chance[name][where]) * (1 - reached)
 
     def progress(self, before: Mapping[str, float], names: Sequence[str]) -> Iterator[JunkProgress]:
         """Yield how much of the junk ground each coil has done; ``before`` says how much it was, in percent."""

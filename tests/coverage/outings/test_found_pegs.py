@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from recordings import FRAME, START_S, fixes, outing
 from recordings import item as recording
 
 from fieldcomb.coverage.outings.found_pegs import found_before
-from fieldcomb.coverage.outings.inputs import OutingInput
+from fieldcomb.coverage.outings.inputs import HeldPart, OutingInput
 from fieldcomb.coverage.outings.walking import walk_outing
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.survey.inputs import SiteInput
@@ -86,3 +88,15 @@ def test_a_measured_peg_needs_no_finding() -> None:
     pegs = (Peg("gate", 0.0, 0.0),)
     known = outing("day 0", recording(item.recording.track, file="0.gpx", marks=item.marks, pegs=pegs))
     assert walk_outing(known, FRAME).walks[0].walk.peg_places == ()
+
+
+def test_recordings_held_for_a_map_are_let_go_once_they_are_walked() -> None:
+    """What was read is needed until the last walk is made of it, also where a peg has it walked once more."""
+    plain = [day(0, 1.0), day(1, 3.0)]
+    held = [replace(one, parts=(HeldPart(one.load()),)) for one in plain]
+    site = SiteInput("field", "UTC", 0.5, FRAME)
+    assert report_json(survey(site, held).report) == report_json(survey(site, plain).report)
+    for one in held:
+        with pytest.raises(ValueError, match="let go"):
+            one.load()
+    assert plain[0].load()

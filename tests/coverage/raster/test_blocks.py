@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.ground.site_cells import rasterise_site
-from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, Coarse, around
+from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, Coarse, PartOf, around
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 
 
@@ -47,6 +47,18 @@ def test_sums_are_those_of_the_cells(x: float, y: float, high: float, wide: floa
     assert (total == expected[where]).all() and total.sum() == mask.sum()
 
 
+@given(st.integers(0, 10_000))
+def test_values_of_a_part_are_the_same_within_another_part(seed: int) -> None:
+    """Values that are nothing beyond a part of some cells are read in any other part, whether they meet or not."""
+    random = np.random.default_rng(seed)
+    shape = random.integers(1, 8, 2).tolist()
+    part, other = (tuple(slice(*sorted(random.integers(0, most + 1, 2).tolist())) for most in shape) for _ in range(2))
+    values = np.zeros(shape)
+    values[part] = random.random(values[part].shape)
+    some = PartOf(part, values[part])
+    assert np.array_equal(some.within(other), values[other]) and np.array_equal(some.whole(*shape), values)
+
+
 @given(st.sampled_from([0.1, 0.25, 0.3, 0.7]), st.integers(0, 10_000))
 def test_a_part_resampled_is_what_all_of_it_gives_there(cell_m: float, seed: int) -> None:
     """Values that are nothing beyond a part of the site, resampled there alone, are those of all; beyond is nothing."""
@@ -57,10 +69,8 @@ def test_a_part_resampled_is_what_all_of_it_gives_there(cell_m: float, seed: int
     part = tuple(slice(*sorted(random.integers(0, most + 1, 2).tolist())) for most in chances.cells.shape)
     values = np.zeros(chances.cells.shape)
     values[part] = random.random(values[part].shape)
-    where, some = chances.resample_part(values, part, ranked.grid)
-    whole = np.zeros(ranked.cells.shape)
-    whole[where] = some
-    assert np.array_equal(whole, chances.resample_to(values, ranked.grid))
+    some = chances.resample_part(PartOf(part, values[part]), ranked.grid)
+    assert np.array_equal(some.whole(*ranked.cells.shape), chances.resample_to(values, ranked.grid))
 
 
 @given(st.floats(0.2, 6), st.integers(0, 10_000))

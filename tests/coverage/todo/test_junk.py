@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter
 
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.coverage.todo.junk import (
@@ -44,6 +47,14 @@ def test_several_squares_are_surer_than_one() -> None:
     assert junk.sd_per_m2[19, 20] == pytest.approx((10 / 4) ** 0.5)
 
 
+@given(st.lists(st.tuples(st.floats(-5, 45), st.floats(-5, 45)), max_size=6))
+def test_digs_count_only_as_far_as_their_kernel_reaches(places: list[tuple[float, float]]) -> None:
+    """A few digs, some of them off the ground, count round their places what a kernel over all of the ground gives."""
+    x, y = np.array(places, float).reshape(-1, 2).T
+    blur = gaussian_filter(histogram(GRID, x, y), 2.5, mode="constant", truncate=4.0)
+    assert np.array_equal(digs().per_m2(x, y), blur / digs().weight)
+
+
 def test_digs_are_counted_per_swept_ground() -> None:
     """0.5 digs per m2 are found as 0.5, in the middle, at the edge, and where half the ground was never swept."""
     random = np.random.default_rng(1)
@@ -66,7 +77,7 @@ def test_digs_tell_how_far_counted_junk_goes() -> None:
     """
     belt = digs()
     x, y = (v.ravel() for v in np.meshgrid(np.arange(1.0, 40, 2), np.arange(13.0, 27, 2)))  # 0.25 per m2
-    dug = belt.add(x, y)
+    dug = belt.add(x, y).whole(40, 40)
     junk = local_junk(belt, dug, [CountSquare(2.0, 20.0, 10), CountSquare(3.0, 13.0, 10)], NOTHING)
     assert (junk.source[14:29, :] == COUNTED).all() and junk.per_m2[16:24, 5:35] == pytest.approx(10, rel=0.05)
     assert (junk.source[:9, 12:] == NOT_MEASURED).all() and (junk.source[34:, 12:] == NOT_MEASURED).all()
