@@ -32,7 +32,7 @@ PLACED_M = 0.1
 MOST_DRAWN = 6_000_000  # cells of one picture; a larger raster is drawn coarser
 MOST_PIXELS = 16_000_000  # of one warped picture: phones refuse to show larger ones
 MOST_PACKED_WELL = 1_000_000  # cells
-ROWS_AT_ONCE = 256
+ROWS_TOLD_APART = 256
 
 # rasterio puts a warning of its own off while it warps, for all threads at once, and brings back what it found before:
 # of two that do so together, one has the warning after all.
@@ -243,8 +243,8 @@ def in_tiles(share: Floats, grid: Grid) -> Floats:
 def earlier_passes(passes: Cells, grid: Grid, later: Sequence[OutingLayer]) -> Cells:
     """Return the passes of all outings but these, which have rasters of their own; what is not of the site stays so."""
     earlier = np.empty_like(passes)
-    for row in range(0, grid.rows, ROWS_AT_ONCE):
-        rows = slice(row, min(row + ROWS_AT_ONCE, grid.rows)), slice(0, grid.cols)
+    for row in range(0, grid.rows, ROWS_TOLD_APART):
+        rows = slice(row, min(row + ROWS_TOLD_APART, grid.rows)), slice(0, grid.cols)
         window, rest = grid.window(rows), passes[rows].astype(np.int16)
         for outing in later:
             if outing.passes is not None and outing.grid is not None:

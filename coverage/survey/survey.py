@@ -122,9 +122,6 @@ def survey(
     if faults and (between or not walked):
         raise faults[0][1]  # of two, neither can be left out
     walked = _in_order(walked, chosen, walk)
-    for outing in chosen:
-        outing.let_go()
-    give_back()
     in_time = [one for _, one in walked]
     rest = [*site.others, *(one for one in outings if one not in chosen)]
     marks_of = partial(marks_alone, frame=site.frame, memory=memory)
@@ -194,7 +191,7 @@ def _in_order(
 ) -> list[NamedOuting]:
     """Return outings in order of time, those walked once more that touch pegs which earlier ones found unmeasured.
 
-    walked : sorted, and emptied, to free walks that are walked once more.
+    walked : sorted, and emptied, to free walks that are walked once more; then recordings that are held are let go.
     """
     walked.sort(key=lambda one: (one[1].start_s is None, one[1].start_s or 0.0))
     given = {outing.id: outing for outing in outings}
@@ -205,6 +202,9 @@ def _in_order(
         found = next(again) if pegs else None
         one = walked.pop(0)
         in_order.append((found.name, found.usable) if found else one)
+    for outing in outings:
+        outing.let_go()
+    give_back()
     return in_order
 
 
