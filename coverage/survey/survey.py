@@ -27,7 +27,6 @@ from fieldcomb.coverage.ground.strips import begin_strips
 from fieldcomb.coverage.ground.under_places import UnderPlace, UnderPlaces
 from fieldcomb.coverage.ground.unswept import WalkedGround, told_apart, unswept
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept, LaneDraws
-from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.recording import RecordingResult
 from fieldcomb.coverage.outings.walking import CheckedOuting
@@ -60,7 +59,7 @@ from fieldcomb.coverage.survey.results import Comparison, Layers, LeftOut, Outin
 from fieldcomb.coverage.survey.sums import AddedUp, SurveyGround, SurveySums
 from fieldcomb.coverage.survey.sums_so_far import SUMS_TYPES, keep_sums, recall_sums
 from fieldcomb.coverage.survey.walked_lanes import walked_lanes
-from fieldcomb.coverage.survey.walking_in_order import NamedWalk, marks_alone, walk_in_order
+from fieldcomb.coverage.survey.walking_in_order import NamedWalk, in_order_of_time, marks_alone, walk_in_order
 from fieldcomb.coverage.todo.planted import planted_results
 from fieldcomb.coverage.todo.ranking import Ranking, rank_ground
 from fieldcomb.tracks.errors import FieldcombError, SiteError
@@ -121,7 +120,7 @@ def survey(
     walked, faults = _usable(chosen, walk(chosen, checked=checked), areas, site.frame, tell)
     if faults and (between or not walked):
         raise faults[0][1]  # of two, neither can be left out
-    walked = _in_order(walked, chosen, walk)
+    walked = in_order_of_time(walked, chosen, walk)
     in_time = [one for _, one in walked]
     rest = [*site.others, *(one for one in outings if one not in chosen)]
     marks_of = partial(marks_alone, frame=site.frame, memory=memory)
@@ -182,30 +181,6 @@ def _usable(
         except FieldcombError as error:
             faults.append((outing, error))
     return walked, faults
-
-
-def _in_order(
-    walked: list[NamedOuting],
-    outings: Sequence[OutingInput],
-    walk: Callable[[Sequence[OutingInput]], Iterator[NamedWalk]],
-) -> list[NamedOuting]:
-    """Return outings in order of time, those walked once more that touch pegs which earlier ones found unmeasured.
-
-    walked : sorted, and emptied, to free walks that are walked once more; then recordings that are held are let go.
-    """
-    walked.sort(key=lambda one: (one[1].start_s is None, one[1].start_s or 0.0))
-    given = {outing.id: outing for outing in outings}
-    known = found_before([one for _, one in walked])
-    again = walk([with_pegs(given[one.id], pegs) for (_, one), pegs in zip(walked, known, strict=True) if pegs])
-    in_order = []
-    for pegs in known:
-        found = next(again) if pegs else None
-        one = walked.pop(0)
-        in_order.append((found.name, found.usable) if found else one)
-    for outing in outings:
-        outing.let_go()
-    give_back()
-    return in_order
 
 
 def _partly(outings: Sequence[OutingInput], between: tuple[str, str] | None) -> tuple[str, ...]:

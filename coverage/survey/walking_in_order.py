@@ -1,11 +1,13 @@
 """Outings walked, each when it is due: recalled, as they were checked, or read by one of several processes."""
 
-from collections.abc import Iterator, MutableMapping, Sequence
+from collections.abc import Callable, Iterator, MutableMapping, Sequence
 
 from fieldcomb.coverage.cache.memo import Memo
+from fieldcomb.coverage.outings.found_pegs import found_before, with_pegs
 from fieldcomb.coverage.outings.inputs import OutingInput
 from fieldcomb.coverage.outings.walking import MANY_FILES, WALK_S_PER_BYTE, CheckedOuting, walk_outing
 from fieldcomb.coverage.outings.walks import WalkedOuting
+from fieldcomb.coverage.pool.memory import give_back
 from fieldcomb.coverage.pool.workers import Workers
 from fieldcomb.tracks.errors import FieldcombError
 from fieldcomb.tracks.frame import SiteFrame
@@ -102,6 +104,30 @@ def _try(frame: SiteFrame, outing: OutingInput) -> WalkedOuting | None:
         return walk_outing(outing, frame)
     except FieldcombError:
         return None
+
+
+def in_order_of_time(
+    walked: list[tuple[str, WalkedOuting]],
+    outings: Sequence[OutingInput],
+    walk: Callable[[Sequence[OutingInput]], Iterator[NamedWalk]],
+) -> list[tuple[str, WalkedOuting]]:
+    """Return outings in order of time, those walked once more that touch pegs which earlier ones found unmeasured.
+
+    walked : sorted, and emptied, to free walks that are walked once more; then recordings that are held are let go.
+    """
+    walked.sort(key=lambda one: (one[1].start_s is None, one[1].start_s or 0.0))
+    given = {outing.id: outing for outing in outings}
+    known = found_before([one for _, one in walked])
+    again = walk([with_pegs(given[one.id], pegs) for (_, one), pegs in zip(walked, known, strict=True) if pegs])
+    in_order = []
+    for pegs in known:
+        found = next(again) if pegs else None
+        one = walked.pop(0)
+        in_order.append((found.name, found.usable) if found else one)
+    for outing in outings:
+        outing.let_go()
+    give_back()
+    return in_order
 
 
 def marks_alone(outing: OutingInput, frame: SiteFrame, memory: Memo) -> tuple[Mark, ...]:
