@@ -6,7 +6,7 @@ takes a third of the bytes of plain degrees. Longitudes are counted on past 180 
 
 import json
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -14,8 +14,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
-from fieldcomb.coverage.survey.outing_layers import DRAWN_WITHIN_M
-from fieldcomb.coverage.survey.results import OutingLayer
+from fieldcomb.coverage.survey.outing_layers import DRAWN_STEPS, DRAWN_WITHIN_M, drawn_walk
+from fieldcomb.coverage.survey.results import DrawnWalk, OutingLayer
 from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
@@ -78,34 +78,20 @@ def pack_area(frame: SiteFrame, shape: Polygon | MultiPolygon, tolerance_m: floa
 
 
 def pack_walks(frame: SiteFrame, outings: Sequence[OutingLayer], most: int = MOST_PAGE_POINTS) -> PackedWalks:
-    """Simplify all walks alike, so that at most ``most`` points are left, and pack them (Douglas-Peucker in GEOS)."""
-    drawn = [[(_strings(walk.lines), _strings(walk.transits)) for walk in layer.walks] for layer in outings]
-    tolerance_m = DRAWN_WITHIN_M
-    while True:
-        # What a finer tolerance left out a coarser one leaves out too, so each goes on from the one before.
-        drawn = [[(_simpler(one, tolerance_m), _simpler(two, tolerance_m)) for one, two in walks] for walks in drawn]
-        points = sum(int(shapely.get_num_coordinates(part).sum()) for walks in drawn for walk in walks for part in walk)
-        if points <= most or tolerance_m > 10:
-            break
-        tolerance_m *= 2
-    packed = tuple(
-        tuple(PackedWalk(*(_pack_strings(frame, part) for part in walk)) for walk in walks) for walks in drawn
-    )
-    return PackedWalks(packed, round(tolerance_m, 3))
+    """Draw all walks alike, so that at most ``most`` points are left, and pack them."""
+    drawn = [layer.drawn or tuple(drawn_walk(walk) for walk in layer.walks) for layer in outings]
+    ranks = np.concatenate([np.zeros(0, np.uint8), *(walk.ranks for walks in drawn for walk in walks)])
+    left = np.cumsum(np.bincount(ranks, minlength=DRAWN_STEPS)[::-1])[::-1]  # points at each tolerance
+    step = next((step for step, points in enumerate(left.tolist()) if points <= most), DRAWN_STEPS - 1)
+    packed = tuple(tuple(_pack_walk(frame, walk, step) for walk in walks) for walks in drawn)
+    return PackedWalks(packed, round(DRAWN_WITHIN_M * 2**step, 3))
 
 
-def _simpler(strings: Any, tolerance_m: float) -> Any:
-    return shapely.simplify(strings, tolerance_m, preserve_topology=False)
-
-
-def _strings(lines: Iterable[Floats]) -> Any:
-    # A leg of a single fix is drawn as a dot: the same place twice under a round pen.
-    whole = [np.repeat(line, 2, axis=0) if len(line) == 1 else line for line in lines if len(line)]
-    return np.array([shapely.LineString(line) for line in whole], dtype=object)
-
-
-def _pack_strings(frame: SiteFrame, strings: NDArray[np.object_]) -> tuple[Packed, ...]:
-    return tuple(_packed(frame, shapely.get_coordinates(strings), shapely.get_num_coordinates(strings)))
+def _pack_walk(frame: SiteFrame, walk: DrawnWalk, step: int) -> PackedWalk:
+    some = walk.ranks >= step
+    of = np.repeat(np.arange(walk.sizes.size), walk.sizes)
+    packed = tuple(_packed(frame, walk.points[some], np.bincount(of[some], minlength=walk.sizes.size)))
+    return PackedWalk(packed[: walk.searching], packed[walk.searching :])
 
 
 def walks_in(page: str) -> dict[str, Any] | None:

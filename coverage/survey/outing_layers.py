@@ -15,7 +15,7 @@ from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid, block_sums
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.outing_alone import recall_or
-from fieldcomb.coverage.survey.results import Layers, OutingLayer, StopMark, WalkLines
+from fieldcomb.coverage.survey.results import DrawnWalk, Layers, OutingLayer, StopMark, WalkLines
 from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
@@ -23,6 +23,7 @@ from fieldcomb.tracks.values import dataclass
 MOST_RASTERS = 12  # outings drawn as rasters; older ones as outlines
 OUTLINE_CELL_M = 0.5
 DRAWN_WITHIN_M = 0.05  # half a cell, and far less than any receiver is off
+DRAWN_STEPS = 9  # each twice as coarse as the one before, to 13 m
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +53,7 @@ def layer_of(
         WalkLines(w.swing.coil.name, w.swing.swath_m, w.searcher, _lines(w.walk.legs), _lines(w.walk.transits))
         for w in outing.walks
     )
-    drawn = recall_or(memory, "lines", name, lambda: simplified(walks))
+    drawn = recall_or(memory, "lines", name, lambda: tuple(drawn_walk(walk) for walk in walks))
     stops = tuple(StopMark(s.x_m, s.y_m, s.seconds, s.kind) for w in outing.walks for s in w.walk.stops)
     if number + MOST_RASTERS >= count:
         raster = recall_or(memory, "raster", name, lambda: raster_of(swept(), ground))
@@ -66,25 +67,37 @@ def _lines(legs: Sequence[Leg]) -> tuple[Floats, ...]:
     return tuple(np.column_stack([leg.x_m, leg.y_m]) for leg in legs)
 
 
-def simplified(walks: Sequence[WalkLines]) -> tuple[WalkLines, ...]:
-    """Return walks with lines simplified to ``DRAWN_WITHIN_M`` (Douglas-Peucker in GEOS)."""
-    return tuple(replace(walk, lines=_simpler(walk.lines), transits=_simpler(walk.transits)) for walk in walks)
+def drawn_walk(walk: WalkLines) -> DrawnWalk:
+    """Simplify the lines of a walk from ``DRAWN_WITHIN_M`` on (Douglas-Peucker in GEOS).
 
-
-def _simpler(lines: Sequence[Floats]) -> tuple[Floats, ...]:
-    found = list(lines)
-    long = [number for number, line in enumerate(lines) if len(line) > 2]
-    whole = np.array([shapely.LineString(lines[number]) for number in long], dtype=object)
-    for number, line in zip(long, shapely.simplify(whole, DRAWN_WITHIN_M, preserve_topology=False), strict=True):
-        found[number] = shapely.get_coordinates(line)
-    return tuple(found)
+    What a finer tolerance leaves out a coarser one leaves out too, so each goes on from the one before. A leg of a
+    single fix is drawn as a dot: the same place twice under a round pen.
+    """
+    lines, transits = (
+        [np.repeat(line, 2, axis=0) if len(line) == 1 else line for line in each if len(line)]
+        for each in (walk.lines, walk.transits)
+    )
+    points = np.concatenate([np.zeros((0, 2)), *lines, *transits])
+    of = np.repeat(np.arange(len(lines) + len(transits)), [len(line) for line in (*lines, *transits)])
+    steps, left = np.zeros(len(points), np.uint8), np.arange(len(points))
+    for step in range(DRAWN_STEPS if len(points) else 0):
+        _, number = np.unique(of[left], return_inverse=True)
+        whole = shapely.linestrings(np.column_stack([points[left], left]), indices=number)
+        simpler = shapely.simplify(whole, DRAWN_WITHIN_M * 2**step, preserve_topology=False)
+        left = shapely.get_coordinates(simpler, include_z=True)[:, 2].astype(np.int64)  # which points they are
+        steps[left] = step + 1
+    some = steps > 0
+    sizes = np.bincount(of[some], minlength=len(lines) + len(transits))
+    return DrawnWalk(points[some], sizes, steps[some] - np.uint8(1), len(lines))
 
 
 def as_drawn(layers: Layers) -> Layers:
-    """Return layers without what is not drawn of the lines of walks, which is most of them."""
-    return replace(
-        layers, outings=tuple(replace(one, walks=one.drawn or one.walks, drawn=()) for one in layers.outings)
-    )
+    """Return layers without the lines of walks that are not drawn, which is most of them."""
+    bare = {
+        one.id: tuple(replace(walk, lines=(), transits=()) if one.drawn else walk for walk in one.walks)
+        for one in layers.outings
+    }
+    return replace(layers, outings=tuple(replace(one, walks=bare[one.id]) for one in layers.outings))
 
 
 def raster_of(swept: OutingPasses, ground: Ground) -> OutingRaster:

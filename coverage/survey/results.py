@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import field
 from datetime import date
 
+import numpy as np
+from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered
@@ -234,10 +236,24 @@ class WalkLines:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class DrawnWalk:
+    """Lines of one walk one after another, first those of searching, simplified less and less.
+
+    points : (n, 2) site metres. sizes : (lines,) how many of them each line has. ranks : (n,) the last of the
+    tolerances at which a point is there, each twice the one before. searching : how many of the lines are of searching.
+    """
+
+    points: Floats
+    sizes: NDArray[np.int64]
+    ranks: NDArray[np.uint8]
+    searching: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class OutingLayer:
     """One outing as drawn: its passes in a window of its own (None for all but the twelve latest), outline, walks.
 
-    drawn : the walks again, with lines simplified as far as nobody can see it.
+    drawn : the walks again, as far as anybody can see them.
     """
 
     id: str
@@ -246,7 +262,7 @@ class OutingLayer:
     outline: MultiPolygon | None
     walks: tuple[WalkLines, ...]
     stops: tuple[StopMark, ...]
-    drawn: tuple[WalkLines, ...] = ()
+    drawn: tuple[DrawnWalk, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -21,7 +21,7 @@ from fieldcomb.coverage.outings.walks import OutingHead
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.coverage.season.season_results import CoilEffort
 from fieldcomb.coverage.survey.outing_layers import OutingRaster
-from fieldcomb.coverage.survey.results import OutingResult, PersonResult, WalkLines
+from fieldcomb.coverage.survey.results import DrawnWalk, OutingResult, PersonResult
 from fieldcomb.coverage.survey.sums import SurveySums
 from fieldcomb.coverage.todo.coil_use import CoilUse
 from fieldcomb.coverage.todo.results import JunkProgress
@@ -60,7 +60,7 @@ class SumsSoFar:
 
 SUMS_TYPES = (
     *(SumsSoFar, OutingResult, OutingHead, OutingTimes, OutingGround, Under, JunkProgress, PersonResult),
-    *(CoilEffort, CoilUse, NextEvidence, OutingRaster, WalkLines),
+    *(CoilEffort, CoilUse, NextEvidence, OutingRaster, DrawnWalk),
 )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -9,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import FRAME, field, fixes, item, outing, serpentine, site
 
-from fieldcomb.coverage.pages.packing import pack_walks
-from fieldcomb.coverage.survey.outing_layers import DRAWN_WITHIN_M, simplified
+from fieldcomb.coverage.pages.packing import pack_line, pack_walks
+from fieldcomb.coverage.survey.outing_layers import drawn_walk
 from fieldcomb.coverage.survey.results import OutingLayer, WalkLines
 from fieldcomb.coverage.survey.survey import survey
 from fieldcomb.tracks.recording import Floats
@@ -30,22 +32,23 @@ def wandered(draw: st.DrawFn) -> list[Floats]:
 @settings(max_examples=60, deadline=None)
 @given(wandered())
 def test_simplified_lines_give_the_same_page(lines: list[Floats]) -> None:
-    """Every line stays within 5 cm of what was walked; the page is that of all fixes."""
+    """However few points the page may hold, its lines are those of all fixes simplified once; dots stay dots."""
     whole = WalkLines("28cm", 1.5, None, tuple(lines))
-    [one] = simplified([whole])
-    assert len(one.lines) == len(lines)
-    for short, line in zip(one.lines, lines, strict=True):
-        assert (short[0] == line[0]).all() and (short[-1] == line[-1]).all() and len(short) <= len(line)
-        if len(line) > 1:
-            away = shapely.LineString(np.repeat(short, 1 + (len(short) == 1), axis=0))
-            assert shapely.distance(away, shapely.points(line)).max() <= DRAWN_WITHIN_M + 1e-9
-    page, of_all = (pack_walks(FRAME, [OutingLayer("a", None, None, None, (w,), ())]) for w in (one, whole))
-    assert page == of_all
+    drawn = drawn_walk(whole)
+    assert drawn.searching == len(lines) == drawn.sizes.size
+    layer = OutingLayer("a", None, None, None, (whole,), ())
+    for most in (10_000, 40, 4):
+        page, of_all = (pack_walks(FRAME, [one], most) for one in (replace(layer, drawn=(drawn,)), layer))
+        assert page == of_all
+        for packed, line in zip(page.outings[0][0].lines, lines, strict=True):
+            twice = np.repeat(line, 1 + (len(line) == 1), axis=0)
+            at_once = shapely.LineString(twice).simplify(page.tolerance_m, preserve_topology=False)
+            assert packed == pack_line(FRAME, np.asarray(at_once.coords))
 
 
 def test_lanes_are_drawn_by_their_ends() -> None:
     """Six straight lanes recorded every second are a few points each on the map."""
     [layer] = survey(site(field(20, 30)), [outing("a", WALK)]).layers.outings
     [walk], [whole] = layer.drawn, layer.walks
-    assert 6 <= sum(map(len, walk.lines)) < 120 < 400 < sum(map(len, whole.lines))
-    assert max(y for line in walk.lines for y in line[:, 1]) == pytest.approx(28, abs=0.2)
+    assert 6 <= len(walk.points) < 120 < 400 < sum(map(len, whole.lines))
+    assert walk.points[:, 1].max() == pytest.approx(28, abs=0.2)
