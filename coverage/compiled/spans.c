@@ -221,6 +221,19 @@ static PyObject *intervals(PyObject *self, PyObject *const *args, Py_ssize_t cou
     return found;
 }
 
+static void cover_cells(const Capsules *c, char *covered) {
+    int32_t first[AT_ONCE], last[AT_ONCE];
+    for (Py_ssize_t seg = 0; seg < c->size; seg++)
+        for (int64_t done = 0; done < c->count[seg]; done += AT_ONCE) {
+            const int64_t from = c->low[seg] + done;
+            const int rows = (int)(c->count[seg] - done < AT_ONCE ? c->count[seg] - done : AT_ONCE);
+            columns_met(c, seg, from, rows, first, last);
+            for (int k = 0; k < rows; k++)
+                if (first[k] <= last[k])
+                    memset(covered + (from + k) * c->cols + first[k], 1, (size_t)(last[k] - first[k] + 1));
+        }
+}
+
 /* cover(*capsules, covered) with covered bool (rows, cols), set where a segment comes near */
 static PyObject *cover(PyObject *self, PyObject *const *args, Py_ssize_t count) {
     enum { ARRAYS = CAPSULE_FIELDS + 1 };
@@ -235,17 +248,8 @@ static PyObject *cover(PyObject *self, PyObject *const *args, Py_ssize_t count) 
     if (view->ndim != 2)
         PyErr_SetString(PyExc_ValueError, "covered has rows and columns");
     else if (make_capsules(arrays, view->shape[0], view->shape[1], &c) == 0) {
-        char *covered = view->buf;
-        int32_t first[AT_ONCE], last[AT_ONCE];
         Py_BEGIN_ALLOW_THREADS
-        for (Py_ssize_t seg = 0; seg < c.size; seg++)
-            for (int64_t done = 0; done < c.count[seg]; done += AT_ONCE) {
-                const int64_t from = c.low[seg] + done;
-                const int rows = (int)(c.count[seg] - done < AT_ONCE ? c.count[seg] - done : AT_ONCE);
-                columns_met(&c, seg, from, rows, first, last);
-                for (int k = 0; k < rows; k++)
-                    if (first[k] <= last[k]) memset(covered + (from + k) * c.cols + first[k], 1, (size_t)(last[k] - first[k] + 1));
-            }
+        cover_cells(&c, view->buf);
         Py_END_ALLOW_THREADS
         found = Py_NewRef(Py_None);
     }
@@ -433,6 +437,81 @@ static PyObject *count_spans(PyObject *self, PyObject *const *args, Py_ssize_t c
     Py_RETURN_NONE;
 }
 
+/* What lines are laid on: the corner of a grid and its cells in metres, the radius of them all, and the rims. */
+enum { LEFT, TOP, CELL, RADIUS, RIM_WEST, RIM_NORTH, LAID_FIELDS };
+
+/* Lay one line on a grid, of so many places, and cover what it comes near; room for its capsules in c. */
+static void cover_line(const Capsules *c, double *const *fields, int64_t *low, int64_t *count, const double *x,
+                       const double *y, Py_ssize_t places, const double *laid, char *covered) {
+    const double cell = laid[CELL], r = laid[RADIUS] / cell, rows = (double)c->rows;
+    for (Py_ssize_t k = 0; k + 1 < places; k++) {
+        const double u0 = (x[k] - laid[LEFT]) / cell - 0.5 - laid[RIM_WEST];
+        const double u1 = (x[k + 1] - laid[LEFT]) / cell - 0.5 - laid[RIM_WEST];
+        const double v0 = (laid[TOP] - y[k]) / cell - 0.5 - laid[RIM_NORTH];
+        const double v1 = (laid[TOP] - y[k + 1]) / cell - 0.5 - laid[RIM_NORTH];
+        const double du = u1 - u0, dv = v1 - v0, rise = fabs(dv) < 1e-9 ? 1e-9 : dv, length = hypot(du, dv);
+        const double offset = r * du * (rise < 0 ? -1.0 : 1.0) / (length > 1e-12 ? length : 1e-12);
+        const double above = ceil((v0 < v1 ? v0 : v1) - r), below = floor((v0 > v1 ? v0 : v1) + r);
+        /* what is no number, or beyond the grid, meets no row */
+        low[k] = above > 0 ? (above < rows ? (int64_t)above : c->rows) : 0;
+        const int64_t high = below > -1 ? (below < rows - 1 ? (int64_t)below : c->rows - 1) : -1;
+        count[k] = high < low[k] ? 0 : high - low[k] + 1;
+        const double all[LOW] = {u0, v0, du, dv, 1 / rise, offset / rise, r * r};
+        for (int field = 0; field < LOW; field++) fields[field][k] = all[field];
+    }
+    cover_cells(c, covered);
+}
+
+/* cover_lines(x, y, starts, laid, covered): x, y (draws, places) of lines drawn several times, starts (lines + 1,) of
+   the lines among the places, of two or more each, laid as above; covered bool (draws, rows, cols) is set where one
+   comes near */
+static PyObject *cover_lines(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    enum { X, Y, STARTS, LAID, COVERED, ARRAYS };
+    static const char *const kinds[] = {"f8r", "f8r", "i8r", "f8r", "?1w"};
+    Array a[ARRAYS];
+    if (count != ARRAYS) return PyErr_Format(PyExc_TypeError, "cover_lines takes %d arguments", ARRAYS);
+    if (borrow_all(args, ARRAYS, kinds, a) < 0) return NULL;
+    const Py_buffer *view = &a[COVERED].view;
+    const int64_t *starts = a[STARTS].data, draws = view->ndim == 3 ? view->shape[0] : 0;
+    const Py_ssize_t lines = a[STARTS].size - 1, places = draws > 0 ? a[X].size / draws : 0;
+    int fit = draws > 0 && lines >= 0 && starts[0] == 0 && starts[lines] == places && places * draws == a[X].size &&
+              a[Y].size == a[X].size && a[LAID].size == LAID_FIELDS && view->shape[1] < INT32_MAX &&
+              view->shape[2] < INT32_MAX;
+    Py_ssize_t most = 0;
+    for (Py_ssize_t k = 0; fit && k < lines; k++) {
+        fit = starts[k] < starts[k + 1] && starts[k + 1] <= places;
+        if (fit && starts[k + 1] - starts[k] > most) most = starts[k + 1] - starts[k];
+    }
+    PyObject *found = NULL;
+    double *room = fit ? malloc(((size_t)most * CAPSULE_FIELDS + 1) * sizeof *room) : NULL;
+    if (!fit)
+        PyErr_SetString(PyExc_ValueError, "lines, draws and what they are laid on do not fit");
+    else if (room == NULL)
+        PyErr_NoMemory();
+    else {
+        Py_BEGIN_ALLOW_THREADS
+        Capsules c = {.rows = view->shape[1], .cols = view->shape[2]};
+        double *fields[LOW];
+        for (int field = 0; field < LOW; field++) c.f[field] = fields[field] = room + field * most;
+        int64_t *low = (int64_t *)(room + LOW * most), *many = (int64_t *)(room + COUNT * most);
+        c.low = low;
+        c.count = many;
+        for (int64_t d = 0; d < draws; d++)
+            for (Py_ssize_t k = 0; k < lines; k++) {
+                const int64_t from = d * places + starts[k];
+                c.size = starts[k + 1] - starts[k] - 1;
+                cover_line(&c, fields, low, many, (const double *)a[X].data + from, (const double *)a[Y].data + from,
+                           c.size + 1, a[LAID].data, (char *)view->buf + d * c.rows * c.cols);
+            }
+        Py_END_ALLOW_THREADS
+        found = Py_NewRef(Py_None);
+    }
+    free(room);
+    give_back(a, ARRAYS);
+    return found;
+}
+
 PyMethodDef span_methods[] = {
-    METHOD(intervals), METHOD(cover), METHOD(add_spans), METHOD(count_spans), {NULL, NULL, 0, NULL},
+    METHOD(intervals),   METHOD(cover), METHOD(add_spans),    METHOD(count_spans),
+    METHOD(cover_lines), {NULL, NULL, 0, NULL},
 };

@@ -19,9 +19,9 @@ from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept
 from fieldcomb.coverage.raster.blocks import Coarse, PartOf
 from fieldcomb.coverage.raster.cells import Mask, Slices
-from fieldcomb.coverage.raster.grid import Grid, aligned_grid, bounds_of
-from fieldcomb.coverage.raster.passes import cover
-from fieldcomb.tracks.motion.legs import Leg, SearchPath
+from fieldcomb.coverage.raster.grid import Grid, aligned_grid
+from fieldcomb.coverage.raster.passes import cover_lines
+from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
 
@@ -115,17 +115,21 @@ def _redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid
     times = [way.t_s[k] for way, k in zip(lines, knots, strict=True)]
     drawn = drifts(times, receiver, 2 * REDRAWS, seed_of(lines))
     errors = [_between(k, error, here) for k, error, here in zip(knots, drawn, at, strict=True)]
-    legs = [
-        [
-            Leg(way.line_x_m[here] + error[:, k], way.line_y_m[here] + error[:, REDRAWS + k])
-            for way, here, error in zip(lines, at, errors, strict=True)
-        ]
-        for k in range(REDRAWS)
-    ]
-    bounds_m = bounds_of([leg for each in legs for leg in each], swath_m / 2 + grid.cell_m)
+    error = np.concatenate(errors).T
+    x, y = (
+        np.add(np.concatenate([getattr(way, name)[here] for way, here in zip(lines, at, strict=True)]), own, order="C")
+        for name, own in (("line_x_m", error[:REDRAWS]), ("line_y_m", error[REDRAWS:]))
+    )
+    margin_m = swath_m / 2 + grid.cell_m
+    bounds_m = (
+        float(x.min()) - margin_m,
+        float(y.min()) - margin_m,
+        float(x.max()) + margin_m,
+        float(y.max()) + margin_m,
+    )
     part = aligned_grid(bounds_m, grid.cell_m).part_of(grid)
-    window = grid.window(part)
-    return part, np.stack([cover(each, swath_m / 2, window) for each in legs])
+    starts = np.cumsum([0, *(here.size for here in at)])
+    return part, cover_lines(x, y, starts, swath_m / 2, grid.window(part))
 
 
 def _every(count: int, step: int) -> NDArray[np.int64]:

@@ -69,6 +69,24 @@ def cover(legs: Sequence[Leg], radius_m: float | Floats, grid: Grid) -> NDArray[
     return _covered(pieces, radius, grid)
 
 
+def cover_lines(x_m: Floats, y_m: Floats, starts: Indices, radius_m: float, grid: Grid) -> NDArray[np.bool_]:
+    """Tell, for lines that are drawn several times, which cells have their centre within a radius of any of each draw.
+
+    x_m, y_m : (draws, places) of all lines, one behind the other. starts : (lines + 1,) where each begins among the
+    places, of which it has two or more, and the number of all. Returns bool (draws, rows, cols).
+    """
+    covered = np.zeros((len(x_m), grid.rows, grid.cols), bool)
+    if kernels is not None and covered.size:
+        left, _, _, top = grid.bounds_m
+        laid = np.array([left, top, grid.cell_m, radius_m, RIM_WEST, RIM_NORTH])
+        kernels.cover_lines(x_m, y_m, starts, laid, covered)
+        return covered
+    parts = [slice(*ends) for ends in itertools.pairwise(starts.tolist())]
+    for x, y, one in zip(x_m, y_m, covered, strict=True):
+        one[:] = cover([Leg(x[part], y[part]) for part in parts], radius_m, grid)
+    return covered
+
+
 def _covered(pieces: Pieces, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
     if kernels is not None:
         covered = np.zeros((grid.rows, grid.cols), bool)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
 import sys
@@ -86,6 +87,58 @@ def test_passes_are_the_same_with_and_without_kernels(
     for compiled, plain in zip(*found, strict=True):
         assert compiled.dtype == plain.dtype
         np.testing.assert_array_equal(compiled, plain)
+
+
+lines = st.lists(st.lists(st.tuples(coordinates, coordinates), min_size=2, max_size=20), min_size=0, max_size=4)
+
+
+@needs_kernels
+@given(lines, st.sampled_from([0.0, 0.3, 0.75, 4.0]), grids, st.integers(1, 3))
+@settings(max_examples=100, deadline=None)
+def test_lines_drawn_again_cover_the_same_with_and_without_kernels(
+    many: list[list[tuple[float, float]]], radius_m: float, grid: Grid, draws: int
+) -> None:
+    """Each draw of some lines covers the cells that each alone covers, in C and in numpy."""
+    off = np.random.default_rng(1).normal(0, 1, (2, draws, sum(len(one) for one in many)))
+    x, y = np.array([place for one in many for place in one], float).reshape(-1, 2).T[:, None, :] + off
+    starts = np.cumsum([0, *(len(one) for one in many)])
+    found = []
+    for way in (kernels, None):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(passes, "kernels", way)
+            found.append(passes.cover_lines(x, y, starts, radius_m, grid))
+    np.testing.assert_array_equal(*found)
+    for k in range(draws):
+        legs = [Leg(x[k, a:b], y[k, a:b]) for a, b in itertools.pairwise(starts.tolist())]
+        np.testing.assert_array_equal(found[0][k], passes.cover(legs, radius_m, grid))
+
+
+@needs_kernels
+@pytest.mark.parametrize("far", [np.nan, np.inf, -np.inf, 1e300, -1e300])
+def test_lines_from_nowhere_cover_no_other_cells(far: float) -> None:
+    """A place that is no number, or beyond all grids, never makes a kernel write outside its cells."""
+    laid = np.array([0.0, 5.0, 1.0, 1.0, 0.0, 0.0])
+    for x, y in ((far, 2.0), (2.0, far), (far, far)):
+        cells = np.zeros((3, 5, 5), bool)
+        kernels.cover_lines(np.array([[1.0, x]]), np.array([[1.0, y]]), np.array([0, 2]), laid, cells[1:2])
+        assert not cells[0].any() and not cells[2].any()
+
+
+@needs_kernels
+def test_lines_that_do_not_fit_are_refused() -> None:
+    """Lines of one place, that overlap or leave the places, and draws of another number are refused."""
+    x, starts, laid, cells = np.zeros((2, 4)), np.array([0, 2, 4]), np.ones(6), np.zeros((2, 5, 5), bool)
+    for wrong in ([0, 2], [1, 4], [0, 2, 5], [0, 5, 4], [0, -1, 4], [0, 0, 4], [0, 4, 4], [], [4]):
+        with pytest.raises(ValueError, match="do not fit"):
+            kernels.cover_lines(x, x, np.array(wrong, np.int64), laid, cells)
+    for y, lay, into in ((x[:1], laid, cells), (x, laid[:5], cells), (x, laid, cells[0]), (x, laid, cells[:0])):
+        with pytest.raises(ValueError, match="do not fit"):
+            kernels.cover_lines(x, y, starts, lay, into)
+    with pytest.raises(ValueError, match="do not fit"):
+        kernels.cover_lines(np.zeros(7), np.zeros(7), starts, laid, cells)
+    with pytest.raises(TypeError):
+        kernels.cover_lines(x, x, starts, laid)  # type: ignore[call-arg]
+    assert not cells.any()
 
 
 @needs_kernels
