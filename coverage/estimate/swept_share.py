@@ -5,7 +5,7 @@ leaves nearly alone is how much was walked round a place, and how even the lanes
 """
 
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import field, replace
 from functools import partial
 
@@ -38,6 +38,7 @@ LEAST_ESTIMATED_M2 = 400.0
 NO_TIMES = "a recording has no times"
 LEAST_LEGS = 5
 DRAW_S = 1e-5  # of a core for each second searched, about: whether several processes are worth it
+DRAWN_AT_FIRST = 8  # walks by each process beside, while the command sweeps the ground of all
 SweptBy = Callable[[str | None], Mask]
 PLACED = 0.10  # receiver error over the narrower of spacing and swath, below which single strips can be trusted
 REFLECT_SIGMAS = 2.0
@@ -234,7 +235,7 @@ class Estimates:
         walks: Sequence[tuple[str, Walked]],
         swept_by: SweptBy,
         workers: Workers = ALONE,
-        known: Sequence[Drawn] | None = None,
+        known: Iterable[Drawn] | None = None,
     ) -> OutingEstimate:
         """Estimate one outing, whatever was added before.
 
@@ -242,12 +243,11 @@ class Estimates:
         swept_by : returns what one coil, or for None any, swept as recorded, bool (rows, cols) on the site's grid; it
             counts where single strips can be trusted.
         workers : draw its walks side by side.
-        known : its walks, if they are drawn already.
+        known : its walks, if they are drawn already, or begun to be.
         """
         if self.reason or not all(walked.ways for _, walked in walks):
             return OutingEstimate((), _untold(self.reason or NO_TIMES))
-        seconds = DRAW_S * sum(way.t_s.size for _, walked in walks for way in walked.ways)
-        each = known or workers.in_order(draw, self.plot, [walked for _, walked in walks], seconds)
+        each = self.begin_draws(walks, workers) if known is None else known
         drawn = tuple((coil, one) for (coil, _), one in zip(walks, each, strict=True))
         if walks and all(walk.strips_placed for _, walk in drawn):  # the map itself
             swept = swept_by(None)
@@ -261,6 +261,11 @@ class Estimates:
         missed = self._of_walks(tuple(walk for _, walk in drawn))
         told = summed_up(missed, self.plot.weight, kinds_of(walk for _, walk in drawn))
         return OutingEstimate(drawn, Estimate(*told, False, None))
+
+    def begin_draws(self, walks: Sequence[tuple[str, Walked]], workers: Workers) -> Iterator[Drawn]:
+        """Begin to draw the walks of an outing side by side, all of which must be asked for."""
+        seconds = DRAW_S * sum(way.t_s.size for _, walked in walks for way in walked.ways)
+        return workers.in_order(draw, self.plot, [walked for _, walked in walks], seconds, DRAWN_AT_FIRST)
 
     def add(
         self, walks: Sequence[tuple[str, Walked]], one: OutingEstimate, coils: Collection[str], swept_by: SweptBy

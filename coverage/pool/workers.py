@@ -134,16 +134,30 @@ class Workers:
         return self.jobs > 1 and tasks > 1 and seconds >= least_s
 
     def in_order(
-        self, function: Callable[[_C, _T], _R], common: _C, tasks: Sequence[_T], seconds: float
+        self, function: Callable[[_C, _T], _R], common: _C, tasks: Sequence[_T], seconds: float, at_first: int = 0
     ) -> Iterator[_R]:
         """Yield ``function(common, task)`` for each task, in the order of the tasks.
 
         function : of a module; it must not change what it is given.
         common, tasks : anything that can be pickled; ``common`` is sent once to each process.
         seconds : about how long all of it takes one process; where that is not worth it, no other is started.
+        at_first : how many tasks each process has to do before the first result is asked for, which all must be then.
 
         Raises whatever the function raises, when its result is due.
         """
+        if not at_first or not self.pays(len(tasks), seconds):
+            return self._yielded(function, common, tasks, seconds)
+        mine = self._new_series(function, common, list(tasks))
+        self._start(len(tasks) - 1)
+        for process in list(self._processes):
+            while self._series[mine].left and len(process.at_work) < at_first and self._give(process, mine):
+                pass
+        return self._results(mine)
+
+    def _yielded(
+        self, function: Callable[[_C, _T], _R], common: _C, tasks: Sequence[_T], seconds: float
+    ) -> Iterator[_R]:
+        """Yield results of which nothing is begun before the first is asked for."""
         if not self.pays(len(tasks), seconds):
             left = deque(tasks)
             del tasks  # so that what is done can be freed
@@ -151,10 +165,17 @@ class Workers:
                 yield function(common, left.popleft())
             return
         self._start(len(tasks) - 1)
-        self._begun += 1
-        mine = self._begun
-        series = self._series[mine] = _Series(function, common, list(tasks), deque(range(len(tasks))))
+        mine = self._new_series(function, common, list(tasks))
         del tasks
+        yield from self._results(mine)
+
+    def _new_series(self, function: Callable[[Any, Any], Any], common: Any, tasks: list[Any]) -> int:
+        self._begun += 1
+        self._series[self._begun] = _Series(function, common, tasks, deque(range(len(tasks))))
+        return self._begun
+
+    def _results(self, mine: int) -> Iterator[Any]:
+        series = self._series[mine]
         try:
             for number in range(len(series.tasks)):
                 yield self._result(series, number)
@@ -170,9 +191,7 @@ class Workers:
         """
         if not self._processes:
             return partial(function, common, task)
-        self._begun += 1
-        mine = self._begun
-        self._series[mine] = _Series(function, common, [task], deque([0]))
+        mine = self._new_series(function, common, [task])
         self._give(min(self._processes, key=lambda process: len(process.at_work)), mine)
         return partial(self._ended, mine)
 
@@ -251,7 +270,12 @@ class Workers:
                     break
 
     def _fill(self, process: _Process, of: int, series: _Series) -> bool:
-        """Give a process tasks of a series; returns whether it is still there."""
+        """Give a process tasks of a series; returns whether it is still there.
+
+        None while it does a single thing: that is long, and what waits behind it would be due before it is begun.
+        """
+        if any(len(self._series[its].tasks) == 1 for its, _ in process.at_work if its in self._series):
+            return True
         while series.left and len(process.at_work) < AT_ONCE and len(series.done) < AHEAD * self.jobs:
             if not self._give(process, of):
                 return False

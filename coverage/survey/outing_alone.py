@@ -111,13 +111,15 @@ def look_at(
     walks = walks_for_estimate(rest)
     alone = len(walks) == 1 and bool(walks[0][1].ways) and not on.estimates.reason
     drawing = workers.begin(_draw_alone, (on.estimates.plot, on.chance_grid), walks[0][1]) if alone else None
+    told = len(walks) > 1 and not on.estimates.reason and all(walked.ways for _, walked in walks)
+    each = on.estimates.begin_draws(walks, workers) if told else None
     swept, far_share, no_go = _sweep(on, outing)
     if tell_swept:
         tell_swept(outing, swept)
     lost = on.under.lost(outing.walks, swept)
     drawn, once_more = drawing() if drawing else (None, None)
     on_site = SweptOnSite(on.under.inside, swept)
-    estimate = on.estimates.of_outing(walks, on_site, workers, [drawn] if drawn else None)
+    estimate = on.estimates.of_outing(walks, on_site, workers, [drawn] if drawn else each)
     again: dict[str, Redrawn] = {}
     if once_more:
         again = {walks[0][0]: once_more}

@@ -59,6 +59,26 @@ def test_a_fault_is_raised_when_its_turn_comes_and_not_before() -> None:
             next(results)
 
 
+def test_work_is_done_before_its_results_are_asked_for_where_that_is_wanted() -> None:
+    """Processes begin some tasks at once while the command does something else; the results come in order as ever."""
+    with Workers(2, pays_s=0) as workers:
+        results = workers.in_order(pow, 3, range(200, 0, -1), 1.0, 8)
+        assert list(workers.in_order(pow, 2, range(8), 1.0)) == [2**n for n in range(8)]
+        assert list(results) == [3**n for n in range(200, 0, -1)]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no such files")
+def test_nothing_waits_behind_a_long_thing_that_was_begun_beside(tmp_path: Path) -> None:
+    """While the only process beside is at a thing that does not end, the command does all the rest itself."""
+    os.mkfifo(tmp_path / "answer")  # whoever reads it waits until something is written
+    with Workers(2, pays_s=0) as workers:
+        workers.start([])
+        long = workers.begin(operator.call, Path.read_bytes, tmp_path / "answer")
+        assert list(workers.in_order(pow, 3, range(20), 1.0)) == [3**n for n in range(20)]
+        (tmp_path / "answer").write_bytes(b"done")
+        assert long() == b"done"
+
+
 def test_work_within_work_keeps_both_in_order() -> None:
     """Tasks that need tasks of their own get the results that they asked for, and no others."""
     with Workers(2, pays_s=0) as workers:
