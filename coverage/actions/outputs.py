@@ -10,6 +10,7 @@ from fieldcomb.coverage.finds.find_files import FINDS_GEOJSON_FILE, FINDS_GPX_FI
 from fieldcomb.coverage.gis.coordinates import GisFrame
 from fieldcomb.coverage.gis.geopackage import site_gpkg
 from fieldcomb.coverage.gis.geotiff import chance_tif, coils_tif, coverage_tif, second_search_tif
+from fieldcomb.coverage.pool.memory import give_back
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.vectors import places_geojson, places_gpx, strips_geojson, todo_geojson
@@ -51,8 +52,10 @@ def make_outputs(
     report = result.report
     beside = workers if result.layers.passes.size <= MOST_SENT else ALONE
     page = beside.begin(_map_page, (pictures or {}, workers.jobs), replace(result, layers=as_drawn(result.layers)))
+    for_gis = _for_gis(result, to or GisFrame(report.site.frame))
+    give_back()
     return {
-        **_for_gis(result, to or GisFrame(report.site.frame)),
+        **for_gis,
         MAP_FILE: page(),
         REPORT_FILE: report_json(report).encode(),
         STRIPS_FILE: strips_geojson(report).encode(),

@@ -243,6 +243,10 @@ class PassTally:
         """Cells that no recording swept; on the ground of lanes, that neither lanes nor recordings of others swept."""
         return self._where(self._unswept)
 
+    def unswept_inside(self) -> Mask:
+        """Cells of the site that were not swept, as ``unswept`` has it."""
+        return self._where(lambda part: self.inside[part] & self._unswept(part))
+
     def one_way(self) -> Mask:
         """Cells that were swept, and in no second direction."""
         return self._where(lambda part: (self.passes[part] > 0) & ~crosswise(self.bearings[part]))

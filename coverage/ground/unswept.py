@@ -88,13 +88,17 @@ def unswept(tally: PassTally, told: Sequence[Strip], more: Sequence[tuple[str, B
     areas = {MISSED: 0.0, NOT_REACHED: 0.0}
     for strip in told:
         areas[strip.ground] += strip.area_m2
-    left = tally.missed() & ~cells_inside([strip.shape for strip in told], tally.ground.grid)
+    left = tally.missed()
+    np.putmask(left, cells_inside([strip.shape for strip in told], tally.ground.grid), False)
     for kind in areas:
         told_too = cells_inside([shape for of_kind, shape in more if of_kind == kind], tally.ground.grid)
-        areas[kind] += float(np.count_nonzero(left & told_too)) * m2
-    lost, said, others = (
-        float(np.count_nonzero(mask)) * m2 for mask in (tally.lost(), tally.said_walked(), tally.swept_by_others())
+        told_too &= left
+        areas[kind] += float(np.count_nonzero(told_too)) * m2
+        del told_too  # of a large site each is 25 MB
+    del left
+    lost, said, others, whole = (
+        float(np.count_nonzero(cells())) * m2
+        for cells in (tally.lost, tally.said_walked, tally.swept_by_others, tally.unswept_inside)
     )
-    whole = float(np.count_nonzero(tally.inside & tally.unswept())) * m2
     rest = max(whole - sum(areas.values()) - lost - said - others, 0.0)
     return Unswept(areas[MISSED], areas[NOT_REACHED], others, lost, said, rest, untold, whole)

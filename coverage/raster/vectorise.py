@@ -44,7 +44,7 @@ def vectorise(mask: Mask, left_m: float, top_m: float, cell_m: float) -> MultiPo
     """Polygons round the cells of a mask, with single-cell corners cut."""
     from rasterio.transform import Affine
 
-    polygons, _ = outlines_of(mask.astype(np.uint8), mask, Affine(cell_m, 0, left_m, 0, -cell_m, top_m))
+    polygons, _ = outlines_of(mask.view(np.uint8), mask, Affine(cell_m, 0, left_m, 0, -cell_m, top_m))
     parts = shapely.simplify(polygons, 0.75 * cell_m)
     return MultiPolygon([p for p in parts if isinstance(p, Polygon) and not p.is_empty])
 
@@ -56,7 +56,7 @@ def cells_inside(shapes: Sequence[Shape], grid: Grid) -> Mask:
     if not shapes:  # the library refuses to draw nothing
         return np.zeros((grid.rows, grid.cols), bool)
     size = (grid.rows, grid.cols)
-    return np.asarray(rasterize(shapes, size, fill=0, transform=grid.transform, dtype="uint8") > 0)
+    return np.asarray(rasterize(shapes, size, fill=0, transform=grid.transform, dtype="uint8")).view(bool)
 
 
 def part_inside(shape: Shape, grid: Grid) -> tuple[tuple[slice, slice], Mask]:
