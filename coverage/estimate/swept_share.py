@@ -162,7 +162,8 @@ def winding(ways: Sequence[SearchPath], sigma_m: float) -> float:
     steps: list[Floats] = []
     for way in ways:
         next_second = np.diff(way.t_s) < 1.5
-        step = np.hypot(np.diff(smooth(way.x_m, LESS_SMOOTHING)), np.diff(smooth(way.y_m, LESS_SMOOTHING)))[next_second]
+        x, y = smooth(np.column_stack([way.x_m, way.y_m]), LESS_SMOOTHING).T
+        step = np.hypot(np.diff(x), np.diff(y))[next_second]
         steps.append(step)
         little += float(step.sum())
         smoothed += float(way.step_m[:-1][next_second].sum())

@@ -201,7 +201,7 @@ def _timed(
         legs += _lines(seconds, state != TRANSIT, here, state)
         transits += _lines(seconds, state == TRANSIT, [], state)
         spent += _spent(seconds, state, float(fixes.t_s[b - 1]))
-        x, y = smooth(seconds.x_m), smooth(seconds.y_m)
+        x, y = smooth(np.column_stack([seconds.x_m, seconds.y_m])).T
         step = np.hypot(np.diff(x), np.diff(y))
         length += np.bincount(state[:-1], weights=step, minlength=3)
         ways += _ways(seconds, state, x, y, np.append(step, 0.0))

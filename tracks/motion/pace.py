@@ -218,7 +218,9 @@ def smooth(x: Floats, weight: float = SMOOTHING) -> Floats:
     if n < 5:
         return x
     band = np.zeros((3, n))
-    band[2] = 1 + weight * np.array([1, 5, *[6] * (n - 4), 5, 1])
-    band[1, 1:] = weight * np.array([-2, *[-4] * (n - 3), -2])
+    band[2] = 1 + weight * 6
+    band[2, [0, 1, -2, -1]] = 1 + weight * np.array([1, 5, 5, 1])
+    band[1, 1:] = weight * -4
+    band[1, [1, -1]] = weight * -2
     band[0, 2:] = weight
     return np.asarray(solveh_banded(band, x))
