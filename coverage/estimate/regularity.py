@@ -228,11 +228,7 @@ def find_spacings(stations: Stations) -> Spacings:
     x, y, t = stations.x_m, stations.y_m, stations.t_s
     if x.size < 4:
         return Spacings(np.zeros(0, np.int64), *(np.zeros(0),) * 6)
-    around = shapely.box(x - REACH_M, y - REACH_M, x + REACH_M, y + REACH_M)
-    i, j = shapely.STRtree(shapely.points(x, y)).query(around)
-    near = (x[j] - x[i]) ** 2 + (y[j] - y[i]) ** 2 <= REACH_M**2
-    keep = near & (j - i > 1) & (j + 1 < x.size)
-    i, j = i[keep], j[keep]
+    i, j = _pairs(stations)
     ahead_x, ahead_y = np.cos(stations.heading[i]), np.sin(stations.heading[i])
     before = (x[j] - x[i]) * ahead_x + (y[j] - y[i]) * ahead_y
     behind = (x[j + 1] - x[i]) * ahead_x + (y[j + 1] - y[i]) * ahead_y
@@ -247,6 +243,20 @@ def find_spacings(stations: Stations) -> Spacings:
     path = STATION_M * i.astype(float)
     onward = stations.heading[i] + math.pi / 2
     return Spacings(i, across, t[i], t[i] + dt, path, STATION_M * (j + share), onward)
+
+
+def _pairs(stations: Stations) -> tuple[Ints, Ints]:
+    """Stations, and later ones near them; the kernel leaves out such as are not abeam."""
+    x, y, heading = stations.x_m, stations.y_m, stations.heading
+    if kernels is not None:
+        found = kernels.abeam(x, y, np.cos(heading), np.sin(heading), stations.way, np.argsort(x), REACH_M)
+        i, j = np.frombuffer(found, np.int64).reshape(-1, 2).T
+        return i, j
+    around = shapely.box(x - REACH_M, y - REACH_M, x + REACH_M, y + REACH_M)
+    i, j = shapely.STRtree(shapely.points(x, y)).query(around)
+    near = (x[j] - x[i]) ** 2 + (y[j] - y[i]) ** 2 <= REACH_M**2
+    keep = near & (j - i > 1) & (j + 1 < x.size)
+    return i[keep], j[keep]
 
 
 def on_lanes(found: Spacings, stations: Stations) -> Spacings:
@@ -325,9 +335,8 @@ def kappa_chance(found: Spacings, legs: int, receiver: Receiver) -> Floats:
     log = np.zeros((KAPPA.size, len(LANE_SHARES), len(TAUS_S), len(DRIFTS)))
     for block in np.array_split(good, count):
         if block.size:
-            log += EVIDENCE * _log_likelihood(
-                found.take(block[:: math.ceil(block.size / BLOCK_SPACINGS)]), usual, receiver
-            )
+            some = found.take(block[:: math.ceil(block.size / BLOCK_SPACINGS)])
+            log += EVIDENCE * _log_likelihood(some, usual, receiver)
     log -= 0.5 * (np.log(DRIFTS) / DRIFT_SPREAD) ** 2
     chance = PRIOR * np.exp(log - log.max()).sum(axis=(1, 2, 3))
     return np.asarray(chance / chance.sum())
@@ -352,11 +361,9 @@ def _log_likelihood(found: Spacings, usual_m: float, receiver: Receiver) -> Floa
 
 def _between(begin: Floats, end: Floats, scale: float) -> Floats:
     """Covariance of what changes between begin and end, for a process correlated as exp(-apart / scale); (n, n)."""
-
-    def kernel(a: Floats, b: Floats) -> Floats:
-        return np.exp(-np.abs(a[:, None] - b[None, :]) / scale)
-
-    return np.asarray(kernel(end, end) - kernel(end, begin) - kernel(begin, end) + kernel(begin, begin))
+    pairs = ((end, end), (end, begin), (begin, end), (begin, begin))
+    both, after, before, none = (np.exp(-np.abs(a[:, None] - b[None, :]) / scale) for a, b in pairs)
+    return np.asarray(both - after - before + none)
 
 
 def _densities(value: Floats, covariances: Floats, own: Floats, factors: Floats) -> Floats:

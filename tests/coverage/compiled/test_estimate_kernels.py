@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import numpy as np
@@ -59,6 +60,46 @@ def test_what_is_no_covariance_is_refused(compiled: bool, wrong: float, monkeypa
         some[place, 4, 4] = wrong
         with pytest.raises(np.linalg.LinAlgError, match="positive definite"):
             regularity._densities(np.ones(5), some, np.zeros((1, 5, 5)), np.ones(1))
+
+
+@given(st.integers(0, 400), st.integers(0, 99), st.sampled_from([0.0, 0.5, 2.0]))
+@settings(max_examples=40, deadline=None)
+def test_spacings_are_the_same_with_and_without_kernels(count: int, seed: int, rough_m: float) -> None:
+    """Of lanes as even or as rough as may be, with places doubled and two ways, the same visits are found abeam."""
+    rng = np.random.default_rng(seed)
+    way = np.repeat([0, 1], [count // 3, count - count // 3])
+    lane, along = np.divmod(np.arange(count), 12)
+    x = 1.5 * lane + np.round(rng.normal(0, 1, count) * rough_m, 1)
+    y = 2.0 * np.where(lane % 2, 11 - along, along) + np.round(rng.normal(0, 1, count) * rough_m, 1)
+    heading = np.where(lane % 2, -np.pi / 2, np.pi / 2) + rng.normal(0, 0.2, count) * rough_m
+    stations = regularity.Stations(np.arange(count) * 6.0, x, y, heading, way)
+    found = []
+    for one in (kernels, None):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(regularity, "kernels", one)
+            found.append(regularity.find_spacings(stations))
+    for field in dataclasses.fields(regularity.Spacings):
+        np.testing.assert_array_equal(*(getattr(one, field.name) for one in found))
+
+
+def test_stations_that_do_not_fit_are_refused() -> None:
+    """Fields of other sizes or kinds, and numbers of stations that are not there, are errors; far places are not."""
+    x, way = np.arange(5.0), np.zeros(5, np.int64)
+    fields = [x, x, x, x, way, np.arange(5)]
+    for place in range(1, 6):
+        with pytest.raises(ValueError, match="elements"):
+            kernels.abeam(*fields[:place], fields[place][:4], *fields[place + 1 :], 8.0)  # type: ignore[arg-type, call-arg]
+    for wrong in (-1, 5, 2**62):
+        with pytest.raises(ValueError, match="out of range"):
+            kernels.abeam(x, x, x, x, way, np.array([0, 1, wrong, 3, 4]), 8.0)
+    with pytest.raises(TypeError):
+        kernels.abeam(x, x, x, x, way, np.arange(5), "8")  # type: ignore[arg-type]
+    with pytest.raises(TypeError):
+        kernels.abeam(x, x, x, x, way.astype(np.int32), np.arange(5), 8.0)  # type: ignore[arg-type]
+    far = np.array([np.nan, np.inf, -np.inf, 1e300, -1e300])
+    for reach in (8.0, np.inf, np.nan):
+        found = np.frombuffer(kernels.abeam(far, far, far, far, way, np.argsort(far), reach), np.int64)
+        assert ((found >= 0) & (found < 5)).all()
 
 
 def test_pivots_refuse_what_does_not_fit() -> None:
