@@ -96,15 +96,16 @@ def way_of(*, as_json: bool, full: bool) -> str:
     return JSON if as_json else FULL if full else SHORT
 
 
-def told_of(report: Report, out: Path, way: str) -> tuple[str, tuple[str, ...]]:
-    """Return what is printed of a report whose files lie in a folder, and what is said after it."""
+def told_of(report: Report, out: Path, way: str, text: str | None = None) -> tuple[str, tuple[str, ...]]:
+    """Return what is printed of a report whose files lie in a folder (``text`` if given), and what is said after it."""
     from fieldcomb.coverage.actions.outputs import MAP_FILE
     from fieldcomb.coverage.report.report_json import report_json
     from fieldcomb.coverage.report.summary import summary
     from fieldcomb.coverage.report.table import table
     from fieldcomb.coverage.site.folder import shown
 
-    text = report_json(report) if way == JSON else table(report) if way == FULL else summary(report)
+    if text is None:
+        text = report_json(report) if way == JSON else table(report) if way == FULL else summary(report)
     after = [f"The map is {shown(out / MAP_FILE)}" + ("" if way != SHORT else ". All numbers: --full")]
     if way == FULL:
         from fieldcomb.coverage.gis.coordinates import suggested_epsg

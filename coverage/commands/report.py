@@ -13,7 +13,7 @@ import click
 
 from fieldcomb.coverage.cache.folder import KEPT, OUT, Shelf
 from fieldcomb.coverage.cache.unchanged import MadeOf, ToldReport, digests, keep_told, made_of, told_again
-from fieldcomb.coverage.commands.console import WAYS, say, show_report, show_told, told_of, way_of
+from fieldcomb.coverage.commands.console import JSON, WAYS, say, show_report, show_told, told_of, way_of
 from fieldcomb.coverage.commands.options import (
     depth_option,
     epsg_option,
@@ -144,6 +144,7 @@ class _Heard:
         self.all: list[str] = []
         self.of_site: list[str] = []
         self.files: dict[str, str] = {}
+        self.json = ""
 
     def listening(self, draw: Callable[..., Report]) -> Callable[..., Report]:
         """Return what draws, with all that it says heard."""
@@ -160,11 +161,12 @@ class _Heard:
     def wrote(self, files: Mapping[str, bytes], said: Sequence[str | Hint]) -> None:
         """Take note of the files that were written, and of what was said of the site itself."""
         self.files, self.of_site = digests(files), [str(note) for note in said]
+        self.json = files["report.json"].decode()
 
     def keep(self, made: MadeOf, report: Report, place: Path) -> None:
         """Keep it, unless anything was said that may not be so the next time, such as that a file was in use."""
         if self.all == self.of_site:
-            told = {way: told_of(report, place, way) for way in WAYS}
+            told = {way: told_of(report, place, way, self.json if way == JSON else None) for way in WAYS}
             keep_told(_shelf(made), made, ToldReport(tuple(self.all), told, report.site.zone, self.files))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,7 +13,8 @@ from recordings import DAY_S, FRAME, START_S, fixes, item, outing, serpentine, s
 from recordings import field as rectangle
 
 from fieldcomb.coverage.actions.outputs import make_outputs
-from fieldcomb.coverage.cache.memo import packed, unpacked
+from fieldcomb.coverage.cache.folder import LIST, STAGE, Shelf
+from fieldcomb.coverage.cache.memo import Store, packed, unpacked
 from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule
 from fieldcomb.coverage.outings.inputs import OutingInput
@@ -88,7 +90,7 @@ def walked(number: int, width_m: float = 1.5, *, coil: str = "28cm", east_m: flo
     return replace(outing(f"2026-02-{number + 2:02}a", one), known_by=lambda: known)
 
 
-def outputs(given: SiteInput, outings: Sequence[OutingInput], store: Shelved | None, **asked: Any) -> dict[str, bytes]:
+def outputs(given: SiteInput, outings: Sequence[OutingInput], store: Store | None, **asked: Any) -> dict[str, bytes]:
     """All files of a report."""
     return make_outputs(survey(given, outings, store=store, **asked))
 
@@ -230,3 +232,32 @@ def test_what_was_deleted_is_computed_again() -> None:
     for name in list(store.held):
         rest = Shelved({other: data for other, data in store.held.items() if other != name})
         assert outputs(FIELD, outings, rest) == fresh
+
+
+@pytest.mark.parametrize("written", [0, 7, 14])
+def test_after_an_interrupted_write_the_report_is_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, written: int
+) -> None:
+    """Stopped after some files were kept, with one half written beside them: the next reports are as without any."""
+    outings = [walked(number) for number in range(4)]
+    renamed = [0]
+    real = Path.replace
+
+    def stopped(path: Path, target: Path) -> Path:
+        renamed[0] += 1
+        if renamed[0] > written:
+            raise KeyboardInterrupt
+        return real(path, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", stopped)
+        with pytest.raises(KeyboardInterrupt):
+            outputs(FIELD, outings[:3], Shelf(tmp_path))
+    kept = [path for path in tmp_path.iterdir() if path.name != LIST]
+    assert len(kept) == written
+    for path in kept[:1]:
+        (tmp_path / f"{STAGE}1-{path.name}").write_bytes(path.read_bytes()[:100])
+    for count in (3, 4, 4):
+        shelf = Shelf(tmp_path)
+        shelf.clear_unfinished()
+        assert outputs(FIELD, outings[:count], shelf) == outputs(FIELD, outings[:count], None)
