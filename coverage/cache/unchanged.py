@@ -22,7 +22,7 @@ from fieldcomb.tracks.values import dataclass
 
 MADE_OF_IT = frozenset({OUT, "copies", ".lock"})  # in a site's folder: nothing is read from there
 UNFINISHED = (".commit", ".pending-")  # what an interrupted change leaves, which the next command finishes
-MOST_FILES, MOST_BYTES = 50_000, 2 << 30  # of more it is not told, since that would take long
+MOST_FILES, MOST_BYTES = 50_000, 1 << 30  # of more it is not told: to read it all would take longer than it saves
 _PLAIN_NAME = re.compile(r"[a-z][a-z-]*\.[a-z]+")
 _ZONE = re.compile(r"[A-Za-z0-9_+-]+(/[A-Za-z0-9_+-]+)*")
 
