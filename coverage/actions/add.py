@@ -30,7 +30,6 @@ from fieldcomb.coverage.outings.inputs import HeldPart, OutingInput
 from fieldcomb.coverage.outings.walking import CheckedOuting
 from fieldcomb.coverage.outings.walks import TooFarError, join_walks
 from fieldcomb.coverage.pool.workers import ALONE, Workers
-from fieldcomb.coverage.report.mark_words import tell_marks
 from fieldcomb.coverage.site.folder import Say, Site, keep_coil, opened, read_file, shown, stored_files
 from fieldcomb.coverage.site.journal import write_all
 from fieldcomb.coverage.site.naming import free_name, next_id, safe_name
@@ -123,6 +122,8 @@ def addition_to(site: Site, given: WalksToAdd, say: Say, workers: Workers = ALON
     site, walks = _own_coils(known, given.walks)
     swing_of(site.settings, typed)
     frame, groups = _checked_outings(site, replace(given, typed=typed, walks=walks), say, workers)
+    from fieldcomb.coverage.report.mark_words import tell_marks  # brings much along, and the walks are read without it
+
     zone = site.settings.zone
     for group in groups:
         _tell_days(group.files, zone, say)

@@ -9,7 +9,6 @@ from fieldcomb.coverage.cache.folder import OUT
 from fieldcomb.coverage.finds.find_files import FINDS_GEOJSON_FILE, FINDS_GPX_FILE, finds_geojson, finds_gpx
 from fieldcomb.coverage.gis.coordinates import GisFrame
 from fieldcomb.coverage.gis.geopackage import site_gpkg
-from fieldcomb.coverage.gis.geotiff import chance_tif, coils_tif, coverage_tif, second_search_tif
 from fieldcomb.coverage.pool.memory import give_back
 from fieldcomb.coverage.pool.workers import ALONE, Workers
 from fieldcomb.coverage.report.report_json import report_json
@@ -84,6 +83,9 @@ def _map_page(given: tuple[_Pictures, int], result: Result) -> bytes:
 
 def _for_gis(result: Result, to: GisFrame) -> dict[str, bytes]:
     """Return rasters and the GeoPackage; those that would say nothing of their own are left out."""
+    # Loaded here, as a map would wait for its library before the first walk is read.
+    from fieldcomb.coverage.gis.geotiff import chance_tif, coils_tif, coverage_tif, second_search_tif
+
     writers: dict[str, Callable[[str], None]] = {RASTER_FILE: lambda path: coverage_tif(result, path, to)}
     chance, pairs = result.layers.chance, result.report.coil_pairs
     if chance is not None:

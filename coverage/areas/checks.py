@@ -54,8 +54,8 @@ def closed(ring: RingPoints, walked: bool, check: AreaCheck) -> RingPoints:
     if len(ring) and np.ptp(ring[:, 0]) >= 360:
         raise check.fault("goes all the way round the globe", _SMALLER)
     ring = unwrap_ring(ring)
-    if len(np.unique(ring, axis=0)) < 3:
-        many = len(np.unique(ring, axis=0))
+    many = len(set(map(tuple, ring.tolist())))
+    if many < 3:
         raise check.fault(f"has only {many} different points: that is a line, not an area", "Draw it as a polygon")
     if not np.array_equal(ring[0], ring[-1]):
         if abs(ring[-1, 0] - ring[0, 0]) > 180:

@@ -44,6 +44,7 @@ BESIDE = (
     "fieldcomb.coverage.pages.map_page",
 )
 LATER = (
+    "fieldcomb.coverage.report.mark_words",
     "rasterio.features",
     "fieldcomb.coverage.survey.survey",
     "fieldcomb.coverage.report.summary",

@@ -134,7 +134,8 @@ def _redraw(ways: Sequence[SearchPath], swath_m: float, receiver: Receiver, grid
 
 def _every(count: int, step: int) -> NDArray[np.int64]:
     """Every so many of ``count`` places, and the last one."""
-    return np.unique(np.append(np.arange(0, count, step), count - 1))
+    places = np.arange(0, count, step)
+    return places if places[-1] == count - 1 else np.append(places, count - 1)
 
 
 def _between(knots: NDArray[np.int64], values: Floats, at: NDArray[np.int64]) -> Floats:
@@ -175,7 +176,7 @@ def _gauss_markov(t_s: Floats, tau_s: Floats, kick: Floats, before: Floats | Non
 
     gap = np.maximum(np.diff(t_s, prepend=before_s if before is not None else t_s[0]), 0)
     value = np.empty(kick.shape)
-    for tau in np.unique(tau_s):
+    for tau in sorted(set(tau_s.tolist())):
         alike = tau_s == tau
         keep = np.exp(-gap / tau)
         fresh = kick[:, alike]

@@ -111,8 +111,8 @@ def cut_stretches(x_m: Floats, y_m: Floats, s_m: Floats, gap_m: float) -> Indice
 def _every(s_m: Floats, step_m: float) -> Indices:
     """Vertices about ``step_m`` of path apart, the first and last among them."""
     marks = np.searchsorted(s_m, np.arange(0.0, float(s_m[-1]), step_m))
-    marks = np.unique(np.append(marks, s_m.size - 1))
-    return marks.astype(np.int64)
+    marks = np.append(marks, s_m.size - 1)
+    return marks[np.diff(marks, prepend=-1) > 0].astype(np.int64)
 
 
 def _apart(marks: Indices, x_m: Floats, y_m: Floats) -> Indices:

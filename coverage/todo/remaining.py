@@ -77,7 +77,7 @@ class RemainingTargets:
         self.depth_m = _depths(ground, grid, settings)
         # Ground that was filled or stripped on a day had another depth on outings before.
         self.changed = any(a.kind in CHANGED and a.since and a.depth_cm for a in ground.areas)
-        self.depths_m: list[float] = np.unique(self.depth_m[np.isfinite(self.depth_m)]).tolist()
+        self.depths_m: list[float] = _known(self.depth_m)
         dug = any(len(finds.dug) for finds in self.finds.values())
         # Without any dig there is nothing to be taken per swept m2.
         self.digs = Digs(grid, _swept(walked if dug else (), grid))
@@ -243,7 +243,7 @@ class RemainingTargets:
         grid = self.coarse.grid
         under = share_under_coil_on(grid, where, walks, None)
         deep = under
-        depths_m = self.depths_m if then_m is self.depth_m else np.unique(then_m[np.isfinite(then_m)]).tolist()
+        depths_m = self.depths_m if then_m is self.depth_m else _known(then_m)
         for depth_m in depths_m:
             at_depth = share_under_coil_on(grid, where, walks, depth_m)
             deep = np.where(then_m[where] == depth_m, at_depth, deep)
@@ -335,6 +335,11 @@ def _taken(chance: PartOf) -> PartOf:
     first, across = (one.start for one in chance.part)
     part = slice(first + top, first + last), slice(across + left, across + right)
     return PartOf(part, chance.values[top:last, left:right])
+
+
+def _known(depth_m: Floats) -> list[float]:
+    """Different depths that are known, rising."""
+    return sorted(set(depth_m[np.isfinite(depth_m)].tolist()))
 
 
 def _depths(ground: Ground, grid: Grid, settings: TodoSettings, day: str = "") -> Floats:

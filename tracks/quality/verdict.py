@@ -172,7 +172,7 @@ def _gaps(fixes: Fixes, kept: _Kept, wrong_s: float) -> list[Fault]:
 def _stands(fixes: Fixes, silent: Flags) -> bool:
     """Tell whether standing was recorded somewhere, other than in a silence."""
     gone = [(fixes.t_s[k], fixes.t_s[k + 1]) for k in np.flatnonzero(silent)]
-    for number in np.unique(fixes.piece):
+    for number in sorted(set(fixes.piece.tolist())):
         mine = fixes.piece == number
         if mine.sum() < 2:
             continue
