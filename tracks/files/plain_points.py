@@ -199,8 +199,9 @@ class _Shortener:
 
 def _shorten(data: bytes, form: PlainForm) -> tuple[bytes, list[PlainRun]] | None:
     """Put a marker for each run, a piece of the file at a time; None if that is unsafe, or hardly shorter."""
-    # Each element has a "<": with more of them the limit on elements may be passed, which is said where it is.
-    many = len(data) > _ELEMENT_BYTES * limits.MAX_ELEMENTS and data.count(b"<") > limits.MAX_ELEMENTS
+    # An element begins with "<" and no "/": with more of these the limit may be passed, and where is said tag by tag.
+    many = len(data) > _ELEMENT_BYTES * limits.MAX_ELEMENTS
+    many = many and data.count(b"<") - data.count(b"</") > limits.MAX_ELEMENTS
     opening = f"<{form.tag}".encode()
     first = data.find(opening)
     if many or first < 0:
