@@ -29,7 +29,7 @@ from fieldcomb.tracks.units import parse_zone
 from fieldcomb.tracks.values import dataclass
 
 LOOK_S = 5e-5  # of a core for each second searched, about: whether several processes are worth it
-GIVE_BACK_EVERY = 16  # outings: what one has freed lies between what is kept of it
+GIVE_BACK_EVERY = 8  # outings: what one has freed lies between what is kept of it
 MANY_WALKS = 3  # of more than these in one outing, each is a task of its own
 REDRAW_S = 2e-5  # the same, for drawing it again
 

@@ -326,6 +326,7 @@ def _begin_strips(
     on: SurveyGround, widest_m: float, workers: Workers, tally: PassTally
 ) -> Callable[[], tuple[Strip, ...]]:
     """Begin to find strips; of two outings compared there are none, since others may have swept what those left."""
+    give_back()  # masks of the whole site are made now
     return begin_strips(_off_lanes(tally), tally.inside, on.ground.grid, widest_m, on.site.frame, workers)
 
 
