@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import field
 from datetime import date
+from itertools import accumulate, pairwise
 
 import numpy as np
 import shapely
@@ -81,7 +82,6 @@ def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> Site
     lon, lat, time = (
         np.concatenate([getattr(r.track, name) for r in recordings]) for name in ("lon_deg", "lat_deg", "time_s")
     )
-    of = np.repeat(np.arange(len(recordings)), [len(r.track) for r in recordings])
     good = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lon) <= 180) & (np.abs(lat) <= 90)
     if not good.any():
         files = ", ".join(r.file for r in recordings)
@@ -93,8 +93,8 @@ def choose_frame(areas: Sequence[Area], recordings: Sequence[Recording]) -> Site
         raise TrackError("no fix has a usable position", file=files, hint="Export the recording again as GPX")
     x, y = middle_frame(lon[good], lat[good]).to_metres(lon, lat)
     good &= np.isfinite(x) & np.isfinite(y)
-    for number in range(len(recordings)):
-        mine = np.flatnonzero(good & (of == number))
+    for begin, end in pairwise([0, *accumulate(len(r.track) for r in recordings)]):
+        mine = begin + np.flatnonzero(good[begin:end])
         good[mine] = ~find_stale(time[mine], x[mine], y[mine])
     frame = middle_frame(lon[good], lat[good])
     if abs(frame.lat_deg) > MOST_LAT_DEG:
