@@ -96,7 +96,10 @@ def told_again(shelf: Shelf, made: MadeOf, out: Path, way: str) -> tuple[tuple[s
     data = None if out.is_symlink() else shelf.get(_name(made))
     if data is None:
         return None
+    shelf.clear_unfinished()
     try:
+        if any(out.glob(".*.part")):  # what a report that was killed left there, the next one clears
+            return None
         said, told, (zone, zone_digest), wrote = json.loads(data)
         text, after = told[way]
         files = {out / str(name): str(digest) for name, digest in wrote.items() if _PLAIN_NAME.fullmatch(name)}
