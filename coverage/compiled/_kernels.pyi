@@ -1,6 +1,6 @@
 """Kinds of what the kernels take; every array lies in C order."""
 
-from numpy import bool_, float32, float64, int16, int32, int64, uint8, uint16
+from numpy import bool_, float32, float64, int16, int32, int64, uint8, uint16, uint32
 from numpy.typing import NDArray
 
 _F4 = NDArray[float32]
@@ -9,6 +9,7 @@ _F8 = NDArray[float64]
 _I8 = NDArray[int64]
 _U1 = NDArray[uint8]
 _U2 = NDArray[uint16]
+_U4 = NDArray[uint32]
 _Mask = NDArray[bool_]
 
 SOURCES: str  # a digest of what it was compiled from
@@ -106,6 +107,7 @@ def lose_over(
 _Part = tuple[_I4, _F4, _F4, _I8, _F4, _F4]
 _Sweep = tuple[_I4, _F4, _F4, _F4, tuple[_Part, ...]]
 
+def squared_distances(mask: _Mask, most: int, along: _U2 | _U4, least: _U2 | _U4, /) -> None: ...
 def left_out(
     sweeps: tuple[_Sweep, ...],
     walked: _F4,

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.raster.cells import Mask
 
 Squares = NDArray[np.unsignedinteger]  # (rows, cols), squared distances in cells
@@ -40,15 +41,19 @@ def squared_distances(mask: Mask, most: int) -> Squares:
     Returns uint16, or uint32 where ``most`` is large, (rows, cols).
     """
     kind = np.uint16 if most <= SMALL else np.uint32
+    if kernels is not None:
+        least: Squares = np.empty(mask.shape, kind)
+        kernels.squared_distances(mask, most, np.empty_like(least), least)
+        return least
     along: Squares = np.minimum(_since(mask, most), _since(mask[:, ::-1], most)[:, ::-1]).astype(kind)
     np.multiply(along, along, out=along)
-    least = along.copy()
+    nearest = along.copy()
     away = np.empty_like(along)
     for rows in range(1, min(most, mask.shape[0])):
         np.add(along, kind(rows * rows), out=away)
-        np.minimum(least[rows:], away[:-rows], out=least[rows:])
-        np.minimum(least[:-rows], away[rows:], out=least[:-rows])
-    return least
+        np.minimum(nearest[rows:], away[:-rows], out=nearest[rows:])
+        np.minimum(nearest[:-rows], away[rows:], out=nearest[:-rows])
+    return nearest
 
 
 def _since(mask: Mask, most: int) -> NDArray[np.int32]:

@@ -249,6 +249,19 @@ def test_layers_that_do_not_fit_are_refused() -> None:
     assert not lost.any()
 
 
+@needs_kernels
+def test_distances_without_room_or_beyond_their_limits_are_refused() -> None:
+    """Room of another size or kind, and limits whose squares do not fit, are refused."""
+    mask, room, large = np.ones((3, 4), bool), np.zeros((3, 4), np.uint16), np.zeros((3, 4), np.uint32)
+    for most, along, least in ((7, room[:2], room), (7, room, room[:2]), (0, room, room), (46_001, large, large)):
+        with pytest.raises(ValueError, match=r"elements|limit"):
+            kernels.squared_distances(mask, most, along, least)
+    for most, given_room in ((7, large), (182, room)):
+        with pytest.raises(TypeError):
+            kernels.squared_distances(mask, most, given_room, given_room)
+    assert not room.any() and not large.any()
+
+
 def test_a_map_is_the_same_without_kernels(tmp_path: Path) -> None:
     """A map made where nothing could be compiled is the same file by file, to the last byte."""
     import subprocess
