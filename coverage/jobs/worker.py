@@ -44,6 +44,7 @@ UNCHANGED = "it already has these values; nothing changed"
 
 USED = (
     *(f"fieldcomb.coverage.actions.{name}" for name in ("add", "draw", "edit", "new_site")),
+    "fieldcomb.coverage.gis.geotiff",
     "fieldcomb.coverage.pages.map_page",
     *("rasterio.features", "scipy.linalg", "scipy.ndimage", "scipy.sparse.csgraph", "scipy.spatial", "scipy.special"),
 )
