@@ -13,15 +13,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.effort import Plot, effort, off_plot, on_plot, path_m, plot_of
-from fieldcomb.coverage.estimate.interval_ends import kinds_of, summed_up
+from fieldcomb.coverage.estimate.interval_ends import MEASURED_LANES, kinds_of, summed_up
 from fieldcomb.coverage.estimate.lane_share import ShareWithLanes, left_by_lanes, share_with_lanes
 from fieldcomb.coverage.estimate.left_out import Missed, left_out, recorded_missed
-from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing
+from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing, with_mean
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence, next_evidence
 from fieldcomb.coverage.estimate.receiver_seen import seen
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, in_rings, pattern_of
 from fieldcomb.coverage.estimate.regularity import LANES as IN_LANES
-from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, LaidOut, lay_out, seed_of
+from fieldcomb.coverage.estimate.walked_ground import (
+    DRAWS,
+    EDGE_SD_SIGMAS,
+    Drawn,
+    LaidOut,
+    grounds_m2,
+    lay_out,
+    seed_of,
+)
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.lanes.lane_draws import CellsSwept
 from fieldcomb.coverage.pool.workers import ALONE, Workers
@@ -37,6 +45,7 @@ ALL_OF_IT = 0.99
 LEAST_ESTIMATED_M2 = 400.0
 NO_TIMES = "a recording has no times"
 LEAST_LEGS = 5
+EVENLY: Floats = (np.arange(DRAWS) + 0.5) / DRAWS  # one number in each of so many equal parts
 DRAW_S = 1e-5  # of a core for each second searched, about: whether several processes are worth it
 DRAWN_AT_FIRST = 8  # walks by each process beside, while the command sweeps the ground of all
 SweptBy = Callable[[str | None], Mask]
@@ -51,9 +60,12 @@ MOST_TURN_SD = 0.08
 TURN_SD_M = 0.6  # of each leg: turns are cut short, which counts where legs are short
 WORSE_SD = 0.05  # for each time that a receiver is worse than told: its errors are of no known kind
 SWATH_SD = {True: 0.03, False: 0.10}  # measured, and not
-MOST_TURNING = 1.2  # more than that is noise of the receiver and no turns of short lanes
+# Turns cut short are missing from lengths by the usual pace only where legs are short; along longer ones what seems to
+# be missing is noise of the receiver.
+MOST_TURNING, SHORT_LEGS_M = 1.2, (10.0, 14.0)
 LESS_SMOOTHING = 30.0  # leaves bends in, and a noise whose velocity on each axis is so many times sigma, a second
 NOISE_PER_SIGMA = 0.0416
+_EDGES = np.linspace(-2, 2, 9)  # where the edge of walked ground may lie, in standard deviations
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +121,11 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
         efforts.append(effort(plot, walked.ways, mine, reflect_m))
         twice = 2 * pattern.stations.heading[pattern.axis == axis]
         along.append((float(np.cos(twice).mean()), float(np.sin(twice).mean())) if twice.size else (0.0, 0.0))
-    place = np.searchsorted(np.cumsum(pattern.chance), _evenly())
-    return Drawn(
+    drawn = Drawn(
         tuple(efforts),
         _scales(walked, swept, pattern, WORSE_SD * (found.worse - 1)),
         pattern.kappa,
-        np.minimum(place, pattern.kappa.size - 1),
+        _places(pattern.chance),
         pattern.kind,
         walked.receiver.sigma_m,
         min((float(way.t_s[0]) for way in walked.ways), default=0.0),
@@ -126,11 +137,28 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
         len(walked.spacings),
         pattern.kind == IN_LANES and in_rings(pattern.stations),
     )
+    return drawn if MEASURED_LANES not in kinds_of([drawn]) else _with_mean(plot, drawn, walked, pattern.chance)
 
 
-def _evenly() -> Floats:
-    """Numbers between 0 and 1, rising, one in each of DRAWS equal parts."""
-    return (np.arange(DRAWS) + 0.5) / DRAWS
+def _with_mean(plot: Plot, drawn: Drawn, walked: Walked, chance: Floats) -> Drawn:
+    """Weigh what spacings tell by their mean as the walk shows it: its ground over the length of its path.
+
+    Where they are wider or narrower than that, its ground is larger or smaller than drift makes it seem.
+    """
+    farther_m = EDGE_SD_SIGMAS * drawn.sigma_m * _EDGES
+    length_m = drawn.efforts[0].total * plot.cell_m**2 / walked.swath_m * float(drawn.scale.mean())
+    if length_m <= 0:
+        return drawn
+    means_m = np.maximum(grounds_m2(plot, drawn, farther_m) / length_m, 1e-3)
+    chance, edge = with_mean(drawn.kappa, chance, walked.spacings, means_m, np.exp(-np.square(_EDGES) / 2))
+    edge_m = float(edge @ farther_m)
+    share = math.sqrt(float(edge @ np.square(farther_m - edge_m))) / (EDGE_SD_SIGMAS * drawn.sigma_m)
+    return replace(drawn, drawn=_places(chance), edge_m=edge_m, edge_share=min(share, 1.0))
+
+
+def _places(chance: Floats) -> NDArray[np.int64]:
+    """Places of values, (DRAWS,), each drawn as often as its chance, (n,), says."""
+    return np.minimum(np.searchsorted(np.cumsum(chance), EVENLY), chance.size - 1)
 
 
 def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern, worse_sd: float) -> Floats:
@@ -146,10 +174,11 @@ def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern, worse_
     else:
         turns = min(TURN_SD_M * pattern.legs / max(length_m, 1.0), MOST_TURN_SD)
         smoothed = sum(float(way.step_m.sum()) for way in walked.ways)
-        longer = 1 / float(np.clip(winding(walked.ways, sigma) * smoothed / max(length_m, 1e-9), 1.0, MOST_TURNING))
+        most = float(np.interp(length_m / max(pattern.legs, 1), SHORT_LEGS_M, (MOST_TURNING, 1.0)))
+        longer = 1 / float(np.clip(winding(walked.ways, sigma) * smoothed / max(length_m, 1e-9), 1.0, most))
     longer *= 1 + LENGTH_BIAS * (sigma / max(pace, 0.1)) ** 2
     sd = math.hypot(LENGTH_SD, LENGTH_SD_PER_M2 * sigma**2, turns, SWATH_SD[walked.swath_measured], worse_sd)
-    return np.asarray(np.maximum(1 + sd * ndtri(_evenly()), 0.3) / longer)
+    return np.asarray(np.maximum(1 + sd * ndtri(EVENLY), 0.3) / longer)
 
 
 def winding(ways: Sequence[SearchPath], sigma_m: float) -> float:

@@ -11,7 +11,7 @@ same ground are sweeps of their own, and what one left out another may have swep
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import field
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ EDGE_KERNEL_M, EDGE_KERNEL_SIGMAS = {False: 1.0, True: 0.5}, 0.85
 # Of the usual effort, at the edge. A path ends half a swath before the coil's reach, so somewhat less than a half; who
 # wanders leaves holes, and only ground where there is little effort was not walked.
 EDGE_SHARE = {False: 0.43, True: 0.25}
-KERNEL_M, KERNEL_SIGMAS = {False: 3.0, True: 2.0}, 1.6  # what drift pushes together must not pass for effort
+KERNEL_M, KERNEL_SIGMAS = {False: 3.0, True: 2.0}, 2.4  # what drift pushes together must not pass for effort
 SIDE_BY_SIDE = 0.5  # sweeps that share less of the smaller one's ground; drift alone can part or join edges by metres
 SAME_EDGE_SIGMAS = 1.5  # edges of two sweeps nearer to each other than this are taken for one
 EDGE_SD_SIGMAS = 0.5  # how far off the edge of walked ground may be all along
@@ -55,6 +55,8 @@ class Drawn:
     efforts : one for each direction that was walked. scale : (DRAWS,) rising factors of the effort. kappa : rising
     values, and drawn : (DRAWS,) rising places in them. along : for each direction the means of cos and sin of twice
     the heading. seed : tells walks apart, see ``seed_of``. spacings : how many were measured. in_rings : it went round.
+    edge_m, edge_share : how much farther out its ground ends than it seems, and how much of how far off that may be is
+    left, by measured spacings.
     """
 
     efforts: tuple[Effort, ...]
@@ -71,6 +73,8 @@ class Drawn:
     swath_measured: bool = True
     spacings: int = 0
     in_rings: bool = False
+    edge_m: float = 0.0
+    edge_share: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,8 +118,8 @@ class SweepAt:
 class Sweep:
     """Walks in one direction side by side, and the ground that they walked, which goes on beyond the site.
 
-    along, seed : which way the first of them went, and what draws hang on. at, squared : by level, and for
-    ``within_m``; empty until they are asked for.
+    along, seed : which way the first of them went, and what draws hang on. edge_m, edge_share : as of ``Drawn``, where
+    it is alone. at, squared : by level, and for ``within_m``; empty until they are asked for.
     """
 
     parts: tuple[WalkedWay, ...]
@@ -124,6 +128,8 @@ class Sweep:
     along: tuple[float, float]
     seed: tuple[int, int]
     ground: Mask
+    edge_m: float = 0.0
+    edge_share: float = 1.0
     at: list[SweepAt] = field(default_factory=list)
     squared: list[NDArray[np.int32]] = field(default_factory=list)
 
@@ -138,6 +144,10 @@ class Sweep:
         within *= np.sign(self.squared[0])
         within *= plot.cell_m
         return np.asarray(within)
+
+    def edge_within_m(self, plot: Plot, shift: float) -> Floats:
+        """Return the same with its edge somewhat farther out, at one of ``EDGE_LEVELS``."""
+        return self.within_m(plot) + (self.edge_m + shift * EDGE_SD_SIGMAS * self.sigma_m * self.edge_share)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,12 +185,16 @@ def lay_out(plot: Plot, walks: Sequence[Drawn], before: LaidOut | None = None) -
     known = before.walks if before is not None and before.plot is plot else ()
     if len(known) > len(ordered) or any(one is not other for one, other in zip(known, ordered, strict=False)):
         known = ()
+    if len(known) == 1 < len(ordered) and known[0].edge_share < 1:
+        known = ()  # what is known of its edge counts while it is alone
     found = list(before.found) if before is not None and known else []
     for number in range(len(known), len(ordered)):
         walk = ordered[number]
         for way, effort in enumerate(walk.efforts):
             alone = _sweep(plot, walk, (WalkedWay(number, way, effort),), (walk.seed, way), walk.sigma_m)
             joined = next((k for k, one in enumerate(found) if _beside(plot, one, alone)), None)
+            if len(ordered) == 1:
+                alone = replace(alone, edge_m=walk.edge_m, edge_share=walk.edge_share)
             if joined is None:
                 found.append(alone)
             else:
@@ -267,13 +281,19 @@ def _between(within: Floats, room: Floats) -> Floats:
     return np.asarray(1 - np.exp(log_ndtr(-within) - log_ndtr(room - within)))  # holds far inside, where both are tiny
 
 
+def grounds_m2(plot: Plot, walk: Drawn, farther_m: Floats) -> Floats:
+    """Area of the site that the first direction of a walk went over, (n,), if its edge is so much farther out."""
+    (sweep, *_) = lay_out(plot, [walk]).found
+    within, share = sweep.within_m(plot), plot.share[plot.inside] * plot.cell_m**2
+    return np.array([chance_inside(plot, within + by, sweep.sigma_m) @ share for by in farther_m.tolist()])
+
+
 def gather(plot: Plot, sweep: Sweep) -> list[SweepAt]:
     """Gather the effort of a sweep over its ground, for each level of its edge."""
     kernel_m = KERNEL_M[sweep.wandering] + (0 if sweep.wandering else KERNEL_SIGMAS * sweep.sigma_m)
     numbers = plot_cells(plot)
     spread = [_spread(plot, numbers, one.effort, kernel_m) for one in sweep.parts]
-    within_m = sweep.within_m(plot)
-    moved = (within_m + shift * EDGE_SD_SIGMAS * sweep.sigma_m for shift in EDGE_LEVELS)
+    moved = (sweep.edge_within_m(plot, shift) for shift in EDGE_LEVELS)
     return [_gather(plot, sweep, spread, chance_inside(plot, one, sweep.sigma_m), kernel_m) for one in moved]
 
 
@@ -329,16 +349,13 @@ def walked_by_any(plot: Plot, sweeps: Sequence[Sweep], shift: float) -> Floats:
     Where edges of several sweeps lie close to each other, drift has parted what is one edge: the mean of all counts.
     """
 
-    def moved(sweep: Sweep) -> Floats:
-        return sweep.within_m(plot) + shift * EDGE_SD_SIGMAS * sweep.sigma_m
-
     worst_m = max(sweep.sigma_m for sweep in sweeps)
-    best = moved(sweeps[0])
+    best = sweeps[0].edge_within_m(plot, shift)
     for sweep in sweeps[1:]:
-        np.maximum(best, moved(sweep), out=best)
+        np.maximum(best, sweep.edge_within_m(plot, shift), out=best)
     total, count, least = np.zeros(best.size), np.zeros(best.size, np.int64), best - SAME_EDGE_SIGMAS * worst_m
     for sweep in sweeps:  # one at a time, since of hundreds each is as long as the plot
-        within_m = moved(sweep)
+        within_m = sweep.edge_within_m(plot, shift)
         alike = within_m > least
         total += within_m * alike
         count += alike
