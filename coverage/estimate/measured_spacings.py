@@ -106,8 +106,8 @@ def with_mean(
     """
     log = log_likelihood(spacings, kappa)
     by_mean = np.exp(log - log.max())
-    off = np.log(MEANS_M / means_m[:, None]) / MEAN_SD  # (k, means)
-    near = np.exp(-np.square(off) / 2) / MEANS_M
+    off = np.square(np.log(MEANS_M / means_m[:, None]) / MEAN_SD)  # (k, means)
+    near = np.exp((off.min(axis=1, keepdims=True) - off) / 2) / MEANS_M
     near /= near.sum(axis=1, keepdims=True)
     before = chance / np.maximum(by_mean.sum(axis=1), 1e-300)
     both = before[:, None] * (by_mean @ near.T) * likely

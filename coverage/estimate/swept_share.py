@@ -147,9 +147,7 @@ def _with_mean(plot: Plot, drawn: Drawn, walked: Walked, chance: Floats) -> Draw
     """
     farther_m = EDGE_SD_SIGMAS * drawn.sigma_m * _EDGES
     length_m = drawn.efforts[0].total * plot.cell_m**2 / walked.swath_m * float(drawn.scale.mean())
-    if length_m <= 0:
-        return drawn
-    means_m = np.maximum(grounds_m2(plot, drawn, farther_m) / length_m, 1e-3)
+    means_m = np.maximum(grounds_m2(plot, drawn, farther_m), 1e-3) / max(length_m, 1e-3)
     chance, edge = with_mean(drawn.kappa, chance, walked.spacings, means_m, np.exp(-np.square(_EDGES) / 2))
     edge_m = float(edge @ farther_m)
     share = math.sqrt(float(edge @ np.square(farther_m - edge_m))) / (EDGE_SD_SIGMAS * drawn.sigma_m)

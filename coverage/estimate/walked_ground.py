@@ -348,7 +348,6 @@ def walked_by_any(plot: Plot, sweeps: Sequence[Sweep], shift: float) -> Floats:
 
     Where edges of several sweeps lie close to each other, drift has parted what is one edge: the mean of all counts.
     """
-
     worst_m = max(sweep.sigma_m for sweep in sweeps)
     best = sweeps[0].edge_within_m(plot, shift)
     for sweep in sweeps[1:]:
