@@ -29,7 +29,9 @@ EDGE_KERNEL_M, EDGE_KERNEL_SIGMAS = {False: 1.0, True: 0.5}, 0.85
 # Of the usual effort, at the edge. A path ends half a swath before the coil's reach, so somewhat less than a half; who
 # wanders leaves holes, and only ground where there is little effort was not walked.
 EDGE_SHARE = {False: 0.43, True: 0.25}
-KERNEL_M, KERNEL_SIGMAS = {False: 3.0, True: 2.0}, 2.4  # what drift pushes together must not pass for effort
+# What drift pushes together must not pass for effort. Once spacings are measured what is left of that is the larger
+# error, and more is taken together.
+KERNEL_M, KERNEL_SIGMAS, KERNEL_SIGMAS_MEASURED = {False: 3.0, True: 2.0}, 1.6, 2.4
 SIDE_BY_SIDE = 0.5  # sweeps that share less of the smaller one's ground; drift alone can part or join edges by metres
 SAME_EDGE_SIGMAS = 1.5  # edges of two sweeps nearer to each other than this are taken for one
 EDGE_SD_SIGMAS = 0.5  # how far off the edge of walked ground may be all along
@@ -186,7 +188,7 @@ def lay_out(plot: Plot, walks: Sequence[Drawn], before: LaidOut | None = None) -
     if len(known) > len(ordered) or any(one is not other for one, other in zip(known, ordered, strict=False)):
         known = ()
     if len(known) == 1 < len(ordered) and known[0].edge_share < 1:
-        known = ()  # what is known of its edge counts while it is alone
+        known = ()  # what spacings tell of its edge counts while it is alone
     found = list(before.found) if before is not None and known else []
     for number in range(len(known), len(ordered)):
         walk = ordered[number]
@@ -290,7 +292,8 @@ def grounds_m2(plot: Plot, walk: Drawn, farther_m: Floats) -> Floats:
 
 def gather(plot: Plot, sweep: Sweep) -> list[SweepAt]:
     """Gather the effort of a sweep over its ground, for each level of its edge."""
-    kernel_m = KERNEL_M[sweep.wandering] + (0 if sweep.wandering else KERNEL_SIGMAS * sweep.sigma_m)
+    sigmas = KERNEL_SIGMAS if sweep.edge_share == 1 else KERNEL_SIGMAS_MEASURED
+    kernel_m = KERNEL_M[sweep.wandering] + (0 if sweep.wandering else sigmas * sweep.sigma_m)
     numbers = plot_cells(plot)
     spread = [_spread(plot, numbers, one.effort, kernel_m) for one in sweep.parts]
     moved = (sweep.edge_within_m(plot, shift) for shift in EDGE_LEVELS)
