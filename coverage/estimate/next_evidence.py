@@ -10,8 +10,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from fieldcomb.coverage.estimate.measured_spacings import TAPE_SD_M, USUAL_M, MeasuredSpacing, with_spacings
-from fieldcomb.coverage.estimate.regularity import KAPPA, PRIOR, WANDERING
+from fieldcomb.coverage.estimate.measured_spacings import TAPE_SD_M, USUAL_M, MeasuredSpacing, with_mean, with_spacings
+from fieldcomb.coverage.estimate.regularity import KAPPA, LANES, PRIOR, WANDERING
 from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
@@ -34,19 +34,24 @@ class NextEvidence:
 
 
 def next_evidence(
-    walks: Sequence[Drawn], now: tuple[float, float], ends: Ends, swath_sds: tuple[float, float]
+    walks: Sequence[Drawn],
+    now: tuple[float, float],
+    ends: Ends,
+    swath_sds: tuple[float, float],
+    ground_sd: float = 0.0,
 ) -> NextEvidence | None:
     """Return what would shrink the interval most; None where nothing shrinks it by 2 points and 20 %.
 
     walks : all that cannot be placed. now : the interval. ends : gives it for other walks.
-    swath_sds : how far off a swath may be when it was measured, and when not, as shares.
+    swath_sds : how far off a swath may be when it was measured, and when not, as shares. ground_sd : how far off the
+    ground of the only walk may be, as a share; 0 where there are several.
     """
     width = now[1] - now[0]
     if width <= 2 * LEAST_POINTS:
         return None
     found = []
     if any(walk.kind != WANDERING for walk in walks):
-        each = [ends([with_ten_spacings(walk, habit) for walk in walks]) for habit in HABITS]
+        each = [ends([with_ten_spacings(walk, habit, ground_sd) for walk in walks]) for habit in HABITS]
         low, high = (float(np.mean(side)) for side in zip(*each, strict=True))
         found.append(NextEvidence(SPACINGS, low, high))
     if not all(walk.swath_measured for walk in walks):
@@ -57,8 +62,12 @@ def next_evidence(
     return best
 
 
-def with_ten_spacings(walk: Drawn, habit: float) -> Drawn:
-    """Return a walk as if ten spacings had been measured on it; ``habit``, 0 to 1, is how uneven its lanes turn out."""
+def with_ten_spacings(walk: Drawn, habit: float, ground_sd: float = 0.0) -> Drawn:
+    """Return a walk as if ten spacings had been measured on it.
+
+    habit : 0 to 1, how uneven its lanes turn out. ground_sd : how far off its ground may be, as a share, which their
+    mean then shows; 0 where other walks lie there.
+    """
     from scipy.special import gammaincinv
 
     if walk.kind == WANDERING:
@@ -69,9 +78,16 @@ def with_ten_spacings(walk: Drawn, habit: float) -> Drawn:
     # Ten spacings say more than the recording (``regularity``); those that were measured before count on.
     before = walk.kappa, np.bincount(walk.drawn, minlength=walk.kappa.size) / DRAWS
     before = before if walk.kappa.size > KAPPA.size else (KAPPA, PRIOR)
-    kappas, chance = with_spacings(*before, [MeasuredSpacing(float(one), TAPE_SD_M) for one in across_m])
-    place = np.searchsorted(np.cumsum(chance), _evenly())
-    return replace(walk, kappa=kappas, drawn=np.minimum(place, kappas.size - 1), spacings=walk.spacings + TEN)
+    spacings = [MeasuredSpacing(float(one), TAPE_SD_M) for one in across_m]
+    kappas, chance = with_spacings(*before, spacings)
+    share = walk.edge_share
+    if ground_sd and walk.kind == LANES and not walk.in_rings:
+        edges = np.linspace(-2, 2, 9)
+        likely = np.exp(-np.square(edges) / 2)
+        chance, edge = with_mean(kappas, chance, spacings, USUAL_M * np.exp(ground_sd * edges), likely)
+        share *= min(float(np.sqrt(edge @ np.square(edges) - (edge @ edges) ** 2)), 1.0)
+    place = np.minimum(np.searchsorted(np.cumsum(chance), _evenly()), kappas.size - 1)
+    return replace(walk, kappa=kappas, drawn=place, spacings=walk.spacings + TEN, edge_share=share)
 
 
 def with_swing(walk: Drawn, measured_sd: float, guessed_sd: float) -> Drawn:

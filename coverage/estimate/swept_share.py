@@ -26,6 +26,7 @@ from fieldcomb.coverage.estimate.walked_ground import (
     EDGE_SD_SIGMAS,
     Drawn,
     LaidOut,
+    ground_sd,
     grounds_m2,
     lay_out,
     seed_of,
@@ -141,10 +142,7 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
 
 
 def _with_mean(plot: Plot, drawn: Drawn, walked: Walked, chance: Floats) -> Drawn:
-    """Weigh what spacings tell by their mean as the walk shows it: its ground over the length of its path.
-
-    Where they are wider or narrower than that, its ground is larger or smaller than drift makes it seem.
-    """
+    """Weigh what spacings tell by their mean as the walk shows it, ground over path; and its ground by theirs."""
     farther_m = EDGE_SD_SIGMAS * drawn.sigma_m * _EDGES
     length_m = drawn.efforts[0].total * plot.cell_m**2 / walked.swath_m * float(drawn.scale.mean())
     means_m = np.maximum(grounds_m2(plot, drawn, farther_m), 1e-3) / max(length_m, 1e-3)
@@ -373,12 +371,12 @@ class Estimates:
             return None
         of = self.sums[None]
         interval, sds = (now.low, now.high), (SWATH_SD[True], SWATH_SD[False])
-        laid = self._lay(of.walks)  # where the same walks lie, whatever else is known of them
+        laid = self._lay(of.walks) if len(of.walks) > 1 else None  # spacings say where the ground of one ends
 
         def interval_of(walks: Sequence[Drawn]) -> tuple[float, float]:
             return self._interval(of, left_out(self.plot, walks, self.jobs, laid))
 
-        return next_evidence(of.walks, interval, interval_of, sds)
+        return next_evidence(of.walks, interval, interval_of, sds, ground_sd(self.plot, of.walks))
 
     def _interval(self, of: OutingsTogether, missed: Missed) -> tuple[float, float]:
         """Ends of the interval, in percent, when walks that cannot be placed left out so much."""

@@ -290,6 +290,15 @@ def grounds_m2(plot: Plot, walk: Drawn, farther_m: Floats) -> Floats:
     return np.array([chance_inside(plot, within + by, sweep.sigma_m) @ share for by in farther_m.tolist()])
 
 
+def ground_sd(plot: Plot, walks: Sequence[Drawn]) -> float:
+    """How far off the ground of the only walk may be, as a share, since its edge is; 0 where there are several."""
+    if len(walks) != 1:
+        return 0.0
+    by_m = EDGE_SD_SIGMAS * walks[0].sigma_m * walks[0].edge_share
+    less, more = np.maximum(grounds_m2(plot, walks[0], walks[0].edge_m + by_m * np.array([-1.0, 1.0])), 1e-3)
+    return float(np.log(more / less) / 2)
+
+
 def gather(plot: Plot, sweep: Sweep) -> list[SweepAt]:
     """Gather the effort of a sweep over its ground, for each level of its edge."""
     sigmas = KERNEL_SIGMAS if sweep.edge_share == 1 else KERNEL_SIGMAS_MEASURED

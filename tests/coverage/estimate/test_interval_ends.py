@@ -22,6 +22,12 @@ def test_measured_spacings_make_the_interval_of_one_recording_narrower() -> None
     assert interval(LANES)[0] < low and high < interval(LANES)[1]
 
 
+def test_measured_spacings_leave_less_above_several_recordings() -> None:
+    """Of several recordings fewer draws lie above the interval once spacings are measured, and as many below."""
+    usual, measured = interval(LANES, LANES), interval(MEASURED_LANES, LANES)
+    assert measured == pytest.approx((usual[0], 93), abs=0.5) and usual[1] < 92
+
+
 def test_walks_that_wander_leave_out_as_much_above_as_below() -> None:
     """Three walks that wander lie above the interval as seldom as below it; with lanes among them it ends lower."""
     low, high = interval(WANDERING, WANDERING, WANDERING)

@@ -29,7 +29,7 @@ from fieldcomb.coverage.estimate.regularity import (
     on_lanes,
     pattern_of,
 )
-from fieldcomb.coverage.estimate.swept_share import Estimate, Walked, estimates_on
+from fieldcomb.coverage.estimate.swept_share import Estimate, Walked, estimates_on, winding
 from fieldcomb.coverage.estimate.swept_share import draw as draw_walk
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.grid import grid_over
@@ -185,6 +185,19 @@ def test_turns_of_short_lanes_are_not_cut_off_their_length() -> None:
     drawn = draw_walk(everywhere, Walked(ways, 1.5, True, receiver("good")))
     swept_m2 = float(drawn.efforts[0].recorded.sum()) * everywhere.cell_m**2 * drawn.scale.mean()
     assert 0.9 < swept_m2 / (1.5 * 113.5) < 1.08
+
+
+def test_noise_does_not_make_long_lanes_longer() -> None:
+    """Lanes of 40 m recorded with quick errors, beside which less smoothing leaves more of the way, stay as long."""
+    (way,) = boustrophedon(40.0, 12)
+    rng = np.random.default_rng(3)
+    quick = np.convolve(rng.standard_normal(way.t_s.size + 8), np.ones(9) / 3, "valid")
+    bent = replace(way, x_m=way.x_m + 0.6 * quick, y_m=way.y_m + 0.6 * quick[::-1])
+    assert winding([bent], receiver("typical").sigma_m) > 1.05
+    grid = grid_over((-10, -10, 34, 50), CELL_M)
+    everywhere = plot_of(np.ones((grid.rows, grid.cols), bool), grid, 4.0)
+    calm, noisy = (draw_walk(everywhere, Walked([one], 1.5, True, receiver("typical"))) for one in (way, bent))
+    assert noisy.scale.mean() == pytest.approx(calm.scale.mean(), rel=0.005)
 
 
 @pytest.mark.parametrize(("gps", "each", "mean"), [("2cm", 0.04, 0.02), ("typical", None, 0.03)])

@@ -12,7 +12,7 @@ from fieldcomb.coverage.estimate import left_out as left_out_module
 from fieldcomb.coverage.estimate.effort import Plot, off_plot, plot_of
 from fieldcomb.coverage.estimate.left_out import left_out
 from fieldcomb.coverage.estimate.swept_share import Walked, draw
-from fieldcomb.coverage.estimate.walked_ground import Drawn
+from fieldcomb.coverage.estimate.walked_ground import Drawn, grounds_m2, lay_out
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.tracks.motion.legs import SearchPath
@@ -107,13 +107,15 @@ def test_blocks_side_by_side_count_as_one_walk_over_all(parts: int) -> None:
 
 
 def test_lanes_walked_again_may_be_the_same_lanes_or_those_between() -> None:
-    """Every second lane walked on two days may be the same lanes or those left out: the interval reaches from little
-    more than one day's share to nearly everything. Crosswise on the second day it does not.
+    """Every second lane walked on two days, 46.8 % on each, may be the same lanes or those left out: the interval
+    reaches from little more than one day's share to nearly twice that. Crosswise on the second day it does not.
     """
     few, again = (lanes((1, 1, 39, 49), t, range(1, 26, 2)) for t in (0.0, 1e5))
     plot, _ = site()
     low, high = np.quantile(100 * (1 - left_out(plot, (few, again)) @ plot.weight), (0.05, 0.95))
-    assert low < share(few) + 12 and high > 88
+    one_day = 100 * 13 * SWATH_M * 48 / (EAST_M * NORTH_M)
+    assert share(few) == pytest.approx(one_day, abs=1.5)
+    assert low < one_day + 12 and high > 2 * one_day - 10
     crosswise = replace(again, along=tuple((-cos, -sin) for cos, sin in again.along))
     inner = np.quantile(100 * (1 - left_out(plot, (few, crosswise)) @ plot.weight), (0.05, 0.95))
     assert inner[1] - inner[0] < (high - low) / 2
@@ -163,6 +165,22 @@ def test_an_earlier_walk_does_not_draw_a_later_one_anew() -> None:
     numbers = off_plot(plot, np.arange(plot.weight.size, dtype=float), site()[1]).astype(int)
     west = numbers[10:40, 10:12].ravel()  # away from its edges: the rim is learnt from all walks
     assert np.allclose(alone[:, west], after[:, west], atol=0.02)
+
+
+def test_what_spacings_say_of_the_edge_counts_while_a_walk_is_alone() -> None:
+    """Ground that ends half a metre farther out is larger by its rim, and its share is. With another walk, added to it
+    or laid out at once, it counts as it was recorded.
+    """
+    plot, _ = site()
+    plain, early = lanes((8, 8, 32, 42)), lanes((34, 4, 40, 10), start_s=-1e6)
+    told = replace(plain, edge_m=0.5, edge_share=0.5)
+    seems, larger = grounds_m2(plot, plain, np.array([0.0, 0.5]))
+    assert 24 * 34 < seems < 26 * 36
+    assert larger - seems == pytest.approx(0.5 * 2 * (24 + 34), rel=0.2)
+    assert share(told) > share(plain)
+    alone = lay_out(plot, [told])
+    added = left_out(plot, (told, early), 1, lay_out(plot, (told, early), alone))
+    assert np.array_equal(added, left_out(plot, (plain, early)))
 
 
 def some_walks(seed: int) -> list[Drawn]:
