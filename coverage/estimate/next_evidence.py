@@ -12,8 +12,7 @@ import numpy as np
 
 from fieldcomb.coverage.estimate.measured_spacings import TAPE_SD_M, USUAL_M, MeasuredSpacing, with_mean, with_spacings
 from fieldcomb.coverage.estimate.regularity import KAPPA, LANES, PRIOR, WANDERING
-from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn
-from fieldcomb.tracks.recording import Floats
+from fieldcomb.coverage.estimate.walked_ground import DRAWS, EVENLY, Drawn, places_of
 from fieldcomb.tracks.values import dataclass
 
 SPACINGS, SWING = "spacings", "swing"
@@ -86,8 +85,7 @@ def with_ten_spacings(walk: Drawn, habit: float, ground_sd: float = 0.0) -> Draw
         likely = np.exp(-np.square(edges) / 2)
         chance, edge = with_mean(kappas, chance, spacings, USUAL_M * np.exp(ground_sd * edges), likely)
         share *= min(float(np.sqrt(edge @ np.square(edges) - (edge @ edges) ** 2)), 1.0)
-    place = np.minimum(np.searchsorted(np.cumsum(chance), _evenly()), kappas.size - 1)
-    return replace(walk, kappa=kappas, drawn=place, spacings=walk.spacings + TEN, edge_share=share)
+    return replace(walk, kappa=kappas, drawn=places_of(chance), spacings=walk.spacings + TEN, edge_share=share)
 
 
 def with_swing(walk: Drawn, measured_sd: float, guessed_sd: float) -> Drawn:
@@ -97,10 +95,6 @@ def with_swing(walk: Drawn, measured_sd: float, guessed_sd: float) -> Drawn:
     if walk.swath_measured:
         return walk
     middle = float(np.median(walk.scale))
-    sd = float(np.mean(np.abs(walk.scale / middle - 1)) / np.mean(np.abs(ndtri(_evenly()))))
+    sd = float(np.mean(np.abs(walk.scale / middle - 1)) / np.mean(np.abs(ndtri(EVENLY))))
     less = np.sqrt(max(sd**2 - guessed_sd**2, 0.0) + measured_sd**2) / sd
     return replace(walk, scale=middle + (walk.scale - middle) * less, swath_measured=True)
-
-
-def _evenly() -> Floats:
-    return (np.arange(DRAWS) + 0.5) / DRAWS

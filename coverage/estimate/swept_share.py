@@ -22,13 +22,14 @@ from fieldcomb.coverage.estimate.receiver_seen import seen
 from fieldcomb.coverage.estimate.regularity import CROSSWISE, WANDERING, Pattern, in_rings, pattern_of
 from fieldcomb.coverage.estimate.regularity import LANES as IN_LANES
 from fieldcomb.coverage.estimate.walked_ground import (
-    DRAWS,
     EDGE_SD_SIGMAS,
+    EVENLY,
     Drawn,
     LaidOut,
     ground_sd,
     grounds_m2,
     lay_out,
+    places_of,
     seed_of,
 )
 from fieldcomb.coverage.gear.receivers import Receiver
@@ -46,7 +47,6 @@ ALL_OF_IT = 0.99
 LEAST_ESTIMATED_M2 = 400.0
 NO_TIMES = "a recording has no times"
 LEAST_LEGS = 5
-EVENLY: Floats = (np.arange(DRAWS) + 0.5) / DRAWS  # one number in each of so many equal parts
 DRAW_S = 1e-5  # of a core for each second searched, about: whether several processes are worth it
 DRAWN_AT_FIRST = 8  # walks by each process beside, while the command sweeps the ground of all
 SweptBy = Callable[[str | None], Mask]
@@ -126,7 +126,7 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
         tuple(efforts),
         _scales(walked, swept, pattern, WORSE_SD * (found.worse - 1)),
         pattern.kappa,
-        _places(pattern.chance),
+        places_of(pattern.chance),
         pattern.kind,
         walked.receiver.sigma_m,
         min((float(way.t_s[0]) for way in walked.ways), default=0.0),
@@ -149,12 +149,7 @@ def _with_mean(plot: Plot, drawn: Drawn, walked: Walked, chance: Floats) -> Draw
     chance, edge = with_mean(drawn.kappa, chance, walked.spacings, means_m, np.exp(-np.square(_EDGES) / 2))
     edge_m = float(edge @ farther_m)
     share = math.sqrt(float(edge @ np.square(farther_m - edge_m))) / (EDGE_SD_SIGMAS * drawn.sigma_m)
-    return replace(drawn, drawn=_places(chance), edge_m=edge_m, edge_share=min(share, 1.0))
-
-
-def _places(chance: Floats) -> NDArray[np.int64]:
-    """Places of values, (DRAWS,), each drawn as often as its chance, (n,), says."""
-    return np.minimum(np.searchsorted(np.cumsum(chance), EVENLY), chance.size - 1)
+    return replace(drawn, drawn=places_of(chance), edge_m=edge_m, edge_share=min(share, 1.0))
 
 
 def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern, worse_sd: float) -> Floats:

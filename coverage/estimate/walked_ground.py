@@ -24,6 +24,7 @@ from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
 
 DRAWS = 200
+EVENLY: Floats = (np.arange(DRAWS) + 0.5) / DRAWS  # a number in each of so many equal parts, rising
 # Blurred by so much, in lanes and for wandering, lanes that drift apart leave no holes.
 EDGE_KERNEL_M, EDGE_KERNEL_SIGMAS = {False: 1.0, True: 0.5}, 0.85
 # Of the usual effort, at the edge. A path ends half a swath before the coil's reach, so somewhat less than a half; who
@@ -171,6 +172,11 @@ def seed_of(ways: Sequence[SearchPath]) -> int:
     values = [np.rint(part) for way in ways for part in (way.t_s, 10 * way.line_x_m, 10 * way.line_y_m)]
     content = np.concatenate(values or [np.zeros(0)]).astype("<i8").tobytes()
     return int.from_bytes(hashlib.sha256(content).digest())
+
+
+def places_of(chance: Floats) -> NDArray[np.int64]:
+    """Places of values, (DRAWS,), each drawn as often as its chance, (n,), says."""
+    return np.minimum(np.searchsorted(np.cumsum(chance), EVENLY), chance.size - 1)
 
 
 def by_time(walks: Sequence[Drawn]) -> tuple[Drawn, ...]:
