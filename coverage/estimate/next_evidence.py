@@ -12,7 +12,7 @@ import numpy as np
 
 from fieldcomb.coverage.estimate.measured_spacings import TAPE_SD_M, USUAL_M, MeasuredSpacing, with_mean, with_spacings
 from fieldcomb.coverage.estimate.regularity import KAPPA, LANES, PRIOR, WANDERING
-from fieldcomb.coverage.estimate.walked_ground import DRAWS, EVENLY, Drawn, places_of
+from fieldcomb.coverage.estimate.walked_ground import DRAWS, EVENLY, Drawn, drawn_by
 from fieldcomb.tracks.values import dataclass
 
 SPACINGS, SWING = "spacings", "swing"
@@ -85,7 +85,7 @@ def with_ten_spacings(walk: Drawn, habit: float, ground_sd: float = 0.0) -> Draw
         likely = np.exp(-np.square(edges) / 2)
         chance, edge = with_mean(kappas, chance, spacings, USUAL_M * np.exp(ground_sd * edges), likely)
         share *= min(float(np.sqrt(edge @ np.square(edges) - (edge @ edges) ** 2)), 1.0)
-    return replace(walk, kappa=kappas, drawn=places_of(chance), spacings=walk.spacings + TEN, edge_share=share)
+    return replace(walk, kappa=kappas, drawn=drawn_by(chance), spacings=walk.spacings + TEN, edge_share=share)
 
 
 def with_swing(walk: Drawn, measured_sd: float, guessed_sd: float) -> Drawn:

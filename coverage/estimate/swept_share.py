@@ -26,10 +26,10 @@ from fieldcomb.coverage.estimate.walked_ground import (
     EVENLY,
     Drawn,
     LaidOut,
+    drawn_by,
     ground_sd,
     grounds_m2,
     lay_out,
-    places_of,
     seed_of,
 )
 from fieldcomb.coverage.gear.receivers import Receiver
@@ -126,7 +126,7 @@ def draw(plot: Plot, walked: Walked) -> Drawn:
         tuple(efforts),
         _scales(walked, swept, pattern, WORSE_SD * (found.worse - 1)),
         pattern.kappa,
-        places_of(pattern.chance),
+        drawn_by(pattern.chance),
         pattern.kind,
         walked.receiver.sigma_m,
         min((float(way.t_s[0]) for way in walked.ways), default=0.0),
@@ -149,7 +149,7 @@ def _with_mean(plot: Plot, drawn: Drawn, walked: Walked, chance: Floats) -> Draw
     chance, edge = with_mean(drawn.kappa, chance, walked.spacings, means_m, np.exp(-np.square(_EDGES) / 2))
     edge_m = float(edge @ farther_m)
     share = math.sqrt(float(edge @ np.square(farther_m - edge_m))) / (EDGE_SD_SIGMAS * drawn.sigma_m)
-    return replace(drawn, drawn=places_of(chance), edge_m=edge_m, edge_share=min(share, 1.0))
+    return replace(drawn, drawn=drawn_by(chance), edge_m=edge_m, edge_share=min(share, 1.0))
 
 
 def _scales(walked: Walked, swept_m2: Sequence[Floats], pattern: Pattern, worse_sd: float) -> Floats:

@@ -174,7 +174,7 @@ def seed_of(ways: Sequence[SearchPath]) -> int:
     return int.from_bytes(hashlib.sha256(content).digest())
 
 
-def places_of(chance: Floats) -> NDArray[np.int64]:
+def drawn_by(chance: Floats) -> NDArray[np.int64]:
     """Places of values, (DRAWS,), each drawn as often as its chance, (n,), says."""
     return np.minimum(np.searchsorted(np.cumsum(chance), EVENLY), chance.size - 1)
 
