@@ -16,7 +16,7 @@ from fieldcomb.tracks.recording import Floats
 # wider than errors: of 80 sites with real receivers used in making it, 91 % of the draws as the upper end held 70
 # truths. Several walks that wander are as far off as their draws say: on 40 sites used in making it three truths lay
 # above 91 % of the draws, one above 95 %.
-INTERVAL_IN_LANES, INTERVAL_OF_OTHERS = (0.015, 0.98), (0.05, 0.95)
+INTERVAL_IN_LANES, INTERVAL_OF_OTHERS = (0.0125, 0.98), (0.05, 0.95)
 LOW_OF_SEVERAL, LOW_FALLS, LEAST_LOW, HIGH_OF_SEVERAL, HIGH_OF_MEASURED = 0.11, 0.015, 0.03, 0.91, 0.93
 
 MEASURED_LANES, RINGS, GUESSED_SWING = "measured lanes", "rings", "guessed swing"

@@ -75,7 +75,7 @@ MOST_BLOCKS = 6
 # not the whole truth; found on simulated walks of many generators.
 EVIDENCE = 0.42
 # Before the spacings are seen kappa is log-normal, as far as KAPPA reaches.
-USUAL_KAPPA, KAPPA_SPREAD = 0.23, 1.1
+USUAL_KAPPA, KAPPA_SPREAD = 0.25, 1.1
 _PRIOR = np.exp(-0.5 * (np.log(KAPPA / USUAL_KAPPA) / KAPPA_SPREAD) ** 2) / KAPPA
 PRIOR = _PRIOR / _PRIOR.sum()
 # So many measured spacings say more than the recording, which takes a receiver worse than told for uneven lanes.
