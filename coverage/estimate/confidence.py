@@ -38,6 +38,7 @@ LEAST_UNSWEPT = 0.005
 MOST_CONFIDENT = 0.99
 # Of pieces that were told so much was unswept, and so much for each 1 of confidence; on the same sites.
 UNSWEPT = 0.06, 0.9
+MOST_SHIFT, HALVINGS = 20.0, 40  # of the search for what is told of a whole piece, on the logit scale
 WIDTH_SIGMAS = 4.2  # a gap narrower than so many sigma of the slow error is mostly not found; measured in the same way
 LEAST_FOUND_M = 1.0
 
@@ -105,14 +106,36 @@ def reportable(strips: Sequence[Strip]) -> list[Strip]:
     return [strip for strip in strips if strip.tier is not None or not estimated]
 
 
-def told_unswept(strips: Sequence[Strip], grid: Grid) -> Floats:
-    """Share that is unswept, to be expected, of the certain or likely piece that each cell lies in; 0 elsewhere.
+def told_unswept(strips: Sequence[Strip], chance: Chance) -> Floats:
+    """Share that is unswept, to be expected, of each cell in a certain or likely piece; 0 elsewhere.
+
+    chance : the chance by place that they were swept, before any piece is told. Along the boundary the cells of a
+    piece keep their order, as its outer part is the likeliest to be there: all are shifted by one amount on the logit
+    scale, so that of the whole piece as much is left out as it is told for, and none where the chances leave more. In
+    the field drift may have moved a piece either way, and all its cells are told alike.
 
     Gives float64 (rows, cols).
     """
     told = [strip for strip in strips if strip.tier]
-    share = np.array([0.0, *(UNSWEPT[0] + UNSWEPT[1] * (strip.confidence or 0) for strip in told)])
-    return np.asarray(share[_labels(told, grid)])
+    labels = _labels(told, chance.grid)
+    out = np.zeros(labels.shape)
+    inside = (labels > 0) & ~np.isnan(chance.cells)
+    of = labels[inside] - 1
+    wanted = np.array([UNSWEPT[0] + UNSWEPT[1] * (strip.confidence or 0) for strip in told])
+    many = np.maximum(np.bincount(of, minlength=len(told)), 1)
+    unswept = np.clip(1.0 - chance.cells[inside].astype(float), LEAST_UNSWEPT, 1 - LEAST_UNSWEPT)
+    odds = np.log(unswept / (1 - unswept))
+    low, high = np.zeros(len(told)), np.full(len(told), MOST_SHIFT)
+    for _ in range(HALVINGS):
+        shift = (low + high) / 2
+        mean = np.bincount(of, weights=1 / (1 + np.exp(-(odds + shift[of]))), minlength=len(told)) / many
+        low, high = np.where(mean < wanted, shift, low), np.where(mean < wanted, high, shift)
+    off = np.pad(np.isnan(chance.cells), 1, constant_values=True)
+    near = off[:-2, 1:-1] | off[2:, 1:-1] | off[1:-1, :-2] | off[1:-1, 2:]
+    beside_m = chance.grid.cell_m * np.bincount(labels[inside & near] - 1, minlength=len(told))
+    along = beside_m > np.array([strip.length_m for strip in told]) / 2
+    out[inside] = np.where(along[of], 1 / (1 + np.exp(-(odds + low[of]))), wanted[of])
+    return out
 
 
 def found_from_m(worst: Receiver) -> float | None:

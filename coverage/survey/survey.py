@@ -300,7 +300,7 @@ def _put_together(
     told = told_apart(reportable(strips), walked)
     if chance is not None:
         chance = chances.layer(
-            estimate_pct, added.left_out, told_unswept([one for one in told if not one.lanes], chance.grid)
+            estimate_pct, added.left_out, told_unswept([one for one in told if not one.lanes], chance)
         )
     ranking = Ranking((), (), MultiPolygon()) if between else rank_ground(added.ledger, added.bare, chance)
     if on.site.todo.by_finds and season is not None:

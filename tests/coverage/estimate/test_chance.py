@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -14,7 +16,7 @@ from sites import told
 from fieldcomb.coverage.actions.outputs import make_outputs
 from fieldcomb.coverage.estimate.chance import REDRAWS, calibrated, drifts, redraw, redrawn
 from fieldcomb.coverage.estimate.chance_layer import Chance
-from fieldcomb.coverage.estimate.confidence import found_from_m, rated
+from fieldcomb.coverage.estimate.confidence import found_from_m, rated, told_unswept
 from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.gear.swing import make_swing
@@ -117,6 +119,31 @@ def test_pieces_told_as_missed_have_no_high_chance() -> None:
     chances = calibrated(share, expected, np.ones(8), 0.7, told)
     assert (chances[:2] <= 0.4 + 1e-9).all() and (chances[2:] > 0.7).all()
     assert chances.mean() == pytest.approx(0.7)
+
+
+def test_a_piece_told_as_missed_is_shifted_as_a_whole() -> None:
+    """Along the boundary the whole share that a piece is told for is left out, most of it where the chances leave most;
+    in the field it is all alike, and ground beside pieces, and pieces that are not told, stay as they are.
+    """
+    cells = np.full((GRID.rows, GRID.cols), 0.9, np.float32)
+    x, y = np.meshgrid(*GRID.centres())
+    first, second, third = (shapely.box(east, 0, east + 2, 8) for east in (-4, 0, 4))
+    inside = [shapely.contains_xy(one, x, y) for one in (first, second, third)]
+    cells[inside[0]] = np.where(x[inside[0]] < -3, 0.35, 0.75)
+    cells[inside[1]] = 0.02
+    cells[(x < -4) | ((y > 8) & (x < 2))] = np.nan
+    strip = rate(2.0, "good", 0.8)
+    told = [
+        replace(strip, shape=first, confidence=0.6, tier="likely"),
+        replace(strip, shape=second, confidence=0.9, tier="certain"),
+        replace(strip, shape=third, confidence=0.4, tier=None),
+    ]
+    unswept = told_unswept(told, Chance(GRID, cells, False))
+    assert unswept[inside[0]].mean() == pytest.approx(0.6, abs=1e-6)
+    west, east = (unswept[inside[0] & (x < -3)], unswept[inside[0] & (x > -3)])
+    assert west.min() > 0.65 > 0.6 > east.max() > 0.25 + 0.05
+    np.testing.assert_allclose(unswept[inside[1]], 0.06 + 0.9 * 0.9)
+    assert not unswept[~(inside[0] | inside[1])].any()
 
 
 def test_errors_are_as_large_as_told() -> None:
