@@ -7,12 +7,13 @@ sites or far from the frame's origin, the raster is warped first.
 
 import base64
 import math
+import struct
+import zlib
 from collections.abc import Callable, Sequence
 
 import numpy as np
 from rasterio.crs import CRS
 from rasterio.enums import Resampling
-from rasterio.io import MemoryFile
 from rasterio.transform import Affine
 from rasterio.warp import reproject
 
@@ -32,6 +33,7 @@ PLACED_M = 0.1
 MOST_DRAWN = 6_000_000  # cells of one picture; a larger raster is drawn coarser
 MOST_PIXELS = 16_000_000  # of one warped picture: phones refuse to show larger ones
 MOST_PACKED_WELL = 1_000_000  # cells
+_FILTER_UP, _PALETTE = 2, 3  # PNG's numbers
 ROWS_TOLD_APART = 256
 
 # rasterio puts a warning of its own off while it warps, for all threads at once, and brings back what it found before:
@@ -122,13 +124,18 @@ def _thin(grid: Grid, cells: Cells, most: int, clear: int) -> tuple[_Sheet, Cell
     """Take the middle one of every k x k cells, so that at most ``most`` are left; shares stay true on average."""
     k = max(1, math.ceil(math.sqrt(cells.size / most)))
     left_m, _, _, top_m = grid.bounds_m
-    table = np.minimum(np.arange(256), clear - 1).astype(np.uint8)
+    table = bytearray(min(code, clear - 1) for code in range(256))
     table[OUTSIDE] = clear
     if k > 1:
         rows = np.minimum(np.arange(0, grid.rows, k) + k // 2, grid.rows - 1)
         cols = np.minimum(np.arange(0, grid.cols, k) + k // 2, grid.cols - 1)
         cells = cells[np.ix_(rows, cols)]
-    return _Sheet(grid.cell_m * k, left_m, top_m, *cells.shape), np.take(table, cells)
+    return _Sheet(grid.cell_m * k, left_m, top_m, *cells.shape), looked_up(table, cells)
+
+
+def looked_up(table: bytes | bytearray, cells: Cells) -> Cells:
+    """Return ``table[cell]`` of each cell; numpy would make eight bytes of each first, and takes ten times as long."""
+    return np.frombuffer(cells.tobytes().translate(table), np.uint8).reshape(cells.shape)
 
 
 def _fit(sheet: _Sheet, frame: SiteFrame) -> tuple[_Box, float]:
@@ -203,19 +210,34 @@ def _corners(box: _Box, frame: SiteFrame) -> tuple[tuple[float, float], tuple[fl
 def _png(codes: Cells, colours: tuple[str, ...]) -> bytes:
     """Write codes as a PNG with four bits a pixel; the code after the last colour is seen through.
 
-    Low compression where there is much of it: level 3 takes a third of the time of level 6 for a quarter more bytes.
-    Of half a million cells level 7 takes 2 ms more than 6, level 8 11 ms, level 9 29 ms; 7 makes a page 1 % smaller.
+    Each row is written as what differs from the one above it (filter 2), of which large pictures keep only runs:
+    a quarter of the time of a library that writes rows as they are, in half the bytes, and threads do it side by side.
+    Source: Portable Network Graphics, third edition (W3C 2025), sections 5, 9 and 11; from memory.
     """
-    table = {n: (int(c[1:3], 16), int(c[3:5], 16), int(c[5:7], 16), 255) for n, c in enumerate(colours)}
-    table[len(colours)] = (0, 0, 0, 0)
-    level = 7 if codes.size < MOST_PACKED_WELL else 3
-    shape = {"height": codes.shape[0], "width": codes.shape[1], "count": 1, "dtype": "uint8"}
-    with MemoryFile() as memory:
-        # A PNG keeps no transform, but rasterio warns where none, or the plain one, is given.
-        with memory.open(driver="PNG", transform=Affine(2, 0, 0, 0, -2, 0), NBITS=4, ZLEVEL=level, **shape) as png:
-            png.write_colormap(1, table)
-            png.write(codes, 1)
-        return bytes(memory.read())
+    rows, cols = codes.shape
+    packed = np.zeros((rows, 1 + (cols + 1) // 2), np.uint8)
+    np.left_shift(codes[:, ::2], 4, out=packed[:, 1:])
+    packed[:, 1 : 1 + cols // 2] |= codes[:, 1::2]
+    lines = packed.copy()
+    lines[1:] -= packed[:-1]
+    lines[:, 0] = _FILTER_UP
+    level, strategy = (9, zlib.Z_DEFAULT_STRATEGY) if codes.size < MOST_PACKED_WELL else (6, zlib.Z_RLE)
+    squeeze = zlib.compressobj(level, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, strategy)
+    palette = b"".join(bytes.fromhex(colour[1:]) for colour in colours) + bytes(3)
+    return b"".join(
+        (
+            b"\x89PNG\r\n\x1a\n",
+            _chunk(b"IHDR", struct.pack(">IIBBBBB", cols, rows, 4, _PALETTE, 0, 0, 0)),
+            _chunk(b"PLTE", palette),
+            _chunk(b"tRNS", b"\xff" * len(colours) + b"\x00"),
+            _chunk(b"IDAT", squeeze.compress(lines.data) + squeeze.flush()),
+            _chunk(b"IEND", b""),
+        )
+    )
+
+
+def _chunk(name: bytes, data: bytes) -> bytes:
+    return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
 
 
 # ---------------------------------------------------------------------------------------- cells made ready to be drawn

@@ -86,7 +86,7 @@ STANDARD = {
         "finds.find_files",
     },  # reading, and writing
     "zipfile": {"files.archive"},
-    "zlib": {"files.archive", "cache.memo"},
+    "zlib": {"files.archive", "cache.memo", "pages.overlay"},
     "gzip": set[str](),
     "tomllib": {"site.toml_text", "site.old_copies"},
     "argparse": set[str](),
