@@ -18,9 +18,8 @@ TAPE_SD_M, PACES_SD_M = 0.05, 0.20
 USUAL_M = 1.5  # a spacing, beside which the measurement is off
 MEANS_M = np.arange(0.6, 3.2 + 1e-9, 0.04)  # the mean spacing is not known, and summed over
 ROOM_S = 60.0  # to each side of a walk
-MEAN_SD = (
-    0.05  # how far the mean is off by ground over length of path, as a share: turns, and lengths of drifting paths
-)
+# How far the mean is off by ground over length of path, as a share: turns, and lengths of drifting paths.
+MEAN_SD = 0.05
 MOST_KAPPA, KAPPA_STEP = 1.0, 0.055
 DOUBT = 0.004  # of the largest chance: what was taken for impossible before may be measured
 
