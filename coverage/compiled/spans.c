@@ -61,8 +61,9 @@ FAST static void columns_met(const Capsules *c, Py_ssize_t seg, int64_t from, in
     const double u = c->f[U][seg], v0 = c->f[V][seg], du = c->f[DU][seg], dv = c->f[DV][seg];
     const double slope = c->f[SLOPE][seg], shift = c->f[SHIFT][seg], square = c->f[SQUARE][seg];
     const double most = (double)(c->cols - 1), none = (double)c->cols;
+    const int32_t row = (int32_t)from; /* whole numbers of 32 bits are turned into others several at once */
     for (int k = 0; k < count; k++) {
-        const double v = v0 - (double)(from + k);
+        const double v = v0 - (double)(row + k);
         const double middle = -v * slope;
         const double a = within(middle - shift), b = within(middle + shift);
         const double left = ceil((a * du + u) - reach(a, v, dv, square));
