@@ -57,7 +57,7 @@ int check_size(const Array *array, Py_ssize_t size, const char *what);
 
 /* One array of every file; each ends with an empty entry. */
 extern PyMethodDef span_methods[], layer_methods[], left_out_methods[], likelihood_methods[], abeam_methods[];
-extern PyMethodDef distance_methods[];
+extern PyMethodDef distance_methods[], simplify_methods[];
 
 /* An entry of such an array, for a function of this name. */
 #define METHOD(NAME) {#NAME, (PyCFunction)(void (*)(void))NAME, METH_FASTCALL, NULL}

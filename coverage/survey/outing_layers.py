@@ -5,9 +5,11 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.cache.memo import Memo
+from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.outings.walks import WalkedOuting
@@ -68,27 +70,38 @@ def _lines(legs: Sequence[Leg]) -> tuple[Floats, ...]:
 
 
 def drawn_walk(walk: WalkLines) -> DrawnWalk:
-    """Simplify the lines of a walk from ``DRAWN_WITHIN_M`` on (Douglas-Peucker in GEOS).
+    """Simplify the lines of a walk from ``DRAWN_WITHIN_M`` on (Douglas-Peucker, as in GEOS).
 
-    What a finer tolerance leaves out a coarser one leaves out too, so each goes on from the one before. A leg of a
-    single fix is drawn as a dot: the same place twice under a round pen.
+    What a finer tolerance leaves out a coarser one leaves out too. A leg of a single fix is drawn as a dot: the same
+    place twice under a round pen.
     """
     lines, transits = (
         [np.repeat(line, 2, axis=0) if len(line) == 1 else line for line in each if len(line)]
         for each in (walk.lines, walk.transits)
     )
     points = np.concatenate([np.zeros((0, 2)), *lines, *transits])
-    of = np.repeat(np.arange(len(lines) + len(transits)), [len(line) for line in (*lines, *transits)])
-    steps, left = np.zeros(len(points), np.uint8), np.arange(len(points))
-    for step in range(DRAWN_STEPS if len(points) else 0):
+    sizes = np.array([len(line) for line in (*lines, *transits)], np.int64)
+    steps, of = _steps_kept(points, sizes), np.repeat(np.arange(sizes.size), sizes)
+    some = steps > 0
+    drawn = np.bincount(of[some], minlength=sizes.size)
+    return DrawnWalk(points[some], drawn, steps[some] - np.uint8(1), len(lines))
+
+
+def _steps_kept(points: Floats, sizes: NDArray[np.int64]) -> NDArray[np.uint8]:
+    """For how many of the tolerances each point of some lines stays, the ends of a line for all; uint8 (n,)."""
+    limits_m = np.array([DRAWN_WITHIN_M * 2**step for step in range(DRAWN_STEPS)])
+    steps = np.zeros(len(points), np.uint8)
+    if kernels is not None:
+        kernels.simplified(points, sizes, limits_m, steps)
+        return steps
+    of, left = np.repeat(np.arange(sizes.size), sizes), np.arange(len(points))
+    for step, limit_m in enumerate(limits_m if len(points) else ()):
         _, number = np.unique(of[left], return_inverse=True)
         whole = shapely.linestrings(np.column_stack([points[left], left]), indices=number)
-        simpler = shapely.simplify(whole, DRAWN_WITHIN_M * 2**step, preserve_topology=False)
+        simpler = shapely.simplify(whole, limit_m, preserve_topology=False)  # each goes on from the one before
         left = shapely.get_coordinates(simpler, include_z=True)[:, 2].astype(np.int64)  # which points they are
         steps[left] = step + 1
-    some = steps > 0
-    sizes = np.bincount(of[some], minlength=len(lines) + len(transits))
-    return DrawnWalk(points[some], sizes, steps[some] - np.uint8(1), len(lines))
+    return steps
 
 
 def as_drawn(layers: Layers) -> Layers:

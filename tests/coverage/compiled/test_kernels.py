@@ -262,6 +262,20 @@ def test_distances_without_room_or_beyond_their_limits_are_refused() -> None:
     assert not room.any() and not large.any()
 
 
+@needs_kernels
+def test_lines_to_simplify_that_do_not_fit_are_refused() -> None:
+    """Lines of one point, of more or fewer points than there are, and too many limits are refused."""
+    places, steps, limits = np.zeros((4, 2)), np.zeros(4, np.uint8), np.ones(9)
+    for wrong in ([1, 3], [2, 3], [2], [], [-2, 6], [2, 2, 2]):
+        with pytest.raises(ValueError, match="a line has fewer"):
+            kernels.simplified(places, np.array(wrong, np.int64), limits, steps)
+    with pytest.raises(ValueError, match="elements"):
+        kernels.simplified(places[:3], np.array([4]), limits, steps)
+    with pytest.raises(ValueError, match="too many"):
+        kernels.simplified(places, np.array([4]), np.ones(256), steps)
+    assert not steps.any()
+
+
 def test_a_map_is_the_same_without_kernels(tmp_path: Path) -> None:
     """A map made where nothing could be compiled is the same file by file, to the last byte."""
     import subprocess

@@ -11,7 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import FRAME, field, fixes, item, outing, serpentine, site
 
+from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.pages.packing import pack_line, pack_walks
+from fieldcomb.coverage.survey import outing_layers
 from fieldcomb.coverage.survey.outing_layers import drawn_walk
 from fieldcomb.coverage.survey.results import OutingLayer, WalkLines
 from fieldcomb.coverage.survey.survey import survey
@@ -44,6 +46,22 @@ def test_simplified_lines_give_the_same_page(lines: list[Floats]) -> None:
             twice = np.repeat(line, 1 + (len(line) == 1), axis=0)
             at_once = shapely.LineString(twice).simplify(page.tolerance_m, preserve_topology=False)
             assert packed == pack_line(FRAME, np.asarray(at_once.coords))
+
+
+@pytest.mark.skipif(kernels is None, reason="the kernels were not compiled here")
+@settings(max_examples=150, deadline=None)
+@given(wandered(), wandered(), st.sampled_from([None, 1, 0]))
+def test_lines_are_simplified_in_c_as_in_geos(lines: list[Floats], ways: list[Floats], decimals: int | None) -> None:
+    """The same points stay for the same tolerances with and without kernels, even where many lie equally far off."""
+    rounded = [[line if decimals is None else np.round(line, decimals) for line in each] for each in (lines, ways)]
+    walk = WalkLines("28cm", 1.5, None, *map(tuple, rounded))
+    found = []
+    for way in (kernels, None):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(outing_layers, "kernels", way)
+            found.append(drawn_walk(walk))
+    for part in ("points", "sizes", "ranks"):
+        np.testing.assert_array_equal(*(getattr(one, part) for one in found), strict=True)
 
 
 def test_lanes_are_drawn_by_their_ends() -> None:
