@@ -28,6 +28,7 @@ from fieldcomb.coverage.commands.options import (
     walks_to_add,
     words,
 )
+from fieldcomb.coverage.pool.loading import SCIPY, load
 from fieldcomb.coverage.pool.workers import Workers
 
 # The smallest walk of the demo, 80 kB, is drawn in four fifths of the time, for two fifths more of the processor.
@@ -93,6 +94,8 @@ def map_command(
     with Workers(many, say) as workers:
         if _size_bytes(tracks) >= STARTS_BYTES:
             workers.start(BESIDE, LATER)  # first of all: loading the rest takes as long as reading
+            if len(tracks) > 1:  # of which the command walks some; of a single one it is still loaded while waiting
+                load(SCIPY)
         _draw(tracks, typed, boundary, cell, out, workers, full=full, as_json=as_json, depth_m=deep, epsg=system)
 
 

@@ -106,6 +106,7 @@ def report_command(
         return
     if title is not None:
         raise UsageError("--title is only for a copy to share", hint="Say for whom it is with --for")
+    from fieldcomb.coverage.pool.loading import SCIPY, load
     from fieldcomb.coverage.pool.workers import Workers
 
     place = Path(out) if out else Path(site) / OUT
@@ -113,6 +114,7 @@ def report_command(
     with Workers(many, say) as workers:
         if _size_bytes(Path(site) / "tracks") >= REPORT_STARTS_BYTES:
             workers.start(BESIDE_REPORT, LATER_FOR_REPORT)  # first of all: it is ready when the first outing is
+            load(SCIPY)
         from fieldcomb.coverage.actions.draw import draw_site
 
         draw = partial(draw_site, Path(site), place, since=day, between=between, coil=coil, epsg=system, depth_m=deep)

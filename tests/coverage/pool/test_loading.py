@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
+
+from fieldcomb.coverage.commands.cli import main
+
+DEMO = Path(__file__).parents[3] / "demo"
+NAMES = ("outing-1-west-large.gpx", "outing-2-east-large.gpx")
 
 SCIPY_FIRST = """
 import sys
@@ -50,3 +56,26 @@ def test_one_job_alone_loads_no_more_than_it_needs_either() -> None:
     """With one job too, what scipy would load besides is left out, and nothing else is loaded before its time."""
     done = subprocess.run([sys.executable, "-c", ALONE], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "True set()"
+
+
+COMMAND = """
+import sys
+from fieldcomb.coverage.commands.cli import main
+main(sys.argv[1:])
+print({"numpy.f2py", "pydoc"} & sys.modules.keys(), "scipy.linalg" in sys.modules)
+"""
+
+
+def said_by(*words: str) -> str:
+    """Return the last line of a command that computes with one process beside it."""
+    command = [sys.executable, "-c", COMMAND, *words, "--jobs", "2"]
+    return subprocess.run(command, capture_output=True, text=True, check=True).stdout.splitlines()[-1]
+
+
+def test_a_map_of_several_walks_and_a_report_load_no_more_than_they_need(tmp_path: Path) -> None:
+    """A command that computes beside its second process loads of scipy what it uses, and no docstrings or compilers."""
+    walks, coil = [str(DEMO / name) for name in NAMES], ("--coil", "33cm", "--swath", "1.6m")
+    assert said_by("map", *walks, *coil, "-o", str(tmp_path / "map")) == "set() True"
+    site = str(tmp_path / "field")
+    assert main(["new", site, "--zone", "UTC"]) == main(["add", site, *walks, "--each", *coil]) == 0
+    assert said_by("report", site) == "set() True"
