@@ -12,7 +12,6 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.estimate.chance_layer import Chance
 from fieldcomb.coverage.estimate.regularity import FAST_TAU_S
 from fieldcomb.coverage.estimate.walked_ground import seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
@@ -42,6 +41,18 @@ _LEAST_EXPECTED = 0.005
 _LEAST_BY_LANES = 1e-6
 _STEEP = 40.0  # logits beyond this are 0 and 1
 _MOST_STEPS, _CLOSE = 100, 1e-13  # of the search for a constant, on the logit scale
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chance:
+    """How likely each cell of 0.5 m was passed over: float32 (rows, cols), 0 to 1, NaN off the site.
+
+    placed : whether single strips can be trusted, so that these are no estimates but parts of cells swept.
+    """
+
+    grid: Grid
+    cells: NDArray[np.float32]
+    placed: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)

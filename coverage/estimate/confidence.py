@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.estimate.chance import Chance
 from fieldcomb.coverage.gear.receivers import Receiver
 from fieldcomb.coverage.ground.ground_results import Strip
 from fieldcomb.coverage.raster.grid import Grid

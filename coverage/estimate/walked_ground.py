@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from fieldcomb.coverage.estimate.effort import Effort, Plot, blurred, blurred_part, plot_cells
 from fieldcomb.coverage.estimate.regularity import WANDERING
+from fieldcomb.coverage.estimate.walked_edge import chance_inside
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
@@ -36,16 +37,6 @@ KERNEL_M, KERNEL_SIGMAS, KERNEL_SIGMAS_MEASURED = {False: 3.0, True: 2.0}, 1.6, 
 SIDE_BY_SIDE = 0.5  # sweeps that share less of the smaller one's ground; drift alone can part or join edges by metres
 SAME_EDGE_SIGMAS = 1.5  # edges of two sweeps nearer to each other than this are taken for one
 EDGE_SD_SIGMAS = 0.5  # how far off the edge of walked ground may be all along
-# How far off it may be at one place: where walked ground ends in the field, several lanes with errors of their own show
-# its edge; along the boundary often a single one does.
-FIELD_EDGE_SIGMAS, RIM_EDGE_SIGMAS = 0.6, 1.0
-OUT_M = 0.5  # the coil reaches no farther than this beyond the boundary
-# Who searches up to the boundary leaves a rim within some metres, which varies by so much on its way round; elsewhere
-# ground ends anywhere. How much of the boundary is of the first kind is seen, within limits.
-RIM_WITHIN_M, RIM_SD_M, ANYWHERE_M, UP_TO_RIM = 4.0, 0.5, 20.0, (0.02, 0.9)
-# Turns at the ends of lanes are more path than lanes, and seem to end farther out: by so much of a receiver's error, as
-# far as a typical one.
-MOST_RIM_MORE_M, RIM_MORE_SIGMAS = 0.4, 0.255
 LEAST_INSIDE = 0.02
 MOST_GATHERED = 2.0  # effort that lies off the ground walked is brought back to it, but no more than this
 EDGE_LEVELS = (-math.sqrt(1.5), 0.0, math.sqrt(1.5))  # three places of the edge that have its variance
@@ -252,41 +243,6 @@ def _beside(plot: Plot, sweep: Sweep, other: Sweep) -> bool:
     mine, others = sweep.ground & plot.inside, other.ground & plot.inside
     smaller = min(np.count_nonzero(mine), np.count_nonzero(others))
     return int(np.count_nonzero(mine & others)) < SIDE_BY_SIDE * max(int(smaller), 1)
-
-
-def chance_inside(plot: Plot, within_m: Floats, sigma_m: float) -> Floats:
-    """Chance that each inside cell was within walked ground, (cells,), as found with a receiver of so many metres.
-
-    Where walked ground ends in the field, its edge may be anywhere, and the chance is that of a normal law. Along the
-    boundary more is known: nobody searches beyond it, and whoever goes up to it keeps much the same rim all along.
-    On the way round the site drift moves edges out as often as in, so their mean shows that rim.
-    """
-    from scipy.special import log_ndtr
-
-    depth_m, within = plot.within_m[plot.inside], within_m
-    edge = depth_m + OUT_M - within  # as recorded, in from where the coil could have reached
-    outer = depth_m < plot.cell_m
-    up_to_rim = float(np.clip((edge[outer] < RIM_WITHIN_M).mean(), *UP_TO_RIM))
-    outer &= np.abs(edge) < RIM_WITHIN_M  # not round no-go ground that was walked over on the map
-    more_m = min(MOST_RIM_MORE_M, RIM_MORE_SIGMAS * sigma_m)
-    rim_m = max(float(edge[outer].mean()) + more_m, 0.0) if outer.any() else RIM_WITHIN_M
-    sd_m, field_sd_m = RIM_EDGE_SIGMAS * sigma_m, FIELD_EDGE_SIGMAS * sigma_m
-    both = sd_m**2 + RIM_SD_M**2
-    mean, sd = (edge * RIM_SD_M**2 + rim_m * sd_m**2) / both, sd_m * RIM_SD_M / math.sqrt(both)
-    near = math.log(up_to_rim / math.sqrt(both)) - (edge - rim_m) ** 2 / (2 * both) + log_ndtr(mean / sd)
-    far = math.log((1 - up_to_rim) * math.sqrt(2 * math.pi) / ANYWHERE_M) + log_ndtr(edge / field_sd_m)
-    share = 1 / (1 + np.exp(np.clip(far - near, -50, 50)))
-    to_rim = _between((depth_m + OUT_M - mean) / sd, (depth_m + OUT_M) / sd)
-    in_field = _between(within / field_sd_m, (depth_m + OUT_M) / field_sd_m)
-    walked_over = edge < -RIM_WITHIN_M  # a tree or other island, which ended nothing
-    return np.asarray(np.where(walked_over, 1.0, share * to_rim + (1 - share) * in_field))
-
-
-def _between(within: Floats, room: Floats) -> Floats:
-    """Chance that an edge normal about ``room - within`` lies from 0 to ``room``, when it is above 0."""
-    from scipy.special import log_ndtr
-
-    return np.asarray(1 - np.exp(log_ndtr(-within) - log_ndtr(room - within)))  # holds far inside, where both are tiny
 
 
 def grounds_m2(plot: Plot, walk: Drawn, farther_m: Floats) -> Floats:

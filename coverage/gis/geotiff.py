@@ -15,7 +15,7 @@ from rasterio.transform import Affine
 from rasterio.warp import reproject
 from rasterio.windows import Window
 
-from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.estimate.chance import Chance
 from fieldcomb.coverage.gis.coordinates import GisFrame
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.raster.grid import Grid

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape, NoGoEntered
-from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.estimate.chance import Chance
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence
 from fieldcomb.coverage.estimate.swept_share import Estimate
 from fieldcomb.coverage.finds.find import Find

@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.estimate.chance import Chance
 from fieldcomb.coverage.gear.coils import OwnCoil
 from fieldcomb.coverage.ground.pass_tally import PassTally
 from fieldcomb.coverage.raster.cells import Mask

@@ -14,8 +14,7 @@ from site_walks import draw_site
 from sites import told
 
 from fieldcomb.coverage.actions.outputs import make_outputs
-from fieldcomb.coverage.estimate.chance import REDRAWS, calibrated, drifts, redraw, redrawn
-from fieldcomb.coverage.estimate.chance_layer import Chance
+from fieldcomb.coverage.estimate.chance import REDRAWS, Chance, calibrated, drifts, redraw, redrawn
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated, told_unswept
 from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.receivers import receiver
