@@ -104,7 +104,7 @@ def lose_over(
 ) -> None: ...
 
 # own, share, factor, begin, table, rise; and here, rho, weight, again, parts
-_Part = tuple[_I4, _F4, _F4, _I8, _F4, _F4]
+_Part = tuple[_I4, _F4, _F4, _I4, _F4]
 _Sweep = tuple[_I4, _F4, _F4, _F4, tuple[_Part, ...]]
 
 def squared_distances(mask: _Mask, most: int, along: _U2 | _U4, least: _U2 | _U4, /) -> None: ...

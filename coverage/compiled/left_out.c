@@ -1,21 +1,29 @@
 /* What sweeps left out of the cells of a plot, for all draws with their edges at one level.
 
+   Draws lie side by side: at a cell they share its effort, and each of them is there, so that whole registers are at
+   work wherever a sweep lies. Cells side by side, with what is walked picked out of them, took twice as long.
+
    The arithmetic is that of _left_of_block in estimate/left_out.py, and every rounding is the same. */
 
 #include "kernels.h"
 #include <stdlib.h>
+#include <string.h>
 
-enum { BLOCK = 256 }; /* cells at once, so that a block of all draws stays in the processor's cache */
+/* Cells at once, so that a block of all draws stays in the processor's cache; draws in a register; bytes of one. */
+enum { BLOCK = 128, LANES = 8, REGISTER = 32 };
 
-/* A part of a sweep, where what is still to be done begins and ends in own, and what is laid ready of a block. */
-enum { OWN, SHARE, FACTOR, BEGIN, TABLE, RISE, PART_FIELDS };
-static const char *const PART_KINDS[] = {"i4r", "f4r", "f4r", "i8r", "f4r", "f4r"};
+/* Of a table: the share swept at a step of the effort, and how much it rises to the next; fetched together. */
+typedef struct {
+    float share, rise;
+} Step;
+
+/* A part of a sweep, and where what is still to be done begins and ends in own. */
+enum { OWN, SHARE, FACTOR, BEGIN, STEPS, PART_FIELDS };
+static const char *const PART_KINDS[] = {"i4r", "f4r", "f4r", "i4r", "f4r"};
 
 typedef struct {
     Array a[PART_FIELDS];
-    Py_ssize_t from, until, ready;
-    float effort[BLOCK], share[BLOCK];
-    int32_t place[BLOCK];
+    Py_ssize_t from, until;
 } Part;
 
 /* A sweep, and where what is still to be done begins and ends in here. */
@@ -62,9 +70,8 @@ static int make_part(PyObject *given, Part *part, const Sweep *sweep, Py_ssize_t
     if (borrow_all(PySequence_Fast_ITEMS(given), PART_FIELDS, PART_KINDS, part->a) < 0) return -1;
     const Array *a = part->a;
     if (check_size(&a[SHARE], a[OWN].size, "share") == 0 && check_size(&a[FACTOR], draws, "factor") == 0 &&
-        check_size(&a[BEGIN], draws, "begin") == 0 && check_size(&a[RISE], a[TABLE].size, "rise") == 0 &&
-        check_ends(&a[OWN], sweep->a[HERE].size) == 0) {
-        if (a[TABLE].size <= INT32_MAX / 2 && sweep->a[HERE].size <= INT32_MAX) return 0;
+        check_size(&a[BEGIN], draws, "begin") == 0 && check_ends(&a[OWN], sweep->a[HERE].size) == 0) {
+        if (a[STEPS].size <= INT32_MAX / 2 && sweep->a[HERE].size <= INT32_MAX) return 0;
         PyErr_SetString(PyExc_ValueError, "a table is too large");
     }
     give_back(part->a, PART_FIELDS);
@@ -140,7 +147,8 @@ static int rises(const Array *numbers, Py_ssize_t from, Py_ssize_t until, int64_
 static int within_table(const Sweep *sweep, const Part *part) {
     const int32_t *own = part->a[OWN].data;
     const float *rho = sweep->a[RHO].data, *factor = part->a[FACTOR].data;
-    const int64_t *begin = part->a[BEGIN].data, size = part->a[TABLE].size;
+    const int32_t *begin = part->a[BEGIN].data;
+    const int64_t size = part->a[STEPS].size / 2;
     float most = 0;
     for (Py_ssize_t k = part->from; k < part->until; k++) {
         if (!(rho[own[k]] >= 0)) return 0;
@@ -169,31 +177,60 @@ static int fits(Sweep *sweep, int64_t first, int64_t last) {
     return 1;
 }
 
-/* Bring together what every draw asks of a part's next places, those below until. */
-static void lay_ready(const Sweep *sweep, Part *part, Py_ssize_t start, Py_ssize_t until) {
-    const int32_t *own = part->a[OWN].data;
-    const float *rho = sweep->a[RHO].data, *share = part->a[SHARE].data;
-    Py_ssize_t k = part->from;
-    for (part->ready = 0; k < part->until && own[k] < until; k++, part->ready++) {
-        part->effort[part->ready] = rho[own[k]];
-        part->share[part->ready] = share[k];
-        part->place[part->ready] = (int32_t)(own[k] - start);
-    }
-    part->from = k;
+/* Room for a block of cells, (BLOCK, lanes), and for one of them, (lanes,). */
+typedef struct {
+    Py_ssize_t draws, lanes; /* those beyond the draws fill up a register, and count nothing */
+    float *left, *swept, *factor, *again, *beyond;
+    int32_t *begin, *at;
+    Step *step;
+    void *memory;
+} Room;
+
+/* 0, or -1 where there is no memory. */
+static int make_room(Py_ssize_t draws, Room *room) {
+    const Py_ssize_t lanes = (draws + LANES - 1) / LANES * LANES;
+    const size_t fields = 2 * BLOCK + 7; /* of 4 bytes, as all are but steps */
+    room->memory = calloc(fields * (size_t)lanes * 4 + REGISTER, 1);
+    if (room->memory == NULL) return -1;
+    room->draws = draws;
+    room->lanes = lanes;
+    room->left = (float *)(((uintptr_t)room->memory + REGISTER - 1) / REGISTER * REGISTER);
+    room->swept = room->left + BLOCK * lanes;
+    room->factor = room->swept + BLOCK * lanes;
+    room->again = room->factor + lanes;
+    room->beyond = room->again + lanes;
+    room->begin = (int32_t *)(room->beyond + lanes);
+    room->at = room->begin + lanes;
+    room->step = (Step *)(room->at + lanes);
+    return 0;
 }
 
-/* Share swept of so many places, by straight lines between steps of a table. */
-FAST static void shares(float *swept, const float *effort, const float *of, Py_ssize_t count, float factor,
-                        const float *table, const float *rise) {
-    int32_t at[BLOCK];
-    for (Py_ssize_t k = 0; k < count; k++) {
-        const float beyond = factor * effort[k];
-        at[k] = (int32_t)beyond;
-        swept[k] = beyond - (float)at[k];
-    }
-    for (Py_ssize_t k = 0; k < count; k++) {
-        const float part = rise[at[k]] * swept[k];
-        swept[k] = (part + table[at[k]]) * of[k];
+/* Add what a part swept of its next places, those below until, to what was swept of the sweep's from start on: shares
+   by straight lines between steps of its table. */
+FAST static void add_part(const Sweep *sweep, Part *part, Py_ssize_t start, Py_ssize_t until, const Room *room) {
+    const Py_ssize_t draws = room->draws, lanes = room->lanes;
+    const int32_t *own = part->a[OWN].data;
+    const float *rho = sweep->a[RHO].data, *share = part->a[SHARE].data;
+    const Step *steps = part->a[STEPS].data;
+    const float *restrict factor = room->factor;
+    const int32_t *restrict begin = room->begin;
+    float *restrict beyond = room->beyond;
+    int32_t *restrict at = room->at;
+    Step *restrict step = room->step;
+    for (; part->from < part->until && own[part->from] < until; part->from++) {
+        const float effort = rho[own[part->from]], of = share[part->from];
+        float *restrict swept = room->swept + (own[part->from] - start) * lanes;
+        for (Py_ssize_t d = 0; d < lanes; d++) {
+            const float along = factor[d] * effort;
+            const int32_t whole = (int32_t)along;
+            beyond[d] = along - (float)whole;
+            at[d] = begin[d] + whole;
+        }
+        for (Py_ssize_t d = 0; d < draws; d++) step[d] = steps[at[d]];
+        for (Py_ssize_t d = 0; d < lanes; d++) {
+            const float rise = step[d].rise * beyond[d];
+            swept[d] += (rise + step[d].share) * of;
+        }
     }
 }
 
@@ -207,78 +244,71 @@ static inline float less_nothing(float left) {
 }
 
 /* Leave what a sweep left out of what was left. */
-FAST static void leave(float *left, const float *swept, const float *weight, Py_ssize_t count) {
-    for (Py_ssize_t k = 0; k < count; k++) {
-        const float share = swept[k] * weight[k];
-        left[k] = less_nothing(left[k] * (1 - share));
+static inline void leave(float *restrict left, const float *restrict swept, float weight, Py_ssize_t lanes) {
+    for (Py_ssize_t d = 0; d < lanes; d++) {
+        const float share = swept[d] * weight;
+        left[d] = less_nothing(left[d] * (1 - share));
     }
 }
 
 /* The same of one that has to do with those before. */
-FAST static void leave_again(float *left, const float *swept, const float *weight, Py_ssize_t count, float again) {
-    const float same = again > 0 ? 1 : 0, between = again < 0 ? 1 : 0, much = again < 0 ? -again : again;
-    for (Py_ssize_t k = 0; k < count; k++) {
-        const float share = swept[k] * weight[k];
-        const float bare = 1 - share, was = left[k], both = was * bare;
+static inline void leave_again(float *restrict left, const float *restrict swept, float weight,
+                               const float *restrict again, Py_ssize_t lanes) {
+    for (Py_ssize_t d = 0; d < lanes; d++) {
+        const float same = again[d] > 0 ? 1 : 0, between = again[d] < 0 ? 1 : 0;
+        const float much = again[d] < 0 ? -again[d] : again[d];
+        const float share = swept[d] * weight;
+        const float bare = 1 - share, was = left[d], both = was * bare;
         float less = (was + bare) - 1;
         less = (less > 0 ? less : 0) * between;
         const float more = (was < bare ? was : bare) * same;
         less = ((less + more) - both) * much;
-        left[k] = less_nothing(both + less);
+        left[d] = less_nothing(both + less);
     }
 }
 
-/* What one draw of a part swept of the places that are ready, added to what was swept of the sweep's. */
-static void add_part(float *swept, const Part *part, Py_ssize_t draw) {
-    const float factor = ((const float *)part->a[FACTOR].data)[draw];
-    const int64_t begin = ((const int64_t *)part->a[BEGIN].data)[draw];
-    const float *table = part->a[TABLE].data, *rise = part->a[RISE].data;
-    float found[BLOCK];
-    shares(found, part->effort, part->share, part->ready, factor, table + begin, rise + begin);
-    if (part->place[part->ready - 1] - part->place[0] == part->ready - 1) {
-        swept += part->place[0];
-        for (Py_ssize_t k = 0; k < part->ready; k++) swept[k] += found[k];
-    } else
-        for (Py_ssize_t k = 0; k < part->ready; k++) swept[part->place[k]] += found[k];
+/* Leave what a sweep left out of its places from start to until; first is the first cell of the block. */
+FAST static void leave_each(const Sweep *sweep, Py_ssize_t start, Py_ssize_t until, int64_t first, const Room *room) {
+    const int32_t *here = sweep->a[HERE].data;
+    const float *weight = sweep->a[WEIGHT].data;
+    const Py_ssize_t lanes = room->lanes;
+    for (Py_ssize_t k = start; k < until; k++) {
+        float *left = room->left + (here[k] - first) * lanes, *swept = room->swept + (k - start) * lanes;
+        if (sweep->a[AGAIN].size == 0)
+            leave(left, swept, weight[k], lanes);
+        else
+            leave_again(left, swept, weight[k], room->again, lanes);
+    }
 }
 
-/* Take what a sweep swept off what is left of a block of cells, (draws, BLOCK), which are those from first to until. */
-static void add_sweep(Sweep *sweep, int64_t first, int64_t until, Py_ssize_t draws, float *left) {
+/* Take what a sweep swept off what is left of a block of cells, which are those from first to until. */
+static void add_sweep(Sweep *sweep, int64_t first, int64_t until, const Room *room) {
     const int32_t *here = sweep->a[HERE].data;
-    const float *again = sweep->a[AGAIN].data;
     const Py_ssize_t start = sweep->from;
     while (sweep->from < sweep->until && here[sweep->from] < until) sweep->from++;
-    const Py_ssize_t count = sweep->from - start;
-    if (count == 0) return;
-    const float *weight = (const float *)sweep->a[WEIGHT].data + start;
-    for (Py_ssize_t k = 0; k < sweep->count; k++) lay_ready(sweep, &sweep->parts[k], start, sweep->from);
-    for (Py_ssize_t d = 0; d < draws; d++) {
-        float swept[BLOCK] = {0}, some[BLOCK], *row = left + d * BLOCK, *at = some;
-        for (Py_ssize_t k = 0; k < sweep->count; k++)
-            if (sweep->parts[k].ready > 0) add_part(swept, &sweep->parts[k], d);
-        if (count == until - first)
-            at = row;
-        else
-            for (Py_ssize_t k = 0; k < count; k++) some[k] = row[here[start + k] - first];
-        if (sweep->a[AGAIN].size == 0)
-            leave(at, swept, weight, count);
-        else
-            leave_again(at, swept, weight, count, again[d]);
-        if (at == some)
-            for (Py_ssize_t k = 0; k < count; k++) row[here[start + k] - first] = some[k];
+    if (sweep->from == start) return;
+    memset(room->swept, 0, (size_t)((sweep->from - start) * room->lanes) * sizeof *room->swept);
+    for (Py_ssize_t k = 0; k < sweep->count; k++) {
+        Part *part = &sweep->parts[k];
+        memcpy(room->factor, part->a[FACTOR].data, (size_t)room->draws * sizeof *room->factor);
+        memcpy(room->begin, part->a[BEGIN].data, (size_t)room->draws * sizeof *room->begin);
+        add_part(sweep, part, start, sweep->from, room);
     }
+    if (sweep->a[AGAIN].size > 0)
+        memcpy(room->again, sweep->a[AGAIN].data, (size_t)room->draws * sizeof *room->again);
+    leave_each(sweep, start, sweep->from, first, room);
 }
 
 /* Cells from first to last, into rows that lie stride apart. */
 static void leave_out(Sweeps *all, const float *walked, float *missed, int64_t stride, int64_t first, int64_t last,
-                      float *left) {
+                      const Room *room) {
     for (int64_t from = first; from < last; from += BLOCK) {
         const int64_t until = last - from < BLOCK ? last : from + BLOCK;
-        for (Py_ssize_t k = 0; k < all->draws * BLOCK; k++) left[k] = 1;
-        for (Py_ssize_t k = 0; k < all->count; k++) add_sweep(&all->sweeps[k], from, until, all->draws, left);
+        for (Py_ssize_t k = 0; k < room->lanes * BLOCK; k++) room->left[k] = 1;
+        for (Py_ssize_t k = 0; k < all->count; k++) add_sweep(&all->sweeps[k], from, until, room);
         for (Py_ssize_t d = 0; d < all->draws; d++)
             for (int64_t c = from; c < until; c++)
-                missed[d * stride + c] = 1 - (1 - left[d * BLOCK + c - from]) * walked[c];
+                missed[d * stride + c] = 1 - (1 - room->left[(c - from) * room->lanes + d]) * walked[c];
     }
 }
 
@@ -286,7 +316,7 @@ static void leave_out(Sweeps *all, const float *walked, float *missed, int64_t s
    written to every so many rows of missed (draws, cells) from the one of this level on.
 
    sweeps : a tuple of (here, rho, weight, again, parts), again empty where there are none before, with parts a tuple of
-   (own, share, factor, begin, table, rise). */
+   (own, share, factor, begin, steps). */
 static PyObject *left_out(PyObject *self, PyObject *const *args, Py_ssize_t count) {
     static const char *const kinds[] = {"f4r", "f4w"};
     int64_t numbers[4];
@@ -304,22 +334,23 @@ static PyObject *left_out(PyObject *self, PyObject *const *args, Py_ssize_t coun
         first < 0 || first > last || last > cells || cells > INT32_MAX)
         PyErr_SetString(PyExc_ValueError, "the level or the cells are not within what is missed");
     else if (make_sweeps(args[0], (view->shape[0] - level + levels - 1) / levels, cells, &all) == 0) {
-        float *left = malloc(((size_t)all.draws * BLOCK + 1) * sizeof *left);
+        Room room;
+        const int made = make_room(all.draws, &room);
         Py_ssize_t fit = 0;
-        if (left != NULL) {
+        if (made == 0) {
             Py_BEGIN_ALLOW_THREADS
             while (fit < all.count && fits(&all.sweeps[fit], first, last)) fit++;
             if (fit == all.count)
-                leave_out(&all, arrays[0].data, (float *)view->buf + level * cells, levels * cells, first, last, left);
+                leave_out(&all, arrays[0].data, (float *)view->buf + level * cells, levels * cells, first, last, &room);
             Py_END_ALLOW_THREADS
         }
-        if (left == NULL)
+        if (made < 0)
             PyErr_NoMemory();
         else if (fit < all.count)
             PyErr_SetString(PyExc_ValueError, "a sweep is out of order, or leaves its tables");
         else
             found = Py_NewRef(Py_None);
-        free(left);
+        free(room.memory);
         let_go(&all);
     }
     give_back(arrays, 2);

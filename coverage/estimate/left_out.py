@@ -34,7 +34,7 @@ from fieldcomb.tracks.values import dataclass
 
 Missed = NDArray[np.float32]  # (DRAWS, cells of the plot)
 _Float32 = NDArray[np.float32]
-_PartFields = tuple[NDArray[np.int32], _Float32, _Float32, NDArray[np.int64], _Float32, _Float32]
+_PartFields = tuple[NDArray[np.int32], _Float32, _Float32, NDArray[np.int32], _Float32]
 
 RHO_STEP = 0.02
 _STEPS_AT_ONCE = 64  # so that few tables are made
@@ -72,35 +72,31 @@ def swept_share(rho: Floats, kappa: Floats) -> Floats:
 class _Part:
     """One way of a walk as it is drawn: where it lies, factors of its effort, and its table of shares swept.
 
-    factor, begin : (draws, 1) of the effort, and where each draw's kappa begins in the table. rise : from each step of
-    the table to the next. starts : of each block of cells, in ``of.own``.
+    factor, begin : (draws, 1) of the effort, and where each draw's kappa begins in the table. steps : (n, 2) the table,
+    the share at each step and how much it rises to the next.
     """
 
     of: Gathered
     factor: NDArray[np.float32]
-    begin: NDArray[np.int64]
-    table: NDArray[np.float32]
-    rise: NDArray[np.float32]
-    starts: NDArray[np.int64]
+    begin: NDArray[np.int32]
+    steps: NDArray[np.float32]
 
     def fields(self) -> _PartFields:
         """As the kernel takes them."""
-        return self.of.own, self.of.share, self.factor, self.begin, self.table, self.rise
+        return self.of.own, self.of.share, self.factor, self.begin, self.steps
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Layer:
     """One sweep as it is drawn: the weight of its cells among all that walked there, and its parts.
 
-    again : (draws, 1) what it has to do with earlier ones in its direction; None where there are none. starts : of
-    each block of cells, in ``at.here``.
+    again : (draws, 1) what it has to do with earlier ones in its direction; None where there are none.
     """
 
     at: SweepAt
     weight: NDArray[np.float32]
     parts: tuple[_Part, ...]
     again: NDArray[np.float32] | None
-    starts: NDArray[np.int64]
 
     def fields(self) -> tuple[NDArray[np.int32], _Float32, _Float32, _Float32, tuple[_PartFields, ...]]:
         """As the kernel takes them."""
@@ -134,9 +130,9 @@ def left_out(plot: Plot, walks: Sequence[Drawn], jobs: int = 1, laid: LaidOut | 
     jobs : how much of it is done at once. laid : where they lie, or others that lie where they do.
     """
     cells, sweeps = int(np.count_nonzero(plot.inside)), (laid or lay_out(plot, walks)).sweeps
-    missed = np.ones((DRAWS, cells), np.float32)
     if not sweeps:
-        return missed
+        return np.ones((DRAWS, cells), np.float32)
+    missed = np.empty((DRAWS, cells), np.float32)
     fresh = [sweep for sweep in sweeps if not sweep.at]
     for sweep, found in zip(fresh, at_once(lambda sweep: gather(plot, sweep), fresh, jobs), strict=True):
         sweep.at.extend(found)
@@ -189,32 +185,29 @@ def _level(
 def _layer(
     at: SweepAt, sweep: Sweep, ordered: Sequence[Drawn], rows: NDArray[np.int64], most: Floats, is_again: bool
 ) -> _Layer:
-    starts = np.searchsorted(at.here, np.arange(0, most.size + _BLOCK, _BLOCK))
     parts = []
     for way, of in zip(sweep.parts, at.parts, strict=True):
         walk, seed = ordered[way.number], (ordered[way.number].seed, way.way)
         scale, place = walk.scale[_order(0, seed)[rows], None], walk.drawn[_order(1, seed)[rows], None]
         count = math.ceil(of.most * float(scale.max()) / RHO_STEP / _STEPS_AT_ONCE + 0.5) * _STEPS_AT_ONCE
-        table, rise = _shares(tuple(walk.kappa.tolist()), count)
-        factor = (scale / RHO_STEP).astype(np.float32)
-        parts.append(_Part(of, factor, place * count, table, rise, np.searchsorted(of.own, starts)))
+        steps = _shares(tuple(walk.kappa.tolist()), count)
+        parts.append(_Part(of, (scale / RHO_STEP).astype(np.float32), (place * count).astype(np.int32), steps))
     again = AGAIN[_order(2, sweep.seed)[rows], None].astype(np.float32) if is_again else None
-    return _Layer(at, (at.ground / most[at.here]).astype(np.float32), tuple(parts), again, starts)
+    return _Layer(at, (at.ground / most[at.here]).astype(np.float32), tuple(parts), again)
 
 
 def _left_of_block(layers: Sequence[_Layer], cells: slice, room: _Room) -> NDArray[np.float32]:
     """What sweeps left out of a block of cells, (draws, cells)."""
     left = np.ones((room.draws, cells.stop - cells.start), np.float32)
-    block = cells.start // _BLOCK
     for layer in layers:
-        mine = slice(int(layer.starts[block]), int(layer.starts[block + 1]))
+        mine = _places(layer.at.here, cells)
         count = mine.stop - mine.start
         if count == 0:
             continue
         swept = room.floats(0, count)
         swept[:] = 0
         for part in layer.parts:
-            _add_swept(swept, part, block, layer.at.rho[mine], mine.start, room)
+            _add_swept(swept, part, layer.at.rho[mine], mine, room)
         swept *= layer.weight[mine]
         bare = np.subtract(1, swept, out=swept)
         if count == left.shape[1]:
@@ -227,17 +220,20 @@ def _left_of_block(layers: Sequence[_Layer], cells: slice, room: _Room) -> NDArr
     return left
 
 
-def _add_swept(
-    swept: NDArray[np.float32], part: _Part, block: int, rho: NDArray[np.float32], start: int, room: _Room
-) -> None:
+def _places(rising: NDArray[np.int32], numbers: slice) -> slice:
+    """Where some numbers lie among rising ones."""
+    return slice(*np.searchsorted(rising, (numbers.start, numbers.stop)).tolist())
+
+
+def _add_swept(swept: NDArray[np.float32], part: _Part, rho: NDArray[np.float32], mine: slice, room: _Room) -> None:
     """Add one walk's part of what was swept, in place, (draws, cells); by straight lines between steps of rho.
 
-    rho : effort of the sweep there, from the place ``start`` on.
+    rho : effort of the sweep there, at its places ``mine``.
     """
-    own = slice(int(part.starts[block]), int(part.starts[block + 1]))
+    own = _places(part.of.own, mine)
     if own.start == own.stop:
         return
-    numbers, of = part.of.own[own] - start, part.of.share[own]
+    numbers, of = part.of.own[own] - mine.start, part.of.share[own]
     places: NDArray[np.int32] | slice = numbers
     first, last = int(numbers[0]), int(numbers[-1]) + 1
     if last - first < 2 * of.size:  # a whole piece takes less time than picking, with none of it where others lie
@@ -251,9 +247,9 @@ def _add_swept(
     beyond -= step
     np.copyto(at, step, casting="unsafe")
     at += part.begin
-    np.take(part.rise, at, out=share, mode="clip")  # it is never beyond the table where there is a share
+    np.take(part.steps[:, 1], at, out=share, mode="clip")  # it is never beyond the table where there is a share
     share *= beyond
-    np.take(part.table, at, out=beyond, mode="clip")
+    np.take(part.steps[:, 0], at, out=beyond, mode="clip")
     share += beyond
     share *= of
     swept[:, places] += share
@@ -303,11 +299,11 @@ def _order(what: int, of: tuple[int, int]) -> NDArray[np.int64]:
 
 
 @lru_cache(maxsize=16)
-def _shares(kappa: tuple[float, ...], count: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """``swept_share`` at so many steps of rho, and how much it rises to the next, one kappa after another."""
+def _shares(kappa: tuple[float, ...], count: int) -> NDArray[np.float32]:
+    """``swept_share`` at so many steps of rho, and how much it rises to the next, (n, 2), one kappa after another."""
     steps: Floats = RHO_STEP * np.arange(count + 1, dtype=float)
     table = swept_share(steps[None, :], np.array(kappa)[:, None])
-    return table[:, :-1].astype(np.float32).ravel(), np.diff(table, axis=1).astype(np.float32).ravel()
+    return np.stack([table[:, :-1], np.diff(table, axis=1)], axis=-1).reshape(-1, 2).astype(np.float32)
 
 
 def recorded_missed(plot: Plot, swept: Mask, rim_sd_m: float) -> Missed:

@@ -122,15 +122,15 @@ def test_pivots_refuse_what_does_not_fit() -> None:
     assert kernels.pivots(*good) and found.all()
 
 
-F, WHOLE, LONG = np.float32, np.int32, np.int64
-PART = {"own": WHOLE, "share": F, "factor": F, "begin": LONG, "table": F, "rise": F}
+F, WHOLE = np.float32, np.int32
+PART = {"own": WHOLE, "share": F, "factor": F, "begin": WHOLE, "steps": F}
 SWEEP = {"here": WHOLE, "rho": F, "weight": F, "again": F}
 
 
 def run(missed: Any, at: tuple[int, int, int, int] = (0, 3, 0, 4), **other: Any) -> None:
     """Two cells of four, swept in two draws at the first of three levels by one part, but for what is other."""
     values: dict[str, Any] = {"own": [0, 1], "share": [1, 1], "factor": [2, 3], "begin": [0, 4]}
-    values |= {"table": np.linspace(0, 1, 8), "rise": np.full(8, 0.1)}
+    values |= {"steps": np.column_stack([np.linspace(0, 1, 8), np.full(8, 0.1)])}
     values |= {"here": [1, 3], "rho": [0.6, 1.2], "weight": [1, 0.5], "again": []} | other
     part, sweep = ([np.array(values[name], kind) for name, kind in kinds.items()] for kinds in (PART, SWEEP))
     kernels.left_out(((*sweep, (tuple(part),)),), np.ones(4, F), missed, *at)  # type: ignore[arg-type]
@@ -159,7 +159,7 @@ def test_sweeps_leave_out_what_lines_between_steps_of_the_table_say() -> None:
         {"own": [1, 0]},
         {"begin": [0, 5]},
         {"begin": [-1, 4]},
-        {"begin": [0, 2**62]},
+        {"begin": [0, 2**31 - 1]},
         {"factor": [2, 1e30]},
         {"factor": [-2, 3]},
         {"factor": [2, np.nan]},
@@ -170,7 +170,9 @@ def test_sweeps_leave_out_what_lines_between_steps_of_the_table_say() -> None:
         {"share": [1]},
         {"factor": [1]},
         {"begin": [0]},
-        {"rise": [1]},
+        {"steps": []},
+        {"steps": np.zeros((6, 2))},
+        {"steps": np.zeros(13)},
         {"rho": [1]},
         {"weight": [1]},
         {"again": [1]},
