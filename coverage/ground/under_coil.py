@@ -13,7 +13,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import field, replace
 
 import numpy as np
@@ -30,14 +30,15 @@ from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.outings.walks import SwungWalk
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid
-from fieldcomb.coverage.raster.passes import VALUE_STEPS, Counts, in_value_steps, mean_over, spans_near
+from fieldcomb.coverage.raster.passes import VALUE_STEPS, Counts, LegSpans, in_value_steps, mean_over, spans_near
 from fieldcomb.tracks.motion.legs import Leg, SearchPath
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
 
 PIECE_S = 30  # long enough to smooth a receiver's error at walking pace, short enough to see a change of pace
 LOST_STEPS = 2048  # parts of one in which -log(left) is kept
-CELLS_AT_ONCE = 1_000_000
+CELLS_AT_ONCE = 4_000_000  # over which it is found where pieces lie
+CELLS_IN_CACHE = 1 << 17  # with what is left of them twice in two bytes
 ALL = 20.0  # -log(left) from which on nothing is left: two billionths
 _LEFT = np.exp(-np.arange(65536) / LOST_STEPS)
 _LEFT[int(ALL * LOST_STEPS) :] = 0.0
@@ -123,9 +124,13 @@ class CoilPieces:
     lost: Floats
     own: bool
 
-    def mean(self, swept: Mask, window: Grid, kinds: int) -> NDArray[np.float32]:
-        """Return -log(1 - c) of a pass over each cell of a window, (kinds, rows, cols)."""
-        mean, met = mean_over(self.legs, self.radius_m, self.lost[:kinds], window)
+    def spans(self, window: Grid) -> LegSpans:
+        """Return which cells of a window each of them has within its radius."""
+        return spans_near(self.legs, self.radius_m, window)
+
+    def mean(self, swept: Mask, spans: LegSpans, kinds: int) -> NDArray[np.float32]:
+        """Return -log(1 - c) of a pass over each cell of the rows that spans lie in, (kinds, rows, cols)."""
+        mean, met = mean_over(spans, self.lost[:kinds], *swept.shape)
         rest = swept & ~met
         if rest.any():
             mean[:, rest] = self._rest(kinds)[:, None]
@@ -136,16 +141,16 @@ class CoilPieces:
         known = bool(self.legs) and not self.own
         return (self.lost[:kinds].mean(axis=1) if known else np.zeros(kinds)).astype(np.float32)
 
-    def lose(self, counts: Counts, inside: Mask, window: Grid, lost: Lost) -> None:
-        """Write into ``lost`` -log of what passes leave of each cell of a window, in steps, (kinds, rows, cols)."""
+    def lose(self, counts: Counts, inside: Mask, spans: LegSpans, lost: Lost) -> None:
+        """Write into ``lost`` -log of what passes leave of each cell, in steps, (kinds, rows, cols)."""
         if kernels is None:
             passes = np.where(inside, counts, 0)
-            lost[:] = np.minimum(np.rint(self.mean(passes > 0, window, len(lost)) * passes * LOST_STEPS), 65535)
+            lost[:] = np.minimum(np.rint(self.mean(passes > 0, spans, len(lost)) * passes * LOST_STEPS), 65535)
             return
-        group, row, first, last = spans_near(self.legs, self.radius_m, window)
+        at = spans.row, spans.first, spans.last, spans.group
         weights, rests = in_value_steps(self.lost[: len(lost)]), self._rest(len(lost)).tolist()
         for layer, weight, rest in zip(lost, weights, rests, strict=True):
-            kernels.lose_over(row, first, last, group, weight, counts, inside, layer, rest, VALUE_STEPS, LOST_STEPS)
+            kernels.lose_over(*at, weight, counts, inside, layer, rest, VALUE_STEPS, LOST_STEPS)
 
     def near(self, window: Grid) -> CoilPieces:
         """Return those of them that come near enough to a window to count there."""
@@ -185,6 +190,15 @@ def coil_pieces(walks: Sequence[SwungWalk], depth_m: float | None) -> CoilPieces
     return CoilPieces(legs, np.array(radius_m), np.concatenate(values, axis=1), own)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _CoilPasses:
+    """Passes of one outing with a coil over a part of the site, and the layer of that part that they add to."""
+
+    pieces: CoilPieces
+    counts: Counts
+    layer: Lost
+
+
 @dataclass(slots=True, eq=False)
 class UnderCoil:
     """Adds up outings. ``guessed``: whether any sweep time of the site was not measured."""
@@ -203,51 +217,56 @@ class UnderCoil:
     def __post_init__(self) -> None:
         self.site_cells = int(np.count_nonzero(self.inside))
 
-    def lost(self, walks: Sequence[SwungWalk], swept: OutingPasses) -> dict[str, Lost | None]:
-        """Return what the passes of one outing with each coil leave on its window, whatever was added before.
+    def add(self, walks: Sequence[SwungWalk], swept: OutingPasses) -> Under:
+        """Add what the passes of one outing leave, and return its own share.
 
-        (1 or 2, rows, cols) of ``swept.here``; None for a coil that was used without a clock. A coil that swept nothing
-        of the site is not in it, since it does not matter how it was swung.
+        A coil that swept nothing of the site is not in it, since it does not matter how it was swung.
         """
-        found: dict[str, Lost | None] = {}
-        inside = self.inside[swept.here]
-        for name, counts in swept.by_coil.items():
-            if not ((counts[swept.there] > 0) & inside).any():
-                continue
-            pieces = coil_pieces([w for w in walks if w.swing.coil.name == name], self.depth_m)
-            if pieces is None or not (pieces.legs or pieces.own):
-                found[name] = None
-            else:
-                found[name] = self._lost(pieces, counts, swept)
-        return found
-
-    def add(self, walks: Sequence[SwungWalk], swept: OutingPasses, lost: Mapping[str, Lost | None]) -> Under:
-        """Add one outing by what ``lost`` found of it, and return its own share; ``lost`` is used up."""
         self.counted.clear()
-        known = {name: now for name, now in lost.items() if now is not None}
         for w in walks:
             if w.swing.coil.name in swept.by_coil:
                 self.swings.setdefault(w.swing.coil.name, set()).add(w.swing)
-        for name in lost:
-            if name not in known:
-                self._leave_out(name, swept.by_coil[name][swept.there] > 0, swept.here)
-        self.left_out += len(known) < len(lost)
-        rows, cols = swept.here
-        together = np.zeros((1 + self.guessed, rows.stop - rows.start, cols.stop - cols.start), np.uint16)
-        for name, now in known.items():
-            if name in self.by_coil:
-                _add_up(self.by_coil[name][:, rows, cols], now)
-            elif now.shape[1:] == self.inside.shape:  # of a day all over a large site a copy is 40 MB
-                self.by_coil[name] = now
+        inside, known, untimed = self.inside[swept.here], list[_CoilPasses](), False
+        for name, everywhere in swept.by_coil.items():
+            counts = everywhere[swept.there]
+            if not _any_inside(counts, inside):
+                continue
+            pieces = coil_pieces([w for w in walks if w.swing.coil.name == name], self.depth_m)
+            if pieces is None or not (pieces.legs or pieces.own):
+                untimed = True
+                self._leave_out(name, counts > 0, swept.here)
             else:
-                self.by_coil[name] = np.zeros((1 + self.guessed, *self.inside.shape), np.uint16)
-                self.by_coil[name][:, rows, cols] = now
-            if len(known) > 1:
-                _add_up(together, now)
-            else:
-                together = now
+                known.append(_CoilPasses(pieces, counts, self._layer(name)[:, *swept.here]))
+        self.left_out += untimed
+        cells = self._lose(known, inside, swept.grid.window(swept.there))
         guessed = any(not w.swing.sweep_measured for w in walks)
-        return self._under(self._sum([together]), guessed) if len(known) == len(lost) else Under(None)
+        return Under(None) if untimed else self._under(cells, guessed)
+
+    def _layer(self, name: str) -> Lost:
+        """What the passes with a coil left of the site so far."""
+        if name not in self.by_coil:
+            self.by_coil[name] = np.zeros((1 + self.guessed, *self.inside.shape), np.uint16)
+        return self.by_coil[name]
+
+    def _lose(self, coils: Sequence[_CoilPasses], inside: Mask, window: Grid) -> Floats:
+        """Add what passes leave to the layers of their coils; returns how many cells of a window lie under any coil.
+
+        All of it is done for a few rows at a time, which stay in the processor's cache.
+        """
+        often = np.zeros((1 + self.guessed, _LEFT.size), np.int64)
+        for band in _bands(slice(0, window.rows), window.cols, CELLS_AT_ONCE):
+            part = window.window((band, slice(0, window.cols)))
+            spans = [one.pieces.spans(part) for one in coils]
+            for rows in _bands(band, window.cols, CELLS_IN_CACHE):
+                together = np.zeros((len(often), *inside[rows].shape), np.uint16)
+                for one, its in zip(coils, spans, strict=True):
+                    lost = np.empty_like(together)
+                    here = its.part(rows.start - band.start, rows.stop - band.start)
+                    one.pieces.lose(one.counts[rows], inside[rows], here, lost)
+                    _add_up(one.layer[:, rows], lost)
+                    _add_up(together, lost)
+                _count(together, often)
+        return _cells_under(often)
 
     def _leave_out(self, name: str, passed: Mask, here: Slices) -> None:
         """Remember ground that was swept without a clock: how much of it lay under the coil is not known."""
@@ -255,18 +274,6 @@ class UnderCoil:
         if self.no_clock is None:
             self.no_clock = np.zeros(self.inside.shape, bool)
         self.no_clock[here] |= passed
-
-    def _lost(self, pieces: CoilPieces, counts: Counts, swept: OutingPasses) -> Lost:
-        """-log of what passes with one coil leave of each cell, in steps; some rows at a time, to save room."""
-        (top, cols), inside = swept.there, self.inside[swept.here]
-        lost = np.zeros((1 + self.guessed, *inside.shape), np.uint16)
-        step = max(1, CELLS_AT_ONCE // max(inside.shape[1], 1))
-        for first in range(0, inside.shape[0], step):
-            band = slice(first, min(first + step, inside.shape[0]))
-            rows = slice(top.start + band.start, top.start + band.stop)
-            window = swept.grid.window((rows, cols))
-            pieces.lose(counts[rows, cols], inside[band], window, lost[:, band])
-        return lost
 
     def of_coil(self, name: str) -> Under:
         """All outings with one coil together that have times."""
@@ -297,12 +304,8 @@ class UnderCoil:
             for number, layer in enumerate(layers[1:]):
                 lost = lost if number else lost.copy()
                 _add_up(lost, layer[:, row : row + ROWS_AT_ONCE])
-            for one, into in zip(lost, often, strict=True):
-                if kernels is not None:
-                    kernels.count_lost(one, into)
-                else:
-                    into += np.bincount(one.ravel(), minlength=_LEFT.size)
-        return np.asarray(often @ (1 - _LEFT))
+            _count(lost, often)
+        return _cells_under(often)
 
     def _under(self, under: Floats, guessed: bool) -> Under:
         """Make percent of the site of numbers of cells."""
@@ -354,6 +357,33 @@ class UnderCoil:
                 kind[self.no_clock[part] & swept] = len(PACE_SHARES) + 1
             out[part] = np.where(self.inside[part], kind, OUTSIDE)
         return out
+
+
+def _any_inside(counts: Counts, inside: Mask) -> bool:
+    """Whether any of the passes are inside."""
+    bands = _bands(slice(0, len(inside)), inside.shape[1], CELLS_IN_CACHE)
+    return any(bool(np.any((counts[rows] > 0) & inside[rows])) for rows in bands)
+
+
+def _bands(rows: slice, cols: int, cells: int) -> Iterator[slice]:
+    """Cut rows into bands of about so many cells."""
+    step = max(1, cells // max(cols, 1))
+    for first in range(rows.start, rows.stop, step):
+        yield slice(first, min(first + step, rows.stop))
+
+
+def _count(lost: Lost, often: NDArray[np.int64]) -> None:
+    """Add how many cells have each value."""
+    for one, into in zip(lost, often, strict=True):
+        if kernels is not None:
+            kernels.count_lost(one, into)
+        else:
+            into += np.bincount(one.ravel(), minlength=_LEFT.size)
+
+
+def _cells_under(often: NDArray[np.int64]) -> Floats:
+    """Cells under the coil, where so many have each value."""
+    return np.asarray(often @ (1 - _LEFT))
 
 
 def _add_up(layer: Lost, more: Lost) -> None:

@@ -63,7 +63,8 @@ class UnderPlaces:
             return
         window = self.windows[number]
         passes, there = swept.by_coil[coil][window.part_of(swept.grid)], swept.grid.part_of(window)
-        mean = pieces.near(window).mean(passes > 0, window.window(there), 1)[0]
+        near = pieces.near(window)
+        mean = near.mean(passes > 0, near.spans(window.window(there)), 1)[0]
         self.left[number][there] += mean * passes
 
     def shares(self) -> list[float | None]:

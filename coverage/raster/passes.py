@@ -123,34 +123,46 @@ def bits_over(legs: Sequence[Leg], radius_m: Floats, bits: NDArray[np.int64], gr
     return sums[:, :-1]
 
 
-def mean_over(
-    legs: Sequence[Leg], radius_m: float | Floats, values: Floats, grid: Grid
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Mean, at each cell, of the values of all legs that have it within their radius.
+@dataclass(frozen=True, slots=True, eq=False)
+class LegSpans:
+    """Which cells legs have within their radius: leg, row, first and last column, disjoint for each, row by row."""
+
+    group: Indices
+    row: Indices
+    first: Indices
+    last: Indices
+
+    def part(self, top: int, bottom: int) -> "LegSpans":
+        """Those in the rows from one up to another, which are counted from the first of these."""
+        a, b = np.searchsorted(self.row, (top, bottom))
+        return LegSpans(self.group[a:b], self.row[a:b] - top, self.first[a:b], self.last[a:b])
+
+
+def spans_near(legs: Sequence[Leg], radius_m: float | Floats, grid: Grid) -> LegSpans:
+    """Find which cells of a grid each leg has within its radius."""
+    pieces = Pieces.whole(legs)
+    if not (pieces.group.size and grid.rows and grid.cols):
+        return LegSpans(*(NO_INDICES,) * 4)
+    return LegSpans(*_intervals(pieces, np.broadcast_to(np.asarray(radius_m, float), (len(legs),))[pieces.group], grid))
+
+
+def mean_over(spans: LegSpans, values: Floats, rows: int, cols: int) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Mean, at each of so many cells, of the values of all legs that have it within their radius.
 
     values : float (k, legs), several sorts of value at once, 0 to 1000; kept to 1/2048. Returns float32
     (k, rows, cols), 0 where no leg comes, and bool (rows, cols) whether any does.
     """
-    weights = np.concatenate([np.ones((1, len(legs)), np.int32), in_value_steps(values)])
-    cells = np.zeros((weights.shape[0], grid.rows, grid.cols + 1), np.int32)
-    group, row, first, last = spans_near(legs, radius_m, grid)
+    weights = np.concatenate([np.ones((1, values.shape[1]), np.int32), in_value_steps(values)])
+    cells = np.zeros((weights.shape[0], rows, cols + 1), np.int32)
     for sums, weight in zip(cells, weights, strict=True):
-        _add_up(sums, row, first, last, group, weight)
+        _add_up(sums, spans.row, spans.first, spans.last, spans.group, weight)
     count = cells[0, :, :-1]
-    mean = np.empty((weights.shape[0] - 1, grid.rows, grid.cols), np.float32)
-    for top in range(0, grid.rows, _ROWS_AT_ONCE):
+    mean = np.empty((weights.shape[0] - 1, rows, cols), np.float32)
+    for top in range(0, rows, _ROWS_AT_ONCE):
         part = slice(top, top + _ROWS_AT_ONCE)
         steps = (VALUE_STEPS * np.maximum(count[part], 1)).astype(np.float32)
         np.divide(cells[1:, part, :-1], steps, out=mean[:, part], casting="same_kind")
     return mean, np.asarray(count > 0)
-
-
-def spans_near(legs: Sequence[Leg], radius_m: float | Floats, grid: Grid) -> tuple[Indices, Indices, Indices, Indices]:
-    """Which cells each leg has within its radius: leg, row, first and last column, disjoint for each, row by row."""
-    pieces = Pieces.whole(legs)
-    if not (pieces.group.size and grid.rows and grid.cols):
-        return (NO_INDICES,) * 4
-    return _intervals(pieces, np.broadcast_to(np.asarray(radius_m, float), (len(legs),))[pieces.group], grid)
 
 
 def in_value_steps(values: Floats) -> NDArray[np.int32]:

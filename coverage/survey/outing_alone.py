@@ -17,7 +17,6 @@ from fieldcomb.coverage.estimate.walked_ground import Drawn
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.ground.pass_tally import OutingPasses, Swinging, sweep_outing
 from fieldcomb.coverage.ground.site_cells import Ground, clip_to_site
-from fieldcomb.coverage.ground.under_coil import Lost, UnderCoil
 from fieldcomb.coverage.outings.walks import SwungWalk, WalkedOuting
 from fieldcomb.coverage.pool.ahead import one_ahead
 from fieldcomb.coverage.pool.memory import give_back
@@ -40,7 +39,7 @@ class OutingAlone:
 
     far_share : of its searching, how much lay far from the site. no_go : ground entered that nobody may search.
     redrawn : by coil, walks with
-    ways drawn again, where their strips cannot be placed. lost : as ``UnderCoil.lost``.
+    ways drawn again, where their strips cannot be placed.
     """
 
     swept: OutingPasses
@@ -48,15 +47,14 @@ class OutingAlone:
     no_go: NoGoEntered
     estimate: OutingEstimate
     redrawn: dict[str, Redrawn]
-    lost: dict[str, Lost | None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AloneOn:
     """What an outing is looked at on: the ground, the areas as they stand, the site's zone and cell.
 
-    estimates, under : with nothing added to them. chance_grid : the cells of the chances. on_plans : by outing, its
-    walks that were on lanes, which say what was swept there.
+    estimates : with nothing added to them. inside : the cells of the site. chance_grid : those of the chances.
+    on_plans : by outing, its walks that were on lanes, which say what was swept there.
     """
 
     ground: Ground
@@ -64,17 +62,17 @@ class AloneOn:
     zone: str
     cell_m: float
     estimates: Estimates
-    under: UnderCoil
+    inside: Mask
     chance_grid: Grid
     on_plans: Mapping[str, tuple[OnPlan, ...]] = field(default_factory=dict)
 
     @property
     def depends_on(self) -> tuple[object, ...]:
         """Return all of it that the result of every outing depends on."""
-        of, under = self.ground, self.under
+        of = self.ground
         ground = (of.grid, of.kind, of.shape, of.near)
         estimates = (self.estimates.plot, self.estimates.reason)
-        return (ground, self.areas, self.zone, self.cell_m, estimates, under.guessed, under.depth_m, self.chance_grid)
+        return (ground, self.areas, self.zone, self.cell_m, estimates, self.chance_grid)
 
 
 def walks_for_estimate(outing: WalkedOuting) -> list[tuple[str, Walked]]:
@@ -116,16 +114,15 @@ def look_at(
     swept, far_share, no_go = _sweep(on, outing)
     if tell_swept:
         tell_swept(outing, swept)
-    lost = on.under.lost(outing.walks, swept)
     drawn, once_more = drawing() if drawing else (None, None)
-    on_site = SweptOnSite(on.under.inside, swept)
+    on_site = SweptOnSite(on.inside, swept)
     estimate = on.estimates.of_outing(walks, on_site, workers, [drawn] if drawn else each)
     again: dict[str, Redrawn] = {}
     if once_more:
         again = {walks[0][0]: once_more}
     elif not on.estimates.reason and not estimate.estimate.strips_placed:
         again = {coil: _redrawn(on.chance_grid, of_coil, workers) for coil, of_coil in _by_coil(rest).items()}
-    return OutingAlone(swept, far_share, no_go, estimate, again, lost)
+    return OutingAlone(swept, far_share, no_go, estimate, again)
 
 
 def _draw_alone(on: tuple[Plot, Grid], walked: Walked) -> tuple[Drawn, Redrawn | None]:

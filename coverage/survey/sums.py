@@ -145,10 +145,9 @@ class SurveySums:
 
     def alone_on(self) -> AloneOn:
         """Return what each outing is looked at on, before it is added."""
-        of, fresh = self.of, self.fresh
-        under = UnderCoil(self.tally.inside, self.under.guessed, of.depth_m)
+        of, fresh, inside = self.of, self.fresh, self.tally.inside
         grid = self.chances.coarse.grid
-        return AloneOn(of.ground, of.areas, of.site.zone, of.site.cell_m, fresh, under, grid, of.on_plans)
+        return AloneOn(of.ground, of.areas, of.site.zone, of.site.cell_m, fresh, inside, grid, of.on_plans)
 
     def sweep(self, outing: WalkedOuting, swept: OutingPasses) -> None:
         """Add the ground of one outing; with that of the last begin to find strips, which depend on nothing else."""
@@ -173,7 +172,7 @@ class SurveySums:
         told = self.estimates.with_lanes(estimate, [one.swept for one in lanes])
         passed_by = self._add_lanes(lanes, passed_by)
         times = outing_times([w.walk for w in outing.walks], alone.far_share, [o.times for o in self.results])
-        under = self.under.add(outing.walks, swept, alone.lost).at_most(ground.swept_pct)
+        under = self.under.add(outing.walks, swept).at_most(ground.swept_pct)
         head, recordings, marks = outing.head, outing.recordings, outing.marks
         day = self._day(outing)
         done = self.ledger.add(outing, swept, passed_by, day)

@@ -115,7 +115,9 @@ def _names(sums: SurveySums, names: Sequence[str], memory: Memo) -> list[str]:
     """What stands for the sums after each of some outings."""
     of = sums.of
     days = [(one.event.day, one.event.kind) for one in of.events]
-    base = digest((sums.ledger.depends_on, sums.searched.stated, sums.effort is None, days, tuple(sums.since.since)))
+    under = (sums.under.guessed, sums.under.depth_m)
+    counted = (sums.searched.stated, sums.effort is None, days, tuple(sums.since.since))
+    base = digest((sums.ledger.depends_on, under, *counted))
     found = list[str]()
     for name in names:
         found.append(memory.name_of("sums", (found[-1] if found else base, name)))

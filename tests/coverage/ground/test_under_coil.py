@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
-from itertools import permutations
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +11,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from recordings import DAY_S, FRAME, START_S, area, field, fixes, item, outing, part, serpentine, site
 from small_walks import square, walk
 
@@ -19,9 +19,10 @@ from fieldcomb.coverage.commands.cli import main
 from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.swing import Swing, make_swing
 from fieldcomb.coverage.gear.wedges import share_under_coil
+from fieldcomb.coverage.ground import under_coil
 from fieldcomb.coverage.ground.ground_results import PACE_SHARES
 from fieldcomb.coverage.ground.pass_tally import OutingPasses
-from fieldcomb.coverage.ground.under_coil import Under, UnderCoil
+from fieldcomb.coverage.ground.under_coil import CoilPieces, Under, UnderCoil
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.raster.cells import OUTSIDE
 from fieldcomb.coverage.raster.grid import Grid
@@ -29,6 +30,7 @@ from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.coverage.report.table import table
 from fieldcomb.coverage.survey.results import Report, Result
 from fieldcomb.coverage.survey.survey import survey
+from fieldcomb.tracks.motion.legs import Leg
 from fieldcomb.tracks.recording import Track
 
 UNDER = ("under_coil_pct", "under_coil_low_pct", "under_coil_high_pct")
@@ -349,22 +351,75 @@ def test_impossible_depth_or_lift_is_refused(
     assert said in capsys.readouterr().err
 
 
-def test_outings_all_over_the_site_and_on_a_part_of_it_add_up_alike_in_any_order() -> None:
-    """Two outings over the whole site and one on a corner of it leave the same, whichever comes first."""
-    inside, whole = np.ones((4, 6), bool), (slice(0, 4), slice(0, 6))
-    corner = (slice(0, 2), slice(1, 4))
-    values = [(np.arange(24).reshape(1, 4, 6), whole), (np.full((1, 2, 3), 900), corner), (np.ones((1, 4, 6)), whole)]
-    counts = np.ones((4, 6), np.int16)
-    found = []
-    for order in permutations(values):
-        under = UnderCoil(inside, guessed=False)
-        for lost, here in order:
-            grid = Grid(0.1, here[1].start, -here[0].start, lost.shape[1], lost.shape[2])
-            there = (slice(0, lost.shape[1]), slice(0, lost.shape[2]))
-            passes = counts[there]
-            swept = OutingPasses(grid, passes, {"28cm": passes}, here, there, passes.astype(np.uint16), [])
-            under.add([], swept, {"28cm": lost.astype(np.uint16)})
-        found.append(under.by_coil["28cm"].tolist())
-    expected = values[0][0] + 1
-    expected[0][corner] += 900
-    assert all(one == expected.tolist() for one in found)
+@dataclass(frozen=True)
+class OnPart:
+    """What one outing did on some rows and columns of a site: pieces of walks, and passes, by coil."""
+
+    here: tuple[slice, slice]
+    pieces: dict[str, CoilPieces]
+    counts: dict[str, NDArray[np.int16]]
+
+    @property
+    def grid(self) -> Grid:
+        """The cells of the part."""
+        rows, cols = self.here
+        return Grid(0.25, cols.start, -rows.start, rows.stop - rows.start, cols.stop - cols.start)
+
+    def left(self) -> dict[str, NDArray[np.int64]]:
+        """What its passes leave on the part, by coil, all of it at once."""
+        found = {}
+        for name, pieces in self.pieces.items():
+            lost = np.zeros((2, self.grid.rows, self.grid.cols), np.uint16)
+            pieces.lose(self.counts[name], np.ones(lost.shape[1:], bool), pieces.spans(self.grid), lost)
+            found[name] = lost.astype(np.int64)
+        return found
+
+    def add_to(self, under: UnderCoil) -> Under:
+        """Add it."""
+        there = slice(0, self.grid.rows), slice(0, self.grid.cols)
+        whole = sum(self.counts.values(), np.zeros((self.grid.rows, self.grid.cols), np.int16))
+        swept = OutingPasses(self.grid, whole, self.counts, self.here, there, whole.astype(np.uint8), [])
+        pieces = iter(self.pieces.values())
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(under_coil, "coil_pieces", lambda walks, depth_m: next(pieces))
+            return under.add([], swept)
+
+
+def outing_on_part(rng: np.random.Generator, rows: int, cols: int) -> OnPart:
+    """Some outing with one or two coils on some part of a site."""
+    top, left = (int(rng.integers(0, most)) for most in (rows, cols))
+    here = slice(top, int(rng.integers(top, rows)) + 1), slice(left, int(rng.integers(left, cols)) + 1)
+    shape = here[0].stop - top, here[1].stop - left
+    pieces, counts = {}, {}
+    for name in ("28cm", "13x20cm")[: rng.integers(1, 3)]:
+        legs = [Leg(*(rng.uniform((0, -rows), (cols, 0), (2, 2)).T / 4)) for _ in range(rng.integers(1, 5))]
+        pieces[name] = CoilPieces(legs, np.full(len(legs), 0.75), rng.uniform(0, 16, (2, len(legs))), own=False)
+        counts[name] = rng.choice(np.array([0, 1, 1, 2], np.int16), shape)
+        counts[name].flat[0] = 1
+    return OnPart(here, pieces, counts)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 12), st.integers(1, 90), st.sampled_from([1, 50, 200, 10**6]))
+@settings(max_examples=60, deadline=None)
+def test_what_passes_leave_adds_up_alike_however_few_rows_are_worked_on_at_once(
+    seed: int, rows: int, cols: int, at_once: int
+) -> None:
+    """Outings with one coil or two, on all of a site or a part of it, leave their sum, and each has its own share."""
+    rng = np.random.default_rng(seed)
+    under = UnderCoil(np.ones((rows, cols), bool), guessed=True)
+    sums: dict[str, NDArray[np.int64]] = {}
+    for one in [outing_on_part(rng, rows, cols) for _ in range(3)]:
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(under_coil, "CELLS_AT_ONCE", 2 * at_once)
+            patch.setattr(under_coil, "CELLS_IN_CACHE", at_once)
+            told = one.add_to(under)
+        left = one.left()
+        together = np.minimum(sum(left.values()), 65535)
+        bare = np.where(together < 20 * 2048, np.exp(-together / 2048), 0)
+        assert told.pct == pytest.approx(100 * (1 - bare[0]).sum() / (rows * cols), abs=1e-9)
+        for name, lost in left.items():
+            layer = sums.setdefault(name, np.zeros((2, rows, cols), np.int64))[:, *one.here]
+            layer[:] = np.minimum(layer + lost, 65535)
+    assert under.by_coil.keys() == sums.keys()
+    for name, expected in sums.items():
+        np.testing.assert_array_equal(under.by_coil[name], expected)
