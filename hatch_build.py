@@ -1,4 +1,4 @@
-"""Builds the C kernels of ``coverage/compiled`` while the package is built or installed for work on it.
+"""Builds the C kernels of two rooms while the package is built or installed for work on it.
 
 They only make it faster: where there is no compiler, or no headers of Python, the package is built without them and
 computes the same with numpy.
@@ -18,7 +18,8 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 NAME = "_kernels"
-ROOM = Path("coverage/compiled")
+ROOMS = (Path("tracks/compiled"), Path("coverage/compiled"))  # one set of kernels each
+SHARED = ROOMS[0] / "borrow.c"
 BUILT = (f"{NAME}*.so", f"{NAME}*.pyd")
 # Every product and every sum is rounded by itself, as numpy does: the numbers are the same with and without kernels.
 _STRICT = ["-O3", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math", "-fopenmp-simd"]
@@ -27,17 +28,23 @@ STRICT = [] if sys.platform == "win32" else _STRICT
 
 def digest(root: Path) -> str:
     """Tell one state of the sources from another, so that tests can tell kernels that are out of date."""
-    every = sorted((root / ROOM).glob("*.[ch]"))
+    every = [path for room in ROOMS for path in sorted((root / room).glob("*.[ch]"))]
     return hashlib.sha256(b"".join(path.read_bytes() for path in every)).hexdigest()[:16]
 
 
 def build(root: Path) -> bool:
-    """Compile the kernels into their room under ``root``; tell whether there are any now."""
+    """Compile the kernels into their rooms under ``root``; tell whether all are there now."""
+    with chdir(root):
+        made = [_build_room(room, digest(root)) for room in ROOMS]
+    return all(made)
+
+
+def _build_room(room: Path, sources_digest: str) -> bool:
     from setuptools import Distribution, Extension
 
-    with chdir(root), TemporaryDirectory() as between:
-        sources = sorted(path.as_posix() for path in ROOM.glob("*.c"))
-        macros = [("SOURCES", f'"{digest(root)}"')]
+    with TemporaryDirectory() as between:
+        sources = sorted({path.as_posix() for path in (*room.glob("*.c"), SHARED)})
+        macros = [("SOURCES", f'"{sources_digest}"')]
         extension = Extension(NAME, sources, define_macros=macros, extra_compile_args=STRICT)
         command: Any = Distribution({"name": NAME, "ext_modules": [extension]}).get_command_obj("build_ext")
         command.build_lib = command.build_temp = between
@@ -47,12 +54,12 @@ def build(root: Path) -> bool:
         except Exception as fault:  # compilers fail in many ways, and none may keep anybody from installing
             print(f"The kernels were not compiled, and numpy does their work: {fault}", file=sys.stderr)
         made = [path for pattern in BUILT for path in Path(between).glob(pattern)]
-        for old in (path for pattern in BUILT for path in ROOM.glob(pattern)):
+        for old in (path for pattern in BUILT for path in room.glob(pattern)):
             if old.name not in {path.name for path in made}:
                 old.unlink()  # of other sources or another Python
         for path in made:
-            shutil.copy2(path, ROOM / f"{path.name}.new")
-            (ROOM / f"{path.name}.new").replace(ROOM / path.name)  # in one step: somebody may be loading it
+            shutil.copy2(path, room / f"{path.name}.new")
+            (room / f"{path.name}.new").replace(room / path.name)  # in one step: somebody may be loading it
     return bool(made)
 
 

@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parents[2]
 # A room uses only itself and rooms that stand before it. A new room needs its place here.
 ORDER = [
     "tracks",
-    *(f"tracks.{room}" for room in ("files", "formats", "marks", "motion", "quality")),
+    *(f"tracks.{room}" for room in ("compiled", "files", "formats", "marks", "motion", "quality")),
     *(
         f"coverage.{room}"
         for room in (

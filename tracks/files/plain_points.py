@@ -15,6 +15,7 @@ from dataclasses import replace
 from typing import Protocol, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits
@@ -35,7 +36,7 @@ _MARKER = "plain-points"
 _MARKED = f"<{_MARKER}><a><a><a/></a></a></{_MARKER}>".encode()
 _ELEMENT_BYTES = 4  # of the shortest, <a/>
 _HEAD_BYTES = 200  # of a point, in which its attributes stand
-_SECOND, _HOUR = len("2026-03-07T09:12:00"), len("2026-03-07T09")
+SECOND, _HOUR = len("2026-03-07T09:12:00"), len("2026-03-07T09")
 _TAKEN_BYTES = 2 * PIECE_BYTES
 
 
@@ -66,18 +67,67 @@ class PlainRun:
     last_time: str
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class FoundPoints:
+    """Plain points in a piece of a file.
+
+    lon_deg, lat_deg, fraction_s : float64 (n,). moments : uint8 (n, 19), the letters of their times to the second.
+    between : what stands between runs of points: how many points came before it, and it.
+    last_times : the time of the last point before each of these, and of the last of all, as written without its Z;
+        empty where there is none.
+    """
+
+    lon_deg: Floats
+    lat_deg: Floats
+    fraction_s: Floats
+    moments: NDArray[np.uint8]
+    between: list[tuple[int, bytes]]
+    last_times: list[bytes]
+
+
+# What finds the plain points in a piece; None where a number is none.
+Finder = Callable[[bytes], FoundPoints | None]
+
+
+def by_pattern(pattern: re.Pattern[bytes]) -> Finder:
+    """Return what finds plain points by a pattern with the groups ``lat``, ``lon`` and ``time``.
+
+    pattern : matches nothing but a whole and sound element of ASCII, in which nothing has a meaning but these three; it
+        begins with its tag and takes blanks behind it, and no more.
+    """
+    lat, lon, time = (pattern.groupindex[name] for name in ("lat", "lon", "time"))
+    step = pattern.groups + 1
+
+    def find(piece: bytes) -> FoundPoints | None:
+        parts = pattern.split(piece)
+        times = parts[time::step]
+        try:
+            lon_deg, lat_deg = (np.frombuffer(array("d", map(float, parts[group::step]))) for group in (lon, lat))
+        except ValueError:
+            return None
+        joined, fraction_s = b"".join(times), np.zeros(len(times))
+        if len(joined) > len(times) * SECOND:
+            fraction_s = np.array([float(one[SECOND:] or 0) for one in times])
+            joined = b"".join([one[:SECOND] for one in times])
+        moments = np.frombuffer(joined, np.uint8).reshape(-1, SECOND)
+        between = [(before, text) for before, text in enumerate(parts[::step]) if text]
+        ends = [*(before for before, _ in between), len(times)]
+        last_times = [times[end - 1] if end else b"" for end in ends]
+        return FoundPoints(lon_deg, lat_deg, fraction_s, moments, between, last_times)
+
+    return find
+
+
 @dataclass(frozen=True, slots=True)
 class PlainForm:
     """How a format writes plain points.
 
     places : the point, in each element in which it is a fix.
-    pattern : gives its pattern, with the groups ``lat``, ``lon`` and ``time``, for a file of which the first point
-        begins with these bytes. It matches nothing but a whole and sound element of ASCII, in which nothing has a
-        meaning but these three; it begins with its tag and takes blanks behind it, and no more.
+    finder : gives what finds them in a piece of a file of which the first point begins with these bytes.
     """
 
     places: tuple[Place, ...]
-    pattern: Callable[[bytes], re.Pattern[bytes]]
+    finder: Callable[[bytes], Finder]
 
     @property
     def tag(self) -> str:
@@ -127,8 +177,8 @@ def _read_by_runs(
 class _Shortener:
     """A document in which each run is a marker, and the numbers of its points, grown a piece at a time."""
 
-    def __init__(self, pattern: re.Pattern[bytes]) -> None:
-        self._pattern, self._step, self._group = pattern, pattern.groups + 1, pattern.groupindex
+    def __init__(self, find: Finder) -> None:
+        self._find = find
         self._lon, self._lat, self._time = array("d"), array("d"), array("d")
         self._ends: list[int] = []
         self._last_times: list[str] = []
@@ -138,40 +188,17 @@ class _Shortener:
 
     def take(self, piece: bytes) -> bool:
         """Take the next piece; False if it holds a number or a time that is none."""
-        parts, step, points = self._pattern.split(piece), self._step, len(self._time)
-        lons, lats, times = (parts[self._group[name] :: step] for name in ("lon", "lat", "time"))
-        try:
-            self._lon.extend(map(float, lons))
-            self._lat.extend(map(float, lats))
-        except ValueError:
+        found, points = self._find(piece), len(self._time)
+        time_s = None if found is None else _seconds(found.moments, found.fraction_s)
+        if found is None or time_s is None:
             return False
-        if times and not self._take_times(times):
-            return False
-        for before, text in enumerate(parts[::step]):
-            if text:
-                self._end_run(points + before, times[before - 1] if before else self._last_time)
-                self._keep(text)
-        self._last_time = times[-1] if times else self._last_time
+        for grown, more in ((self._lon, found.lon_deg), (self._lat, found.lat_deg), (self._time, time_s)):
+            grown.frombytes(more.tobytes())
+        for (before, text), last_time in zip(found.between, found.last_times, strict=False):
+            self._end_run(points + before, last_time or self._last_time)
+            self._keep(text)
+        self._last_time = found.last_times[-1] or self._last_time
         return True
-
-    def _take_times(self, times: list[bytes]) -> bool:
-        """Add the Unix seconds of times as :data:`MOMENT` finds them; False if one of them is none."""
-        fractions, joined = None, b"".join(times)
-        if len(joined) > len(times) * _SECOND:
-            fractions = np.array([float(time[_SECOND:] or 0) for time in times])
-            joined = b"".join([time[:_SECOND] for time in times])
-        letters = np.frombuffer(joined, np.uint8).reshape(-1, _SECOND)
-        hours = letters[:, :_HOUR]
-        firsts = np.flatnonzero(np.r_[True, (hours[1:] != hours[:-1]).any(axis=1)])
-        in_words, clock = [times[i][:_HOUR].decode() for i in firsts.tolist()], Clock()
-        hours_s = np.array([clock.seconds(f"{hour}:00:00Z") for hour in in_words])
-        tens, digits = letters[:, [14, 17]] - np.uint8(48), letters[:, [15, 18]] - np.uint8(48)  # below 0 is far above
-        sound = (tens <= 5).all() and (digits <= 9).all() and (letters[:, [13, 16]] == ord(":")).all()
-        minutes, seconds = (tens * 10 + digits).T
-        time_s = np.repeat(hours_s, np.diff(firsts, append=len(times))) + minutes * 60.0 + seconds
-        self._time.frombytes((time_s if fractions is None else time_s + fractions).tobytes())
-        # The end of a day may be written as 24:00:00, but then it does not begin an hour.
-        return bool(sound) and clock.unreadable == 0 and not any(hour.endswith("24") for hour in in_words)
 
     def _end_run(self, end: int, last_time: bytes) -> None:
         if end > (self._ends[-1] if self._ends else 0):
@@ -197,6 +224,22 @@ class _Shortener:
         return b"".join(self.kept)
 
 
+def _seconds(letters: NDArray[np.uint8], fraction_s: Floats) -> Floats | None:
+    """Unix seconds of times as :data:`MOMENT` finds them; None if one of them is none."""
+    hours = letters[:, :_HOUR]
+    firsts = np.flatnonzero(np.r_[len(hours) > 0, (hours[1:] != hours[:-1]).any(axis=1)])
+    in_words, clock = [hours[i].tobytes().decode() for i in firsts.tolist()], Clock()
+    hours_s = np.array([clock.seconds(f"{hour}:00:00Z") for hour in in_words], float)
+    tens, digits = letters[:, [14, 17]] - np.uint8(48), letters[:, [15, 18]] - np.uint8(48)  # below 0 is far above
+    sound = (tens <= 5).all() and (digits <= 9).all() and (letters[:, [13, 16]] == ord(":")).all()
+    # The end of a day may be written as 24:00:00, but then it does not begin an hour.
+    if not sound or clock.unreadable or any(hour.endswith("24") for hour in in_words):
+        return None
+    minutes, seconds = (tens * 10 + digits).T
+    time_s = np.repeat(hours_s, np.diff(firsts, append=len(hours))) + minutes * 60.0 + seconds
+    return np.asarray(time_s + fraction_s)
+
+
 def _shorten(data: bytes, form: PlainForm) -> tuple[bytes, list[PlainRun]] | None:
     """Put a marker for each run, a piece of the file at a time; None if that is unsafe, or hardly shorter."""
     # An element begins with "<" and no "/": with more of these the limit may be passed, and where is said tag by tag.
@@ -206,7 +249,7 @@ def _shorten(data: bytes, form: PlainForm) -> tuple[bytes, list[PlainRun]] | Non
     first = data.find(opening)
     if many or first < 0:
         return None
-    short, at = _Shortener(form.pattern(data[first : first + _HEAD_BYTES])), 0
+    short, at = _Shortener(form.finder(data[first : first + _HEAD_BYTES])), 0
     while at < len(data):
         # Between points; a cut through one would only keep it from being plain.
         cut = at + _TAKEN_BYTES

@@ -1,4 +1,4 @@
 """One reader for each file format, and ``read``, which picks the right one.
 
-Uses ``files``. A reader removes nothing: what cannot be read becomes NaN or a note.
+Uses ``files`` and ``compiled``. A reader removes nothing: what cannot be read becomes NaN or a note.
 """

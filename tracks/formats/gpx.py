@@ -9,16 +9,23 @@ Source of the format: the GPX 1.1 schema.
 import math
 import re
 from collections.abc import Callable
-from functools import cache
+from functools import cache, partial
 
+import numpy as np
+
+from fieldcomb.tracks.compiled.track_kernels import track_kernels
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files.collector import Asides, Gather
 from fieldcomb.tracks.files.plain_points import (
     BLANK,
     DEGREES,
     MOMENT,
+    SECOND,
+    Finder,
+    FoundPoints,
     PlainForm,
     PlainRun,
+    by_pattern,
     leaf,
     passed_over,
     read_points,
@@ -30,14 +37,16 @@ from fieldcomb.tracks.units import format_count
 
 _POINTS: tuple[Place, ...] = (("trkseg", "trkpt"), ("trk", "trkpt"), ("rte", "rtept"), ("gpx", "wpt"))
 _NOTES = ("desc", "cmt")
+_POINT_BYTES = len('<trkpt lat="0" lon="0"><time>2026-03-07T09:12:00Z</time></trkpt>')  # of the shortest
 
 
-def _plain_pattern(head: bytes) -> re.Pattern[bytes]:
-    return _plain_points(0 <= head.find(b" lon=") < head.find(b" lat="))
+def _finder(head: bytes) -> Finder:
+    lon_first = 0 <= head.find(b" lon=") < head.find(b" lat=")
+    return partial(_found_in_c, lon_first) if track_kernels is not None else _plain_points(lon_first)
 
 
 @cache
-def _plain_points(lon_first: bool) -> re.Pattern[bytes]:
+def _plain_points(lon_first: bool) -> Finder:
     place = [rf'[ \t\r\n]++{name}="(?P<{name}>{DEGREES})"' for name in ("lat", "lon")]
     attributes = "".join(reversed(place) if lon_first else place)
     # Any other child of a track point has no meaning; a second time has none either, but only if the first is good.
@@ -45,10 +54,26 @@ def _plain_points(lon_first: bool) -> re.Pattern[bytes]:
     others = [rf"(?:{leaf(number, no_time)})*" for number in (1, 2)]
     time = rf"<time>{MOMENT}</time>{BLANK}"
     inside = f"{others[0]}{time}{others[1]}(?:{passed_over('extensions', 3)})?"
-    return re.compile(rf"<trkpt{attributes}{BLANK}>{BLANK}{inside}</trkpt>{BLANK}".encode())
+    return by_pattern(re.compile(rf"<trkpt{attributes}{BLANK}>{BLANK}{inside}</trkpt>{BLANK}".encode()))
 
 
-_PLAIN = PlainForm(_POINTS[:2], _plain_pattern)
+def _found_in_c(lon_first: bool, piece: bytes) -> FoundPoints | None:
+    """Find what ``_plain_points`` finds: a file of three hours is read in 2.3 ms, with the pattern in 12."""
+    most = len(piece) // _POINT_BYTES + 1
+    lon_deg, lat_deg, fraction_s = np.empty((3, most))
+    moments, spans = np.empty((most, SECOND), np.uint8), np.empty((most, 4), np.int64)
+    count = track_kernels.gpx_points(piece, lon_first, lon_deg, lat_deg, moments, fraction_s, spans)
+    if count < 0:
+        return None
+    firsts, ends = np.append(0, spans[:count, 1]), np.append(spans[:count, 0], len(piece))
+    between = [(before, piece[firsts[before] : ends[before]]) for before in np.flatnonzero(ends > firsts).tolist()]
+    lasts = [before - 1 for before, _ in between] + [count - 1]
+    last_times = [piece[spans[last, 2] : spans[last, 3]] if last >= 0 else b"" for last in lasts]
+    degrees = lon_deg[:count], lat_deg[:count]
+    return FoundPoints(*degrees, fraction_s[:count], moments[:count], between, last_times)
+
+
+_PLAIN = PlainForm(_POINTS[:2], _finder)
 
 
 class _Builder:

@@ -17,8 +17,10 @@ from fieldcomb.tracks.files.plain_points import (
     BLANK,
     DEGREES,
     MOMENT,
+    Finder,
     PlainForm,
     PlainRun,
+    by_pattern,
     leaf,
     passed_over,
     read_points,
@@ -39,7 +41,7 @@ _BY_HAND = "manual"
 
 
 @cache
-def _plain_pattern(_: bytes) -> re.Pattern[bytes]:
+def _plain_points() -> Finder:
     latitude, longitude = (
         f"<{name}itudeDegrees>(?P<{name[:3].lower()}>{DEGREES})</{name}itudeDegrees>{BLANK}" for name in ("Lat", "Long")
     )
@@ -47,10 +49,11 @@ def _plain_pattern(_: bytes) -> re.Pattern[bytes]:
     heart = rf'<HeartRateBpm(?: xsi:type="\w++")?+>{BLANK}<Value>[0-9.]*+</Value>{BLANK}</HeartRateBpm>{BLANK}'
     # Any other child of a trackpoint has no meaning.
     others = rf"(?:{heart}|{leaf(1, '(?!Time>|Extensions>)[A-Za-z_]+')})*(?:{passed_over('Extensions', 2)})?"
-    return re.compile(rf"<Trackpoint>{BLANK}<Time>{MOMENT}</Time>{BLANK}{where}{others}</Trackpoint>{BLANK}".encode())
+    point = rf"<Trackpoint>{BLANK}<Time>{MOMENT}</Time>{BLANK}{where}{others}</Trackpoint>{BLANK}"
+    return by_pattern(re.compile(point.encode()))
 
 
-_PLAIN = PlainForm(_POINTS[:1], _plain_pattern)
+_PLAIN = PlainForm(_POINTS[:1], lambda _: _plain_points())
 
 
 class _OpenLap:

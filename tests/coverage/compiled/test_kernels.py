@@ -21,6 +21,7 @@ from fieldcomb.coverage.ground.crosswise import bearings_of
 from fieldcomb.coverage.ground.under_coil import CoilPieces
 from fieldcomb.coverage.raster import passes
 from fieldcomb.coverage.raster.grid import Grid
+from fieldcomb.tracks.compiled.track_kernels import track_kernels
 from fieldcomb.tracks.motion.legs import Leg
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -48,18 +49,19 @@ def legs_of(walk: list[list[tuple[float, float]]]) -> list[Leg]:
 
 def test_there_are_kernels_wherever_a_compiler_is() -> None:
     """Where a compiler can be called, installing compiled the kernels."""
-    if kernels is None and shutil.which("cc") is None and not os.environ.get("CI"):
+    if kernels is None and track_kernels is None and shutil.which("cc") is None and not os.environ.get("CI"):
         pytest.skip("no compiler on this machine")
-    assert kernels is not None
+    assert kernels is not None and track_kernels is not None
 
 
 @needs_kernels
 def test_the_kernels_are_of_these_sources() -> None:
     """The kernels were compiled from the sources that lie beside them; if not, install the package again."""
-    sources = sorted((ROOT / "coverage/compiled").glob("*.[ch]"))
+    rooms = (ROOT / "tracks/compiled", ROOT / "coverage/compiled")
+    sources = [path for room in rooms for path in sorted(room.glob("*.[ch]"))]
     assert len(sources) > 5
     digest = hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()
-    assert digest[: len(kernels.SOURCES)] == kernels.SOURCES
+    assert digest[: len(kernels.SOURCES)] == kernels.SOURCES == track_kernels.SOURCES
 
 
 @needs_kernels
@@ -284,7 +286,7 @@ def test_a_map_is_the_same_without_kernels(tmp_path: Path) -> None:
     import subprocess
 
     walk, edge = ROOT / "demo/outing-1-west-large.gpx", ROOT / "demo/boundary.geojson"
-    hide = "import sys; sys.modules['fieldcomb.coverage.compiled._kernels'] = None; "
+    hide = "import sys; sys.modules |= {f'fieldcomb.{of}.compiled._kernels': None for of in ('tracks', 'coverage')}; "
     start = "from fieldcomb.coverage.commands.cli import main; import sys; sys.exit(main())"
     options = ["--coil", "33cm", "--swath", "1.6m", "--boundary", str(edge), "--jobs", "1"]
     for name, program in (("with", start), ("without", hide + start)):

@@ -6,14 +6,17 @@ import random
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 import tcx_files
 from format_checks import damaged
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fieldcomb.tracks.compiled.track_kernels import track_kernels
 from fieldcomb.tracks.errors import TrackError
 from fieldcomb.tracks.files import limits, plain_points
+from fieldcomb.tracks.formats import gpx
 from fieldcomb.tracks.formats.read import read_recording
 
 DATA = Path(__file__).parents[2] / "data"
@@ -34,7 +37,7 @@ def outcome(data: bytes) -> tuple[object, ...]:
 
 
 def check(data: bytes) -> bool:
-    """Both ways of reading give the same; whether the runs were read at once."""
+    """All ways of reading give the same, with and without kernels; whether the runs were read at once."""
     used: list[bool] = []
 
     def noting(*args: object) -> object:
@@ -45,6 +48,9 @@ def check(data: bytes) -> bool:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(plain_points, "_read_by_runs", noting)
         quick = outcome(data)
+        patch.setattr(gpx, "track_kernels", None)
+        assert quick == outcome(data)
+        assert used[: len(used) // 2] == used[len(used) // 2 :]
         patch.setattr(plain_points, "_read_by_runs", lambda *_: None)
         assert quick == outcome(data)
     return any(used)
@@ -262,6 +268,80 @@ def test_each_odd_thing_between_runs_is_read_as_tag_by_tag() -> None:
     for odd in singles():
         for inside in (run + odd + run, odd + run, run + odd):
             check(document(inside))
+
+
+needs_kernels = pytest.mark.skipif(track_kernels is None, reason="the kernels were not compiled here")
+FINDERS = [(gpx._finder(head), gpx._plain_points(head == b" lon= lat=")) for head in (b" lon= lat=", b" lat= lon=")]
+
+
+def same_points(piece: bytes) -> int:
+    """In C the same points are found in a piece as by the pattern, to the last bit; how many that are."""
+    count = 0
+    for in_c, plain in FINDERS:
+        found, meant = in_c(piece), plain(piece)
+        assert (found is None) == (meant is None)
+        if found is None or meant is None:
+            continue
+        for name in ("lon_deg", "lat_deg", "fraction_s", "moments"):
+            one, two = getattr(found, name), getattr(meant, name)
+            assert (one.dtype, one.shape, one.tobytes()) == (two.dtype, two.shape, two.tobytes())
+        assert (found.between, found.last_times) == (meant.between, meant.last_times)
+        count += len(found.lon_deg)
+    return count
+
+
+@needs_kernels
+@settings(max_examples=200, deadline=None)
+@given(
+    inside=mixture(NUMBERS, TIMES, CHILDREN, POINTS, BREAKS, AROUND),
+    cut=st.integers(0, 300),
+    damage=st.none() | st.integers(0, 2**32),
+)
+def test_points_are_found_in_c_as_by_the_pattern(inside: str, cut: int, damage: int | None) -> None:
+    """Whatever stands between and in points, and wherever a piece of the file begins or is damaged."""
+    data = document(inside)
+    if damage is not None:
+        data = damaged(data, document(fix(3)), random.Random(damage))
+    same_points(data[cut:])
+
+
+@needs_kernels
+def test_each_odd_thing_is_found_in_c_as_by_the_pattern() -> None:
+    """One odd number, time, child, tag or letter, whole and cut off after any of its letters."""
+    assert same_points(f"{fix(1)}{fix(2)}".encode()) == 2
+    for form in FORMS.values():
+        assert same_points(form(1).encode()) == 1
+    for odd in singles():
+        data = f"{fix(1)}{odd}{fix(2)}".encode()
+        same_points(data)
+        for end in range(data.index(b"\n"), len(data)):
+            same_points(data[:end])
+
+
+@needs_kernels
+@given(st.text("0123456789", max_size=12), st.text("0123456789", max_size=12), st.text("0123456789.-", max_size=25))
+@settings(max_examples=400, deadline=None)
+def test_numbers_are_read_in_c_as_python_reads_them(whole: str, decimals: str, any_letters: str) -> None:
+    """Degrees of up to 24 letters are the nearest numbers there are, and what is no number is none."""
+    for number in (f"{whole}.{decimals}", f"-{whole}.{decimals}", whole, any_letters):
+        same_points(f'<trkpt lat="1" lon="{number}"><time>{NOON}</time></trkpt>'.encode())
+
+
+@needs_kernels
+def test_points_without_room_are_refused() -> None:
+    """More points than there is room for, and room of another size or kind, are refused."""
+    piece, few, room, spans = fix(1).encode() * 3, np.empty(2), np.empty(3), np.empty((3, 4), np.int64)
+    letters = np.empty((3, 19), np.uint8)
+    assert track_kernels.gpx_points(piece, False, room, room.copy(), letters, room.copy(), spans) == 3
+    with pytest.raises(ValueError, match="no room"):
+        track_kernels.gpx_points(piece, False, few, few.copy(), letters[:2], few.copy(), spans[:2])
+    for wrong in ((few, letters, room, spans), (room, letters[1:], room, spans), (room, letters, few, spans)):
+        with pytest.raises(ValueError, match="elements"):
+            track_kernels.gpx_points(piece, False, room, *wrong)
+    with pytest.raises(ValueError, match="elements"):
+        track_kernels.gpx_points(piece, False, room, room, letters, room, spans[1:])
+    with pytest.raises(TypeError):
+        track_kernels.gpx_points(piece, False, room, room, letters, room, room)  # type: ignore[arg-type]
 
 
 def test_each_odd_thing_in_training_files_is_read_as_tag_by_tag() -> None:
