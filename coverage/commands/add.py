@@ -5,11 +5,19 @@ from typing import Any
 
 import click
 
-from fieldcomb.coverage.commands.options import check_typed, jobs_option, path, read_jobs, walk_options, walks_to_add
+from fieldcomb.coverage.commands.options import (
+    GivenOnce,
+    check_typed,
+    jobs_option,
+    path,
+    read_jobs,
+    walk_options,
+    walks_to_add,
+)
 from fieldcomb.tracks.errors import UsageError
 
 
-@click.command("add")
+@click.command("add", cls=GivenOnce)
 @click.argument("site", type=path, metavar="SITE")
 @click.argument("tracks", nargs=-1, type=path, metavar="TRACK...")
 @walk_options

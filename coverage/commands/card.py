@@ -4,11 +4,11 @@ from pathlib import Path
 
 import click
 
-from fieldcomb.coverage.commands.options import path
+from fieldcomb.coverage.commands.options import GivenOnce, path
 from fieldcomb.tracks.errors import SiteError
 
 
-@click.command("card")
+@click.command("card", cls=GivenOnce)
 @click.argument("site", type=path, metavar="[SITE]", required=False)
 @click.option(
     "-o",

@@ -7,12 +7,12 @@ from typing import Any
 
 import click
 
-from fieldcomb.coverage.commands.options import check_typed, path, typed_options, words
+from fieldcomb.coverage.commands.options import GivenOnce, check_typed, path, typed_options, words
 from fieldcomb.coverage.site.options_fields import FIELD, TypedAt
 from fieldcomb.tracks.errors import UsageError
 
 
-@click.command("edit")
+@click.command("edit", cls=GivenOnce)
 @click.argument("site", type=path, metavar="SITE")
 @click.argument("outing", type=words, metavar="OUTING", required=False)
 @typed_options(TypedAt.OUTING | TypedAt.RECORDING)

@@ -5,13 +5,13 @@ from pathlib import Path
 
 import click
 
-from fieldcomb.coverage.commands.options import full_option, jobs_option, path, read_jobs, words
+from fieldcomb.coverage.commands.options import GivenOnce, full_option, jobs_option, path, read_jobs, words
 from fieldcomb.tracks.errors import UsageError
 
 MOST_LISTED_ROWS = 15
 
 
-@click.command("finds")
+@click.command("finds", cls=GivenOnce)
 @click.argument("site", type=path, metavar="SITE")
 @click.argument("values", nargs=-1, type=words, metavar="[WHAT=TEXT]...")
 @click.option("--collect", is_flag=True, help="Add a row for each mark keep, junk or left that has none yet.")

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from fieldcomb.coverage.commands.options import jobs_option, named, path, read_jobs, words
+from fieldcomb.coverage.commands.options import GivenOnce, jobs_option, named, path, read_jobs, words
 from fieldcomb.tracks.errors import UsageError
 from fieldcomb.tracks.units import parse_length_m
 
@@ -12,7 +12,7 @@ MOST_MINUTES = 100_000
 MOST_TEAMS = 200
 
 
-@click.command("lanes")
+@click.command("lanes", cls=GivenOnce)
 @click.argument("site", type=path, metavar="SITE")
 @click.option("--coil", type=words, metavar="COIL", help="The coil that you will carry.")
 @click.option(

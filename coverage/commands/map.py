@@ -11,6 +11,7 @@ import click
 
 from fieldcomb.coverage.commands.console import say, show_report, tell_added, tell_assumed
 from fieldcomb.coverage.commands.options import (
+    GivenOnce,
     Kept,
     boundary_option,
     cell_option,
@@ -55,7 +56,7 @@ LATER = (
 )
 
 
-@click.command("map")
+@click.command("map", cls=GivenOnce)
 @click.argument("tracks", nargs=-1, required=True, type=path, metavar="TRACK...")
 @walk_options
 @boundary_option

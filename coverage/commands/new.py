@@ -4,11 +4,11 @@ from pathlib import Path
 
 import click
 
-from fieldcomb.coverage.commands.options import boundary_option, path, read_option, typed_options
+from fieldcomb.coverage.commands.options import GivenOnce, boundary_option, path, read_option, typed_options
 from fieldcomb.coverage.site.options_fields import TypedAt
 
 
-@click.command("new")
+@click.command("new", cls=GivenOnce)
 @click.argument("site", type=path, metavar="SITE")
 @boundary_option
 @click.option("--edge", type=path, metavar="WALK", help="Or: a recording of a walk all round the edge of the site.")

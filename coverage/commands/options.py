@@ -29,6 +29,20 @@ def path(value: str) -> str:
     return value
 
 
+class GivenOnce(click.Command):
+    """A command that refuses an option given twice: all but the last value would be lost without a word."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Check what was typed, and take it as ever; UsageError for an option that stands in it twice."""
+        _, _, order = self.make_parser(ctx).parse_args(args=list(args))
+        given = [one for one in order if isinstance(one, click.Option) and not one.is_flag]
+        twice = next((one for one in given if given.count(one) > 1), None)
+        if twice is not None:
+            name = max(twice.opts, key=len)
+            raise click.UsageError(f"Option {name} is given {given.count(twice)} times, and takes one value", ctx)
+        return super().parse_args(ctx, args)
+
+
 def typed_options(places: TypedAt) -> Callable[[F], F]:
     """Return what adds an option for each field of these places to a command, in the order of the table.
 

@@ -15,6 +15,7 @@ from fieldcomb.coverage.cache.folder import KEPT, OUT, Shelf
 from fieldcomb.coverage.cache.unchanged import MadeOf, ToldReport, digests, keep_told, made_of, told_again
 from fieldcomb.coverage.commands.console import JSON, WAYS, say, show_report, show_told, told_of, way_of
 from fieldcomb.coverage.commands.options import (
+    GivenOnce,
     depth_option,
     epsg_option,
     full_option,
@@ -49,7 +50,7 @@ BESIDE_REPORT = (
 LATER_FOR_REPORT = ("fieldcomb.coverage.gis.geotiff",)
 
 
-@click.command("report")
+@click.command("report", cls=GivenOnce)
 @click.argument("site", type=path, metavar="SITE")
 @click.option("--between", nargs=2, type=words, metavar="A B", help="Compare two outings.")
 @click.option(

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from fieldcomb.coverage.commands.options import path
+from fieldcomb.coverage.commands.options import GivenOnce, path
 from fieldcomb.tracks.errors import UsageError
 
 
-@click.command("serve")
+@click.command("serve", cls=GivenOnce)
 @click.argument("folder", type=path, metavar="[SITE]", default=".")
 @click.option("--share", is_flag=True, help="Also let in a phone on the home network; prints a QR code for it.")
 @click.option(

@@ -25,6 +25,13 @@ OUTPUTS = [
 ]
 
 
+def loaded(name: str) -> click.Command:
+    """Return a command by its name."""
+    command = cli.get_command(click.Context(cli), name)
+    assert command is not None
+    return command
+
+
 @pytest.fixture
 def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Work in an empty folder, where names are typed without a path."""
@@ -444,8 +451,8 @@ def test_the_list_of_commands_says_what_their_help_says() -> None:
     )
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, check=False).returncode == 0
     for name, sentence in COMMANDS.items():
-        command = cli.get_command(click.Context(cli), name)
-        assert command is not None and command.name == name
+        command = loaded(name)
+        assert command.name == name
         assert str(command.help).splitlines()[0] == sentence
 
 
@@ -466,6 +473,28 @@ def test_every_command_explains_itself_with_an_example(run: Run, command: str) -
     assert run(command, "--help") == 0
     assert "Example:" in run.out and f"fieldcomb {command} " in run.out.split("Example:")[1]
     assert run(command, "-h") == 0
+
+
+VALUES = [
+    (command, max(option.opts, key=len), option.nargs)
+    for command in COMMANDS
+    for option in loaded(command).params
+    if isinstance(option, click.Option) and not option.is_flag
+]
+
+
+@pytest.mark.parametrize(("command", "option", "values"), VALUES)
+def test_an_option_given_twice_is_refused_before_anything_is_done(
+    run: Run, command: str, option: str, values: int
+) -> None:
+    """Of --coil 28cm --coil 33cm neither is taken without a word: the command says so, and touches nothing."""
+    once = [option, *["1"] * values]
+    assert run(command, "here.gpx", *once, *once) == 2
+    assert (
+        run.err
+        == f"fieldcomb: Option {option} is given 2 times, and takes one value. See: fieldcomb {command} --help\n"
+    )
+    assert not list(Path.cwd().iterdir())
 
 
 def test_version_and_no_command(run: Run) -> None:
