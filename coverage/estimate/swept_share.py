@@ -353,6 +353,7 @@ class Estimates:
 
     def _of_walks(self, walks: tuple[Drawn, ...]) -> Missed:
         if self.last is None or self.last[0] != walks:
+            self.last = None  # its room is taken again: to ask the system for more each time takes 3 ms
             self.last = (walks, left_out(self.plot, walks, self.jobs, self._lay(walks)))
         return self.last[1]
 
