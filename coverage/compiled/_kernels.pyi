@@ -118,7 +118,18 @@ def left_out(
     last: int,
     /,
 ) -> None: ...
-def pivots(covariances: _F8, own: _F8, factors: _F8, value: _F8, found: _F8, /) -> bool: ...
+def innovations(
+    value: _F8,
+    east: _F8,
+    north: _F8,
+    visits: _I8,
+    fades: _F8,
+    variance: _F8,
+    found: _F8,
+    common: float,
+    noise: float,
+    /,
+) -> bool: ...
 def cover_lines(x: _F8, y: _F8, starts: _I8, laid: _F8, covered: _Mask, /) -> None: ...
 def abeam(x: _F8, y: _F8, ahead_x: _F8, ahead_y: _F8, way: _I8, order: _I8, reach: float, /) -> bytearray: ...
 def simplified(places: _F8, sizes: _I8, limits: _F8, steps: _U1, /) -> None: ...

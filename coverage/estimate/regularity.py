@@ -152,8 +152,7 @@ def pattern_of(ways: Sequence[SearchPath], receiver: Receiver, measured: Sequenc
     if receiver.sigma_m >= HIDES_FROM_M and not enough:
         told = with_wavering(KAPPA, told, wavering(ways, lanes_of(stations)), usual_m)
     kappa, chance = with_spacings(KAPPA, told, measured)
-    usual_s = np.median(found.to_s - found.from_s, keepdims=True)
-    noise = math.sqrt(float(drift_m2(usual_s, receiver)[0]))
+    noise = math.sqrt(drift_m2(np.median(found.to_s - found.from_s, keepdims=True), receiver)[0])
     return Pattern(kind, legs, stations, axis, kappa, chance, usual_m, noise)
 
 
@@ -240,9 +239,8 @@ def find_spacings(stations: Stations) -> Spacings:
     i, j, share = i[order], j[order], share[order]
     dx, dy, dt = (v[j] + share * (v[j + 1] - v[j]) - v[i] for v in (x, y, t))
     across = dy * np.cos(stations.heading[i]) - dx * np.sin(stations.heading[i])
-    path = STATION_M * i.astype(float)
     onward = stations.heading[i] + math.pi / 2
-    return Spacings(i, across, t[i], t[i] + dt, path, STATION_M * (j + share), onward)
+    return Spacings(i, across, t[i], t[i] + dt, STATION_M * i.astype(float), STATION_M * (j + share), onward)
 
 
 def _pairs(stations: Stations) -> tuple[Ints, Ints]:
@@ -279,10 +277,9 @@ def lanes_of(stations: Stations) -> list[tuple[int, Floats, Floats]]:
     """Pieces of lanes away from turns: the way of each, times and headings of its stations."""
     bent = near_turns(stations, STRAIGHT_DEG)
     ends = np.flatnonzero((np.diff(stations.way) != 0) | (bent[1:] != bent[:-1])) + 1
-    pieces = np.split(np.arange(bent.size), ends)
     return [
         (int(stations.way[one[0]]), stations.t_s[one], stations.heading[one])
-        for one in pieces
+        for one in np.split(np.arange(bent.size), ends)
         if one.size >= LEAST_LANE_STATIONS and not bent[one[0]]
     ]
 
@@ -344,57 +341,60 @@ def kappa_chance(found: Spacings, legs: int, receiver: Receiver) -> Floats:
 
 def _log_likelihood(found: Spacings, usual_m: float, receiver: Receiver) -> Floats:
     """Log likelihood of some spacings for each kappa, share of lanes in it, time constant and size of the drift."""
-    n = found.across_m.size
-    turned = np.cos(found.onward[:, None] - found.onward[None, :])
     lane_m = min(float(np.median(found.to_m - found.from_m)) / 2, SLIP_M)  # a slip is mostly gone on the next lane
-    lane = turned * _between(found.from_m, found.to_m, lane_m)
-    swerve = turned * _between(found.from_m, found.to_m, SWERVE_M)
-    slow = np.stack([turned * _between(found.from_s, found.to_s, tau) for tau in TAUS_S]) * receiver.slow_m**2
-    fast = turned * _between(found.from_s, found.to_s, FAST_TAU_S) * receiver.fast_m**2
-    error = (slow + fast)[:, None] * (DRIFTS**2)[:, None, None]  # (tau, drift, n, n)
-    shares = np.array(LANE_SHARES)[:, None, None]
-    own = shares * lane + (1 - shares) * swerve
-    steady = error + (np.eye(n) * (0.5 * receiver.white_m**2 + 0.01) + SPACING_SD_M**2)
-    log = _densities(found.across_m - usual_m, steady.reshape(-1, n, n), own, (KAPPA * usual_m) ** 2 / 2)
-    return log.reshape(KAPPA.size, len(LANE_SHARES), len(TAUS_S), len(DRIFTS))
+    own, share = (KAPPA * usual_m)[:, None, None] ** 2 / 2, np.array(LANE_SHARES)[:, None]
+    drifts = [(DRIFTS * size_m) ** 2 for size_m in (receiver.slow_m, receiver.fast_m)]
+    settings = np.array(np.broadcast_arrays(own * share, own * (1 - share), *drifts))
+    each, alone_m2 = settings.reshape(len(settings), -1), 0.5 * receiver.white_m**2 + 0.01
+    scales = np.array([(lane_m, SWERVE_M, tau_s, FAST_TAU_S) for tau_s in TAUS_S])
+    log = [_densities(found, usual_m, of_each, each, alone_m2) for of_each in scales]
+    return np.stack([one.reshape(settings.shape[1:]) for one in log], axis=2)
 
 
-def _between(begin: Floats, end: Floats, scale: float) -> Floats:
-    """Covariance of what changes between begin and end, for a process correlated as exp(-apart / scale); (n, n)."""
-    pairs = ((end, end), (end, begin), (begin, end), (begin, begin))
-    both, after, before, none = (np.exp(-np.abs(a[:, None] - b[None, :]) / scale) for a, b in pairs)
-    return np.asarray(both - after - before + none)
+def _densities(found: Spacings, usual_m: float, scales: Floats, variance: Floats, alone_m2: float) -> Floats:
+    """Log density of spacings, up to a constant, in many settings, (many,).
 
-
-def _densities(value: Floats, covariances: Floats, own: Floats, factors: Floats) -> Floats:
-    """Log density, up to a constant, of a normal vector (n,) for many covariances (many, n, n) at once.
-
-    To each, each of ``own`` (shares, n, n) times each of the factors is added. Returns (factors, shares, many).
+    Four processes change between the two visits of a spacing, each correlated as exp(-apart / scale): two along the
+    path and two in time. variance : of each process in each setting, (4, many). alone_m2 : of each spacing alone.
     """
-    n = value.size
-    pivots = np.empty((factors.size, len(own), len(covariances), n + 1))
-    way = _pivots if kernels is None else kernels.pivots
-    if not way(covariances, own, factors, value, pivots):
+    path, time = np.concatenate([found.from_m, found.to_m]), np.concatenate([found.from_s, found.to_s])
+    visits = np.lexsort((time, path))
+    on_m, on_s = (np.diff(at[visits], prepend=at[visits[0]]) for at in (path, time))
+    spacings, pivots = found.across_m - usual_m, np.empty((found.across_m.size + 1, variance.shape[1]))
+    if kernels is None or (on_s < 0).any():  # as where ways are not in order of time
+        good = _pivots(found, spacings, scales, variance, alone_m2, pivots)
+    else:
+        fades = np.exp(-np.column_stack([on_m, on_m, on_s, on_s]) / scales)
+        seen = spacings, np.cos(found.onward), np.sin(found.onward), visits
+        good = kernels.innovations(*seen, fades, variance, pivots, SPACING_SD_M**2, alone_m2)
+    if not good:
         raise np.linalg.LinAlgError("a covariance is not positive definite")
-    return np.asarray(-np.log(pivots[..., :n]).sum(axis=-1) - pivots[..., n] / 2)
+    return np.asarray(-(np.log(pivots[:-1]).sum(axis=0) + pivots[-1]) / 2)
 
 
-def _pivots(covariances: Floats, own: Floats, factors: Floats, value: Floats, found: Floats) -> bool:
-    """Pivots of Cholesky factors and value' covariance^-1 value, as the kernel; they agree to 1e-10 of a density.
+def _pivots(found: Spacings, value: Floats, scales: Floats, sizes: Floats, alone_m2: float, into: Floats) -> bool:
+    """Do as the kernel, by Cholesky factors of whole covariances; densities agree to 1e-10.
 
-    One matrix after another is factored where it lies, with the vector as one more row, which becomes one whose sum of
-    squares is asked for; ROOM lets it pass for a row of a covariance.
+    Spacings become one more row, whose sum of squares is asked for; ROOM lets it pass for a row of a covariance.
     """
     from scipy.linalg.lapack import dpotrf
 
     n = value.size
-    wide = np.empty((len(covariances), n + 1, n + 1))
-    for k, s in np.ndindex(factors.size, len(own)):
-        np.add(covariances, own[s] * factors[k], out=wide[:, :n, :n])
-        wide[:, :n, n], wide[:, n, n] = value, ROOM  # symmetric: only one half is read
-        for one in wide:
-            if dpotrf(one.T, lower=1, clean=0, overwrite_a=1)[1]:
-                return False
-        found[k, s, :, :n] = np.diagonal(wide, axis1=1, axis2=2)[:, :n]
-        found[k, s, :, n] = np.square(wide[:, :n, n]).sum(axis=1)
+    visits = [(found.from_m, found.to_m)] * 2 + [(found.from_s, found.to_s)] * 2
+    turned = np.cos(found.onward[:, None] - found.onward[None, :])
+    each = [(turned * _between(*visit, scale)).ravel() for visit, scale in zip(visits, scales, strict=True)]
+    own, alone, wide = np.array(each), SPACING_SD_M**2 + alone_m2 * np.eye(n), np.empty((n + 1, n + 1))
+    for k in range(sizes.shape[1]):
+        np.add((sizes[:, k] @ own).reshape(n, n), alone, out=wide[:n, :n])
+        wide[:n, n], wide[n, n] = value, ROOM  # symmetric: only one half is read
+        if dpotrf(wide.T, lower=1, clean=0, overwrite_a=1)[1]:
+            return False
+        into[:n, k], into[n, k] = wide.diagonal()[:n] ** 2, np.square(wide[:n, n]).sum()
     return True
+
+
+def _between(begin: Floats, end: Floats, scale: float) -> Floats:
+    """Covariance of what changes between begin and end, for a process correlated as exp(-apart / scale); (n, n)."""
+    ends = (end, begin)
+    both, after, before, none = (np.exp(-np.abs(a[:, None] - b) / scale) for a in ends for b in ends)
+    return np.asarray(both - after - before + none)

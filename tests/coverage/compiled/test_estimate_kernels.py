@@ -17,49 +17,78 @@ from fieldcomb.tracks.recording import Floats
 pytestmark = pytest.mark.skipif(kernels is None, reason="the kernels were not compiled here")
 
 
-def covariances(many: int, size: int, seed: int) -> Floats:
-    """Covariances of values that are alike where they lie close, each of another reach."""
-    at = np.sort(np.random.default_rng(seed).uniform(0, 50, size))
-    apart = np.abs(at[:, None] - at[None, :])
-    return np.array([np.exp(-apart / (3 + number)) + 0.1 * np.eye(size) for number in range(many)])
+SETTINGS = 9  # one more than go side by side
+Case = tuple[regularity.Spacings, float, Floats, Floats, float]
 
 
-@given(st.integers(1, 17), st.integers(1, 40), st.integers(0, 9))
-@settings(max_examples=40, deadline=None)
-def test_the_evidence_of_spacings_is_the_same_with_and_without_kernels(many: int, size: int, seed: int) -> None:
-    """The log density of as many spacings as may be agrees with LAPACK's to 1e-10, in any number of covariances."""
-    value = np.random.default_rng(seed).normal(0, 2, size)
-    factors = np.array([0.0, 0.3, 2.0])
-    found = []
-    for way in (kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(regularity, "kernels", way)
-            found.append(regularity._densities(value, covariances(many, size, seed), covariances(2, size, 99), factors))
-    assert found[0].shape == (3, 2, many)
-    np.testing.assert_allclose(found[0], found[1], rtol=1e-10, atol=1e-10)
+def spacings(count: int, seed: int, *, back_s: float = 0.0) -> Case:
+    """Spacings that begin and end anywhere, in any direction, and settings in which to weigh them.
+
+    back_s : how far the clock goes back half way along the path.
+    """
+    rng = np.random.default_rng(seed)
+    at_m = np.sort(rng.choice(np.arange(4 * count), (count, 2)), axis=1) * 2.0 + [0.0, 1.0]
+    at_s = 1.3 * at_m + 1e9 - back_s * (at_m > 4 * count)
+    across, onward = rng.normal(1.5, 2, count), rng.uniform(0, 7, count)
+    found = regularity.Spacings(np.arange(count), across, *at_s.T, *at_m.T, onward)
+    variance = rng.choice([0.0, 0.02, 1.0, 30.0], (4, SETTINGS)) * rng.uniform(0.5, 1, (4, SETTINGS))
+    return found, 1.5, rng.choice([0.004, 0.3, 8.0, 900.0], 4), variance, rng.choice([0.01, 0.4])
+
+
+def without_kernels(case: Case) -> Floats:
+    """Log densities of spacings by LAPACK."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(regularity, "kernels", None)
+        return regularity._densities(*case)
+
+
+@given(st.integers(1, 40), st.integers(0, 99))
+@settings(max_examples=60, deadline=None)
+def test_the_evidence_of_spacings_is_the_same_with_and_without_kernels(count: int, seed: int) -> None:
+    """Spacings that nest or cross as they may, fade at once or hardly, weigh what whole covariances say, to 1e-10."""
+    compiled = regularity._densities(*spacings(count, seed))
+    assert compiled.shape == (SETTINGS,)
+    np.testing.assert_allclose(compiled, without_kernels(spacings(count, seed)), rtol=1e-10, atol=1e-10)
+
+
+@given(st.integers(1, 40), st.integers(0, 99), st.floats(1, 1e6))
+@settings(max_examples=20, deadline=None)
+def test_ways_out_of_order_weigh_what_they_should(count: int, seed: int, back_s: float) -> None:
+    """Where the clock goes back from one way to the next, as in joined files, nothing is taken to go on in time."""
+    case = spacings(count, seed, back_s=back_s)
+    np.testing.assert_allclose(regularity._densities(*case), without_kernels(case), rtol=1e-10, atol=1e-10)
 
 
 @pytest.mark.parametrize("compiled", [True, False])
-def test_the_log_density_is_that_of_a_normal_vector(compiled: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("back_s", [0.0, 50.0])
+def test_the_log_density_is_that_of_a_normal_vector(
+    compiled: bool, back_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Up to a constant it is minus half of the log determinant and of the squared distance, by numpy's own."""
     monkeypatch.setattr(regularity, "kernels", kernels if compiled else None)
-    value, all_of_them = np.array([1.0, -0.5, 2.0, 0.25, 3.0, -1.0]), covariances(9, 6, 1)
-    found = regularity._densities(value, all_of_them, all_of_them[:1], np.array([0.5]))[0, 0]
-    for one, covariance in zip(found, all_of_them + 0.5 * all_of_them[0], strict=True):
+    found, usual_m, scales, variance, alone_m2 = case = spacings(6, 1, back_s=back_s)
+    ends = [np.concatenate([found.from_m, found.to_m])] * 2 + [np.concatenate([found.from_s, found.to_s])] * 2
+    change = np.hstack([-np.eye(6), np.eye(6)])
+    value, turned = found.across_m - usual_m, np.cos(np.subtract.outer(found.onward, found.onward))
+    for one, sizes in zip(regularity._densities(*case), variance.T, strict=True):
+        covariance = 0.25 + alone_m2 * np.eye(6)  # 0.25 is shared by all
+        for at, scale, size in zip(ends, scales, sizes, strict=True):
+            process = size * np.exp(-np.abs(np.subtract.outer(at, at)) / scale)
+            covariance += turned * (change @ process @ change.T)
         by_hand = -(np.linalg.slogdet(covariance)[1] + value @ np.linalg.solve(covariance, value)) / 2
         assert one == pytest.approx(by_hand, rel=1e-12)
 
 
 @pytest.mark.parametrize("compiled", [True, False])
-@pytest.mark.parametrize("wrong", [-1.0, 0.0])
+@pytest.mark.parametrize("wrong", [-100.0, -1.0])
 def test_what_is_no_covariance_is_refused(compiled: bool, wrong: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A matrix that is not positive definite is an error and no number, wherever among the others it stands."""
+    """What cannot be a covariance is an error and no number, wherever among the settings it stands."""
     monkeypatch.setattr(regularity, "kernels", kernels if compiled else None)
     for place in (0, 8):
-        some = covariances(9, 5, 1)
-        some[place, 4, 4] = wrong
+        case = spacings(5, 1)
+        case[3][:, place] = wrong
         with pytest.raises(np.linalg.LinAlgError, match="positive definite"):
-            regularity._densities(np.ones(5), some, np.zeros((1, 5, 5)), np.ones(1))
+            regularity._densities(*case)
 
 
 @given(st.integers(0, 400), st.integers(0, 99), st.sampled_from([0.0, 0.5, 2.0]))
@@ -102,24 +131,30 @@ def test_stations_that_do_not_fit_are_refused() -> None:
         assert ((found >= 0) & (found < 5)).all()
 
 
-def test_pivots_refuse_what_does_not_fit() -> None:
-    """Matrices of another size than the values, and of another kind, are refused and nothing is written."""
-    found = np.zeros((1, 1, 2, 4))
-    good = [covariances(2, 3, 0), np.zeros((1, 3, 3)), np.ones(1), np.ones(3), found]
-    faults = {0: covariances(2, 4, 0), 1: np.zeros((2, 3, 3)), 2: np.ones(2), 3: np.ones(2), 4: np.zeros((1, 1, 2, 3))}
-    for place, wrong in faults.items():
+def test_spacings_that_do_not_fit_are_refused() -> None:
+    """Fields of other sizes and kinds, and spacings that do not begin and then end, are refused; nothing is written."""
+    found = np.zeros((3, 5))
+    good: list[Any] = [np.ones(2), np.ones(2), np.zeros(2), np.array([0, 1, 3, 2]), np.full((4, 4), 0.5)]
+    good += [np.ones((4, 5)), found, 0.25, 0.1]
+    wrong = {1: np.ones(3), 2: np.ones(1), 3: np.arange(3), 4: np.ones((3, 4)), 5: np.ones(19), 6: np.zeros((2, 5))}
+    for place, other in wrong.items():
         with pytest.raises(ValueError, match="elements"):
-            kernels.pivots(*good[:place], wrong, *good[place + 1 :])
+            kernels.innovations(*good[:place], other, *good[place + 1 :])
+    for visits in ([0, 1, 2, 4], [-1, 1, 2, 3], [0, 2, 3, 1], [0, 0, 2, 3], [0, 1, 2, 2], [0, 2, 1, 2**62]):
+        with pytest.raises(ValueError, match="begin once"):
+            kernels.innovations(*good[:3], np.array(visits), *good[4:])
     with pytest.raises(ValueError, match="too few"):
-        kernels.pivots(*good[:3], np.zeros(0), found)
-    with pytest.raises(ValueError, match="no matrices"):
-        kernels.pivots(good[0].ravel(), *good[1:])
+        kernels.innovations(np.zeros(0), *good[1:])
+    for place, kind in {0: np.float32, 3: np.int32, 6: np.float32}.items():
+        with pytest.raises(TypeError):
+            kernels.innovations(*good[:place], good[place].astype(kind), *good[place + 1 :])
+    for size in (7, 8):
+        with pytest.raises(TypeError):
+            kernels.innovations(*good[:size])
     with pytest.raises(TypeError):
-        kernels.pivots(*good[:4], np.zeros((1, 1, 2, 4), np.float32))
-    with pytest.raises(TypeError):
-        kernels.pivots(*good[:4])
+        kernels.innovations(*good[:8], "0.1")
     assert not found.any()
-    assert kernels.pivots(*good) and found.all()
+    assert kernels.innovations(*good) and found.all()
 
 
 F, WHOLE = np.float32, np.int32
