@@ -25,7 +25,6 @@ from fieldcomb.coverage.estimate.walked_ground import (
     by_time,
     gather,
     lay_out,
-    walked_by_any,
 )
 from fieldcomb.coverage.pool.ahead import at_once
 from fieldcomb.coverage.raster.cells import Mask
@@ -129,7 +128,8 @@ def left_out(plot: Plot, walks: Sequence[Drawn], jobs: int = 1, laid: LaidOut | 
 
     jobs : how much of it is done at once. laid : where they lie, or others that lie where they do.
     """
-    cells, sweeps = int(np.count_nonzero(plot.inside)), (laid or lay_out(plot, walks)).sweeps
+    laid = laid or lay_out(plot, walks)
+    cells, sweeps = int(np.count_nonzero(plot.inside)), laid.sweeps
     if not sweeps:
         return np.ones((DRAWS, cells), np.float32)
     missed = np.empty((DRAWS, cells), np.float32)
@@ -138,7 +138,7 @@ def left_out(plot: Plot, walks: Sequence[Drawn], jobs: int = 1, laid: LaidOut | 
         sweep.at.extend(found)
     ordered = by_time(walks)
     at = list(range(len(EDGE_LEVELS)))
-    levels = at_once(lambda level: _level(plot, ordered, sweeps, level), at, jobs)
+    levels = at_once(lambda level: (_level(plot, ordered, sweeps, level), laid.walked_by_any(level)), at, jobs)
     starts = range(0, cells, _BLOCK)
     pieces = [starts[first : first + _BLOCKS_AT_ONCE] for first in range(0, len(starts), _BLOCKS_AT_ONCE)]
     tasks = [(level, piece) for level in at for piece in pieces]
@@ -161,25 +161,18 @@ def left_out(plot: Plot, walks: Sequence[Drawn], jobs: int = 1, laid: LaidOut | 
     return missed
 
 
-def _level(
-    plot: Plot, ordered: Sequence[Drawn], sweeps: Sequence[Sweep], level: int
-) -> tuple[list[_Layer], NDArray[np.float32]]:
-    """Return what is drawn with edges at one level, and the chance that anybody walked in each inside cell."""
+def _level(plot: Plot, ordered: Sequence[Drawn], sweeps: Sequence[Sweep], level: int) -> list[_Layer]:
+    """Return what is drawn with edges at one level."""
     rows = np.arange(level, DRAWS, len(EDGE_LEVELS))
     cells = int(np.count_nonzero(plot.inside))
     most = np.full(cells, LEAST_INSIDE)
     for sweep in sweeps:
         one = sweep.at[level]
         most[one.walked] = np.maximum(most[one.walked], one.inside)
-    layers = [
+    return [
         _layer(sweep.at[level], sweep, ordered, rows, most, any(_same_way(sweep, before) for before in sweeps[:number]))
         for number, sweep in enumerate(sweeps)
     ]
-    if len(sweeps) > 1:
-        return layers, walked_by_any(plot, sweeps, EDGE_LEVELS[level]).astype(np.float32)
-    walked = np.zeros(cells, np.float32)  # of one sweep the ground that anybody walked is its own
-    walked[sweeps[0].at[level].walked] = sweeps[0].at[level].inside
-    return layers, walked
 
 
 def _layer(

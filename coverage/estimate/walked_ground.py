@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.estimate.effort import Effort, Plot, blurred, blurred_part, plot_cells
 from fieldcomb.coverage.estimate.regularity import WANDERING
 from fieldcomb.coverage.estimate.walked_edge import chance_inside
-from fieldcomb.coverage.raster.cells import Mask
+from fieldcomb.coverage.ground.distances import squared_distances
+from fieldcomb.coverage.raster.cells import Indices, Mask
 from fieldcomb.tracks.motion.legs import SearchPath
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
@@ -127,35 +128,56 @@ class Sweep:
     at: list[SweepAt] = field(default_factory=list)
     squared: list[NDArray[np.int32]] = field(default_factory=list)
 
-    def within_m(self, plot: Plot) -> Floats:
-        """How far inside the edge of its ground each inside cell of the plot lies, (n,); outside it is negative."""
+    def within_m(self, plot: Plot, cells: Indices | slice = slice(None)) -> Floats:
+        """How far inside the edge of its ground each inside cell of the plot lies, (n,); outside it is negative.
+
+        cells : numbers of those that are asked for.
+        """
         if not self.squared:
             self.squared.append(_squared_halves(self.ground)[plot.inside])
-        within = np.sqrt(np.abs(self.squared[0]))  # in place from here on, as it is asked for often
+        squared = self.squared[0][cells]
+        within = np.sqrt(np.abs(squared))  # in place from here on, as it is asked for often
         within /= 2
         within -= 0.5
         np.maximum(within, 0, out=within)
-        within *= np.sign(self.squared[0])
+        within *= np.sign(squared)
         within *= plot.cell_m
         return np.asarray(within)
 
-    def edge_within_m(self, plot: Plot, shift: float) -> Floats:
-        """Return the same with its edge somewhat farther out, at one of ``EDGE_LEVELS``."""
-        return self.within_m(plot) + (self.edge_m + shift * EDGE_SD_SIGMAS * self.sigma_m * self.edge_share)
+    def out_m(self, shift: float) -> float:
+        """How much farther out its edge is than it seems, at one of ``EDGE_LEVELS``."""
+        return self.edge_m + shift * EDGE_SD_SIGMAS * self.sigma_m * self.edge_share
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LaidOut:
-    """Walks in order of time, put side by side where they lie so; ``found`` are all sweeps, also those off the site."""
+    """Walks in order of time, put side by side where they lie so; ``found`` are all sweeps, also those off the site.
+
+    walked : by level, for ``walked_by_any``; None until it is asked for.
+    """
 
     plot: Plot
     walks: tuple[Drawn, ...]
     found: tuple[Sweep, ...]
+    walked: list[NDArray[np.float32] | None] = field(default_factory=lambda: [None] * len(EDGE_LEVELS))
 
     @property
     def sweeps(self) -> list[Sweep]:
         """Those that are on the site."""
         return [one for one in self.found if (one.ground & self.plot.inside).any()]
+
+    def walked_by_any(self, level: int) -> NDArray[np.float32]:
+        """Chance that anybody walked in each inside cell, (cells,), with edges at one of ``EDGE_LEVELS``."""
+        known = self.walked[level]
+        if known is None:
+            sweeps = self.sweeps
+            known = np.zeros(np.count_nonzero(self.plot.inside), np.float32)
+            if len(sweeps) == 1:  # what anybody walked is its own
+                known[sweeps[0].at[level].walked] = sweeps[0].at[level].inside
+            elif sweeps:
+                known[:] = walked_by_any(self.plot, sweeps, EDGE_LEVELS[level])
+            self.walked[level] = known
+        return known
 
 
 def seed_of(ways: Sequence[SearchPath]) -> int:
@@ -186,6 +208,8 @@ def lay_out(plot: Plot, walks: Sequence[Drawn], before: LaidOut | None = None) -
         known = ()
     if len(known) == 1 < len(ordered) and known[0].edge_share < 1:
         known = ()  # what spacings tell of its edge counts while it is alone
+    if before is not None and 0 < len(known) == len(ordered):
+        return before
     found = list(before.found) if before is not None and known else []
     for number in range(len(known), len(ordered)):
         walk = ordered[number]
@@ -216,13 +240,12 @@ def _sweep(plot: Plot, first: Drawn, parts: tuple[WalkedWay, ...], seed: tuple[i
 
 def _squared_halves(ground: Mask) -> NDArray[np.int32]:
     """Distance of each cell's centre from the nearest one across an edge, in half cells, squared; negative outside."""
-    from scipy.ndimage import distance_transform_edt
-
     if ground.all() or not ground.any():
         far = 2 * max(ground.shape) + 1
         return np.full(ground.shape, far * far if ground.any() else -far * far, np.int32)
-    inner, outer = (np.square(2 * distance_transform_edt(part)) for part in (ground, ~ground))
-    return np.asarray(np.rint(inner - outer), np.int32)
+    most = math.isqrt(ground.shape[0] ** 2 + ground.shape[1] ** 2) + 1
+    inner, outer = (squared_distances(part, most).astype(np.int32) for part in (ground, ~ground))
+    return 4 * (inner - outer)
 
 
 def _usual(effort: Floats) -> float:
@@ -267,8 +290,9 @@ def gather(plot: Plot, sweep: Sweep) -> list[SweepAt]:
     kernel_m = KERNEL_M[sweep.wandering] + (0 if sweep.wandering else sigmas * sweep.sigma_m)
     numbers = plot_cells(plot)
     spread = [_spread(plot, numbers, one.effort, kernel_m) for one in sweep.parts]
-    moved = (sweep.edge_within_m(plot, shift) for shift in EDGE_LEVELS)
-    return [_gather(plot, sweep, spread, chance_inside(plot, one, sweep.sigma_m), kernel_m) for one in moved]
+    within_m = sweep.within_m(plot)
+    inside = (chance_inside(plot, within_m + sweep.out_m(shift), sweep.sigma_m) for shift in EDGE_LEVELS)
+    return [_gather(plot, sweep, spread, one, kernel_m) for one in inside]
 
 
 def _spread(
@@ -318,18 +342,20 @@ def _gathered(rho: Floats, here: NDArray[np.int64], cells: NDArray[np.int64], pa
 
 
 def walked_by_any(plot: Plot, sweeps: Sequence[Sweep], shift: float) -> Floats:
-    """Chance that anybody walked in each inside cell, (cells,).
+    """Chance that anybody walked in each inside cell, (cells,), with edges at one of ``EDGE_LEVELS``.
 
     Where edges of several sweeps lie close to each other, drift has parted what is one edge: the mean of all counts.
     """
     worst_m = max(sweep.sigma_m for sweep in sweeps)
-    best = sweeps[0].edge_within_m(plot, shift)
-    for sweep in sweeps[1:]:
-        np.maximum(best, sweep.edge_within_m(plot, shift), out=best)
-    total, count, least = np.zeros(best.size), np.zeros(best.size, np.int64), best - SAME_EDGE_SIGMAS * worst_m
+    best = np.full(np.count_nonzero(plot.inside), -np.inf)
     for sweep in sweeps:  # one at a time, since of hundreds each is as long as the plot
-        within_m = sweep.edge_within_m(plot, shift)
+        np.maximum(best, sweep.within_m(plot) + sweep.out_m(shift), out=best)
+    near = np.flatnonzero(best <= 2 * SAME_EDGE_SIGMAS * worst_m)
+    total, count, least = np.zeros(near.size), np.zeros(near.size, np.int64), best[near] - SAME_EDGE_SIGMAS * worst_m
+    for sweep in sweeps:
+        within_m = sweep.within_m(plot, near) + sweep.out_m(shift)
         alike = within_m > least
         total += within_m * alike
         count += alike
-    return chance_inside(plot, np.where(best > 2 * SAME_EDGE_SIGMAS * worst_m, best, total / count), worst_m)
+    best[near] = total / count
+    return chance_inside(plot, best, worst_m)

@@ -7,12 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.ndimage import distance_transform_edt
 
 from fieldcomb.coverage.estimate import left_out as left_out_module
 from fieldcomb.coverage.estimate.effort import Plot, off_plot, plot_of
 from fieldcomb.coverage.estimate.left_out import left_out
 from fieldcomb.coverage.estimate.swept_share import Walked, draw
-from fieldcomb.coverage.estimate.walked_ground import Drawn, grounds_m2, lay_out
+from fieldcomb.coverage.estimate.walked_edge import chance_inside
+from fieldcomb.coverage.estimate.walked_ground import EDGE_LEVELS, Drawn, gather, grounds_m2, lay_out
 from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 from fieldcomb.tracks.motion.legs import SearchPath
@@ -207,3 +209,37 @@ def test_what_is_left_out_is_the_same_with_and_without_kernels(seed: int, monkey
     assert 0 < plain.mean() < 1
     for one in compiled:
         np.testing.assert_array_equal(one, plain)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_ground_lies_as_far_inside_an_edge_as_it_looks(seed: int) -> None:
+    """How far each place lies inside or outside a block is the straight line to its edge, and the same where only a
+    few places are asked for.
+    """
+    plot, _ = site()
+    for sweep in lay_out(plot, some_walks(seed)).found:
+        away = distance_transform_edt(sweep.ground) - distance_transform_edt(~sweep.ground)
+        found, few = sweep.within_m(plot), np.array([3, 500, 1999])
+        np.testing.assert_array_equal(found, (np.sign(away) * np.maximum(np.abs(away) - 0.5, 0))[plot.inside])
+        np.testing.assert_array_equal(sweep.within_m(plot, few), found[few])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_edges_close_to_each_other_are_one(seed: int) -> None:
+    """Whoever walked a place counts by the farthest edge, or the mean of those within one and a half of the worst
+    receiver's error where that is near: the same bits as taking all edges of all walks at once.
+    """
+    plot, _ = site()
+    walks = [replace(one, sigma_m=(1 + k / 3) * one.sigma_m) for k, one in enumerate(some_walks(seed))]
+    laid = lay_out(plot, walks)
+    worst_m = max(sweep.sigma_m for sweep in laid.sweeps)
+    for sweep in laid.sweeps:
+        sweep.at.extend(gather(plot, sweep))
+    for level, shift in enumerate(EDGE_LEVELS):
+        within = np.array([sweep.within_m(plot) + 0.5 * shift * sweep.sigma_m for sweep in laid.sweeps])
+        best = within.max(axis=0)
+        alike = within > best - 1.5 * worst_m
+        edge = np.where(best > 3 * worst_m, best, (within * alike).sum(axis=0) / alike.sum(axis=0))
+        found = laid.walked_by_any(level)
+        np.testing.assert_array_equal(found, chance_inside(plot, edge, worst_m).astype(np.float32))
+        assert lay_out(plot, walks, laid).walked_by_any(level) is found  # so that it is worked out once
