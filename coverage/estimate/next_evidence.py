@@ -7,12 +7,14 @@ turn out more even and for lanes that turn out less, the estimate is made again 
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
 from fieldcomb.coverage.estimate.measured_spacings import TAPE_SD_M, USUAL_M, MeasuredSpacing, with_mean, with_spacings
 from fieldcomb.coverage.estimate.regularity import KAPPA, LANES, PRIOR, WANDERING
 from fieldcomb.coverage.estimate.walked_ground import DRAWS, EVENLY, Drawn, drawn_by
+from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
 
 SPACINGS, SWING = "spacings", "swing"
@@ -67,18 +69,16 @@ def with_ten_spacings(walk: Drawn, habit: float, ground_sd: float = 0.0) -> Draw
     habit : 0 to 1, how uneven its lanes turn out. ground_sd : how far off its ground may be, as a share, which their
     mean then shows; 0 where other walks lie there.
     """
-    from scipy.special import gammaincinv
-
     if walk.kind == WANDERING:
         return walk
     kappa = float(walk.kappa[walk.drawn[int(habit * DRAWS)]])
-    shape = 1 / (kappa**2 + (TAPE_SD_M / USUAL_M) ** 2)
-    across_m = USUAL_M / shape * gammaincinv(shape, (np.arange(TEN) + 0.5) / TEN)
+    spacings = _ten_of(kappa)
     # Ten spacings say more than the recording (``regularity``); those that were measured before count on.
-    before = walk.kappa, np.bincount(walk.drawn, minlength=walk.kappa.size) / DRAWS
-    before = before if walk.kappa.size > KAPPA.size else (KAPPA, PRIOR)
-    spacings = [MeasuredSpacing(float(one), TAPE_SD_M) for one in across_m]
-    kappas, chance = with_spacings(*before, spacings)
+    if walk.kappa.size > KAPPA.size:
+        before = np.bincount(walk.drawn, minlength=walk.kappa.size) / DRAWS
+        kappas, chance = with_spacings(walk.kappa, before, spacings)
+    else:
+        kappas, chance = _told_by_ten(kappa)
     share = walk.edge_share
     if ground_sd and walk.kind == LANES and not walk.in_rings:
         edges = np.linspace(-2, 2, 9)
@@ -86,6 +86,22 @@ def with_ten_spacings(walk: Drawn, habit: float, ground_sd: float = 0.0) -> Draw
         chance, edge = with_mean(kappas, chance, spacings, USUAL_M * np.exp(ground_sd * edges), likely)
         share *= min(float(np.sqrt(edge @ np.square(edges) - (edge @ edges) ** 2)), 1.0)
     return replace(walk, kappa=kappas, drawn=drawn_by(chance), spacings=walk.spacings + TEN, edge_share=share)
+
+
+@lru_cache(maxsize=64)
+def _ten_of(kappa: float) -> tuple[MeasuredSpacing, ...]:
+    """Ten spacings that are as likely as any, of lanes as uneven as this."""
+    from scipy.special import gammaincinv
+
+    shape = 1 / (kappa**2 + (TAPE_SD_M / USUAL_M) ** 2)
+    across_m = USUAL_M / shape * gammaincinv(shape, (np.arange(TEN) + 0.5) / TEN)
+    return tuple(MeasuredSpacing(one, TAPE_SD_M) for one in across_m.tolist())
+
+
+@lru_cache(maxsize=64)
+def _told_by_ten(kappa: float) -> tuple[Floats, Floats]:
+    """What they tell of any lanes: kept, as each of many walks is drawn with one of a few kappas."""
+    return with_spacings(KAPPA, PRIOR, _ten_of(kappa))
 
 
 def with_swing(walk: Drawn, measured_sd: float, guessed_sd: float) -> Drawn:

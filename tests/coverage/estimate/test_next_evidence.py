@@ -8,12 +8,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from samples import sample_result
+from scipy.stats import gamma
 from site_walks import draw_site
 from sites import surveyed
 
-from fieldcomb.coverage.estimate.next_evidence import SPACINGS, SWING, NextEvidence, next_evidence, with_swing
-from fieldcomb.coverage.estimate.regularity import LANES, WANDERING
-from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn
+from fieldcomb.coverage.estimate.measured_spacings import MeasuredSpacing, with_spacings
+from fieldcomb.coverage.estimate.next_evidence import (
+    SPACINGS,
+    SWING,
+    NextEvidence,
+    next_evidence,
+    with_swing,
+    with_ten_spacings,
+)
+from fieldcomb.coverage.estimate.regularity import KAPPA, LANES, PRIOR, WANDERING
+from fieldcomb.coverage.estimate.walked_ground import DRAWS, Drawn, drawn_by
 from fieldcomb.coverage.pages.card import card_html
 from fieldcomb.coverage.pages.map_page import map_html
 from fieldcomb.coverage.report.advice import advice_of
@@ -66,6 +75,23 @@ def test_a_measured_swing_is_as_sure_as_one_that_was_measured() -> None:
     assert after.swath_measured and with_swing(measured, *SDS) is measured
     assert float(after.scale.std()) == pytest.approx(SDS[0], rel=0.25)
     assert float(np.median(after.scale)) == pytest.approx(float(np.median(guessed.scale)))
+
+
+@pytest.mark.parametrize("habit", [0.25, 0.75])
+def test_ten_spacings_are_those_of_lanes_as_uneven_as_the_walks(habit: float) -> None:
+    """They are the middles of ten equally likely parts of their law, and of walks that are as uneven they tell the
+    same, whatever else is known of these; of lanes that turn out less even they tell something else.
+    """
+    one, narrow, other = walk(), walk(kappa_sd=0.1), walk(kappa_sd=0.4)
+    for some in (one, narrow, other, replace(one, scale=2 * one.scale)):
+        kappa = some.kappa[some.drawn[int(habit * DRAWS)]]
+        shape = 1 / (kappa**2 + (0.05 / 1.5) ** 2)
+        across_m = gamma.ppf(np.arange(0.05, 1, 0.1), shape, scale=1.5 / shape)
+        kappas, chance = with_spacings(KAPPA, PRIOR, [MeasuredSpacing(each, 0.05) for each in across_m])
+        told = with_ten_spacings(some, habit)
+        np.testing.assert_array_equal(told.kappa, kappas)
+        np.testing.assert_array_equal(told.drawn, drawn_by(chance))
+    assert not np.array_equal(with_ten_spacings(one, 1 - habit).drawn, with_ten_spacings(one, habit).drawn)
 
 
 def test_the_interval_promised_is_the_one_that_ten_spacings_give() -> None:
