@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.raster.cells import Mask, Slices
-from fieldcomb.coverage.raster.grid import Grid, aligned_grid, block_sums
+from fieldcomb.coverage.raster.grid import Grid, aligned_grid, block_counts, block_sums
+from fieldcomb.coverage.raster.passes import Counts
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
 
@@ -59,11 +60,20 @@ class Coarse:
 
         within : which of the cells of a mask are counted.
         """
-        k, rows, cols = self.k, part[0], part[1]
-        top, left = self.grid.north * k - self.fine.north + rows.start, self.fine.west - self.grid.west * k + cols.start
-        total = block_sums(values, k, top % k, left % k, within)
-        r0, c0 = top // k, left // k
-        return (slice(r0, r0 + total.shape[0]), slice(c0, c0 + total.shape[1])), total
+        (row, down), (col, right) = self._begin_of(part)
+        total = block_sums(values, self.k, down, right, within)
+        return (slice(row, row + total.shape[0]), slice(col, col + total.shape[1])), total
+
+    def cells_by_count(self, counts: Counts, most: int, part: Slices) -> tuple[Slices, Floats]:
+        """Count the site's cells in each coarse cell that have 1, 2 ... and ``most`` or more, (most, rows, cols)."""
+        (row, down), (col, right) = self._begin_of(part)
+        total = block_counts(counts, self.inside[part], most, self.k, down, right)
+        return (slice(row, row + total.shape[1]), slice(col, col + total.shape[2])), total
+
+    def _begin_of(self, part: Slices) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Coarse row in which a part of the raster begins, and how many rows of it are above; the same of columns."""
+        top, left = self.grid.north * self.k - self.fine.north, self.fine.west - self.grid.west * self.k
+        return divmod(top + part[0].start, self.k), divmod(left + part[1].start, self.k)
 
     def share(self, mask: Mask, part: Slices) -> tuple[Slices, Floats]:
         """Share of the site's ground in each coarse cell that a mask takes."""
@@ -135,10 +145,11 @@ def histogram(grid: Grid, x_m: Floats, y_m: Floats, weight: Floats | None = None
     Places outside are not counted.
     """
     rows, cols = part or _all_of(grid)
-    counts = np.zeros((rows.stop - rows.start, cols.stop - cols.start))
+    high, wide = rows.stop - rows.start, cols.stop - cols.start
     row, col, inside = cells_within(grid, x_m, y_m, (rows, cols))
-    np.add.at(counts, (row - rows.start, col - cols.start), 1.0 if weight is None else weight[inside])
-    return counts
+    at = (row - rows.start) * wide + (col - cols.start)
+    counts = np.bincount(at, None if weight is None else weight[inside], high * wide)
+    return counts.astype(float).reshape(high, wide)
 
 
 def cells_within(

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.tracks.errors import FieldcombError, UsageError
 from fieldcomb.tracks.files.limits import MAX_CELLS
 from fieldcomb.tracks.hints import HintKind
@@ -147,6 +148,23 @@ def block_sums(
         begin = top + down - first * k
         padded[begin : begin + len(part), right : right + part.shape[1]] = part
         total[first:last] = add(padded.reshape(last - first, k, cols * k), k)
+    return total
+
+
+def block_counts(
+    values: NDArray[np.int16], within: NDArray[np.bool_], most: int, k: int, down: int, right: int
+) -> Floats:
+    """Count the cells of blocks, laid as in ``block_sums``, that are 1, 2 ... and ``most`` or more, (most, rows, cols).
+
+    within : which cells are counted.
+    """
+    rows, cols = (-(-(n + before) // k) for n, before in zip(values.shape, (down, right), strict=True))
+    total = np.zeros((most, rows, cols))
+    if kernels is not None:
+        kernels.count_blocks(values, within, k, down, right, total)
+        return total
+    for n in range(1, min(most, int(values.max(initial=0))) + 1):
+        total[n - 1] = block_sums(values == n if n < most else values >= n, k, down, right, within)
     return total
 
 

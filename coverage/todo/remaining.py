@@ -43,7 +43,7 @@ from fieldcomb.tracks.recording import Floats
 RANKED_CELL_M = 1.0  # a piece of ground to do is many swings wide, and finer cells only take longer
 GOOD_PASS_SHARE = 0.25  # a good pass is like the better walked quarter of the user's own ground
 HEARD_M = 2.5  # a mark left is set within a swing of what was heard, by a receiver that is metres off
-MOST_TOLD_APART = 6  # passes of one outing over one cell
+MOST_TOLD_APART = 6  # passes of one outing over one cell: so many, or more
 LEVELS = 200
 CHANGED = ("filled", "stripped")  # kinds of areas
 LEAST_NEAR = 1e-6  # of a pass in the neighbourhood: with less, the number of passes cannot be estimated
@@ -176,11 +176,11 @@ class RemainingTargets:
     def _visit(
         self, name: str, walks: Sequence[SwungWalk], counts: Counts, here: Slices, chance: PartOf | None, then_m: Floats
     ) -> None:
-        passed = (counts > 0) & self.coarse.inside[here]
+        where, passed = self.coarse.cells_by_count(counts, MOST_TOLD_APART, here)
         if not passed.any() or not walks:
             return
-        self.uses.add(name, walks, float(np.count_nonzero(passed)) * self.ground.grid.cell_m2)
-        where, passes = self._passes(counts, here)
+        self.uses.add(name, walks, float(passed.sum()) * self.ground.grid.cell_m2)
+        passes = passed / np.maximum(self.coarse.cells[where], 1)
         if chance is not None:
             where, passes = self._redrawn(where, passes, chance, walks)
         reached = np.minimum(passes.sum(axis=0), 1)
@@ -202,17 +202,6 @@ class RemainingTargets:
                 caught += share * (1 - (1 - chance_once) ** n)
             remaining.visit(foot, caught, where)
         self._remember(name, foot, reached, where)
-
-    def _passes(self, counts: Counts, here: Slices) -> tuple[Slices, Floats]:
-        """Share of each coarse cell with 1, 2, ... passes of an outing, (6, rows, cols); the last is 6 or more."""
-        where, once = self.coarse.share(counts == 1, here)
-        passes = np.zeros((MOST_TOLD_APART, *once.shape))
-        passes[0] = once
-        most = int(counts.max(initial=0))
-        for n in range(2, min(most, MOST_TOLD_APART) + 1):
-            told = counts == n if n < MOST_TOLD_APART else counts >= n
-            passes[n - 1] = self.coarse.share(told, here)[1]
-        return where, passes
 
     def _redrawn(
         self, where: Slices, passes: Floats, chance: PartOf, walks: Sequence[SwungWalk]

@@ -252,6 +252,15 @@ def test_layers_that_do_not_fit_are_refused() -> None:
         with pytest.raises(ValueError, match="order of rows"):
             kernels.lose_over(*spans, weight, counts, inside, lost, 0.0, 1, 1)
     assert not lost.any()
+    total = np.zeros((2, 2, 2))
+    for side, down, right in ((0, 0, 0), (65_536, 0, 0), (2, 2, 0), (2, 0, -1)):
+        with pytest.raises(ValueError, match="of no use"):
+            kernels.count_blocks(counts, inside, side, down, right, total)
+    with pytest.raises(ValueError, match="elements"):
+        kernels.count_blocks(counts, inside, 2, 0, 0, np.zeros(7))
+    with pytest.raises(ValueError, match="told apart"):
+        kernels.count_blocks(counts, inside, 4, 0, 0, np.zeros(40_000))
+    assert not total.any()
 
 
 @needs_kernels

@@ -13,7 +13,8 @@ from scipy.ndimage import gaussian_filter
 
 from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.ground.site_cells import rasterise_site
-from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, Coarse, PartOf, around
+from fieldcomb.coverage.raster import grid
+from fieldcomb.coverage.raster.blocks import BLUR_SIGMAS, Coarse, PartOf, around, histogram
 from fieldcomb.coverage.raster.grid import Grid, grid_over
 
 
@@ -45,6 +46,40 @@ def test_sums_are_those_of_the_cells(x: float, y: float, high: float, wide: floa
     col = np.floor((centre_x[cols + c0] - left) / coarse.grid.cell_m).astype(int)
     np.add.at(expected, (row, col), 1)
     assert (total == expected[where]).all() and total.sum() == mask.sum()
+
+
+@given(st.integers(0, 10_000), st.sampled_from([0.1, 0.25, 0.7, 2.0]), st.integers(1, 7), st.booleans())
+def test_cells_by_count_are_those_of_a_mask_for_each_count(seed: int, cell_m: float, most: int, plain: bool) -> None:
+    """In any window of a site each coarse cell has as many cells of 1, 2 ... or more passes as masks of them hold."""
+    random = np.random.default_rng(seed)
+    fine = Grid(cell_m, *(int(one) for one in (*random.integers(-30, 30, 2), *random.integers(1, 90, 2))))
+    coarse = Coarse(random.random((fine.rows, fine.cols)) < 0.7, fine, 1.0)
+    rows, cols = (slice(*sorted(random.integers(0, size + 1, 2).tolist())) for size in (fine.rows, fine.cols))
+    counts = random.integers(0, 9, (rows.stop - rows.start, cols.stop - cols.start + 1), dtype=np.int16)[:, :-1]
+    with pytest.MonkeyPatch.context() as patch:
+        if plain:
+            patch.setattr(grid, "kernels", None)
+        where, found = coarse.cells_by_count(counts, most, (rows, cols))
+    for n, of in enumerate(found, 1):
+        mask = counts == n if n < most else counts >= n
+        expected = coarse.sums(mask & coarse.inside[rows, cols], (rows, cols))
+        assert where == expected[0] and np.array_equal(of, expected[1])
+
+
+@given(st.integers(0, 10_000), st.booleans())
+def test_a_histogram_adds_up_the_weights_of_the_places_in_each_cell(seed: int, weighed: bool) -> None:
+    """Weights of places are added up by cell in the order of the places, those outside of a part of the grid aside."""
+    random = np.random.default_rng(seed)
+    cells = Grid(0.5, *(int(one) for one in (*random.integers(-9, 9, 2), *random.integers(1, 9, 2))))
+    part = tuple(slice(*sorted(random.integers(0, size + 1, 2).tolist())) for size in (cells.rows, cells.cols))
+    left, bottom, right, top = cells.window(part).bounds_m
+    x, y = random.uniform(left - 1, right + 1, 60), random.uniform(bottom - 1, top + 1, 60)
+    weight = random.random(60) if weighed else np.ones(60)
+    expected = np.zeros((part[0].stop - part[0].start, part[1].stop - part[1].start))
+    for px, py, one in zip(x, y, weight, strict=True):
+        if left <= px < right and bottom < py <= top:
+            expected[int((top - py) / 0.5), int((px - left) / 0.5)] += one
+    assert np.array_equal(histogram(cells, x, y, weight if weighed else None, part), expected)
 
 
 @given(st.integers(0, 10_000))
