@@ -25,8 +25,6 @@ def intervals(
     low: _I8,
     count: _I8,
     group: _I8,
-    near: _I8,
-    near_group: _I8,
     rows: int,
     cols: int,
     /,

@@ -1,28 +1,10 @@
-/* Cells near lines: which columns of each row lie within a radius of a segment, and what is added up over them.
+/* Cells near lines: which columns of each row lie within a radius of a segment, and what is added up over them. */
 
-   The geometry is that of _Capsules in raster/passes.py, and every rounding is the same. */
-
-#include "kernels.h"
-#include <math.h>
+#include "capsules.h"
 #include <stdlib.h>
 #include <string.h>
 
-/* Segments laid on a grid, as the arrays of _Capsules in the order of its fields. */
-enum { U, V, DU, DV, SLOPE, SHIFT, SQUARE, LOW, COUNT, CAPSULE_FIELDS };
-static const char *const CAPSULE_KINDS[] = {"f8r", "f8r", "f8r", "f8r", "f8r", "f8r", "f8r", "i8r", "i8r"};
-
-typedef struct {
-    const double *f[LOW];
-    const int64_t *low, *count;
-    Py_ssize_t size;
-    int64_t rows, cols;
-} Capsules;
-
-typedef struct {
-    int32_t group, row, first, last;
-} Span;
-
-static int make_capsules(const Array *arrays, int64_t rows, int64_t cols, Capsules *made) {
+int make_capsules(const Array *arrays, int64_t rows, int64_t cols, Capsules *made) {
     made->size = arrays[U].size;
     for (int k = 0; k < CAPSULE_FIELDS; k++)
         if (check_size(&arrays[k], made->size, "a field of capsules") < 0) return -1;
@@ -43,45 +25,37 @@ static int make_capsules(const Array *arrays, int64_t rows, int64_t cols, Capsul
     return 0;
 }
 
-static inline double within(double t) {
-    t = t > 0.0 ? t : 0.0;
-    return t < 1.0 ? t : 1.0;
-}
-
-static inline double reach(double t, double v, double dv, double square) {
-    double height = t * dv;
-    height += v;
-    height *= height;
-    const double rest = square - height;
-    return sqrt(rest > 0.0 ? rest : 0.0);
-}
-
-/* First and last column of so many rows, in whole numbers; where none is met the last is below the first. */
-FAST static void columns_met(const Capsules *c, Py_ssize_t seg, int64_t from, int count, int32_t *first, int32_t *last) {
-    const double u = c->f[U][seg], v0 = c->f[V][seg], du = c->f[DU][seg], dv = c->f[DV][seg];
-    const double slope = c->f[SLOPE][seg], shift = c->f[SHIFT][seg], square = c->f[SQUARE][seg];
-    const double most = (double)(c->cols - 1), none = (double)c->cols;
-    const int32_t row = (int32_t)from; /* whole numbers of 32 bits are turned into others several at once */
-    for (int k = 0; k < count; k++) {
-        const double v = v0 - (double)(row + k);
-        const double middle = -v * slope;
-        const double a = within(middle - shift), b = within(middle + shift);
-        const double left = ceil((a * du + u) - reach(a, v, dv, square));
-        const double right = floor((b * du + u) + reach(b, v, dv, square));
-        /* beyond the grid on either side is held to one column outside, so that it fits a whole number */
-        first[k] = (int32_t)(left > 0.0 ? (left < none ? left : none) : 0.0);
-        last[k] = (int32_t)(right < most ? (right > -1.0 ? right : -1.0) : most);
-    }
+/* First and last column of so many rows. */
+WIDE static void columns_met(const Capsules *c, Py_ssize_t seg, int64_t from, int count, int32_t *first,
+                             int32_t *last) {
+    const Capsule one = capsule_of(c, seg);
+    const int32_t row = (int32_t)from;
+    for (int k = 0; k < count; k++) columns_of(one, row + k, &first[k], &last[k]);
 }
 
 enum { AT_ONCE = 256 };
 
 /* Spans that grow, and for each row the last one there. */
 typedef struct {
-    Span *spans;
-    Py_ssize_t size, room;
+    Spans grown;
     Py_ssize_t *latest;
 } Grown;
+
+static int make_room(Spans *spans, Py_ssize_t more) {
+    if (spans->size + more <= spans->room) return 0;
+    const Py_ssize_t room = 2 * spans->room + AT_ONCE;
+    Span *moved = realloc(spans->spans, (size_t)room * sizeof *moved);
+    if (moved == NULL) return -1;
+    spans->spans = moved;
+    spans->room = room;
+    return 0;
+}
+
+int add_one(Spans *to, Span one) {
+    if (make_room(to, 1) < 0) return -1;
+    to->spans[to->size++] = one;
+    return 0;
+}
 
 static int add_segment(Grown *g, const Capsules *c, Py_ssize_t seg, int32_t group) {
     int32_t first[AT_ONCE], last[AT_ONCE];
@@ -89,33 +63,26 @@ static int add_segment(Grown *g, const Capsules *c, Py_ssize_t seg, int32_t grou
         const int64_t from = c->low[seg] + done;
         const int count = (int)(c->count[seg] - done < AT_ONCE ? c->count[seg] - done : AT_ONCE);
         columns_met(c, seg, from, count, first, last);
-        if (g->size + count > g->room) {
-            const Py_ssize_t room = 2 * g->room + AT_ONCE;
-            Span *more = realloc(g->spans, (size_t)room * sizeof *more);
-            if (more == NULL) return -1;
-            g->spans = more;
-            g->room = room;
-        }
+        if (make_room(&g->grown, count) < 0) return -1;
         for (int k = 0; k < count; k++) {
             if (first[k] > last[k]) continue;
             const Py_ssize_t before = g->latest[from + k];
             if (before >= 0) {
-                Span *s = &g->spans[before];
+                Span *s = &g->grown.spans[before];
                 if (s->group == group && first[k] <= s->last + 1 && last[k] >= s->first - 1) {
                     if (first[k] < s->first) s->first = first[k];
                     if (last[k] > s->last) s->last = last[k];
                     continue;
                 }
             }
-            g->latest[from + k] = g->size;
-            g->spans[g->size++] = (Span){group, (int32_t)(from + k), first[k], last[k]};
+            g->latest[from + k] = g->grown.size;
+            g->grown.spans[g->grown.size++] = (Span){group, (int32_t)(from + k), first[k], last[k]};
         }
     }
     return 0;
 }
 
-/* Unite what overlaps or touches among neighbours of one group and row; return how many are left. */
-static Py_ssize_t unite(Span *spans, Py_ssize_t size) {
+Py_ssize_t unite(Span *spans, Py_ssize_t size) {
     Py_ssize_t kept = 0;
     for (Py_ssize_t begin = 0; begin < size;) {
         Py_ssize_t end = begin + 1;
@@ -140,8 +107,7 @@ static Py_ssize_t unite(Span *spans, Py_ssize_t size) {
     return kept;
 }
 
-/* Sort by row, keeping the order within each; NULL where there is no room. */
-static Span *by_row(const Span *spans, Py_ssize_t size, int64_t rows) {
+Span *by_row(const Span *spans, Py_ssize_t size, int64_t rows) {
     Py_ssize_t *start = calloc((size_t)rows + 1, sizeof *start);
     Span *sorted = malloc(((size_t)size + 1) * sizeof *sorted);
     if (start == NULL || sorted == NULL) {
@@ -156,22 +122,21 @@ static Span *by_row(const Span *spans, Py_ssize_t size, int64_t rows) {
     return sorted;
 }
 
-static Span *make_spans(const Capsules *c, const int64_t *group, const Array *near, Py_ssize_t *size) {
-    Grown g = {NULL, 0, 0, malloc(((size_t)c->rows + 1) * sizeof(Py_ssize_t))};
+Span *make_spans(const Capsules *c, const int64_t *segment, const int64_t *group, Py_ssize_t size, Py_ssize_t *found) {
+    Grown g = {{NULL, 0, 0}, malloc(((size_t)c->rows + 1) * sizeof(Py_ssize_t))};
     Span *sorted = NULL;
     int fault = g.latest == NULL;
     for (int64_t row = 0; !fault && row < c->rows; row++) g.latest[row] = -1;
-    for (Py_ssize_t k = 0; !fault && k < c->size; k++) fault = add_segment(&g, c, k, (int32_t)group[k]);
-    const int64_t *segment = near[0].data, *as = near[1].data;
-    for (Py_ssize_t k = 0; !fault && k < near[0].size; k++) fault = add_segment(&g, c, segment[k], (int32_t)as[k]);
-    if (!fault) sorted = by_row(g.spans, g.size, c->rows);
-    if (sorted != NULL) *size = unite(sorted, g.size);
-    free(g.spans);
+    for (Py_ssize_t k = 0; !fault && k < size; k++)
+        fault = add_segment(&g, c, segment == NULL ? k : segment[k], (int32_t)group[k]);
+    if (!fault) sorted = by_row(g.grown.spans, g.grown.size, c->rows);
+    if (sorted != NULL) *found = unite(sorted, g.grown.size);
+    free(g.grown.spans);
     free(g.latest);
     return sorted;
 }
 
-static int in_range(const Array *numbers, int64_t below) {
+int in_range(const Array *numbers, int64_t below) {
     const int64_t *one = numbers->data;
     for (Py_ssize_t k = 0; k < numbers->size; k++)
         if (one[k] < 0 || one[k] >= below) {
@@ -194,26 +159,23 @@ static PyObject *written(const Span *spans, Py_ssize_t size) {
     return found;
 }
 
-/* intervals(*capsules, group, near, near_group, rows, cols) -> bytearray of int64 (4, n) */
+/* intervals(*capsules, group, rows, cols) -> bytearray of int64 (4, n) */
 static PyObject *intervals(PyObject *self, PyObject *const *args, Py_ssize_t count) {
-    enum { ARRAYS = CAPSULE_FIELDS + 3 };
-    const char *kinds[ARRAYS];
+    enum { ARRAYS = CAPSULE_FIELDS + 1 };
+    static const char *const kinds[] = {CAPSULE_KINDS, "i8r"};
     Array arrays[ARRAYS];
     if (count != ARRAYS + 2) return PyErr_Format(PyExc_TypeError, "intervals takes %d arguments", ARRAYS + 2);
     const int64_t rows = PyLong_AsLongLong(args[ARRAYS]), cols = PyLong_AsLongLong(args[ARRAYS + 1]);
-    if (PyErr_Occurred()) return NULL;
-    for (int k = 0; k < ARRAYS; k++) kinds[k] = k < CAPSULE_FIELDS ? CAPSULE_KINDS[k] : "i8r";
-    if (borrow_all(args, ARRAYS, kinds, arrays) < 0) return NULL;
-    const Array *group = &arrays[CAPSULE_FIELDS], *near = group + 1;
+    if (PyErr_Occurred() || borrow_all(args, ARRAYS, kinds, arrays) < 0) return NULL;
+    const Array *group = &arrays[CAPSULE_FIELDS];
     Capsules c;
     PyObject *found = NULL;
     if (make_capsules(arrays, rows, cols, &c) == 0 && check_size(group, c.size, "group") == 0 &&
-        check_size(&near[1], near[0].size, "near_group") == 0 && in_range(group, INT32_MAX) == 0 &&
-        in_range(&near[0], c.size) == 0 && in_range(&near[1], INT32_MAX) == 0) {
+        in_range(group, INT32_MAX) == 0) {
         Py_ssize_t size = 0;
         Span *spans;
         Py_BEGIN_ALLOW_THREADS
-        spans = make_spans(&c, group->data, near, &size);
+        spans = make_spans(&c, NULL, group->data, c.size, &size);
         Py_END_ALLOW_THREADS
         found = spans == NULL ? PyErr_NoMemory() : written(spans, size);
         free(spans);
@@ -238,10 +200,9 @@ static void cover_cells(const Capsules *c, char *covered) {
 /* cover(*capsules, covered) with covered bool (rows, cols), set where a segment comes near */
 static PyObject *cover(PyObject *self, PyObject *const *args, Py_ssize_t count) {
     enum { ARRAYS = CAPSULE_FIELDS + 1 };
-    const char *kinds[ARRAYS];
+    static const char *const kinds[] = {CAPSULE_KINDS, "?1w"};
     Array arrays[ARRAYS];
     if (count != ARRAYS) return PyErr_Format(PyExc_TypeError, "cover takes %d arguments", ARRAYS);
-    for (int k = 0; k < ARRAYS; k++) kinds[k] = k < CAPSULE_FIELDS ? CAPSULE_KINDS[k] : "?1w";
     if (borrow_all(args, ARRAYS, kinds, arrays) < 0) return NULL;
     const Py_buffer *view = &arrays[CAPSULE_FIELDS].view;
     Capsules c;
@@ -331,113 +292,6 @@ static PyObject *add_spans(PyObject *self, PyObject *const *args, Py_ssize_t cou
     Py_RETURN_NONE;
 }
 
-/* Overlaps of what the path before a cut and the stretch after it touch, of one cut in one row. */
-typedef struct {
-    Span *spans;
-    Py_ssize_t size, room;
-} Overlaps;
-
-static int add_overlap(Overlaps *o, Span one) {
-    if (o->size == o->room) {
-        const Py_ssize_t room = 2 * o->room + AT_ONCE;
-        Span *more = realloc(o->spans, (size_t)room * sizeof *more);
-        if (more == NULL) return -1;
-        o->spans = more;
-        o->room = room;
-    }
-    o->spans[o->size++] = one;
-    return 0;
-}
-
-static void add_span(uint16_t *sums, int64_t stride, const Span *span, int value) {
-    uint16_t *line = sums + span->row * stride;
-    line[span->first] = (uint16_t)(line[span->first] + value);
-    line[span->last + 1] = (uint16_t)(line[span->last + 1] - value);
-}
-
-/* Take off once what both sides of a cut touch within reach: slices i before and j after it with i + j < slices - 1.
-   The spans are those of one row and cut, in the order of their slices, which begin at the group base. */
-static int take_off(const Span *spans, Py_ssize_t size, int32_t base, int slices, Overlaps *o, uint16_t *sums,
-                    int64_t stride) {
-    o->size = 0;
-    for (Py_ssize_t a = 0; a < size; a++) {
-        const int32_t after = spans[a].group - base - slices;
-        if (after < 0) continue;
-        for (Py_ssize_t b = 0; b < size && spans[b].group - base + after < slices - 1; b++) {
-            Span both = spans[a];
-            both.group = base;
-            if (spans[b].first > both.first) both.first = spans[b].first;
-            if (spans[b].last < both.last) both.last = spans[b].last;
-            if (both.first <= both.last && add_overlap(o, both) < 0) return -1;
-        }
-    }
-    const Py_ssize_t kept = unite(o->spans, o->size);
-    for (Py_ssize_t k = 0; k < kept; k++) add_span(sums, stride, &o->spans[k], -1);
-    return 0;
-}
-
-static int add_passes_of(const Span *spans, Py_ssize_t size, int64_t stretches, int slices, uint16_t *sums,
-                         int64_t stride) {
-    Overlaps o = {NULL, 0, 0};
-    int fault = 0;
-    for (Py_ssize_t k = 0; !fault && k < size;) {
-        if (spans[k].group < stretches) {
-            add_span(sums, stride, &spans[k++], 1);
-            continue;
-        }
-        const int32_t base = spans[k].group - (int32_t)((spans[k].group - stretches) % (2 * slices));
-        Py_ssize_t end = k;
-        while (end < size && spans[end].row == spans[k].row && spans[end].group < base + 2 * slices) end++;
-        fault = take_off(&spans[k], end - k, base, slices, &o, sums, stride);
-        k = end;
-    }
-    free(o.spans);
-    return fault;
-}
-
-/* count_spans(*capsules, group, near, near_group, stretches, slices, counts int16 (rows, cols + 1)): passes over each
-   cell; groups from stretches on are slices around cuts, 2 * slices for each */
-static PyObject *count_spans(PyObject *self, PyObject *const *args, Py_ssize_t count) {
-    enum { ARRAYS = CAPSULE_FIELDS + 3 };
-    static const char *const sums_kind[] = {"i2w"};
-    const char *kinds[ARRAYS];
-    Array arrays[ARRAYS], sums;
-    if (count != ARRAYS + 3) return PyErr_Format(PyExc_TypeError, "count_spans takes %d arguments", ARRAYS + 3);
-    const int64_t stretches = PyLong_AsLongLong(args[ARRAYS]), slices = PyLong_AsLongLong(args[ARRAYS + 1]);
-    if (PyErr_Occurred()) return NULL;
-    for (int k = 0; k < ARRAYS; k++) kinds[k] = k < CAPSULE_FIELDS ? CAPSULE_KINDS[k] : "i8r";
-    if (borrow_all(args, ARRAYS, kinds, arrays) < 0) return NULL;
-    if (borrow_all(&args[ARRAYS + 2], 1, sums_kind, &sums) < 0) {
-        give_back(arrays, ARRAYS);
-        return NULL;
-    }
-    const Array *group = &arrays[CAPSULE_FIELDS], *near = group + 1;
-    const Py_buffer *view = &sums.view;
-    Capsules c;
-    int done = 0;
-    if (view->ndim != 2 || view->shape[1] < 1 || stretches < 0 || stretches >= INT32_MAX / 2 || slices < 1 || slices > 64)
-        PyErr_SetString(PyExc_ValueError, "counts, stretches or slices are of no use");
-    else if (make_capsules(arrays, view->shape[0], view->shape[1] - 1, &c) == 0 &&
-             check_size(group, c.size, "group") == 0 && check_size(&near[1], near[0].size, "near_group") == 0 &&
-             in_range(group, stretches) == 0 && in_range(&near[0], c.size) == 0 &&
-             in_range(&near[1], INT32_MAX / 2) == 0) {
-        Py_BEGIN_ALLOW_THREADS
-        Py_ssize_t size = 0;
-        Span *spans = make_spans(&c, group->data, near, &size);
-        if (spans != NULL && add_passes_of(spans, size, stretches, (int)slices, view->buf, c.cols + 1) == 0) {
-            add_16_run(view->buf, c.rows, c.cols + 1);
-            done = 1;
-        }
-        free(spans);
-        Py_END_ALLOW_THREADS
-        if (!done) PyErr_NoMemory();
-    }
-    give_back(&sums, 1);
-    give_back(arrays, ARRAYS);
-    if (!done) return NULL;
-    Py_RETURN_NONE;
-}
-
 /* What lines are laid on: the corner of a grid and its cells in metres, the radius of them all, and the rims. */
 enum { LEFT, TOP, CELL, RADIUS, RIM_WEST, RIM_NORTH, LAID_FIELDS };
 
@@ -513,6 +367,5 @@ static PyObject *cover_lines(PyObject *self, PyObject *const *args, Py_ssize_t c
 }
 
 PyMethodDef span_methods[] = {
-    METHOD(intervals),   METHOD(cover), METHOD(add_spans),    METHOD(count_spans),
-    METHOD(cover_lines), {NULL, NULL, 0, NULL},
+    METHOD(intervals), METHOD(cover), METHOD(add_spans), METHOD(cover_lines), {NULL, NULL, 0, NULL},
 };

@@ -182,9 +182,7 @@ def _intervals(pieces: Pieces, radius_m: float | Floats, grid: Grid) -> tuple[In
     radius = np.broadcast_to(np.asarray(radius_m, float), pieces.group.shape)
     capsules = _Capsules.of(pieces.ends, radius, grid)
     if kernels is not None:
-        found = kernels.intervals(
-            *capsules.fields(), pieces.group, pieces.near, pieces.near_group, grid.rows, grid.cols
-        )
+        found = kernels.intervals(*capsules.fields(), pieces.group, grid.rows, grid.cols)
         group, row, first, last = np.frombuffer(found, np.int64).reshape(4, -1)
         return group, row, first, last
     blocks, met = [], []

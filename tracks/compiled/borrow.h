@@ -11,7 +11,7 @@
    same, since neither joins a product and a sum into one rounding. */
 #if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__gnu_linux__)
 #define FAST __attribute__((target_clones("avx2", "default")))
-#define WIDE __attribute__((target_clones("avx512f", "avx2", "default"))) /* for hundreds of millions of sums */
+#define WIDE __attribute__((target_clones("avx512f", "avx2", "default"))) /* for what takes longest */
 #else
 #define FAST
 #define WIDE

@@ -94,6 +94,26 @@ def test_passes_are_the_same_with_and_without_kernels(
         np.testing.assert_array_equal(compiled, plain)
 
 
+@needs_kernels
+@given(st.integers(0, 2**32 - 1), st.sampled_from([0.2, 0.5, 1.5]), st.sampled_from([0.05, 0.1, 0.3]))
+@settings(max_examples=60, deadline=None)
+def test_passes_of_a_winding_walk_are_the_same_with_and_without_kernels(
+    seed: int, swath_m: float, cell_m: float
+) -> None:
+    """Passes of walks that wind about, so that rows are left and met again by one stretch, are the same."""
+    rng = np.random.default_rng(seed)
+    heading = np.cumsum(rng.normal(0, rng.choice([0.2, 0.6, 1.5]), 150))
+    step_m = rng.choice([0.05, 0.3, 0.3, 0.8], heading.size)
+    leg = Leg(np.cumsum(step_m * np.cos(heading)), np.cumsum(step_m * np.sin(heading)))
+    grid = Grid(cell_m, -round(2 / cell_m), round(3 / cell_m), round(6 / cell_m), round(7 / cell_m))
+    found = []
+    for way in (kernels, None):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(passes, "kernels", way)
+            found.append(passes.count_passes([leg], swath_m, grid))
+    np.testing.assert_array_equal(*found)
+
+
 lines = st.lists(st.lists(st.tuples(coordinates, coordinates), min_size=2, max_size=20), min_size=0, max_size=4)
 
 
@@ -168,10 +188,17 @@ def test_a_kernel_refuses_what_does_not_fit() -> None:
     with pytest.raises(ValueError, match="leaves the rows"):
         kernels.cover(*fields, one, far, np.zeros((2, 2), bool))
     with pytest.raises(ValueError, match="out of range"):
-        kernels.intervals(*fields, one, one, one, far, one, 2, 2)
-    for group, near, slices in ((one, far, 8), (far, one, 8), (one, one, 0)):
+        kernels.intervals(*fields, one, one, one - 1, 2, 2)
+    for group, near, slices, near_group in (
+        (one, far, 8, one + 1),
+        (far, one, 8, one + 1),
+        (one, one, 0, one + 1),
+        (one, one, 8, one),
+    ):
         with pytest.raises(ValueError, match=r"out of range|of no use"):
-            kernels.count_spans(*fields, one, one, group, near, one, 1, slices, sums)
+            kernels.count_spans(*fields, one, one, group, near, near_group, 1, slices, sums)
+    with pytest.raises(ValueError, match="out of order"):
+        kernels.count_spans(*fields, one, one, one, np.zeros(2, np.int64), np.array([20, 1]), 1, 8, sums)
     assert not sums.any()
 
 
