@@ -226,6 +226,7 @@ FAST static void add_part(const Sweep *sweep, Part *part, Py_ssize_t start, Py_s
             beyond[d] = along - (float)whole;
             at[d] = begin[d] + whole;
         }
+        EIGHT_A_ROUND
         for (Py_ssize_t d = 0; d < draws; d++) step[d] = steps[at[d]];
         for (Py_ssize_t d = 0; d < lanes; d++) {
             const float rise = step[d].rise * beyond[d];
