@@ -3,10 +3,12 @@
 #include "borrow.h"
 
 /* One array of every file. */
-extern PyMethodDef point_methods[];
+extern PyMethodDef point_methods[], stride_methods[];
 
 static int add_methods(PyObject *module) {
-    if (PyModule_AddFunctions(module, point_methods) < 0) return -1;
+    PyMethodDef *const all[] = {point_methods, stride_methods};
+    for (size_t k = 0; k < sizeof all / sizeof all[0]; k++)
+        if (PyModule_AddFunctions(module, all[k]) < 0) return -1;
     return PyModule_AddStringConstant(module, "SOURCES", SOURCES);
 }
 

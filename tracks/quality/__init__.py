@@ -1,4 +1,4 @@
 """How good a recording is, and whether two recordings are of the same walk.
 
-Uses ``motion``.
+Uses ``motion`` and ``compiled``.
 """
