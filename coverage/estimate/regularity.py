@@ -286,9 +286,10 @@ def lanes_of(stations: Stations) -> list[tuple[int, Floats, Floats]]:
 
 def in_rings(stations: Stations) -> bool:
     """Whether a walk goes round and round rather than to and fro."""
+    if _alike(stations.heading, np.zeros(stations.heading.size, np.int64), 2) >= EVERY_WAY_R2:
+        return False
     bent = sum(heading.size for _, _, heading in lanes_of(stations) if not is_straight(heading))
-    every_way = _alike(stations.heading, np.zeros(stations.heading.size, np.int64), 2) < EVERY_WAY_R2
-    return every_way and bent > BENT_SHARE * stations.heading.size
+    return bent > BENT_SHARE * stations.heading.size
 
 
 def forward(found: Spacings, tile: Ints, axis: Ints) -> Spacings:
@@ -312,8 +313,7 @@ def count_legs(stations: Stations) -> int:
 
 def drift_m2(after_s: Floats, receiver: Receiver) -> Floats:
     """Variance of the difference of two positions so many seconds apart, each the mean over some seconds."""
-    slow = 2 * receiver.slow_m**2 * (1 - np.exp(-after_s / USUAL_TAU_S))
-    return np.asarray(slow + 1.4 * receiver.fast_m**2)
+    return np.asarray(2 * receiver.slow_m**2 * (1 - np.exp(-after_s / USUAL_TAU_S)) + 1.4 * receiver.fast_m**2)
 
 
 def kappa_chance(found: Spacings, legs: int, receiver: Receiver) -> Floats:
