@@ -40,8 +40,8 @@ LOST_STEPS = 2048  # parts of one in which -log(left) is kept
 CELLS_AT_ONCE = 4_000_000  # over which it is found where pieces lie
 CELLS_IN_CACHE = 1 << 17  # with what is left of them twice in two bytes
 ALL = 20.0  # -log(left) from which on nothing is left: two billionths
-_LEFT = np.exp(-np.arange(65536) / LOST_STEPS)
-_LEFT[int(ALL * LOST_STEPS) :] = 0.0
+_UNDER = 1 - np.exp(-np.arange(65536) / LOST_STEPS)  # share of a cell under the coil, by -log(left) in steps
+_UNDER[int(ALL * LOST_STEPS) :] = 1.0
 
 Lost = NDArray[np.uint16]  # (1 or 2, rows, cols): -log(left), for the sweep time used, and for the slowest usual one
 
@@ -198,6 +198,13 @@ class _CoilPasses:
     counts: Counts
     layer: Lost
 
+    def add(self, rows: slice, inside: Mask, spans: LegSpans) -> Lost:
+        """Add what they leave of some rows, and return it."""
+        lost = np.empty((len(self.layer), *inside.shape), np.uint16)
+        self.pieces.lose(self.counts[rows], inside, spans, lost)
+        _add_up(self.layer[:, rows], lost)
+        return lost
+
 
 @dataclass(slots=True, eq=False)
 class UnderCoil:
@@ -238,7 +245,7 @@ class UnderCoil:
             else:
                 known.append(_CoilPasses(pieces, counts, self._layer(name)[:, *swept.here]))
         self.left_out += untimed
-        cells = self._lose(known, inside, swept.grid.window(swept.there))
+        cells = self._lose(known, inside, swept.grid.window(swept.there)) if known else np.zeros(1 + self.guessed)
         guessed = any(not w.swing.sweep_measured for w in walks)
         return Under(None) if untimed else self._under(cells, guessed)
 
@@ -253,20 +260,17 @@ class UnderCoil:
 
         All of it is done for a few rows at a time, which stay in the processor's cache.
         """
-        often = np.zeros((1 + self.guessed, _LEFT.size), np.int64)
+        often = np.zeros((1 + self.guessed, _UNDER.size), np.int64)
         for band in _bands(slice(0, window.rows), window.cols, CELLS_AT_ONCE):
             part = window.window((band, slice(0, window.cols)))
             spans = [one.pieces.spans(part) for one in coils]
             for rows in _bands(band, window.cols, CELLS_IN_CACHE):
-                together = np.zeros((len(often), *inside[rows].shape), np.uint16)
-                for one, its in zip(coils, spans, strict=True):
-                    lost = np.empty_like(together)
-                    here = its.part(rows.start - band.start, rows.stop - band.start)
-                    one.pieces.lose(one.counts[rows], inside[rows], here, lost)
-                    _add_up(one.layer[:, rows], lost)
+                here = [its.part(rows.start - band.start, rows.stop - band.start) for its in spans]
+                together, *more = [one.add(rows, inside[rows], its) for one, its in zip(coils, here, strict=True)]
+                for lost in more:
                     _add_up(together, lost)
                 _count(together, often)
-        return _cells_under(often)
+        return np.asarray(often @ _UNDER)
 
     def _leave_out(self, name: str, passed: Mask, here: Slices) -> None:
         """Remember ground that was swept without a clock: how much of it lay under the coil is not known."""
@@ -298,14 +302,14 @@ class UnderCoil:
 
     def _sum(self, layers: Sequence[Lost]) -> Floats:
         """How many cells all layers together have under the coil, (1 or 2,); some rows at a time."""
-        often = np.zeros((1 + self.guessed, _LEFT.size), np.int64)
+        often = np.zeros((1 + self.guessed, _UNDER.size), np.int64)
         for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
             lost = layers[0][:, row : row + ROWS_AT_ONCE]
             for number, layer in enumerate(layers[1:]):
                 lost = lost if number else lost.copy()
                 _add_up(lost, layer[:, row : row + ROWS_AT_ONCE])
             _count(lost, often)
-        return _cells_under(often)
+        return np.asarray(often @ _UNDER)
 
     def _under(self, under: Floats, guessed: bool) -> Under:
         """Make percent of the site of numbers of cells."""
@@ -343,19 +347,19 @@ class UnderCoil:
         if not self.by_coil:
             return None
         out: Cells = np.full(self.inside.shape, OUTSIDE, np.uint8)
-        for row in range(0, self.inside.shape[0], ROWS_AT_ONCE):
-            part = slice(row, row + ROWS_AT_ONCE)
-            swept = passes[part] > 0
-            count = passes[part][swept]
-            lost = np.zeros(count.size, np.float32)
+        for rows in _bands(slice(0, self.inside.shape[0]), self.inside.shape[1], CELLS_IN_CACHE):
+            count = passes[rows]
+            lost = np.zeros(count.shape, np.float32)
             for layer in self.by_coil.values():
-                lost += layer[0][part][swept]
-            share = -np.expm1(-lost / LOST_STEPS / count)
-            kind = np.zeros(swept.shape, np.uint8)
-            kind[swept] = np.searchsorted(-np.array(PACE_SHARES[:-1]), -share - 1e-4) + 1
+                lost += layer[0][rows]
+            less = (np.expm1(-lost / LOST_STEPS / np.maximum(count, 1)) - 1e-4).astype(float)  # than all of it
+            kind = np.ones(count.shape, np.uint8)
+            for share in PACE_SHARES[:-1]:  # a search in the few of them is four times slower
+                kind += less > -share
             if self.no_clock is not None:
-                kind[self.no_clock[part] & swept] = len(PACE_SHARES) + 1
-            out[part] = np.where(self.inside[part], kind, OUTSIDE)
+                kind[self.no_clock[rows]] = len(PACE_SHARES) + 1
+            kind[count == 0] = 0
+            out[rows] = np.where(self.inside[rows], kind, OUTSIDE)
         return out
 
 
@@ -378,12 +382,7 @@ def _count(lost: Lost, often: NDArray[np.int64]) -> None:
         if kernels is not None:
             kernels.count_lost(one, into)
         else:
-            into += np.bincount(one.ravel(), minlength=_LEFT.size)
-
-
-def _cells_under(often: NDArray[np.int64]) -> Floats:
-    """Cells under the coil, where so many have each value."""
-    return np.asarray(often @ (1 - _LEFT))
+            into += np.bincount(one.ravel(), minlength=_UNDER.size)
 
 
 def _add_up(layer: Lost, more: Lost) -> None:

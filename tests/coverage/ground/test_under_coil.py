@@ -423,3 +423,34 @@ def test_what_passes_leave_adds_up_alike_however_few_rows_are_worked_on_at_once(
     assert under.by_coil.keys() == sums.keys()
     for name, expected in sums.items():
         np.testing.assert_array_equal(under.by_coil[name], expected)
+
+
+@given(
+    st.integers(0, 2**32 - 1), st.integers(1, 9), st.integers(1, 40), st.sampled_from([1, 100, 10**6]), st.booleans()
+)
+@settings(max_examples=60, deadline=None)
+def test_pace_on_the_map_is_the_mean_share_of_the_passes_of_each_cell(
+    seed: int, rows: int, cols: int, at_once: int, untimed: bool
+) -> None:
+    """The class of a cell is the first whose lower end the mean pass reaches; off the site or unswept has its own."""
+    rng = np.random.default_rng(seed)
+    under = UnderCoil(rng.random((rows, cols)) < 0.9, guessed=False)
+    names = ("28cm", "13x20cm")[: rng.integers(1, 3)]
+    under.by_coil = {name: rng.integers(0, 9000, (1, rows, cols), dtype=np.uint16) for name in names}
+    under.no_clock = rng.random((rows, cols)) < 0.1 if untimed else None
+    count = rng.integers(0, 5, (rows, cols), dtype=np.uint8)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(under_coil, "CELLS_IN_CACHE", at_once)
+        drawn = under.pace_layer(count)
+    assert drawn is not None
+    for at in np.ndindex(rows, cols):
+        lost = sum(int(layer[0][at]) for layer in under.by_coil.values())
+        share = 1 - np.exp(-lost / 2048 / max(int(count[at]), 1)) + 1e-4
+        if not under.inside[at]:
+            assert drawn[at] == OUTSIDE
+        elif not count[at]:
+            assert drawn[at] == 0
+        elif under.no_clock is not None and under.no_clock[at]:
+            assert drawn[at] == len(PACE_SHARES) + 1
+        elif min(abs(share - end) for end in PACE_SHARES) > 1e-5:
+            assert drawn[at] == 1 + next(n for n, end in enumerate(PACE_SHARES) if share >= end)
