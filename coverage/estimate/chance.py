@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.estimate.regularity import FAST_TAU_S
 from fieldcomb.coverage.estimate.walked_ground import seed_of
 from fieldcomb.coverage.gear.receivers import Receiver
@@ -162,15 +163,14 @@ def drifts(times: Sequence[Floats], receiver: Receiver, many: int, seed: int = 0
     ``times`` are the seconds of unbroken pieces, rising through all of them. Gives float64 (n, many) for each piece;
     how fast the slow part fades differs from column to column.
     """
-    slow_s = np.resize(SLOW_TAUS_S, many)
-    fast_s = np.full(many, FAST_TAU_S)
     rng = np.random.default_rng(seed)
+    faded = (receiver.slow_m, np.array(SLOW_TAUS_S)), (receiver.fast_m, np.array([FAST_TAU_S]))
     state: list[Floats | None] = [None, None]
     out, last_s = [], 0.0
     for t in times:
         error = receiver.white_m * rng.standard_normal((t.size, many))
-        for k, (sigma, tau_s) in enumerate(((receiver.slow_m, slow_s), (receiver.fast_m, fast_s))):
-            walk = _gauss_markov(t, tau_s, rng.standard_normal((t.size, many)), state[k], last_s)
+        for k, (sigma, taus_s) in enumerate(faded):
+            walk = _gauss_markov(t, taus_s, rng.standard_normal((t.size, many)), state[k], last_s)
             state[k] = walk[-1]
             error += sigma * walk
         out.append(error)
@@ -178,26 +178,33 @@ def drifts(times: Sequence[Floats], receiver: Receiver, many: int, seed: int = 0
     return out
 
 
-def _gauss_markov(t_s: Floats, tau_s: Floats, kick: Floats, before: Floats | None, before_s: float) -> Floats:
+def _gauss_markov(t_s: Floats, taus_s: Floats, kick: Floats, before: Floats | None, before_s: float) -> Floats:
     """Turn kicks (n, many) into normal values whose correlation falls as exp(-dt / tau), at any times.
 
-    Each value is the one before, faded, and its kick: a banded system for all columns that fade alike.
+    Each value is the one before, faded, and its kick; ``taus_s`` take turns from column to column.
     """
-    from scipy.linalg.lapack import dtbtrs
+    gap_s = np.maximum(np.diff(t_s, prepend=before_s), 0)
+    keep = np.exp(-gap_s[:, None] / taus_s)
+    value = np.zeros((t_s.size + 1, kick.shape[1]))
+    if before is None:
+        keep[0] = 0
+    else:
+        value[0] = before
+    fade(kick, keep, np.sqrt(1 - keep**2), value)
+    return value[1:]
 
-    gap = np.maximum(np.diff(t_s, prepend=before_s if before is not None else t_s[0]), 0)
-    value = np.empty(kick.shape)
-    for tau in sorted(set(tau_s.tolist())):
-        alike = tau_s == tau
-        keep = np.exp(-gap / tau)
-        fresh = kick[:, alike]
-        fresh[1:] *= np.sqrt(1 - keep[1:] ** 2)[:, None]
-        if before is not None:
-            fresh[0] = keep[0] * before[alike] + np.sqrt(1 - keep[0] ** 2) * fresh[0]
-        band = np.ones((2, t_s.size))
-        band[1, :-1] = -keep[1:]
-        value[:, alike], _ = dtbtrs(band, fresh, uplo="L", diag="U")
-    return value
+
+def fade(kick: Floats, keep: Floats, fresh: Floats, value: Floats) -> None:
+    """Write each row of ``value`` but the first: so much of the row before as is kept, and so much of a kick.
+
+    kick (n, many), keep and fresh (n, taus), which take turns from column to column, value (n + 1, many).
+    """
+    if kernels is not None:
+        kernels.fade(kick, keep, fresh, value)
+        return
+    turn = np.arange(kick.shape[1]) % keep.shape[1]
+    for row, one in enumerate(kick):
+        value[row + 1] = keep[row, turn] * value[row] + fresh[row, turn] * one
 
 
 def calibrated(share: Floats, expected: Floats, weight: Floats, mean: float, told: Floats | None = None) -> Floats:

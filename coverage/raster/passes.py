@@ -276,7 +276,7 @@ class _Capsules:
         high = np.clip(np.floor(np.maximum(v0, v1) + r), -1, grid.rows - 1).astype(np.int64)
         du, dv = u1 - u0, v1 - v0
         rise = np.where(np.abs(dv) < 1e-9, 1e-9, dv)
-        offset = r * du * np.sign(rise) / np.maximum(np.hypot(du, dv), 1e-12)
+        offset = r * du * np.sign(rise) / np.maximum(np.sqrt(du * du + dv * dv), 1e-12)
         return _Capsules(u0, v0, du, dv, 1 / rise, offset / rise, r * r, low, np.maximum(high - low + 1, 0), grid.cols)
 
     def fields(self) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Indices, Indices]:

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldcomb.coverage.compiled.kernels import kernels
-from fieldcomb.coverage.estimate import regularity
+from fieldcomb.coverage.estimate import chance, regularity
+from fieldcomb.coverage.gear.receivers import receiver
 from fieldcomb.tracks.recording import Floats
 
 pytestmark = pytest.mark.skipif(kernels is None, reason="the kernels were not compiled here")
@@ -244,3 +245,32 @@ def test_sweeps_of_another_make_are_refused() -> None:
         kernels.left_out(())  # type: ignore[call-arg]
     kernels.left_out(((*empty, ()),), *ends)
     assert (missed[0] == 1).all()
+
+
+@given(st.lists(st.integers(2, 30), min_size=1, max_size=4), st.integers(1, 13), st.integers(0, 2**32 - 1))
+@settings(max_examples=40, deadline=None)
+def test_drawn_errors_are_the_same_with_and_without_kernels(sizes: list[int], many: int, seed: int) -> None:
+    """Errors drawn for any number of pieces of a walk are the same to the last bit, however far apart they lie."""
+    rng = np.random.default_rng(seed)
+    seconds = 1e9 + np.cumsum(rng.choice([0.0, 1.0, 4.0, 500.0], sum(sizes)))
+    times = np.split(seconds, np.cumsum(sizes)[:-1])
+    found = []
+    for way in (kernels, None):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(chance, "kernels", way)
+            found.append(np.concatenate(chance.drifts(times, receiver("typical"), many, seed)))
+    np.testing.assert_array_equal(*found)
+
+
+def test_fading_that_does_not_fit_is_refused() -> None:
+    """Kicks, shares kept and values of other shapes are refused, and nothing is written."""
+    kick, share, value = np.ones((3, 4)), np.ones((3, 2)), np.zeros((4, 4))
+    for fault in ((kick, share[:2], share, value), (kick, share, share[:2], value), (kick, share, share, value[:3])):
+        with pytest.raises(ValueError, match=r"do not fit|elements"):
+            kernels.fade(*fault)
+    for odd in (kick[0], share[:, :0]):
+        with pytest.raises(ValueError, match="do not fit"):
+            kernels.fade(kick, odd, odd, value)
+    with pytest.raises(TypeError):
+        kernels.fade(kick, share, share)  # type: ignore[call-arg]
+    assert not value.any()

@@ -14,7 +14,7 @@ from site_walks import draw_site
 from sites import told
 
 from fieldcomb.coverage.actions.outputs import make_outputs
-from fieldcomb.coverage.estimate.chance import REDRAWS, Chance, calibrated, drifts, redraw, redrawn
+from fieldcomb.coverage.estimate.chance import REDRAWS, Chance, _gauss_markov, calibrated, drifts, redraw, redrawn
 from fieldcomb.coverage.estimate.confidence import found_from_m, rated, told_unswept
 from fieldcomb.coverage.gear.coils import parse_coil
 from fieldcomb.coverage.gear.receivers import receiver
@@ -152,6 +152,19 @@ def test_errors_are_as_large_as_told() -> None:
     assert drawn[::100].std() == pytest.approx(typical.sigma_m, rel=0.03)
     slow = np.corrcoef(drawn[0], drawn[60])[0, 1]
     assert 0.5 < slow < 0.95
+
+
+def test_an_error_goes_on_where_a_walk_is_broken_off() -> None:
+    """Errors drawn for a walk in two pieces are those of the same walk in one: they go on from where they were."""
+    seconds, kick = np.cumsum(np.arange(40.0)), np.random.default_rng(1).normal(size=(40, 12))
+    taus_s = np.array([30.0, 60.0, 900.0])
+    whole = _gauss_markov(seconds, taus_s, kick, None, 0.0)
+    begun = _gauss_markov(seconds[:15], taus_s, kick[:15], None, 0.0)
+    rest = _gauss_markov(seconds[15:], taus_s, kick[15:], begun[-1], float(seconds[14]))
+    np.testing.assert_array_equal(whole, np.concatenate([begun, rest]))
+    np.testing.assert_array_equal(whole[0], kick[0])
+    slowly = np.exp(-(seconds[20] - seconds[19]) / 900)
+    np.testing.assert_allclose(whole[20, 2::3], slowly * whole[19, 2::3] + np.sqrt(1 - slowly**2) * kick[20, 2::3])
 
 
 def test_every_draw_sweeps_about_as_much() -> None:
