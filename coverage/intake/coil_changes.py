@@ -106,9 +106,11 @@ def _pieces(item: RecordingInput) -> list[Piece]:
 
 def _walked_pieces(pieces: list[Piece], item: RecordingInput) -> tuple[list[Piece], list[str]]:
     """Leave out pieces without a walk, as when a coil is named at the very start; the next takes their time."""
+    if len(pieces) == 1:
+        return pieces, []
     ends = [*(start for start, _ in pieces[1:]), item.window[1]]
     walked = [_walked(item.recording.track, start, end) for (start, _), end in zip(pieces, ends, strict=True)]
-    if len(pieces) == 1 or not any(walked):
+    if not any(walked):
         return pieces[:1], []
     kept: list[Piece] = []
     for piece, good in zip(pieces, walked, strict=True):
