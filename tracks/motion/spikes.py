@@ -33,12 +33,17 @@ def find_spikes(t_s: Floats, x_m: Floats, y_m: Floats) -> Flags:
     within 5 s (at least two) to each side, entered or left by a fast step. Fast is much faster than the walking around
     it, so that sharp turns of a quick walk stay.
     """
-    spikes = np.zeros(x_m.size, bool)
+    spikes, left = np.zeros(x_m.size, bool), np.arange(x_m.size)
     rules = (partial(_out_and_back, jump=_two_fast), partial(_out_and_back, jump=_wild_and_silent), _far_off)
+    steps = None
     for rule in rules:
-        left = np.flatnonzero(~spikes)
-        if left.size >= 3:
-            spikes[left] = rule(_Steps.of(t_s[left], x_m[left], y_m[left]))
+        if left.size < 3:
+            break
+        steps = steps or _Steps.of(t_s[left], x_m[left], y_m[left])  # hardly ever anything was left out of them
+        found = rule(steps)
+        if found.any():
+            spikes[left[found]] = True
+            left, steps = left[~found], None
     return spikes
 
 
@@ -92,9 +97,12 @@ def _wild_and_silent(steps: _Steps, out: NDArray[np.int64], back: NDArray[np.int
 def _out_and_back(steps: _Steps, jump: Jump) -> Flags:
     n = steps.x.size
     spikes = np.zeros(n, bool)
+    starts = np.flatnonzero(steps.fast | steps.silent)  # no jump begins otherwise
     for run in range(1, min(steps.count(SPIKE_FIXES), n - 2) + 1):
-        before = np.arange(n - run - 1)
+        before = starts[starts < n - run - 1]
         before = before[jump(steps, before, before + run)]
+        if before.size == 0:
+            continue
         after = before + run + 1
         lasting = steps.t[after] - steps.t[before]
         pace = np.hypot(steps.x[after] - steps.x[before], steps.y[after] - steps.y[before]) / lasting
