@@ -25,23 +25,35 @@ def bend(t_s: Floats, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
         return x_m, y_m
     t, x, y = t_s[keep], x_m[keep], y_m[keep]
     parts = np.where(gap_m > STEP_M, np.ceil(1.5 * gap_m / STEP_M), 1).astype(np.int64)
-    which = np.repeat(np.arange(parts.size), parts)
-    share = (np.arange(which.size) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[which]
+    gaps = np.flatnonzero(parts > 1)  # the only ones that anything is put in
+    between = parts[gaps] - 1
+    which = np.repeat(np.arange(gaps.size), between)
+    share = (np.arange(which.size) - np.repeat(np.cumsum(between) - between, between) + 1) / parts[gaps][which]
     velocity = np.gradient(x, t), np.gradient(y, t)
-    reach = np.hypot(*velocity)
-    lasting = np.diff(t)
-    scale = [np.minimum(1, LONGEST * gap_m / np.maximum(r * lasting, 1e-9)) * lasting for r in (reach[:-1], reach[1:])]
+    reach, lasting = np.hypot(*velocity), np.diff(t)[gaps]
+    scale = [
+        np.minimum(1, LONGEST * gap_m[gaps] / np.maximum(r * lasting, 1e-9)) * lasting
+        for r in (reach[gaps], reach[gaps + 1])
+    ]
     s2, s3 = share * share, share**3
     weights = [2 * s3 - 3 * s2 + 1, s3 - 2 * s2 + share, 3 * s2 - 2 * s3, s3 - s2]
-    return _curve(x, velocity[0], scale, which, weights), _curve(y, velocity[1], scale, which, weights)
+    is_fix = np.ones(x.size + which.size, bool)
+    is_fix[np.repeat(gaps + 1, between) + np.arange(which.size)] = False
+    line = np.empty((2, is_fix.size))
+    for out, v, speed in zip(line, (x, y), velocity, strict=True):
+        ends, tangents = (v[gaps], v[gaps + 1]), (scale[0] * speed[gaps], scale[1] * speed[gaps + 1])
+        out[is_fix] = v
+        out[~is_fix] = _curve(ends, tangents, which, weights)
+    return line[0], line[1]
 
 
-def _curve(v: Floats, velocity: Floats, scale: list[Floats], which: NDArray[np.int64], weights: list[Floats]) -> Floats:
-    """Cubic Hermite through ``v`` in the given intervals, and the last point; weights of begin, end and tangents."""
-    inner = (
-        weights[0] * v[which]
-        + weights[1] * (scale[0] * velocity[:-1])[which]
-        + weights[2] * v[which + 1]
-        + weights[3] * (scale[1] * velocity[1:])[which]
+def _curve(
+    ends: tuple[Floats, Floats], tangents: tuple[Floats, Floats], which: NDArray[np.int64], weights: list[Floats]
+) -> Floats:
+    """Cubic Hermite in given intervals, by the values and tangents at their ends, begins first; weights as above."""
+    return np.asarray(
+        weights[0] * ends[0][which]
+        + weights[1] * tangents[0][which]
+        + weights[2] * ends[1][which]
+        + weights[3] * tangents[1][which]
     )
-    return np.append(inner, v[-1])
