@@ -17,7 +17,6 @@ from fieldcomb.tracks.motion.pace import (
     every_second,
     find_stops,
     smooth,
-    usual_paces_m_s,
 )
 from fieldcomb.tracks.motion.peg_drift import PegPlace, PegResidual
 from fieldcomb.tracks.motion.states import divide, lay_still, switched_off
@@ -140,9 +139,8 @@ def make_walk(
     if not fixes.timed:
         return _untimed(fixes, spans, dropouts, off)
     pieces = [every_second(fixes.t_s[a:b], fixes.x_m[a:b], fixes.y_m[a:b]) for a, b in spans]
-    limit, usual = usual_paces_m_s(pieces)
     still = lay_still(pieces)
-    halts = [[(0.0, float(p.fix_clock_s[-1]))] if still else find_stops(p, limit, usual) for p in pieces]
+    halts = [[(0.0, float(p.fix_clock_s[-1]))] for p in pieces] if still else find_stops(pieces)
     divided = divide(pieces, halts, top_pace_m_s)
     states = [switched_off(s, p, off) for s, p in zip(divided.states, pieces, strict=True)]
     walk = _timed(fixes, spans, pieces, halts, states, dropouts, divided.notes, off)

@@ -96,20 +96,22 @@ def stop_limit_m_s(pace_m_s: Floats) -> float:
     return STOP_PACE_M_S
 
 
-def usual_paces_m_s(pieces: Sequence[Seconds]) -> tuple[float, float]:
-    """Return the pace below which the walker stands, and the usual pace above it, over all pieces of a walk."""
-    pace = np.concatenate([drift_pace_m_s(piece.x_m, piece.y_m) for piece in pieces])
-    limit = stop_limit_m_s(pace)
-    return limit, float(np.median(pace[pace > limit])) if (pace > limit).any() else 0.3
+def find_stops(pieces: Sequence[Seconds]) -> list[list[tuple[float, float]]]:
+    """Stops in each piece of a walk as (begin, end) on its clock: slow, gaps of 5 s joined, 30 s or longer.
 
-
-def find_stops(seconds: Seconds, limit_m_s: float, usual_m_s: float) -> list[tuple[float, float]]:
-    """Stops as (begin, end) on the piece's clock: slower than the limit, gaps of 5 s joined, 30 s or longer.
-
-    Short lanes walked to and fro also stay in one place by the mean; a candidate that spreads over more than a
-    standing person's fixes would, and whose steps are those of walking, is searching.
+    Slow is below the pace of somebody who stands, which hangs on the usual pace over all pieces. Short lanes walked to
+    and fro also stay in one place by the mean; a candidate that spreads over more than a standing person's fixes would,
+    and whose steps are those of walking, is searching.
     """
-    pace = drift_pace_m_s(seconds.x_m, seconds.y_m)
+    paces = [drift_pace_m_s(piece.x_m, piece.y_m) for piece in pieces]
+    pace = np.concatenate(paces)
+    limit_m_s = stop_limit_m_s(pace)
+    walking = pace[pace > limit_m_s]
+    usual_m_s = float(np.median(walking)) if walking.size else 0.3
+    return [_stops_in(piece, own, limit_m_s, usual_m_s) for piece, own in zip(pieces, paces, strict=True)]
+
+
+def _stops_in(seconds: Seconds, pace: Floats, limit_m_s: float, usual_m_s: float) -> list[tuple[float, float]]:
     found: list[tuple[float, float]] = []
     for first, last in _runs(pace < limit_m_s, STOP_JOIN_S, STOP_CORE_S):
         if _to_and_fro(seconds, first, last, usual_m_s):

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.tracks.motion.cleaning import Fixes
-from fieldcomb.tracks.motion.pace import every_second, find_stops, usual_paces_m_s
+from fieldcomb.tracks.motion.pace import every_second, find_stops
 from fieldcomb.tracks.recording import Floats
 from fieldcomb.tracks.values import dataclass
 
@@ -248,10 +248,9 @@ def _seen(fixes: Fixes, touches: Sequence[Touch], sigma_m: float) -> tuple[list[
 def standing_s(fixes: Fixes) -> list[tuple[float, float]]:
     """Times from which to which the walker stood for half a minute or more, in Unix seconds."""
     pieces = [every_second(fixes.t_s[a:b], fixes.x_m[a:b], fixes.y_m[a:b]) for a, b in fixes.pieces]
-    limit, usual = usual_paces_m_s(pieces)
     stops = []
-    for piece in pieces:
-        for span in find_stops(piece, limit, usual):
+    for piece, spans in zip(pieces, find_stops(pieces), strict=True):
+        for span in spans:
             begin_s, end_s = np.interp(span, piece.clock_s, piece.real_s)
             stops.append((float(begin_s), float(end_s)))
     return stops

@@ -70,10 +70,12 @@ def lay_still(pieces: Sequence[Seconds]) -> bool:
     if x.size < STILL_LEAST_S:
         return False
     reach_m = float(np.quantile(np.hypot(x - np.median(x), y - np.median(y)), 0.95))
+    if reach_m > STILL_REACH_M:
+        return False
     pace = np.concatenate([drift_pace_m_s(p.x_m, p.y_m) for p in pieces])
     crowding = float(np.median(pace)) * x.size / max(np.pi * reach_m**2, 1e-9)  # passes of a swath of 1 m
     slow = float(np.quantile(pace, 0.9)) < STILL_PACE_M_S
-    return reach_m <= STILL_REACH_M and slow and (crowding >= STILL_CROWDING or reach_m < 1)
+    return slow and (crowding >= STILL_CROWDING or reach_m < 1)
 
 
 def no_search_notes(kind: str) -> tuple[str, ...]:
