@@ -12,8 +12,8 @@ from typing import Any
 
 from fieldcomb.coverage.cache.memo import Memo, digest
 from fieldcomb.coverage.estimate.next_evidence import NextEvidence
-from fieldcomb.coverage.estimate.swept_share import OutingsTogether
-from fieldcomb.coverage.estimate.walked_ground import Drawn
+from fieldcomb.coverage.estimate.swept_share import Estimates, OutingsTogether
+from fieldcomb.coverage.estimate.walked_ground import Drawn, LaidOut, Sweep, WalkedWay, by_time
 from fieldcomb.coverage.ground.pass_tally import OutingGround
 from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.outings.times import OutingTimes
@@ -45,8 +45,8 @@ class SumsSoFar:
     """Sums as they stood after some outings.
 
     added : by where it is. walks : those that cannot be placed. estimates : by coil, None for all together, what could
-    be placed, how far off its rim may be, and numbers of ``walks``. untimed : those with ground swept without a clock.
-    swings : by coil.
+    be placed, how far off its rim may be, and numbers of ``walks``. sweeps : where the walks of all lie beside each
+    other; none where that was not asked for. untimed : those with ground swept without a clock. swings : by coil.
     """
 
     results: tuple[OutingResult, ...]
@@ -54,13 +54,14 @@ class SumsSoFar:
     added: dict[str, Any]
     walks: tuple[Drawn, ...]
     estimates: dict[str | None, tuple[Mask | None, float, tuple[int, ...]]]
+    sweeps: tuple[Sweep, ...]
     untimed: tuple[str | None, ...]
     swings: dict[str, tuple[Any, ...]]
 
 
 SUMS_TYPES = (
     *(SumsSoFar, OutingResult, OutingHead, OutingTimes, OutingGround, Under, JunkProgress, PersonResult),
-    *(CoilEffort, CoilUse, NextEvidence, OutingRaster, DrawnWalk),
+    *(CoilEffort, CoilUse, NextEvidence, OutingRaster, DrawnWalk, Sweep, WalkedWay),
 )
 
 
@@ -80,8 +81,17 @@ def keep_sums(sums: SurveySums, names: Sequence[str], memory: Memo) -> None:
     added = {where: attrgetter(where)(sums) for where in _added(sums)}
     untimed = tuple(sorted(sums.estimates.untimed, key=str))
     swings = {coil: tuple(sorted(of, key=repr)) for coil, of in sums.under.swings.items()}
-    kept = SumsSoFar(tuple(sums.results), sums.people, added, tuple(walks.values()), estimates, untimed, swings)
+    each, sweeps = tuple(walks.values()), _sweeps(sums.estimates)
+    kept = SumsSoFar(tuple(sums.results), sums.people, added, each, estimates, sweeps, untimed, swings)
     memory.keep(name, kept)
+
+
+def _sweeps(estimates: Estimates) -> tuple[Sweep, ...]:
+    """Sweeps of all walks, but for what is gathered on them, which is large and soon gathered again."""
+    laid = estimates.laid
+    if laid is None or laid.walks != by_time(estimates.sums[None].walks):
+        return ()
+    return tuple(replace(one, at=[], squared=[]) for one in laid.found)
 
 
 def recall_sums(sums: SurveySums, names: Sequence[str], ids: Sequence[str], memory: Memo) -> int:
@@ -139,6 +149,9 @@ def _set(sums: SurveySums, kept: SumsSoFar) -> None:
         coil: OutingsTogether(placed, [kept.walks[number] for number in numbers], rim_sd_m)
         for coil, (placed, rim_sd_m, numbers) in kept.estimates.items()
     }
+    if kept.sweeps:
+        walks = by_time(sums.estimates.sums[None].walks)
+        sums.estimates.laid = LaidOut(sums.estimates.plot, walks, kept.sweeps)
     sums.people = kept.people
     sums.results = [
         one if sums.is_asked(number) else replace(one, so_far=None) for number, one in enumerate(kept.results, 1)

@@ -15,6 +15,9 @@ from recordings import field as rectangle
 from fieldcomb.coverage.actions.outputs import make_outputs
 from fieldcomb.coverage.cache.folder import LIST, STAGE, Shelf
 from fieldcomb.coverage.cache.memo import Store, packed, unpacked
+from fieldcomb.coverage.estimate import walked_ground
+from fieldcomb.coverage.estimate.effort import Plot
+from fieldcomb.coverage.estimate.walked_ground import Drawn, Sweep, WalkedWay
 from fieldcomb.coverage.finds.find import Find
 from fieldcomb.coverage.gear.target_ids import CLASSES, DigRule
 from fieldcomb.coverage.outings.inputs import OutingInput
@@ -148,6 +151,26 @@ def test_of_one_more_outing_nothing_else_is_added(added: Added) -> None:
     for count, more in ((4, 4), (5, 1), (7, 2)):
         result, number = added.since(lambda: survey(FIELD, outings[:count], store=store))  # noqa: B023
         assert number == more and len(result.report.outings) == count == len(result.layers.outings)
+
+
+def test_of_one_more_outing_only_its_own_ground_is_found_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where four walks lie is known: of the fifth it is found alone, and beside the others; of five at once of each."""
+    grounds: list[int] = []
+    found = walked_ground._sweep
+
+    def counted(plot: Plot, first: Drawn, parts: tuple[WalkedWay, ...], *rest: Any) -> Sweep:
+        grounds.append(len(parts))
+        return found(plot, first, parts, *rest)
+
+    monkeypatch.setattr(walked_ground, "_sweep", counted)
+    store, outings = Shelved(), [walked(number) for number in range(5)]
+    survey(FIELD, outings[:4], store=store)
+    grounds.clear()
+    survey(FIELD, outings, store=store)
+    assert len(grounds) == 2
+    grounds.clear()
+    survey(FIELD, outings)
+    assert len(grounds) == 10
 
 
 def test_growth_is_told_as_ever(added: Added) -> None:
