@@ -115,9 +115,8 @@ def as_drawn(layers: Layers) -> Layers:
 
 def raster_of(swept: OutingPasses, ground: Ground) -> OutingRaster:
     """Passes of an outing as they are drawn, where it came to the site."""
-    cells = np.full(swept.bearings.shape, OUTSIDE, np.uint8)
-    here, passes = ground.kind[swept.here] == SITE, swept.passes[swept.there]
-    np.minimum(passes, MOST_PASSES, out=cells, where=here, casting="unsafe")
+    cells = np.minimum(swept.passes[swept.there], MOST_PASSES).astype(np.uint8)
+    cells[ground.kind[swept.here] != SITE] = OUTSIDE
     return OutingRaster(ground.grid.window(swept.here), cells)
 
 
