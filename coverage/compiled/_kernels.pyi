@@ -60,13 +60,28 @@ def cover(
     covered: _Mask,
     /,
 ) -> None: ...
+def cover_bits(
+    u: _F8,
+    v: _F8,
+    du: _F8,
+    dv: _F8,
+    slope: _F8,
+    shift: _F8,
+    square: _F8,
+    low: _I8,
+    count: _I8,
+    bit: _I8,
+    kept: _U1,
+    cells: _U1,
+    /,
+) -> None: ...
 def add_spans(
     row: _I8,
     first: _I8,
     last: _I8,
     group: _I8,
     weight: NDArray[int32],
-    sums: NDArray[int16] | _U2 | NDArray[int32],
+    sums: _I4,
     /,
 ) -> None: ...
 def add_passes(counts: NDArray[int16], inside: _Mask, passes: _U1, most: int, /) -> None: ...

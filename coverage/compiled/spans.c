@@ -33,7 +33,7 @@ WIDE static void columns_met(const Capsules *c, Py_ssize_t seg, int64_t from, in
     for (int k = 0; k < count; k++) columns_of(one, row + k, &first[k], &last[k]);
 }
 
-enum { AT_ONCE = 256 };
+enum { AT_ONCE = 256, SETS_AT_ONCE = 64 }; /* rows */
 
 /* Spans that grow, and for each row the last one there. */
 typedef struct {
@@ -219,24 +219,63 @@ static PyObject *cover(PyObject *self, PyObject *const *args, Py_ssize_t count) 
     return found;
 }
 
-/* Add up in whole numbers that go round, so that signed and unsigned are the same. */
-#define ADD_SPANS(NAME, TYPE)                                                                                     \
-    static void NAME(TYPE *sums, int64_t stride, const int64_t *row, const int64_t *first, const int64_t *last,   \
-                     const int64_t *group, const int32_t *weight, Py_ssize_t size) {                              \
-        for (Py_ssize_t k = 0; k < size; k++) {                                                                   \
-            TYPE *line = sums + row[k] * stride;                                                                  \
-            line[first[k]] = (TYPE)(line[first[k]] + (TYPE)weight[group[k]]);                                     \
-            line[last[k] + 1] = (TYPE)(line[last[k] + 1] - (TYPE)weight[group[k]]);                               \
-        }                                                                                                         \
-    }                                                                                                             \
-    static void NAME##_run(TYPE *sums, int64_t rows, int64_t stride) {                                            \
-        for (int64_t row = 0; row < rows; row++) {                                                                \
-            TYPE sum = 0, *line = sums + row * stride;                                                            \
-            for (int64_t k = 0; k < stride; k++) line[k] = sum = (TYPE)(sum + line[k]);                           \
-        }                                                                                                         \
+/* Set a bit in the columns that a segment meets, of so many rows. */
+FAST static void set_bit(const int32_t *first, const int32_t *last, int rows, uint16_t bit, uint16_t *sets,
+                         int64_t cols) {
+    for (int row = 0; row < rows; row++, sets += cols)
+        for (int32_t k = first[row]; k <= last[row]; k++) sets[k] |= bit;
+}
+
+/* Cover cells with what the sets of bits over them are kept as; the sets of a few rows at a time, as room has, stay in
+   the processor's cache. */
+static void cover_with(const Capsules *c, const int64_t *bit, const uint8_t *kept, uint16_t *sets, uint8_t *cells) {
+    int32_t first[AT_ONCE], last[AT_ONCE];
+    for (int64_t top = 0; top < c->rows; top += SETS_AT_ONCE) {
+        const int64_t bottom = top + SETS_AT_ONCE < c->rows ? top + SETS_AT_ONCE : c->rows;
+        const int64_t many = (bottom - top) * c->cols;
+        memset(sets, 0, (size_t)many * sizeof *sets);
+        for (Py_ssize_t seg = 0; seg < c->size; seg++) {
+            const int64_t end = c->low[seg] + c->count[seg];
+            const int64_t from = c->low[seg] > top ? c->low[seg] : top, to = end < bottom ? end : bottom;
+            if (from >= to) continue;
+            columns_met(c, seg, from, (int)(to - from), first, last);
+            set_bit(first, last, (int)(to - from), (uint16_t)(1 << bit[seg]), sets + (from - top) * c->cols, c->cols);
+        }
+        for (int64_t k = 0; k < many; k++) cells[top * c->cols + k] = kept[sets[k]];
     }
-ADD_SPANS(add_16, uint16_t)
-ADD_SPANS(add_32, uint32_t)
+}
+
+/* cover_bits(*capsules, bit, kept uint8 (sets,), cells uint8 (rows, cols)): what the set of bits of all segments near
+   each cell is kept as */
+static PyObject *cover_bits(PyObject *self, PyObject *const *args, Py_ssize_t count) {
+    enum { BIT = CAPSULE_FIELDS, KEPT, CELLS, ARRAYS };
+    static const char *const kinds[] = {CAPSULE_KINDS, "i8r", "u1r", "u1w"};
+    Array a[ARRAYS];
+    if (count != ARRAYS) return PyErr_Format(PyExc_TypeError, "cover_bits takes %d arguments", ARRAYS);
+    if (borrow_all(args, ARRAYS, kinds, a) < 0) return NULL;
+    const Py_buffer *view = &a[CELLS].view;
+    int bits = 0;
+    while (bits < 16 && (Py_ssize_t)2 << bits <= a[KEPT].size) bits++;
+    Capsules c;
+    int done = 0;
+    if (view->ndim != 2 || a[KEPT].size < 1)
+        PyErr_SetString(PyExc_ValueError, "cells have rows and columns, and what is kept is of use");
+    else if (make_capsules(a, view->shape[0], view->shape[1], &c) == 0 && check_size(&a[BIT], c.size, "bit") == 0 &&
+             in_range(&a[BIT], bits) == 0) {
+        uint16_t *sets = malloc(SETS_AT_ONCE * ((size_t)c.cols + 1) * sizeof *sets);
+        if (sets == NULL) PyErr_NoMemory();
+        else {
+            Py_BEGIN_ALLOW_THREADS
+            cover_with(&c, a[BIT].data, a[KEPT].data, sets, view->buf);
+            Py_END_ALLOW_THREADS
+            free(sets);
+            done = 1;
+        }
+    }
+    give_back(a, ARRAYS);
+    if (!done) return NULL;
+    Py_RETURN_NONE;
+}
 
 enum { ROW, FIRST, LAST, GROUP, WEIGHT, SUMS, SPAN_ARRAYS };
 
@@ -252,46 +291,37 @@ static int spans_fit(const Array *arrays, int64_t rows, int64_t stride) {
     return in_range(&arrays[GROUP], arrays[WEIGHT].size) == 0;
 }
 
-/* add_spans(row, first, last, group, weight, sums) with weight int32 (groups,) and sums of 16 or 32 bits
-   (rows, cols + 1): adds each span's weight over its columns, by differences that are then summed along the rows */
+/* add_spans(row, first, last, group, weight int32 (groups,), sums int32 (rows, cols + 1)): adds each span's weight over
+   its columns, by differences that are then summed along the rows */
 static PyObject *add_spans(PyObject *self, PyObject *const *args, Py_ssize_t count) {
-    static const char *const kinds[][SPAN_ARRAYS] = {
-        {"i8r", "i8r", "i8r", "i8r", "i4r", "i2w"},
-        {"i8r", "i8r", "i8r", "i8r", "i4r", "u2w"},
-        {"i8r", "i8r", "i8r", "i8r", "i4r", "i4w"},
-    };
-    Array arrays[SPAN_ARRAYS];
+    static const char *const kinds[] = {"i8r", "i8r", "i8r", "i8r", "i4r", "i4w"};
+    Array a[SPAN_ARRAYS];
     if (count != SPAN_ARRAYS) return PyErr_Format(PyExc_TypeError, "add_spans takes %d arguments", SPAN_ARRAYS);
-    int found = -1;
-    for (size_t k = 0; found < 0 && k < sizeof kinds / sizeof kinds[0]; k++) {
-        PyErr_Clear();
-        found = borrow_all(args, SPAN_ARRAYS, kinds[k], arrays);
-    }
-    if (found < 0) return NULL;
-    const Py_buffer *view = &arrays[SUMS].view;
-    const Array *a = arrays;
+    if (borrow_all(args, SPAN_ARRAYS, kinds, a) < 0) return NULL;
+    const Py_buffer *view = &a[SUMS].view;
     int done = 0;
     if (view->ndim != 2)
         PyErr_SetString(PyExc_ValueError, "sums have rows and columns");
-    else if (spans_fit(arrays, view->shape[0], view->shape[1])) {
+    else if (spans_fit(a, view->shape[0], view->shape[1])) {
         const int64_t rows = view->shape[0], stride = view->shape[1];
         const int64_t *row = a[ROW].data, *first = a[FIRST].data, *last = a[LAST].data, *group = a[GROUP].data;
+        const int32_t *weight = a[WEIGHT].data;
         Py_BEGIN_ALLOW_THREADS
-        if (view->itemsize == 2) {
-            add_16(view->buf, stride, row, first, last, group, a[WEIGHT].data, a[ROW].size);
-            add_16_run(view->buf, rows, stride);
-        } else {
-            add_32(view->buf, stride, row, first, last, group, a[WEIGHT].data, a[ROW].size);
-            add_32_run(view->buf, rows, stride);
+        uint32_t *sums = view->buf; /* they go round, so that signed and unsigned are the same */
+        for (Py_ssize_t k = 0; k < a[ROW].size; k++) {
+            sums[row[k] * stride + first[k]] += (uint32_t)weight[group[k]];
+            sums[row[k] * stride + last[k] + 1] -= (uint32_t)weight[group[k]];
         }
+        for (int64_t at = 0; at < rows; at++)
+            for (int64_t k = 1; k < stride; k++) sums[at * stride + k] += sums[at * stride + k - 1];
         Py_END_ALLOW_THREADS
         done = 1;
     }
-    give_back(arrays, SPAN_ARRAYS);
+    give_back(a, SPAN_ARRAYS);
     if (!done) return NULL;
     Py_RETURN_NONE;
 }
 
 PyMethodDef span_methods[] = {
-    METHOD(intervals), METHOD(cover), METHOD(add_spans), {NULL, NULL, 0, NULL},
+    METHOD(intervals), METHOD(cover), METHOD(cover_bits), METHOD(add_spans), {NULL, NULL, 0, NULL},
 };

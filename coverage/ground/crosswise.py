@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from fieldcomb.coverage.raster.cells import Mask
 from fieldcomb.tracks.motion.legs import Leg
 
-Bearings = NDArray[np.uint8]  # of the straight runs over each cell: 0 for none, CROSSWISE, or what `bearings_of` keeps
+Bearings = NDArray[
+    np.uint8
+]  # of the straight runs over each cell: 0 for none, CROSSWISE, or as `bearing_tables` has it
 SwathLeg = tuple[float, Leg]  # width of the swath along a leg, in metres, and the leg
 
 SECTORS = 15  # of 12 degrees: bearings 48 to 72 degrees apart may fall to either side of 60
@@ -65,11 +67,6 @@ def bearing_tables() -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
     of = np.full(256, sets[-1])
     of[: few.size] = few
     return kept, of
-
-
-def bearings_of(sectors: NDArray[np.uint16]) -> Bearings:
-    """Keep sets of sectors, a bit for each, in a byte: what is crosswise already stays so, whatever is added."""
-    return np.asarray(bearing_tables()[0][sectors])
 
 
 def with_more(bearings: Bearings, more: Bearings) -> Bearings:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldcomb.coverage.ground.added_cells import ROWS_AT_ONCE, SiteLayers, add_passes, add_to_site
-from fieldcomb.coverage.ground.crosswise import Bearings, SwathLeg, bearings_of, crosswise, runs_by_sector
+from fieldcomb.coverage.ground.crosswise import Bearings, SwathLeg, bearing_tables, crosswise, runs_by_sector
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.raster.cells import OUTSIDE, Cells, Mask, Slices
 from fieldcomb.coverage.raster.grid import Grid, bounds_of, grid_over
@@ -322,11 +322,7 @@ def _bearings(swaths: Sequence[tuple[float, Sequence[Leg]]], window: Grid) -> Be
     """Bearings of the straight runs over each cell of a part of the site."""
     runs = [(sector, swath_m / 2, run) for sector, swung in runs_by_sector(swaths).items() for swath_m, run in swung]
     sectors, reach = np.array([sector for sector, _, _ in runs], np.int64), np.array([half for _, half, _ in runs])
-    bits = bits_over([run for _, _, run in runs], reach, sectors, window)
-    bearings = np.zeros(bits.shape, np.uint8)
-    for part in _row_parts(bits):
-        bearings[part] = bearings_of(bits[part])
-    return bearings
+    return bits_over([run for _, _, run in runs], reach, sectors, bearing_tables()[0], window)
 
 
 def _passes(one: Swinging, grid: Grid) -> Counts:

@@ -55,7 +55,7 @@ def count_passes(legs: Sequence[Leg], swath_m: float, grid: Grid) -> Counts:
         row, first, last = (
             np.concatenate([one[stretch], other]) for one, other in zip((row, first, last), shared, strict=True)
         )
-        _add_up(counts, row, first, last, taken_off, np.array([1, -1], np.int32))
+        _add_up(row, first, last, taken_off, np.array([1, -1], np.int32), counts)
     return counts[:, :-1]
 
 
@@ -107,20 +107,29 @@ def _covered(pieces: Pieces, radius_m: Floats, grid: Grid) -> NDArray[np.bool_]:
     return np.asarray(counts[:, :-1] > 0)
 
 
-def bits_over(legs: Sequence[Leg], radius_m: Floats, bits: NDArray[np.int64], grid: Grid) -> NDArray[np.uint16]:
-    """Set, at each cell, the bits of all legs that have it within their radius.
+def bits_over(
+    legs: Sequence[Leg], radius_m: Floats, bits: NDArray[np.int64], kept: NDArray[np.uint8], grid: Grid
+) -> NDArray[np.uint8]:
+    """Find, at each cell, the set of bits of all legs that have it within their radius, and give what it is kept as.
 
-    bits : number of the bit of each leg, 0 to 15. Returns uint16 (rows, cols).
+    bits : number of the bit of each leg, 0 to 15. kept : of every set of these bits. Returns uint8 (rows, cols).
     """
     order = np.argsort(bits, kind="stable")
     pieces = Pieces.whole([legs[k] for k in order.tolist()])
     of, radius = bits[order][pieces.group], radius_m[order][pieces.group]
+    cells = np.full((grid.rows, grid.cols), kept[0])
+    if not (pieces.group.size and cells.size):
+        return cells
+    if kernels is not None:
+        kernels.cover_bits(*_Capsules.of(pieces.ends, radius, grid).fields(), of, kept, cells)
+        return cells
+    # What is united overlaps nowhere within a bit, so that bits come and go by plain sums.
+    bit, row, first, last = _intervals(replace(pieces, group=of), radius, grid)
     sums = np.zeros((grid.rows, grid.cols + 1), np.uint16)
-    if pieces.group.size and grid.rows and grid.cols:
-        # What is united overlaps nowhere within a bit, so that bits come and go by plain sums.
-        bit, row, first, last = _intervals(replace(pieces, group=of), radius, grid)
-        _add_up(sums, row, first, last, bit, np.left_shift(1, np.arange(16), dtype=np.int32))
-    return sums[:, :-1]
+    _add_up(row, first, last, bit, np.left_shift(1, np.arange(16), dtype=np.int32), sums)
+    for top in range(0, grid.rows, _ROWS_AT_ONCE):
+        cells[top : top + _ROWS_AT_ONCE] = kept[sums[top : top + _ROWS_AT_ONCE, :-1]]
+    return cells
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,8 +163,9 @@ def mean_over(spans: LegSpans, values: Floats, rows: int, cols: int) -> tuple[ND
     """
     weights = np.concatenate([np.ones((1, values.shape[1]), np.int32), in_value_steps(values)])
     cells = np.zeros((weights.shape[0], rows, cols + 1), np.int32)
+    add_up = _add_up if kernels is None else kernels.add_spans
     for sums, weight in zip(cells, weights, strict=True):
-        _add_up(sums, spans.row, spans.first, spans.last, spans.group, weight)
+        add_up(spans.row, spans.first, spans.last, spans.group, weight, sums)
     count = cells[0, :, :-1]
     mean = np.empty((weights.shape[0] - 1, rows, cols), np.float32)
     for top in range(0, rows, _ROWS_AT_ONCE):
@@ -362,17 +372,14 @@ def _shared(part: Indices, row: Indices, first: Indices, last: Indices) -> tuple
 
 
 def _add_up(
-    sums: Counts | NDArray[np.uint16] | NDArray[np.int32],
     row: Indices,
     first: Indices,
     last: Indices,
     group: Indices,
     weight: NDArray[np.int32],
+    sums: Counts | NDArray[np.uint16] | NDArray[np.int32],
 ) -> None:
     """Add each group's weight over its intervals, in place; ``sums`` (rows, cols + 1) has one spare column."""
-    if kernels is not None:
-        kernels.add_spans(row, first, last, group, weight, sums)
-        return
     value, start, flat = weight[group].astype(sums.dtype), row * sums.shape[1], sums.reshape(-1)
     np.add.at(flat, start + first, value)
     np.subtract.at(flat, start + last + 1, value)

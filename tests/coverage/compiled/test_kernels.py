@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.ground import added_cells, under_coil
-from fieldcomb.coverage.ground.crosswise import bearings_of
+from fieldcomb.coverage.ground.crosswise import bearing_tables
 from fieldcomb.coverage.ground.under_coil import CoilPieces
 from fieldcomb.coverage.raster import passes
 from fieldcomb.coverage.raster.grid import Grid
@@ -74,7 +74,7 @@ def test_passes_are_the_same_with_and_without_kernels(
     legs = legs_of(walk)
     radius_m = np.linspace(0.0, swath_m, len(legs))
     values = np.linspace(0.0, 900.0, 2 * len(legs)).reshape(2, -1)
-    bits = np.arange(len(legs)) % 16
+    bits, kept = np.arange(len(legs)) % 16, np.random.default_rng(1).integers(0, 256, 1 << 16, np.uint8)
     found = []
     for way in (kernels, None):
         with pytest.MonkeyPatch.context() as patch:
@@ -84,7 +84,7 @@ def test_passes_are_the_same_with_and_without_kernels(
                 [
                     passes.count_passes(legs, swath_m, grid),
                     passes.cover(legs, radius_m, grid),
-                    passes.bits_over(legs, radius_m, bits, grid),
+                    passes.bits_over(legs, radius_m, bits, kept, grid),
                     mean,
                     met,
                 ]
@@ -170,7 +170,7 @@ def test_lines_that_do_not_fit_are_refused() -> None:
 def test_a_kernel_refuses_what_does_not_fit() -> None:
     """Arrays of another kind or size, and spans that leave the grid, are refused and never written."""
     one, far = np.zeros(1, np.int64), np.full(1, 9)
-    sums, weight = np.zeros((2, 3), np.int16), np.ones(1, np.int32)
+    sums, weight = np.zeros((2, 3), np.int32), np.ones(1, np.int32)
     for spans in ((one, one, far), (far, one, one), (one, -far, one), (one - 1, one, one), (one, one + 1, one)):
         with pytest.raises(ValueError, match="leaves the grid"):
             kernels.add_spans(*spans, one, weight, sums)
@@ -184,7 +184,11 @@ def test_a_kernel_refuses_what_does_not_fit() -> None:
     with pytest.raises(TypeError):
         kernels.add_spans(one)  # type: ignore[call-arg]
     assert not sums.any()
-    fields = (np.zeros(1),) * 7
+    fields, counts, cells = (np.zeros(1),) * 7, np.zeros((2, 3), np.int16), np.zeros((2, 3), np.uint8)
+    for bit, kept in ((one - 1, 4), (one + 2, 4), (one + 2, 7), (one + 16, 1 << 17), (one, 1), (one, 0)):
+        with pytest.raises(ValueError, match=r"out of range|of use"):
+            kernels.cover_bits(*fields, one, one + 1, bit, np.ones(kept, np.uint8), cells)
+    assert not cells.any()
     with pytest.raises(ValueError, match="leaves the rows"):
         kernels.cover(*fields, one, far, np.zeros((2, 2), bool))
     with pytest.raises(ValueError, match="out of range"):
@@ -196,10 +200,10 @@ def test_a_kernel_refuses_what_does_not_fit() -> None:
         (one, one, 8, one),
     ):
         with pytest.raises(ValueError, match=r"out of range|of no use"):
-            kernels.count_spans(*fields, one, one, group, near, near_group, 1, slices, sums)
+            kernels.count_spans(*fields, one, one, group, near, near_group, 1, slices, counts)
     with pytest.raises(ValueError, match="out of order"):
-        kernels.count_spans(*fields, one, one, one, np.zeros(2, np.int64), np.array([20, 1]), 1, 8, sums)
-    assert not sums.any()
+        kernels.count_spans(*fields, one, one, one, np.zeros(2, np.int64), np.array([20, 1]), 1, 8, counts)
+    assert not counts.any()
 
 
 @needs_kernels
@@ -208,16 +212,16 @@ def test_a_kernel_refuses_what_does_not_fit() -> None:
 def test_what_an_outing_adds_is_the_same_with_and_without_kernels(seed: int, rows: int, cols: int) -> None:
     """Cells that an outing adds, and the layers after it, are the same, in a window of a larger site."""
     rng = np.random.default_rng(seed)
-    shape = (rows + 5, cols + 7)
+    shape, kept = (rows + 5, cols + 7), bearing_tables()[0]
     whole = (
         rng.random(shape) < 0.7,
         rng.integers(0, 3, shape, dtype=np.uint8),
         rng.choice(np.array([0, 0, 1, 5], np.uint8), shape),
         rng.choice(np.array([0, 0, 1, 250, 254], np.uint8), shape),
-        bearings_of(np.bitwise_and.reduce(rng.integers(0, 1 << 15, (3, *shape), dtype=np.uint16))),
+        kept[np.bitwise_and.reduce(rng.integers(0, 1 << 15, (3, *shape), dtype=np.uint16))],
     )
     counts = rng.choice(np.array([0, 0, 1, 2, 9], np.int16), (rows, cols + 1))[:, :-1]
-    bearings = bearings_of(np.left_shift(1, rng.integers(0, 15, counts.shape)).astype(np.uint16))
+    bearings = kept[np.left_shift(1, rng.integers(0, 15, counts.shape))]
     found = []
     for way in (kernels, None):
         with pytest.MonkeyPatch.context() as patch:

@@ -15,7 +15,7 @@ from fieldcomb.coverage.areas.area_shapes import AreaShape
 from fieldcomb.coverage.ground.crosswise import (
     CROSSWISE_SECTORS,
     SECTORS,
-    bearings_of,
+    bearing_tables,
     crosswise,
     straight_runs,
     with_more,
@@ -193,7 +193,7 @@ def test_bearings_kept_in_a_byte_say_the_same_as_all_of_them(walked: list[set[in
     """However ground was walked again and again: it is crosswise when any two bearings lie 60 degrees apart."""
     kept = np.zeros(1, np.uint8)
     for sectors in walked:
-        kept = with_more(kept, bearings_of(np.array([sum(1 << one for one in sectors)], np.uint16)))
+        kept = with_more(kept, bearing_tables()[0][[sum(1 << one for one in sectors)]])
     every = set().union(*walked)
     apart = [min((a - b) % SECTORS, (b - a) % SECTORS) for a in every for b in every]
     assert bool(crosswise(kept)[0]) == (max(apart, default=0) >= CROSSWISE_SECTORS)
