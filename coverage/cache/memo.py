@@ -14,6 +14,7 @@ from datetime import date
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 from shapely import GEOSException, from_wkb
 from shapely.geometry.base import BaseGeometry
 
@@ -24,6 +25,7 @@ T = TypeVar("T")
 LEVEL = 1  # of compression: faster than the disk
 MOST_BYTES = 1 << 30  # a result is never so large
 _LENGTH = 8
+_PIECE, _ONE_IN, _LEAST_PIECES = 1024, 64, 4  # bytes; one of so many is tried, where there are as many
 _AT_ONCE = 1 << 22  # bytes, as other threads run meanwhile
 _COMPRESSED, _AS_IT_IS = b"z", b"="  # how a part is written
 _NOT_KEPT: Any = object()
@@ -118,19 +120,26 @@ def digest(value: Any) -> str:
 def packed(value: Any) -> bytes:
     """Write a value: its structure, then its arrays. TypeError for what cannot be written.
 
-    Each part stands after its length and how it is written. Floats stay as they are: they hardly become less, and to
-    take them out again would take most of the time.
+    Each part stands after its length and how it is written. Floats stay as they are, and others that hardly become
+    less: to press them together and to take them out again would take most of the time.
     """
     return b"".join(piece for part in _parts(value)[1:] for piece in _written(part))
 
 
 def _written(part: Any) -> Iterator[Any]:
     data: Any
-    if isinstance(part, np.ndarray) and part.dtype.kind in "fc":
+    if isinstance(part, np.ndarray) and (part.dtype.kind in "fc" or _hardly_becomes_less(part)):
         how, data = _AS_IT_IS, part.reshape(-1).view(np.uint8)
     else:
         how, data = _COMPRESSED, zlib.compress(part, LEVEL)
     yield from (len(data).to_bytes(_LENGTH, "big"), how, data)
+
+
+def _hardly_becomes_less(array: NDArray[Any]) -> bool:
+    """Whether more than half of an array would be left of it, as pieces from everywhere in it show."""
+    data = array.reshape(-1).view(np.uint8)
+    pieces = data[: data.size // _PIECE * _PIECE].reshape(-1, _PIECE)[::_ONE_IN]
+    return pieces.size >= _LEAST_PIECES * _PIECE and 2 * len(zlib.compress(pieces.tobytes(), LEVEL)) > pieces.size
 
 
 def unpacked(data: bytes, types: Iterable[type]) -> Any:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays_of
 from recordings import field as rectangle
@@ -270,6 +270,27 @@ def test_arrays_come_back_to_the_last_bit(one: Any, two: Any) -> None:
     for found, was in ((back["x"], one), (back["y"][0], two)):
         assert found.dtype == was.dtype and found.shape == was.shape and found.tobytes() == was.tobytes()
     assert back["y"][1] is back["x"]
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 300_000), st.sampled_from(["u1", "i2", "u2", "i4"]))
+@settings(max_examples=30, deadline=None)
+def test_whole_numbers_come_back_whether_they_become_less_or_not(seed: int, size: int, kind: str) -> None:
+    """Noise takes hardly more than its own bytes, a raster that is mostly empty a tenth; of both no bit is lost."""
+    noise = np.frombuffer(np.random.default_rng(seed).bytes(size * np.dtype(kind).itemsize), kind)
+    empty = np.zeros(size, kind)
+    empty[:: 1 + size // 10] = noise[:: 1 + size // 10]
+    for one, most in ((noise, 1.01 * noise.nbytes + 500), (empty, 0.1 * noise.nbytes + 500)):
+        data = packed(one)
+        np.testing.assert_array_equal(unpacked(data, []), one)
+        assert len(data) < most
+
+
+def test_numbers_that_hardly_become_less_are_kept_as_they_are() -> None:
+    """A megabyte of noise lies in what is kept byte for byte; behind a megabyte of nothing the two become less."""
+    noise = np.frombuffer(np.random.default_rng(0).bytes(1 << 20), np.uint16)
+    assert noise.tobytes() in packed(noise)
+    both = np.concatenate([noise, np.zeros_like(noise), np.zeros_like(noise)])
+    assert len(packed(both)) < 1.01 * noise.nbytes + 20_000
 
 
 def test_outlines_and_days_come_back_to_the_last_bit() -> None:
