@@ -39,6 +39,7 @@ SIDE_BY_SIDE = 0.5  # sweeps that share less of the smaller one's ground; drift 
 SAME_EDGE_SIGMAS = 1.5  # edges of two sweeps nearer to each other than this are taken for one
 EDGE_SD_SIGMAS = 0.5  # how far off the edge of walked ground may be all along
 LEAST_INSIDE = 0.02
+LEAST_WALKED = 1e-9  # of ground that was walked; with less, what is left out of 1 is 1 to the last bit
 MOST_GATHERED = 2.0  # effort that lies off the ground walked is brought back to it, but no more than this
 EDGE_LEVELS = (-math.sqrt(1.5), 0.0, math.sqrt(1.5))  # three places of the edge that have its variance
 
@@ -325,7 +326,7 @@ def _gather(
         part *= min(one.effort.total / max(kept, 1e-12), MOST_GATHERED)
         rho += part
         parts.append((cells, part[cells]))
-    here, walked = np.flatnonzero(rho > 0), np.flatnonzero(inside)
+    here, walked = np.flatnonzero(rho > 0), np.flatnonzero(inside > LEAST_WALKED)
     gathered = tuple(_gathered(rho, here, *one) for one in parts)
     laid = rho[here].astype(np.float32)
     return SweepAt(walked.astype(np.int32), inside[walked], here.astype(np.int32), inside[here], laid, gathered)

@@ -10,6 +10,7 @@ import pytest
 from scipy.ndimage import distance_transform_edt
 
 from fieldcomb.coverage.estimate import left_out as left_out_module
+from fieldcomb.coverage.estimate import walked_ground
 from fieldcomb.coverage.estimate.effort import Plot, off_plot, plot_of
 from fieldcomb.coverage.estimate.left_out import left_out
 from fieldcomb.coverage.estimate.swept_share import Walked, draw
@@ -243,3 +244,24 @@ def test_edges_close_to_each_other_are_one(seed: int) -> None:
         found = laid.walked_by_any(level)
         np.testing.assert_array_equal(found, chance_inside(plot, edge, worst_m).astype(np.float32))
         assert lay_out(plot, walks, laid).walked_by_any(level) is found  # so that it is worked out once
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_chance_that_changes_nothing_is_not_kept(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Far from a walk its ground has a chance of some 1e-22: whether that is kept or not, as much is left out, to the
+    last bit; and what is kept of a walk on wide ground is about as much as it walked.
+    """
+    fine = grid_over((0, 0, 120, 110), 0.5)
+    plot = plot_of(np.ones((fine.rows, fine.cols), bool), fine, 4.0)
+    walks = [
+        lanes((30 + 5 * seed, 20, 50, 60 + 9 * seed), on=plot),
+        *(lanes((3, 3, 20, 30), 1e5, on=plot),) * (seed % 2),
+    ]
+    laid = lay_out(plot, walks)
+    few = left_out(plot, walks, 1, laid)
+    kept = [at.walked.size for sweep in laid.sweeps for at in sweep.at]
+    assert max(kept) < plot.weight.size / 2
+    monkeypatch.setattr(walked_ground, "LEAST_WALKED", 0.0)
+    whole = lay_out(plot, [replace(walk) for walk in walks])
+    assert np.array_equal(few, left_out(plot, walks, 1, whole))
+    assert min(at.walked.size for sweep in whole.sweeps for at in sweep.at) > max(kept)
