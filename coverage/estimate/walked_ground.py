@@ -12,6 +12,7 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import field, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,6 +111,9 @@ class SweepAt:
     parts: tuple[Gathered, ...]
 
 
+_Found = tuple[Mask, list[SweepAt], list[NDArray[np.int32]]]  # ``ground``, ``at`` and ``squared`` of a sweep
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Sweep:
     """Walks in one direction side by side, and the ground that they walked, which goes on beyond the site.
@@ -124,10 +128,10 @@ class Sweep:
     along: tuple[float, float]
     seed: tuple[int, int]
     ground: Mask
+    at: list[SweepAt]
+    squared: list[NDArray[np.int32]]
     edge_m: float = 0.0
     edge_share: float = 1.0
-    at: list[SweepAt] = field(default_factory=list)
-    squared: list[NDArray[np.int32]] = field(default_factory=list)
 
     def within_m(self, plot: Plot, cells: Indices | slice = slice(None)) -> Floats:
         """How far inside the edge of its ground each inside cell of the plot lies, (n,); outside it is negative.
@@ -217,8 +221,8 @@ def lay_out(plot: Plot, walks: Sequence[Drawn], before: LaidOut | None = None) -
         for way, effort in enumerate(walk.efforts):
             alone = _sweep(plot, walk, (WalkedWay(number, way, effort),), (walk.seed, way), walk.sigma_m)
             joined = next((k for k, one in enumerate(found) if _beside(plot, one, alone)), None)
-            if len(ordered) == 1:
-                alone = replace(alone, edge_m=walk.edge_m, edge_share=walk.edge_share)
+            if len(ordered) == 1 and (walk.edge_m or walk.edge_share < 1):
+                alone = replace(alone, edge_m=walk.edge_m, edge_share=walk.edge_share, at=[])
             if joined is None:
                 found.append(alone)
             else:
@@ -230,13 +234,24 @@ def lay_out(plot: Plot, walks: Sequence[Drawn], before: LaidOut | None = None) -
 
 def _sweep(plot: Plot, first: Drawn, parts: tuple[WalkedWay, ...], seed: tuple[int, int], sigma_m: float) -> Sweep:
     """Find the ground of ways side by side; ``first`` is the walk of the first of them."""
-    recorded = np.zeros(plot.share.shape)
-    for one in parts:
-        recorded[one.effort.part] += one.effort.recorded
     wandering = first.kind == WANDERING
+    efforts = tuple(one.effort for one in parts)
+    found = (_found_once if len(parts) == 1 else _found)(plot, efforts, wandering, sigma_m)
+    return Sweep(parts, wandering, sigma_m, first.along[parts[0].way], seed, *found)
+
+
+def _found(plot: Plot, efforts: tuple[Effort, ...], wandering: bool, sigma_m: float) -> _Found:
+    """Find the ground where there was effort, and make room for what else is going to be known of it."""
+    recorded = np.zeros(plot.share.shape)
+    for one in efforts:
+        recorded[one.part] += one.recorded
     blur = blurred(plot, recorded, _edge_kernel_m(sigma_m, wandering))
-    ground = blur > EDGE_SHARE[wandering] * max(_usual(blur[plot.inside]), 1e-12)
-    return Sweep(parts, wandering, sigma_m, first.along[parts[0].way], seed, ground)
+    return blur > EDGE_SHARE[wandering] * max(_usual(blur[plot.inside]), 1e-12), [], []
+
+
+# A walk is laid out alone, and soon among others: what came to be known of its ground is known then. The last few are
+# kept, as a walk is added soon after it was looked at.
+_found_once = lru_cache(maxsize=8)(_found)
 
 
 def _squared_halves(ground: Mask) -> NDArray[np.int32]:

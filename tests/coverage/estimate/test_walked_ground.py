@@ -186,6 +186,26 @@ def test_what_spacings_say_of_the_edge_counts_while_a_walk_is_alone() -> None:
     assert np.array_equal(added, left_out(plot, (plain, early)))
 
 
+@pytest.mark.parametrize("told", [False, True])
+def test_what_is_known_of_a_walk_alone_counts_among_others_too(told: bool) -> None:
+    """A walk looked at alone, and then with one beside it and one over it, leaves out the same as when it is first
+    looked at among them, and the other way round; also where spacings told of its edge while it was alone.
+    """
+    plot, _ = site()
+    walk, beside, over = lanes((2, 2, 20, 48)), lanes((20, 2, 38, 48), 1e5), lanes((6, 6, 34, 44), 2e5)
+    walk = replace(walk, edge_m=0.5, edge_share=0.5) if told else walk
+
+    def found(*groups: tuple[Drawn, ...]) -> list[Floats]:
+        walked_ground._found_once.cache_clear()
+        return [left_out(plot, group) for group in groups]
+
+    alone, together = (walk,), (walk, beside, over)
+    at_first, later = found(alone, (beside,), (over,), together), found(together, (over,), (beside,), alone)
+    for one, other in zip(at_first, later[::-1], strict=True):
+        assert np.array_equal(one, other)
+    assert walked_ground._found_once.cache_info().hits > 0
+
+
 def some_walks(seed: int) -> list[Drawn]:
     """One to five walks over boxes of any size, some of them crosswise, each with a direction and days of its own."""
     rng = np.random.default_rng(seed)
@@ -262,6 +282,7 @@ def test_a_chance_that_changes_nothing_is_not_kept(seed: int, monkeypatch: pytes
     kept = [at.walked.size for sweep in laid.sweeps for at in sweep.at]
     assert max(kept) < plot.weight.size / 2
     monkeypatch.setattr(walked_ground, "LEAST_WALKED", 0.0)
-    whole = lay_out(plot, [replace(walk) for walk in walks])
+    walked_ground._found_once.cache_clear()
+    whole = lay_out(plot, walks)
     assert np.array_equal(few, left_out(plot, walks, 1, whole))
     assert min(at.walked.size for sweep in whole.sweeps for at in sweep.at) > max(kept)
