@@ -45,27 +45,48 @@ static uint8_t with_more(const Bearings *bearings, uint8_t one, uint8_t more) {
     return set < bearings->sets ? bearings->kept[set] : (uint8_t)bearings->crosswise;
 }
 
-static void add_row(char *const *rows, Py_ssize_t cols, const Bearings *tables, int most, Py_ssize_t *figures) {
-    const int16_t *counts = (const int16_t *)rows[COUNTS];
-    const uint8_t *inside = (const uint8_t *)rows[INSIDE], *kind = (const uint8_t *)rows[KIND];
-    const uint8_t *same = (const uint8_t *)rows[SAME];
-    uint8_t *passes = (uint8_t *)rows[PASSES];
-    uint8_t *bearings = (uint8_t *)rows[BEARINGS];
-    const uint8_t *more = (const uint8_t *)rows[MORE];
-    for (Py_ssize_t k = 0; k < cols; k++) {
-        const int before = passes[k], count = counts[k], is_same = same[k] != 0;
-        if (count > 0 && kind[k]) figures[ON_SITE]++;
-        if (count > 0 && inside[k]) {
-            figures[NOW]++;
-            if (!before) figures[NEW]++;
-            if (is_same) figures[AGAIN_SAME]++;
-            else if (before) figures[AGAIN_OTHER]++;
-            if (count > 1) figures[TWICE]++;
-            passes[k] = (uint8_t)(before + count < most ? before + count : most);
-        }
-        if (passes[k]) bearings[k] = with_more(tables, bearings[k], more[k]);
-        if (count > 0 && inside[k] && bearings[k] == tables->crosswise) figures[CROSSWISE]++;
+enum { BLOCK = 128 }; /* cells of a row that are gone over together; sums over them fit a byte */
+
+/* Add cells of one row, at most BLOCK: one thing after another, each for many cells in one register. */
+FAST static void add_block(char *const *rows, Py_ssize_t begin, int cells, const Bearings *tables, int most,
+                             Py_ssize_t *figures) {
+    const int16_t *counts = (const int16_t *)rows[COUNTS] + begin;
+    const uint8_t *inside = (const uint8_t *)rows[INSIDE] + begin, *kind = (const uint8_t *)rows[KIND] + begin;
+    const uint8_t *same = (const uint8_t *)rows[SAME] + begin, *more = (const uint8_t *)rows[MORE] + begin;
+    uint8_t *passes = (uint8_t *)rows[PASSES] + begin, *bearings = (uint8_t *)rows[BEARINGS] + begin;
+    uint8_t now[BLOCK], other[BLOCK], f[FIGURES] = {0}, others = 0;
+    for (int k = 0; k < cells; k++) {
+        const uint8_t any = counts[k] > 0;
+        now[k] = any & (inside[k] != 0);
+        f[NOW] += now[k];
+        f[TWICE] += now[k] & (counts[k] > 1);
+        f[ON_SITE] += any & (kind[k] != 0);
     }
+    for (int k = 0; k < cells; k++) {
+        f[NEW] += now[k] & (passes[k] == 0);
+        f[AGAIN_SAME] += now[k] & (same[k] != 0);
+        f[AGAIN_OTHER] += now[k] & (passes[k] != 0) & (same[k] == 0);
+    }
+    for (int k = 0; k < cells; k++) {
+        const int16_t left = (int16_t)(most - passes[k]), added = counts[k] < left ? counts[k] : left;
+        passes[k] = (uint8_t)(passes[k] + (now[k] ? added : 0));
+    }
+    const uint8_t across = (uint8_t)tables->crosswise; /* so it stays, whatever is added */
+    for (int k = 0; k < cells; k++) {
+        const uint8_t one = bearings[k], here = more[k] & (uint8_t)-(passes[k] != 0);
+        other[k] = here & (uint8_t)-((one != 0) & (one != here) & (one != across));
+        others |= other[k];
+        bearings[k] = one | (here & (uint8_t)-(one == 0));
+    }
+    for (int k = 0; others && k < cells; k++)
+        if (other[k]) bearings[k] = with_more(tables, bearings[k], other[k]);
+    for (int k = 0; k < cells; k++) f[CROSSWISE] += now[k] & (bearings[k] == across);
+    for (int k = 0; k < FIGURES; k++) figures[k] += f[k];
+}
+
+static void add_row(char *const *rows, Py_ssize_t cols, const Bearings *tables, int most, Py_ssize_t *figures) {
+    for (Py_ssize_t begin = 0; begin < cols; begin += BLOCK)
+        add_block(rows, begin, cols - begin < BLOCK ? (int)(cols - begin) : BLOCK, tables, most, figures);
 }
 
 /* add_outing(counts int16, inside bool, kind uint8, same uint8, passes uint8, bearings uint8, more uint8, kept
