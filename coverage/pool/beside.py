@@ -5,7 +5,6 @@ It ends as soon as its input does: a command that was stopped or killed leaves n
 
 import gc
 import os
-import pickle
 import queue
 import sys
 import threading
@@ -14,6 +13,7 @@ from typing import Any
 
 from fieldcomb.coverage.pool.loading import load
 from fieldcomb.coverage.pool.memory import one_heap
+from fieldcomb.coverage.pool.messages import Parcel, contents_of, parcel_of, receive, send
 
 
 def serve() -> None:
@@ -33,36 +33,35 @@ def serve() -> None:
         message = messages.get()
         if len(message) == 1:
             to_load += message[0]
-            continue
-        if len(message) == 2:
-            series[message[0]] = pickle.loads(message[1])
-            continue
-        out.write(_answer(series, message))
-        out.flush()
+        elif len(message) == 2:
+            series[message[0]] = contents_of(message[1])
+        else:
+            send(out, *_answer(series, message))
 
 
 def _take_in(messages: "queue.SimpleQueue[list[Any]]") -> None:
     """Read what is to be done at once, so that whoever sends it need not wait."""
     try:
         while True:
-            messages.put(list(pickle.load(sys.stdin.buffer)))
+            messages.put(receive(sys.stdin.buffer))
     finally:
         os._exit(0)
 
 
-def _answer(series: dict[int, tuple[Callable[[Any, Any], Any], Any]], message: list[Any]) -> bytes:
-    """Do one task, given as its series, its number and itself, packed; the message is emptied, to free what it holds.
+def _answer(
+    series: dict[int, tuple[Callable[[Any, Any], Any], Any]], message: list[Any]
+) -> tuple[int, int, Parcel | None]:
+    """Do one task, given as its series, its number and a parcel of it; the message is emptied, to free what it holds.
 
-    Returns (series, task, whether it was done, what it gave), packed. What fails here is done again by the command,
+    Returns series, task and a parcel of what it gave; None for what fails here, which is done again by the command,
     where the error can be shown.
     """
     of, number = message[:2]
     try:
         function, common = series[of]
-        task = pickle.loads(message.pop())
-        return pickle.dumps((of, number, True, function(common, task)), pickle.HIGHEST_PROTOCOL)
+        return of, number, parcel_of(function(common, contents_of(message.pop())))
     except Exception:
-        return pickle.dumps((of, number, False, None))
+        return of, number, None
 
 
 if __name__ == "__main__":

@@ -5,7 +5,6 @@ so it does not matter how many there are, nor which of them did what.
 """
 
 import os
-import pickle
 import queue
 import subprocess
 import sys
@@ -20,6 +19,7 @@ from typing import IO, Any, Self, TypeVar
 
 from fieldcomb.coverage.pool.loading import load
 from fieldcomb.coverage.pool.memory import one_heap
+from fieldcomb.coverage.pool.messages import Parcel, contents_of, parcel_of, receive, send
 from fieldcomb.tracks.values import dataclass
 
 _C = TypeVar("_C")
@@ -31,9 +31,9 @@ COMMAND = (sys.executable, "-P", "-m", "fieldcomb.coverage.pool.beside")
 # A process needs half a second to a second of a core until it can begin. Work of less than this is done sooner alone.
 PAYS_S = 2.0
 PAYS_WHEN_STARTED_S = 0.2
-AT_ONCE = 2  # tasks that each process has: one to do, and the next
+AT_ONCE = 3  # tasks that each process has: one to do, and two for while the command adds up what came back
 PIPE_BYTES = 1 << 18  # where the system allows, so that a raster is not read in hundreds of pieces
-AHEAD = 2  # results for each job that may wait for their turn, so that memory does not grow with the tasks
+AHEAD = 4  # results for each job that may wait for their turn, so that memory does not grow with the tasks
 
 
 def cores() -> int:
@@ -74,14 +74,13 @@ class _Process:
     def _listen(self, out: IO[bytes], answers: "queue.SimpleQueue[tuple[_Process, Any]]") -> None:
         with suppress(Exception):  # an answer that was cut off is none
             while True:
-                answers.put((self, pickle.load(out)))
+                answers.put((self, _taken_apart(*receive(out))))
         out.close()
         answers.put((self, None))
 
     def send(self, *message: Any) -> None:
         """Send a message; OSError when the process is gone."""
-        pickle.dump(message, self._in, pickle.HIGHEST_PROTOCOL)
-        self._in.flush()
+        send(self._in, *message)
 
     def end(self) -> None:
         """End the process, whatever it is doing, and wait until it has."""
@@ -89,6 +88,11 @@ class _Process:
         self._popen.wait()
         with suppress(OSError):
             self._in.close()
+
+
+def _taken_apart(of: int, number: int, found: Parcel | None) -> tuple[int, int, bool, Any]:
+    """Return an answer as series, task, whether it was done, and what it gave."""
+    return of, number, found is not None, None if found is None else contents_of(found)
 
 
 class Workers:
@@ -288,9 +292,9 @@ class Workers:
         process.at_work.append((of, number))
         try:
             if of not in process.knows:
-                process.send(of, pickle.dumps((series.function, series.common), pickle.HIGHEST_PROTOCOL))
+                process.send(of, parcel_of((series.function, series.common)))
                 process.knows.add(of)
-            process.send(of, number, pickle.dumps(series.tasks[number], pickle.HIGHEST_PROTOCOL))
+            process.send(of, number, parcel_of(series.tasks[number]))
         except OSError:
             self._lose(process)
             return False
