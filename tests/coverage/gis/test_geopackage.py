@@ -12,14 +12,18 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pyproj import CRS, Transformer
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_utm_crs_info
 from samples import sample_result, with_evil_names
 
 from fieldcomb.coverage.gis.coordinates import GisFrame, gis_frame, suggested_epsg
 from fieldcomb.coverage.gis.geopackage import site_gpkg
 from fieldcomb.coverage.report.report_json import report_json
 from fieldcomb.tracks.errors import UsageError
-from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.frame import SiteFrame, wrap_lon
 
 RESULT = sample_result()
 FRAME = RESULT.report.site.frame
@@ -149,3 +153,19 @@ def test_the_zone_that_is_suggested_is_the_sites_own(lon: float, lat: float, cod
     """Zones are 6 degrees wide, counted from 180 west: number 31 begins at 0; south of the equator it is 327.."""
     assert suggested_epsg(SiteFrame(lon, lat)) == code
     assert gis_frame(SiteFrame(lon, lat), code).epsg == code
+
+
+LONGITUDES = st.one_of(st.integers(-30, 30).map(lambda edge: 6.0 * edge), st.integers(-180, 180).map(float))
+LATITUDES = st.one_of(
+    st.sampled_from([-80.0, -1e-6, 0.0, 84.0]), st.integers(-900, 900).map(lambda tenths: tenths / 10)
+)
+
+
+@given(LONGITUDES, LATITUDES)
+@settings(max_examples=25, deadline=None)
+def test_the_zone_that_is_suggested_is_the_first_that_holds_the_site(lon: float, lat: float) -> None:
+    """Anywhere, and on the edges of zones, it is the lowest of the numbers that the EPSG register has for a place."""
+    site = SiteFrame(lon, lat)
+    here = AreaOfInterest(wrap_lon(lon), lat, wrap_lon(lon), lat)
+    known = query_utm_crs_info(datum_name="WGS 84", area_of_interest=here, contains=True)
+    assert suggested_epsg(site) == min((int(one.code) for one in known), default=4326)
