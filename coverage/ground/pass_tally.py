@@ -5,7 +5,8 @@ grow with the number of outings.
 """
 
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import field
+from dataclasses import field, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +60,24 @@ class OutingPasses:
     def on_site(self) -> bool:
         """Whether both grids share any cell."""
         return self.bearings.size > 0
+
+    def __getstate__(self) -> list[Any]:
+        """Return what another process is sent: passes in a byte where they fit, those of the only coil not twice."""
+        values = [getattr(self, one.name) for one in fields(self)]
+        by_coil = {name: None if one is self.passes else _in_bytes(one) for name, one in self.by_coil.items()}
+        return [self.grid, _in_bytes(self.passes), by_coil, *values[3:]]
+
+    def __setstate__(self, state: list[Any]) -> None:
+        grid, sent, sent_by_coil, *rest = state
+        passes = sent.astype(np.int16)
+        by_coil = {name: passes if one is None else one.astype(np.int16) for name, one in sent_by_coil.items()}
+        for one, value in zip(fields(self), (grid, passes, by_coil, *rest), strict=True):
+            object.__setattr__(self, one.name, value)
+
+
+def _in_bytes(counts: Counts) -> Counts | Cells:
+    """Counts in a byte each where they fit, as nearly always."""
+    return counts.astype(np.uint8) if counts.view(np.uint16).max(initial=0) < 256 else counts
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Sequence
 
 import numpy as np
@@ -344,3 +345,26 @@ def test_passes_of_each_coil_are_its_own_from_whichever_outing_on_a_second_coil_
                     expected[one.here] += one.by_coil[coil][one.there]
             np.testing.assert_array_equal(tally.by_coil[coil], np.where(tally.inside, expected, 0))
         np.testing.assert_array_equal(tally.passes, sum(layer.astype(int) for layer in tally.by_coil.values()))
+
+
+@pytest.mark.parametrize("times", [1, 255, 256, 40_000])
+def test_an_outing_that_comes_from_another_process_is_the_same(times: int) -> None:
+    """Passes that were counted in another process are the same here, of one coil or two, however often it passed."""
+    ground = lay(cell_m=0.5)
+    often = Swinging("28cm", 1.5, [lane(4.0)] * times)
+    for swinging in ([often], [often, Swinging("13x20cm", 0.9, [lane(20.0)])]):
+        swept = sweep_outing(swinging, [], ground)
+        come: OutingPasses = pickle.loads(pickle.dumps(swept, pickle.HIGHEST_PROTOCOL))
+        assert come.passes.dtype == np.int16 and list(come.by_coil) == list(swept.by_coil)
+        np.testing.assert_array_equal(come.passes, swept.passes)
+        for name, counts in swept.by_coil.items():
+            np.testing.assert_array_equal(come.by_coil[name], counts)
+            assert (come.by_coil[name] is come.passes) == (counts is swept.passes)
+        assert (come.grid, come.here, come.there, come.by_person) == (
+            swept.grid,
+            swept.here,
+            swept.there,
+            swept.by_person,
+        )
+        np.testing.assert_array_equal(come.bearings, swept.bearings)
+    assert not sweep(ground).passes.any() and not pickle.loads(pickle.dumps(sweep(ground))).passes.any()
