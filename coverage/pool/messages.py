@@ -4,8 +4,6 @@ import pickle
 from collections.abc import Sequence
 from typing import IO, Any
 
-import numpy as np
-
 LARGE_BYTES = 1 << 16  # a smaller array is copied into the message
 
 Parcel = tuple[bytes, Sequence[Any]]  # a value but for its large arrays, and these
@@ -47,6 +45,8 @@ def receive(stream: IO[bytes]) -> list[Any]:
 
 
 def _read(stream: IO[bytes], size: int) -> memoryview:
+    import numpy as np  # here, since a command starts its processes before it loads what takes long
+
     array = np.empty(size, np.uint8).data  # which is not filled with zeros first
     done = 0
     while done < size:

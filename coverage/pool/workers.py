@@ -69,6 +69,8 @@ class _Process:
         self.at_work: list[tuple[int, int]] = []
         assert self._popen.stdin is not None and self._popen.stdout is not None
         self._in = self._popen.stdin
+        self._unsent: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
+        threading.Thread(target=self._speak, daemon=True).start()
         threading.Thread(target=self._listen, args=(self._popen.stdout, answers), daemon=True).start()
 
     def _listen(self, out: IO[bytes], answers: "queue.SimpleQueue[tuple[_Process, Any]]") -> None:
@@ -78,14 +80,21 @@ class _Process:
         out.close()
         answers.put((self, None))
 
-    def send(self, *message: Any) -> None:
-        """Send a message; OSError when the process is gone."""
-        send(self._in, *message)
+    def _speak(self) -> None:
+        with suppress(OSError):  # a process that is gone is told by its answers
+            while message := self._unsent.get():
+                send(self._in, *message)
+                del message
+
+    def tell(self, *message: Any) -> None:
+        """Begin to send a message; as yet the process may be loading, with no time to read."""
+        self._unsent.put(message)
 
     def end(self) -> None:
         """End the process, whatever it is doing, and wait until it has."""
         self._popen.kill()
         self._popen.wait()
+        self._unsent.put(())
         with suppress(OSError):
             self._in.close()
 
@@ -154,8 +163,8 @@ class Workers:
         mine = self._new_series(function, common, list(tasks))
         self._start(len(tasks) - 1)
         for process in list(self._processes):
-            while self._series[mine].left and len(process.at_work) < at_first and self._give(process, mine):
-                pass
+            while self._series[mine].left and len(process.at_work) < at_first:
+                self._give(process, mine)
         return self._results(mine)
 
     def _yielded(
@@ -221,10 +230,7 @@ class Workers:
         else:
             load([name for name in (*modules, *later) if name.startswith("scipy")])
         for process in list(self._processes):
-            try:
-                process.send(tuple(modules))
-            except OSError:
-                self._lose(process)
+            process.tell(tuple(modules))
 
     def _start(self, most: int) -> None:
         """Start what is missing, once; a process that was ended from outside is not started again."""
@@ -270,35 +276,27 @@ class Workers:
         """Give each process enough to do, of the series that was begun last and has anything left."""
         for process in list(self._processes):
             for of, series in reversed(self._series.items()):
-                if not self._fill(process, of, series):
-                    break
+                self._fill(process, of, series)
 
-    def _fill(self, process: _Process, of: int, series: _Series) -> bool:
-        """Give a process tasks of a series; returns whether it is still there.
+    def _fill(self, process: _Process, of: int, series: _Series) -> None:
+        """Give a process tasks of a series.
 
         None while it does a single thing: that is long, and what waits behind it would be due before it is begun.
         """
         if any(len(self._series[its].tasks) == 1 for its, _ in process.at_work if its in self._series):
-            return True
+            return
         while series.left and len(process.at_work) < AT_ONCE and len(series.done) < AHEAD * self.jobs:
-            if not self._give(process, of):
-                return False
-        return True
+            self._give(process, of)
 
-    def _give(self, process: _Process, of: int) -> bool:
-        """Give a process the next task of a series; returns whether it is still there."""
+    def _give(self, process: _Process, of: int) -> None:
+        """Give a process the next task of a series; if it is gone, that is heard when its answer is waited for."""
         series = self._series[of]
         number = series.left.popleft()
         process.at_work.append((of, number))
-        try:
-            if of not in process.knows:
-                process.send(of, parcel_of((series.function, series.common)))
-                process.knows.add(of)
-            process.send(of, number, parcel_of(series.tasks[number]))
-        except OSError:
-            self._lose(process)
-            return False
-        return True
+        if of not in process.knows:
+            process.tell(of, parcel_of((series.function, series.common)))
+            process.knows.add(of)
+        process.tell(of, number, parcel_of(series.tasks[number]))
 
     def _hear(self, wait: bool) -> None:
         """Take in the answers that have come; or wait for one."""
