@@ -6,6 +6,7 @@ times as wide. This local effort and how even the lanes are decide what share wa
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,14 +47,21 @@ class Plot:
 
     @property
     def inside(self) -> Mask:
-        """Cells with some of the site in them."""
-        return np.asarray(self.share > 0)
+        """Cells with some of the site in them; asked for so often that it is made once."""
+        return _inside(self)
 
     @property
     def weight(self) -> Floats:
         """Share of the site in each of the inside cells, (n,), summing to 1."""
         mine = self.share[self.inside]
         return np.asarray(mine / mine.sum())
+
+
+@lru_cache(maxsize=1)
+def _inside(plot: Plot) -> Mask:
+    inside = np.asarray(plot.share > 0)
+    inside.flags.writeable = False  # it is everybody's
+    return inside
 
 
 def plot_of(inside: Mask, grid: Grid, margin_m: float) -> Plot:
