@@ -1,4 +1,4 @@
-/* How far a line can be simplified before each of its points goes, for drawn_walk in survey/outing_layers.py. */
+/* How far a line can be simplified before each of its points goes, as in drawn_walk of survey/outing_layers.py. */
 
 #include "kernels.h"
 #include <math.h>

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldcomb.coverage.compiled.kernels import kernels
-from fieldcomb.coverage.ground import added_cells, under_coil
+from fieldcomb.coverage.ground import added_cells, crosswise, under_coil
 from fieldcomb.coverage.ground.crosswise import bearing_tables
 from fieldcomb.coverage.ground.under_coil import CoilPieces
 from fieldcomb.coverage.raster import passes
@@ -320,6 +320,22 @@ def test_lines_to_simplify_that_do_not_fit_are_refused() -> None:
     with pytest.raises(ValueError, match="too many"):
         kernels.simplified(places, np.array([4]), np.ones(256), steps)
     assert not steps.any()
+
+
+@needs_kernels
+@given(st.lists(st.tuples(coordinates, coordinates), min_size=1, max_size=60), st.sampled_from([1.0, 0.1, 0.03]))
+@settings(max_examples=150, deadline=None)
+def test_lines_are_straightened_the_same_with_and_without_kernels(
+    line: list[tuple[float, float]], scale: float
+) -> None:
+    """Straight runs begin and end at the same places, of lines that wind, come back or stand still."""
+    for places in (np.array([*line, line[-1]]) * scale, np.array([*line, *reversed(line)]) * scale):
+        found = []
+        for way in (kernels, None):
+            with pytest.MonkeyPatch.context() as patch:
+                patch.setattr(crosswise, "kernels", way)
+                found.append(crosswise.straightened(places))
+        np.testing.assert_array_equal(*found)
 
 
 def test_a_map_is_the_same_without_kernels(tmp_path: Path) -> None:
