@@ -325,16 +325,22 @@ def sweep_outing(
     by_coil: dict[str, Counts] = {}
     by_person: dict[str, float] = {}
     for person in dict.fromkeys(one.searcher or "" for one in swinging):
-        swept = np.zeros(ground.kind[here].shape, bool)
+        own = None
         for one in swinging:
             if (one.searcher or "") == person:
                 counts = _passes(one, grid)
-                swept |= counts[there] > 0
+                own = counts if own is None else np.maximum(own, counts)
                 by_coil[one.coil] = by_coil[one.coil] + counts if one.coil in by_coil else counts
-        by_person[person] = float(np.count_nonzero(swept & (ground.kind[here] == SITE))) * site.cell_m2
+        by_person[person] = 0.0 if own is None else _cells_of_site(own[there], ground.kind[here]) * site.cell_m2
     passes = _sum(list(by_coil.values()), grid)
     bearings = _bearings([(one.swath_m, one.legs) for one in swinging], site.window(here))
     return OutingPasses(grid, passes, by_coil, here, there, bearings, gaps, by_person)
+
+
+def _cells_of_site(counts: Counts, kind: Cells) -> float:
+    """How many cells of the site were passed over."""
+    parts = _row_parts(kind)
+    return float(sum(np.count_nonzero((counts[part] > 0) & (kind[part] == SITE)) for part in parts))
 
 
 def _bearings(swaths: Sequence[tuple[float, Sequence[Leg]]], window: Grid) -> Bearings:
