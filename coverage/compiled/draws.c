@@ -34,7 +34,7 @@ static PyObject *fade(PyObject *self, PyObject *const *args, Py_ssize_t count) {
 
 /* What lines are laid on: the corner of a grid and its cells in metres, the radius of them all, and the rims. */
 enum { LEFT, TOP, CELL, RADIUS, RIM_WEST, RIM_NORTH, LAID_FIELDS };
-enum { AT_ONCE = 8 }; /* segments */
+enum { AT_ONCE = 16 }; /* segments */
 
 /* Some segments laid on a grid; those that are too many meet no row. */
 typedef struct {
@@ -43,7 +43,7 @@ typedef struct {
 } Laid;
 
 /* Lay segments between so many places, AT_ONCE at most. */
-FAST static void lay(const double *x, const double *y, int segments, const double *on, int32_t rows, Laid *laid) {
+WIDE static void lay(const double *x, const double *y, int segments, const double *on, int32_t rows, Laid *laid) {
     const double cell = on[CELL], r = on[RADIUS] / cell;
     double u[AT_ONCE + 1], v[AT_ONCE + 1];
     for (int k = 0; k <= AT_ONCE; k++) {
@@ -73,7 +73,7 @@ FAST static void lay(const double *x, const double *y, int segments, const doubl
 }
 
 /* First and last column that each segment meets in the row that is so far below its first one. */
-FAST static void columns_met_by(const Laid *laid, int32_t below, int64_t cols, int32_t *first, int32_t *last) {
+WIDE static void columns_met_by(const Laid *laid, int32_t below, int64_t cols, int32_t *first, int32_t *last) {
     for (int k = 0; k < AT_ONCE; k++) {
         const Capsule one = {.u = laid->f[U][k],
                              .v = laid->f[V][k],

@@ -114,7 +114,7 @@ def test_passes_of_a_winding_walk_are_the_same_with_and_without_kernels(
     np.testing.assert_array_equal(*found)
 
 
-lines = st.lists(st.lists(st.tuples(coordinates, coordinates), min_size=2, max_size=20), min_size=0, max_size=4)
+lines = st.lists(st.lists(st.tuples(coordinates, coordinates), min_size=2, max_size=50), min_size=0, max_size=4)
 
 
 @needs_kernels
