@@ -154,7 +154,11 @@ def _between(knots: NDArray[np.int64], values: Floats, at: NDArray[np.int64]) ->
     """Draw straight lines through the columns of ``values`` at ``knots``, and read them at other places."""
     k = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, knots.size - 2)
     share = ((at - knots[k]) / (knots[k + 1] - knots[k]))[:, None]
-    return np.asarray(values[k] * (1 - share) + values[k + 1] * share)
+    before, after = values[k], values[k + 1]
+    before *= 1 - share
+    after *= share
+    before += after
+    return before
 
 
 def drifts(times: Sequence[Floats], receiver: Receiver, many: int, seed: int = 0) -> list[Floats]:
@@ -168,11 +172,14 @@ def drifts(times: Sequence[Floats], receiver: Receiver, many: int, seed: int = 0
     state: list[Floats | None] = [None, None]
     out, last_s = [], 0.0
     for t in times:
-        error = receiver.white_m * rng.standard_normal((t.size, many))
+        error = rng.standard_normal((t.size, many))
+        error *= receiver.white_m
+        kick = np.empty_like(error)
         for k, (sigma, taus_s) in enumerate(faded):
-            walk = _gauss_markov(t, taus_s, rng.standard_normal((t.size, many)), state[k], last_s)
-            state[k] = walk[-1]
-            error += sigma * walk
+            walk = _gauss_markov(t, taus_s, rng.standard_normal(out=kick), state[k], last_s)
+            state[k] = walk[-1].copy()
+            walk *= sigma
+            error += walk
         out.append(error)
         last_s = float(t[-1])
     return out
