@@ -75,6 +75,13 @@ typedef struct {
 } Spans;
 int add_one(Spans *to, Span one);
 
+/* The arrays of spans that are given with a weight for each group, in the order of arguments. */
+enum { SPAN_ROW, SPAN_FIRST, SPAN_LAST, SPAN_GROUP, SPAN_WEIGHT, SPAN_FIELDS };
+#define SPAN_KINDS "i8r", "i8r", "i8r", "i8r", "i4r"
+
+/* 0, or -1 with an exception set where they leave the grid or the order of rows, or have no weight. */
+int check_spans(const Array *fields, int64_t rows, int64_t cols);
+
 /* Sort by row, keeping the order within each; NULL where there is no room. */
 Span *by_row(const Span *spans, Py_ssize_t size, int64_t rows);
 

@@ -3,8 +3,8 @@
 #include "kernels.h"
 #include <string.h>
 
-/* For numbers of one size: the distance along a row to the nearest cell that is not in the mask, squared, then the least
-   over all rows within reach. Rows farther away than the farthest cell of a row change nothing there. */
+/* For numbers of one size: the distance along a row to the nearest cell that is not in the mask, squared, then the
+   least over all rows within reach. Rows farther away than the farthest cell of a row change nothing there. */
 #define DISTANCES(NAME, TYPE)                                                                                       \
     static void NAME##_along(const uint8_t *mask, Py_ssize_t cols, TYPE most, TYPE *along) {                        \
         TYPE since = most;                                                                                          \

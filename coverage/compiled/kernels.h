@@ -7,6 +7,7 @@
 
 /* One array of every file; each ends with an empty entry. */
 extern PyMethodDef span_methods[], layer_methods[], left_out_methods[], likelihood_methods[], abeam_methods[];
-extern PyMethodDef distance_methods[], simplify_methods[], pass_methods[], draw_methods[];
+extern PyMethodDef distance_methods[], simplify_methods[], pass_methods[], draw_methods[], block_methods[];
+extern PyMethodDef lost_methods[];
 
 #endif

@@ -1,17 +1,19 @@
 /* How likely spacings are, for many settings of walker and receiver: for _densities in estimate/regularity.py, which
    factors whole covariances with LAPACK elsewhere. Sums are made in another order there.
 
-   A spacing is what some processes change by between two visits, in one direction. What a process will be hangs on what
-   it is at a visit and on nothing before. So the walk is followed from visit to visit (a Kalman filter), and what is
-   carried is what is known of the processes and of spacings that have begun and not ended: of the 79 of a block mostly
-   7, so that it stays near the processor. Measured: 9 ms a walk of three hours, by factors of covariances in C 32.
-   LANES settings go side by side. */
+   A spacing is what some processes change by between two visits, in one direction. A process whose correlation falls as
+   exp(-apart / scale) (Ornstein and Uhlenbeck 1930) has no memory: what it will be hangs on what it is at a visit and
+   on nothing before. So the walk is followed from visit to visit by Kalman's filter (1960), and what is carried is what is
+   known of the processes and of spacings that have begun and not ended: of the 79 of a block mostly 7, so that it stays
+   near the processor. The likelihood is the product of how likely each spacing was by those that ended before it, which
+   is no approximation. Both sources are named from memory. Measured: 9 ms a walk of three hours, by factors of
+   covariances in C 32. LANES settings go side by side. */
 
 #include "kernels.h"
 #include <stdlib.h>
 
-/* Rows of what is known: each process to the east and to the north, what all spacings have in common, what was seen, and
-   one for each open spacing. */
+/* Rows of what is known: each process to the east and to the north, what all spacings have in common, what was seen,
+   and one for each open spacing. */
 enum { LANES = 8, PROCESSES = 4, PARTS = 2 * PROCESSES, COMMON = PARTS, SEEN, FIXED, MOST_SPACINGS = 4096 };
 
 typedef double Side[LANES];
@@ -34,17 +36,17 @@ typedef struct {
 } Task;
 
 /* One visit of the walk, the same in all settings. Processes are carried as what they are over a scale, which shrinks
-   as they fade, so that nothing need be done with them: weight is the scale times the direction of the spacing. anew: of
-   their variance, what is new since the visit before. scale: 1, or the scale where it is taken up, and is 1 from then
-   on. */
+   as they fade, so that nothing need be done with them: weight is the scale times the direction of the spacing. anew:
+   of their variance, what is new since the visit before. scale: 1, or the scale where it is taken up, and is 1 from
+   then on. */
 typedef struct {
     Py_ssize_t spacing;
     int begins;
     double scale[PROCESSES], anew[PROCESSES], weight[PARTS];
 } Visit;
 
-/* What is known at a visit: covariances of rows (SEEN: how far what is expected lies from 0, and last the sum of squares
-   below 0), and of each row with the processes together in the direction of a spacing. */
+/* What is known at a visit: covariances of rows (SEEN: how far what is expected lies from 0, and last the sum of
+   squares below 0), and of each row with the processes together in the direction of a spacing. */
 typedef struct {
     Side *known, *with, variance[PROCESSES];
     Py_ssize_t rows, *open; /* the spacing of each row */
@@ -183,6 +185,8 @@ WIDE static int follow(const Task *t, const Visit *visits, Filter *f, Py_ssize_t
     return good;
 }
 
+static const double LEAST_SCALE = 1e-50; /* it is taken up before squares of it are nothing to a double */
+
 /* Work out once what all settings need at each visit. */
 static void plan(const Task *t, Visit *visits) {
     double scale[PROCESSES];
@@ -195,9 +199,13 @@ static void plan(const Task *t, Visit *visits) {
             const double by = t->fades[k * PROCESSES + p];
             scale[p] *= by;
             v->scale[p] = 1;
-            if (scale[p] < 1e-50) v->scale[p] = scale[p], scale[p] = 1; /* before squares of it are nothing to a double */
+            if (scale[p] < LEAST_SCALE) {
+                v->scale[p] = scale[p];
+                scale[p] = 1;
+            }
             v->anew[p] = (1 - by * by) / (scale[p] * scale[p]);
-            v->weight[2 * p] = t->east[v->spacing] * scale[p], v->weight[2 * p + 1] = t->north[v->spacing] * scale[p];
+            v->weight[2 * p] = t->east[v->spacing] * scale[p];
+            v->weight[2 * p + 1] = t->north[v->spacing] * scale[p];
         }
     }
 }
@@ -206,7 +214,10 @@ static void plan(const Task *t, Visit *visits) {
 static Py_ssize_t most_open(const Task *t) {
     char *state = calloc((size_t)t->count, 1);
     Py_ssize_t open = 0, most = 0, v = 0;
-    if (state == NULL) return PyErr_NoMemory(), -1;
+    if (state == NULL) {
+        PyErr_NoMemory();
+        return -1;
+    }
     for (; v < 2 * t->count; v++) {
         const int64_t visit = t->visits[v];
         if (visit < 0 || visit >= 2 * t->count || state[visit % t->count]++ != visit / t->count) break;
@@ -228,7 +239,12 @@ static int follow_all(const Task *t) {
     int good = 1;
     Visit *visits = malloc((size_t)(2 * t->count) * sizeof *visits);
     char *room = malloc((sides + 1) * sizeof(Side) + rows * sizeof *f.open);
-    if (room == NULL || visits == NULL) return free(room), free(visits), PyErr_NoMemory(), -1;
+    if (room == NULL || visits == NULL) {
+        free(room);
+        free(visits);
+        PyErr_NoMemory();
+        return -1;
+    }
     f.known = (Side *)(room + sizeof(Side) - (uintptr_t)room % sizeof(Side)); /* each in one line of the cache */
     f.with = f.known + row_of(FIXED + most);
     f.open = (Py_ssize_t *)(f.known + sides);

@@ -1,4 +1,5 @@
-/* Cells near lines: which columns of each row lie within a radius of a segment, and what is added up over them. */
+/* Cells near lines: which columns of each row lie within a radius of a segment, and what is added up over them. For
+   raster/passes.py: each as what it does without kernels, and every rounding is the same. */
 
 #include "capsules.h"
 #include <stdlib.h>
@@ -146,6 +147,18 @@ int in_range(const Array *numbers, int64_t below) {
     return 0;
 }
 
+int check_spans(const Array *fields, int64_t rows, int64_t cols) {
+    const int64_t *row = fields[SPAN_ROW].data, *first = fields[SPAN_FIRST].data, *last = fields[SPAN_LAST].data;
+    for (int k = SPAN_FIRST; k <= SPAN_GROUP; k++)
+        if (check_size(&fields[k], fields[SPAN_ROW].size, "a field of spans") < 0) return -1;
+    for (Py_ssize_t k = 0; k < fields[SPAN_ROW].size; k++)
+        if (row[k] < (k ? row[k - 1] : 0) || row[k] >= rows || first[k] < 0 || first[k] > last[k] || last[k] >= cols) {
+            PyErr_SetString(PyExc_ValueError, "a span leaves the grid, or the order of rows");
+            return -1;
+        }
+    return in_range(&fields[SPAN_GROUP], fields[SPAN_WEIGHT].size);
+}
+
 static PyObject *written(const Span *spans, Py_ssize_t size) {
     PyObject *found = PyByteArray_FromStringAndSize(NULL, 4 * size * (Py_ssize_t)sizeof(int64_t));
     if (found == NULL) return NULL;
@@ -277,38 +290,26 @@ static PyObject *cover_bits(PyObject *self, PyObject *const *args, Py_ssize_t co
     Py_RETURN_NONE;
 }
 
-enum { ROW, FIRST, LAST, GROUP, WEIGHT, SUMS, SPAN_ARRAYS };
-
-static int spans_fit(const Array *arrays, int64_t rows, int64_t stride) {
-    const int64_t *row = arrays[ROW].data, *first = arrays[FIRST].data, *last = arrays[LAST].data;
-    for (int k = FIRST; k <= GROUP; k++)
-        if (check_size(&arrays[k], arrays[ROW].size, "a field of spans") < 0) return 0;
-    for (Py_ssize_t k = 0; k < arrays[ROW].size; k++)
-        if (row[k] < 0 || row[k] >= rows || first[k] < 0 || first[k] > last[k] || last[k] + 1 >= stride) {
-            PyErr_SetString(PyExc_ValueError, "a span leaves the grid");
-            return 0;
-        }
-    return in_range(&arrays[GROUP], arrays[WEIGHT].size) == 0;
-}
-
 /* add_spans(row, first, last, group, weight int32 (groups,), sums int32 (rows, cols + 1)): adds each span's weight over
-   its columns, by differences that are then summed along the rows */
+   its columns, by differences that are then summed along the rows, as _add_up */
 static PyObject *add_spans(PyObject *self, PyObject *const *args, Py_ssize_t count) {
-    static const char *const kinds[] = {"i8r", "i8r", "i8r", "i8r", "i4r", "i4w"};
-    Array a[SPAN_ARRAYS];
-    if (count != SPAN_ARRAYS) return PyErr_Format(PyExc_TypeError, "add_spans takes %d arguments", SPAN_ARRAYS);
-    if (borrow_all(args, SPAN_ARRAYS, kinds, a) < 0) return NULL;
+    enum { SUMS = SPAN_FIELDS, ARRAYS };
+    static const char *const kinds[] = {SPAN_KINDS, "i4w"};
+    Array a[ARRAYS];
+    if (count != ARRAYS) return PyErr_Format(PyExc_TypeError, "add_spans takes %d arguments", ARRAYS);
+    if (borrow_all(args, ARRAYS, kinds, a) < 0) return NULL;
     const Py_buffer *view = &a[SUMS].view;
     int done = 0;
     if (view->ndim != 2)
         PyErr_SetString(PyExc_ValueError, "sums have rows and columns");
-    else if (spans_fit(a, view->shape[0], view->shape[1])) {
+    else if (check_spans(a, view->shape[0], view->shape[1] - 1) == 0) {
         const int64_t rows = view->shape[0], stride = view->shape[1];
-        const int64_t *row = a[ROW].data, *first = a[FIRST].data, *last = a[LAST].data, *group = a[GROUP].data;
-        const int32_t *weight = a[WEIGHT].data;
+        const int64_t *row = a[SPAN_ROW].data, *first = a[SPAN_FIRST].data, *last = a[SPAN_LAST].data;
+        const int64_t *group = a[SPAN_GROUP].data;
+        const int32_t *weight = a[SPAN_WEIGHT].data;
         Py_BEGIN_ALLOW_THREADS
         uint32_t *sums = view->buf; /* they go round, so that signed and unsigned are the same */
-        for (Py_ssize_t k = 0; k < a[ROW].size; k++) {
+        for (Py_ssize_t k = 0; k < a[SPAN_ROW].size; k++) {
             sums[row[k] * stride + first[k]] += (uint32_t)weight[group[k]];
             sums[row[k] * stride + last[k] + 1] -= (uint32_t)weight[group[k]];
         }
@@ -317,7 +318,7 @@ static PyObject *add_spans(PyObject *self, PyObject *const *args, Py_ssize_t cou
         Py_END_ALLOW_THREADS
         done = 1;
     }
-    give_back(a, SPAN_ARRAYS);
+    give_back(a, ARRAYS);
     if (!done) return NULL;
     Py_RETURN_NONE;
 }
