@@ -1,7 +1,7 @@
-/* How far a line can be simplified before each of its points goes, as in drawn_walk of survey/outing_layers.py. */
+/* How far a line can be simplified before each of its points goes, as in steps_kept of raster/simplified.py. */
 
 #include "kernels.h"
-#include <math.h>
+#include "../../tracks/compiled/segments.h"
 #include <stdlib.h>
 
 /* A piece of a line between two points that stay, and for how many limits they both do. */
@@ -11,24 +11,13 @@ typedef struct {
 } Piece;
 
 /* The point of a piece that is farthest from the straight line between its ends, the first of several, and how far it
-   is. Each sum, product and quotient is one of GEOS (Distance::pointToSegment). */
+   is. */
 static Py_ssize_t farthest(const double *places, Py_ssize_t first, Py_ssize_t last, double *away_m) {
-    const double x = places[2 * first], y = places[2 * first + 1], to_x = places[2 * last], to_y = places[2 * last + 1];
-    const double dx = to_x - x, dy = to_y - y, square = dx * dx + dy * dy, length = sqrt(square);
-    const int is_place = x == to_x && y == to_y;
+    const Segment straight = segment_of(places + 2 * first, places + 2 * last);
     Py_ssize_t found = first;
     double most = -1.0;
     for (Py_ssize_t k = first + 1; k < last; k++) {
-        const double off_x = places[2 * k] - x, off_y = places[2 * k + 1] - y, along = off_x * dx + off_y * dy;
-        double away;
-        if (is_place || !(along > 0.0)) {
-            away = sqrt(off_x * off_x + off_y * off_y);
-        } else if (along >= square) {
-            const double end_x = places[2 * k] - to_x, end_y = places[2 * k + 1] - to_y;
-            away = sqrt(end_x * end_x + end_y * end_y);
-        } else {
-            away = fabs((-off_y * dx - -off_x * dy) / square) * length;
-        }
+        const double away = distance_from(straight, places + 2 * k);
         if (away > most) {
             most = away;
             found = k;

@@ -5,17 +5,14 @@ from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.raster.cells import Mask
+from fieldcomb.coverage.raster.simplified import steps_kept
 from fieldcomb.tracks.motion.legs import Leg
-from fieldcomb.tracks.recording import Floats
 
-Bearings = NDArray[
-    np.uint8
-]  # of the straight runs over each cell: 0 for none, CROSSWISE, or as `bearing_tables` has it
+# Of the straight runs over each cell: 0 for none, CROSSWISE, or as `bearing_tables` has it.
+Bearings = NDArray[np.uint8]
 SwathLeg = tuple[float, Leg]  # width of the swath along a leg, in metres, and the leg
 
 SECTORS = 15  # of 12 degrees: bearings 48 to 72 degrees apart may fall to either side of 60
@@ -43,22 +40,14 @@ def straight_runs(legs: Sequence[Leg]) -> list[tuple[int, Leg]]:
     for leg in legs:
         if leg.x_m.size < 2:
             continue
-        line = straightened(np.column_stack([leg.x_m, leg.y_m]))
+        places = np.column_stack([leg.x_m, leg.y_m])
+        line = places[steps_kept(places, [len(places)], [BEND_M]) > 0]
         dx, dy = np.diff(line[:, 0]), np.diff(line[:, 1])
         for k in np.flatnonzero(np.hypot(dx, dy) >= STRAIGHT_M).tolist():
             bearing = math.atan2(dx[k], dy[k]) % math.pi
             sector = int(bearing / math.pi * SECTORS) % SECTORS
             runs.append((sector, Leg(line[k : k + 2, 0], line[k : k + 2, 1])))
     return runs
-
-
-def straightened(places: Floats) -> Floats:
-    """Leave of a line (n, 2) the places between which it keeps within BEND_M of straight."""
-    if kernels is None:
-        return np.asarray(shapely.get_coordinates(shapely.LineString(places).simplify(BEND_M, preserve_topology=False)))
-    stays = np.zeros(len(places), np.uint8)
-    kernels.simplified(places, np.array([len(places)]), np.array([BEND_M]), stays)
-    return places[stays > 0]
 
 
 @cache

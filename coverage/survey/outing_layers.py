@@ -4,17 +4,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
-import shapely
-from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon
 
 from fieldcomb.coverage.cache.memo import Memo
-from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.ground.pass_tally import OutingPasses
 from fieldcomb.coverage.ground.site_cells import SITE, Ground
 from fieldcomb.coverage.outings.walks import WalkedOuting
 from fieldcomb.coverage.raster.cells import MOST_PASSES, OUTSIDE, Cells
 from fieldcomb.coverage.raster.grid import Grid, block_sums
+from fieldcomb.coverage.raster.simplified import steps_kept
 from fieldcomb.coverage.raster.vectorise import vectorise
 from fieldcomb.coverage.survey.outing_alone import recall_or
 from fieldcomb.coverage.survey.results import DrawnWalk, Layers, OutingLayer, StopMark, WalkLines
@@ -80,28 +78,11 @@ def drawn_walk(walk: WalkLines) -> DrawnWalk:
         for each in (walk.lines, walk.transits)
     )
     points = np.concatenate([np.zeros((0, 2)), *lines, *transits])
-    sizes = np.array([len(line) for line in (*lines, *transits)], np.int64)
-    steps, of = _steps_kept(points, sizes), np.repeat(np.arange(sizes.size), sizes)
-    some = steps > 0
-    drawn = np.bincount(of[some], minlength=sizes.size)
+    sizes = [len(line) for line in (*lines, *transits)]
+    steps = steps_kept(points, sizes, [DRAWN_WITHIN_M * 2**step for step in range(DRAWN_STEPS)])
+    some, of = steps > 0, np.repeat(np.arange(len(sizes)), sizes)
+    drawn = np.bincount(of[some], minlength=len(sizes))
     return DrawnWalk(points[some], drawn, steps[some] - np.uint8(1), len(lines))
-
-
-def _steps_kept(points: Floats, sizes: NDArray[np.int64]) -> NDArray[np.uint8]:
-    """For how many of the tolerances each point of some lines stays, the ends of a line for all; uint8 (n,)."""
-    limits_m = np.array([DRAWN_WITHIN_M * 2**step for step in range(DRAWN_STEPS)])
-    steps = np.zeros(len(points), np.uint8)
-    if kernels is not None:
-        kernels.simplified(points, sizes, limits_m, steps)
-        return steps
-    of, left = np.repeat(np.arange(sizes.size), sizes), np.arange(len(points))
-    for step, limit_m in enumerate(limits_m if len(points) else ()):
-        _, number = np.unique(of[left], return_inverse=True)
-        whole = shapely.linestrings(np.column_stack([points[left], left]), indices=number)
-        simpler = shapely.simplify(whole, limit_m, preserve_topology=False)  # each goes on from the one before
-        left = shapely.get_coordinates(simpler, include_z=True)[:, 2].astype(np.int64)  # which points they are
-        steps[left] = step + 1
-    return steps
 
 
 def as_drawn(layers: Layers) -> Layers:

@@ -1,7 +1,7 @@
 /* Strides of a walk, and which of them lie on others of another time: for quality/snapping.py, the same sums. */
 
 #include "borrow.h"
-#include <math.h>
+#include "segments.h"
 #include <stdlib.h>
 
 /* strides(x, y, chosen, least_m2) -> how many: the numbers of the first fix and of each that lies so far from the one
@@ -98,19 +98,6 @@ static int fill(Table *table, Strides *s) {
 
 static double cross(const double *a, const double *b) { return a[0] * b[1] - a[1] * b[0]; }
 
-/* How far the middle of a stride is from another: the sums of GEOS (Distance::pointToSegment). */
-static double away_m(const Strides *s, Py_ssize_t mine, Py_ssize_t other) {
-    const double *place = s->middle + 2 * mine, *from = s->begin + 2 * other, *to = s->end + 2 * other;
-    const double dx = to[0] - from[0], dy = to[1] - from[1], off_x = place[0] - from[0], off_y = place[1] - from[1];
-    const double along = off_x * dx + off_y * dy, square = dx * dx + dy * dy;
-    if (along <= 0) return sqrt(off_x * off_x + off_y * off_y);
-    if (along >= square) {
-        const double end_x = place[0] - to[0], end_y = place[1] - to[1];
-        return sqrt(end_x * end_x + end_y * end_y);
-    }
-    return fabs((off_x * dy - off_y * dx) / square) * sqrt(square);
-}
-
 /* Whether a stride is on a line of another time; how many strides are near it is added to pairs. */
 static uint8_t is_again(const Strides *s, const Table *table, Py_ssize_t mine, int64_t *pairs) {
     const double *middle = s->middle + 2 * mine;
@@ -119,7 +106,8 @@ static uint8_t is_again(const Strides *s, const Table *table, Py_ssize_t mine, i
     for (int32_t at = table->first[place_of(table, col, row)]; at >= 0; at = table->entries[at].next) {
         const Entry *entry = &table->entries[at];
         const int32_t other = entry->stride;
-        if (entry->col != col || entry->row != row || !(away_m(s, mine, other) <= s->near_m)) continue;
+        if (entry->col != col || entry->row != row) continue;
+        if (!(distance_from(segment_of(s->begin + 2 * other, s->end + 2 * other), middle) <= s->near_m)) continue;
         ++*pairs;
         if (!(s->from_s[mine] - s->to_s[other] > s->apart || s->from_s[other] - s->to_s[mine] > s->apart)) continue;
         if (!(fabs(cross(s->way + 2 * mine, s->way + 2 * other)) < s->sine)) continue;
@@ -141,8 +129,8 @@ static PyObject *again(PyObject *self, PyObject *const *args, Py_ssize_t count) 
     if (count != ARRAYS + NUMBERS) return PyErr_Format(PyExc_TypeError, "again takes %d arguments", ARRAYS + NUMBERS);
     for (int k = 0; k < NUMBERS; k++) numbers[k] = PyFloat_AsDouble(args[ARRAYS + k]);
     if (PyErr_Occurred() || borrow_all(args, ARRAYS, kinds, a) < 0) return NULL;
-    Strides s = {a[BEGIN].data, a[END].data, a[MIDDLE].data, a[WAY].data,   a[FROM_S].data, a[TO_S].data,
-                       a[ON_LINE].size, numbers[0], numbers[1],    numbers[2],    numbers[3],     0.0};
+    Strides s = {a[BEGIN].data,   a[END].data, a[MIDDLE].data, a[WAY].data, a[FROM_S].data, a[TO_S].data,
+                 a[ON_LINE].size, numbers[0],  numbers[1],     numbers[2],  numbers[3],     0.0};
     const int64_t *blocks = a[BLOCKS].data;
     int fits = s.size <= INT32_MAX / 8;
     if (!fits) PyErr_SetString(PyExc_ValueError, "there are too many strides");

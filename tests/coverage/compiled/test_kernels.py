@@ -16,10 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldcomb.coverage.compiled.kernels import kernels
-from fieldcomb.coverage.ground import added_cells, crosswise, under_coil
+from fieldcomb.coverage.ground import added_cells, under_coil
 from fieldcomb.coverage.ground.crosswise import bearing_tables
 from fieldcomb.coverage.ground.under_coil import CoilPieces
-from fieldcomb.coverage.raster import passes
+from fieldcomb.coverage.raster import passes, simplified
 from fieldcomb.coverage.raster.grid import Grid
 from fieldcomb.tracks.compiled.track_kernels import track_kernels
 from fieldcomb.tracks.motion.legs import Leg
@@ -330,13 +330,13 @@ def test_lines_to_simplify_that_do_not_fit_are_refused() -> None:
 def test_lines_are_straightened_the_same_with_and_without_kernels(
     line: list[tuple[float, float]], scale: float
 ) -> None:
-    """Straight runs begin and end at the same places, of lines that wind, come back or stand still."""
+    """The same places stay of lines that wind, come back or stand still, so that straight runs are the same."""
     for places in (np.array([*line, line[-1]]) * scale, np.array([*line, *reversed(line)]) * scale):
         found = []
         for way in (kernels, None):
             with pytest.MonkeyPatch.context() as patch:
-                patch.setattr(crosswise, "kernels", way)
-                found.append(crosswise.straightened(places))
+                patch.setattr(simplified, "kernels", way)
+                found.append(simplified.steps_kept(places, [len(places)], [0.5]))
         np.testing.assert_array_equal(*found)
 
 

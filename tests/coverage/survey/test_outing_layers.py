@@ -13,7 +13,7 @@ from recordings import FRAME, field, fixes, item, outing, serpentine, site
 
 from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.pages.packing import pack_line, pack_walks
-from fieldcomb.coverage.survey import outing_layers
+from fieldcomb.coverage.raster import simplified
 from fieldcomb.coverage.survey.outing_layers import drawn_walk
 from fieldcomb.coverage.survey.results import OutingLayer, WalkLines
 from fieldcomb.coverage.survey.survey import survey
@@ -58,7 +58,7 @@ def test_lines_are_simplified_in_c_as_in_geos(lines: list[Floats], ways: list[Fl
     found = []
     for way in (kernels, None):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(outing_layers, "kernels", way)
+            patch.setattr(simplified, "kernels", way)
             found.append(drawn_walk(walk))
     for part in ("points", "sizes", "ranks"):
         np.testing.assert_array_equal(*(getattr(one, part) for one in found), strict=True)
