@@ -4,6 +4,7 @@ from numpy import bool_, float32, float64, int16, int32, int64, uint8, uint16, u
 from numpy.typing import NDArray
 
 _F4 = NDArray[float32]
+_I2 = NDArray[int16]
 _I4 = NDArray[int32]
 _F8 = NDArray[float64]
 _I8 = NDArray[int64]
@@ -14,79 +15,32 @@ _Mask = NDArray[bool_]
 
 SOURCES: str  # a digest of what it was compiled from
 
-def intervals(
-    u: _F8,
-    v: _F8,
-    du: _F8,
-    dv: _F8,
-    slope: _F8,
-    shift: _F8,
-    square: _F8,
-    low: _I8,
-    count: _I8,
-    group: _I8,
-    rows: int,
-    cols: int,
-    /,
-) -> bytearray: ...
-def count_spans(
-    u: _F8,
-    v: _F8,
-    du: _F8,
-    dv: _F8,
-    slope: _F8,
-    shift: _F8,
-    square: _F8,
-    low: _I8,
-    count: _I8,
-    group: _I8,
-    near: _I8,
-    near_group: _I8,
-    stretches: int,
-    slices: int,
-    counts: NDArray[int16],
-    /,
-) -> None: ...
-def cover(
-    u: _F8,
-    v: _F8,
-    du: _F8,
-    dv: _F8,
-    slope: _F8,
-    shift: _F8,
-    square: _F8,
-    low: _I8,
-    count: _I8,
-    covered: _Mask,
-    /,
-) -> None: ...
-def cover_bits(
-    u: _F8,
-    v: _F8,
-    du: _F8,
-    dv: _F8,
-    slope: _F8,
-    shift: _F8,
-    square: _F8,
-    low: _I8,
-    count: _I8,
-    bit: _I8,
-    kept: _U1,
-    cells: _U1,
-    /,
-) -> None: ...
-def add_spans(
-    row: _I8,
-    first: _I8,
-    last: _I8,
-    group: _I8,
-    weight: NDArray[int32],
-    sums: _I4,
-    /,
-) -> None: ...
-def add_passes(counts: NDArray[int16], inside: _Mask, passes: _U1, most: int, /) -> None: ...
+# Of capsules u, v, du, dv, slope, shift, square; low, count.
+_Capsules = tuple[_F8, _F8, _F8, _F8, _F8, _F8, _F8, _I8, _I8]
+
+# group; rows, cols
+def intervals(*args: *tuple[*_Capsules, _I8, int, int]) -> bytearray: ...
+
+# group, near, near_group; stretches, slices; counts
+def count_spans(*args: *tuple[*_Capsules, _I8, _I8, _I8, int, int, _I2]) -> None: ...
+
+# covered
+def cover(*args: *tuple[*_Capsules, _Mask]) -> None: ...
+
+# bit; kept, cells
+def cover_bits(*args: *tuple[*_Capsules, _I8, _U1, _U1]) -> None: ...
+
+# Of spans row, first, last, group; weight.
+_Spans = tuple[_I8, _I8, _I8, _I8, _I4]
+
+# sums
+def add_spans(*args: *tuple[*_Spans, _I4]) -> None: ...
+
+# counts, inside, lost; rest, value_steps, lost_steps
+def lose_over(*args: *tuple[*_Spans, _I2, _Mask, _U2, float, int, int]) -> None: ...
+def add_passes(counts: _I2, inside: _Mask, passes: _U1, most: int, /) -> None: ...
 def add_outing(
-    counts: NDArray[int16],
+    counts: _I2,
     inside: _Mask,
     kind: _U1,
     same: _U1,
@@ -101,23 +55,9 @@ def add_outing(
 ) -> tuple[int, int, int, int, int, int, int]: ...
 def add_lost(more: _U2, lost: _U2, /) -> None: ...
 def count_lost(lost: _U2, often: _I8, /) -> None: ...
-def count_blocks(values: NDArray[int16], within: _Mask, side: int, down: int, right: int, total: _F8, /) -> None: ...
-def lose_over(
-    row: _I8,
-    first: _I8,
-    last: _I8,
-    group: _I8,
-    weight: NDArray[int32],
-    counts: NDArray[int16],
-    inside: _Mask,
-    lost: _U2,
-    rest: float,
-    value_steps: int,
-    lost_steps: int,
-    /,
-) -> None: ...
+def count_blocks(values: _I2, within: _Mask, side: int, down: int, right: int, total: _F8, /) -> None: ...
 
-# own, share, factor, begin, table, rise; and here, rho, weight, again, parts
+# own, share, factor, begin, steps; and here, rho, weight, again, parts
 _Part = tuple[_I4, _F4, _F4, _I4, _F4]
 _Sweep = tuple[_I4, _F4, _F4, _F4, tuple[_Part, ...]]
 
