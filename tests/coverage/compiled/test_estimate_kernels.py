@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from both_ways import both_ways
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -36,28 +37,21 @@ def spacings(count: int, seed: int, *, back_s: float = 0.0) -> Case:
     return found, 1.5, rng.choice([0.004, 0.3, 8.0, 900.0], 4), variance, rng.choice([0.01, 0.4])
 
 
-def without_kernels(case: Case) -> Floats:
-    """Log densities of spacings by LAPACK."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(regularity, "kernels", None)
-        return regularity._densities(*case)
-
-
 @given(st.integers(1, 40), st.integers(0, 99))
 @settings(max_examples=60, deadline=None)
 def test_the_evidence_of_spacings_is_the_same_with_and_without_kernels(count: int, seed: int) -> None:
     """Spacings that nest or cross as they may, fade at once or hardly, weigh what whole covariances say, to 1e-10."""
-    compiled = regularity._densities(*spacings(count, seed))
+    compiled, by_lapack = both_ways(lambda: regularity._densities(*spacings(count, seed)), regularity)
     assert compiled.shape == (SETTINGS,)
-    np.testing.assert_allclose(compiled, without_kernels(spacings(count, seed)), rtol=1e-10, atol=1e-10)
+    np.testing.assert_allclose(compiled, by_lapack, rtol=1e-10, atol=1e-10)
 
 
 @given(st.integers(1, 40), st.integers(0, 99), st.floats(1, 1e6))
 @settings(max_examples=20, deadline=None)
 def test_ways_out_of_order_weigh_what_they_should(count: int, seed: int, back_s: float) -> None:
     """Where the clock goes back from one way to the next, as in joined files, nothing is taken to go on in time."""
-    case = spacings(count, seed, back_s=back_s)
-    np.testing.assert_allclose(regularity._densities(*case), without_kernels(case), rtol=1e-10, atol=1e-10)
+    found = both_ways(lambda: regularity._densities(*spacings(count, seed, back_s=back_s)), regularity)
+    np.testing.assert_allclose(*found, rtol=1e-10, atol=1e-10)
 
 
 @pytest.mark.parametrize("compiled", [True, False])
@@ -103,11 +97,7 @@ def test_spacings_are_the_same_with_and_without_kernels(count: int, seed: int, r
     y = 2.0 * np.where(lane % 2, 11 - along, along) + np.round(rng.normal(0, 1, count) * rough_m, 1)
     heading = np.where(lane % 2, -np.pi / 2, np.pi / 2) + rng.normal(0, 0.2, count) * rough_m
     stations = regularity.Stations(np.arange(count) * 6.0, x, y, heading, way)
-    found = []
-    for one in (kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(regularity, "kernels", one)
-            found.append(regularity.find_spacings(stations))
+    found = both_ways(lambda: regularity.find_spacings(stations), regularity)
     for field in dataclasses.fields(regularity.Spacings):
         np.testing.assert_array_equal(*(getattr(one, field.name) for one in found))
 
@@ -254,12 +244,8 @@ def test_drawn_errors_are_the_same_with_and_without_kernels(sizes: list[int], ma
     rng = np.random.default_rng(seed)
     seconds = 1e9 + np.cumsum(rng.choice([0.0, 1.0, 4.0, 500.0], sum(sizes)))
     times = np.split(seconds, np.cumsum(sizes)[:-1])
-    found = []
-    for way in (kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(chance, "kernels", way)
-            found.append(np.concatenate(chance.drifts(times, receiver("typical"), many, seed)))
-    np.testing.assert_array_equal(*found)
+    drawn = both_ways(lambda: np.concatenate(chance.drifts(times, receiver("typical"), many, seed)), chance)
+    np.testing.assert_array_equal(*drawn)
 
 
 def test_fading_that_does_not_fit_is_refused() -> None:

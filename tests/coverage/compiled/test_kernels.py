@@ -8,12 +8,16 @@ import os
 import shutil
 import sys
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from both_ways import both_ways
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from fieldcomb.coverage.compiled.kernels import kernels
 from fieldcomb.coverage.ground import added_cells, under_coil
@@ -75,21 +79,13 @@ def test_passes_are_the_same_with_and_without_kernels(
     radius_m = np.linspace(0.0, swath_m, len(legs))
     values = np.linspace(0.0, 900.0, 2 * len(legs)).reshape(2, -1)
     bits, kept = np.arange(len(legs)) % 16, np.random.default_rng(1).integers(0, 256, 1 << 16, np.uint8)
-    found = []
-    for way in (kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(passes, "kernels", way)
-            mean, met = passes.mean_over(passes.spans_near(legs, radius_m, grid), values, grid.rows, grid.cols)
-            found.append(
-                [
-                    passes.count_passes(legs, swath_m, grid),
-                    passes.cover(legs, radius_m, grid),
-                    passes.bits_over(legs, radius_m, bits, kept, grid),
-                    mean,
-                    met,
-                ]
-            )
-    for compiled, plain in zip(*found, strict=True):
+
+    def layers() -> list[NDArray[Any]]:
+        means = passes.mean_over(passes.spans_near(legs, radius_m, grid), values, grid.rows, grid.cols)
+        covered = passes.cover(legs, radius_m, grid), passes.bits_over(legs, radius_m, bits, kept, grid)
+        return [passes.count_passes(legs, swath_m, grid), *covered, *means]
+
+    for compiled, plain in zip(*both_ways(layers, passes), strict=True):
         assert compiled.dtype == plain.dtype
         np.testing.assert_array_equal(compiled, plain)
 
@@ -106,12 +102,7 @@ def test_passes_of_a_winding_walk_are_the_same_with_and_without_kernels(
     step_m = rng.choice([0.05, 0.3, 0.3, 0.8], heading.size)
     leg = Leg(np.cumsum(step_m * np.cos(heading)), np.cumsum(step_m * np.sin(heading)))
     grid = Grid(cell_m, -round(2 / cell_m), round(3 / cell_m), round(6 / cell_m), round(7 / cell_m))
-    found = []
-    for way in (kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(passes, "kernels", way)
-            found.append(passes.count_passes([leg], swath_m, grid))
-    np.testing.assert_array_equal(*found)
+    np.testing.assert_array_equal(*both_ways(lambda: passes.count_passes([leg], swath_m, grid), passes))
 
 
 lines = st.lists(st.lists(st.tuples(coordinates, coordinates), min_size=2, max_size=50), min_size=0, max_size=4)
@@ -127,11 +118,7 @@ def test_lines_drawn_again_cover_the_same_with_and_without_kernels(
     off = np.random.default_rng(1).normal(0, 1, (2, draws, sum(len(one) for one in many)))
     x, y = np.array([place for one in many for place in one], float).reshape(-1, 2).T[:, None, :] + off
     starts = np.cumsum([0, *(len(one) for one in many)])
-    found = []
-    for way in (kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(passes, "kernels", way)
-            found.append(passes.cover_lines(x, y, starts, radius_m, grid))
+    found = both_ways(lambda: passes.cover_lines(x, y, starts, radius_m, grid), passes)
     np.testing.assert_array_equal(*found)
     for k in range(draws):
         legs = [Leg(x[k, a:b], y[k, a:b]) for a, b in itertools.pairwise(starts.tolist())]
@@ -224,18 +211,18 @@ def test_what_an_outing_adds_is_the_same_with_and_without_kernels(seed: int, row
     )
     counts = rng.choice(np.array([0, 0, 1, 2, 9], np.int16), (rows, cols + 1))[:, :-1]
     bearings = kept[np.left_shift(1, rng.integers(0, 15, counts.shape))]
-    found = []
-    for way in (kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(added_cells, "kernels", way)
-            layers = [layer.copy() for layer in whole]
-            layers[2] = layers[3] if alone else layers[2]
-            views = [layer[2 : 2 + rows, 3 : 3 + cols] for layer in layers]
-            added = added_cells.add_to_site(added_cells.SiteLayers(*views), counts, bearings)
-            added_cells.add_passes(views[2], counts, views[0])
-            found.append((added, layers))
-    assert found[0][0] == found[1][0]
-    for compiled, plain in zip(found[0][1], found[1][1], strict=True):
+
+    def add() -> tuple[added_cells.AddedCells, list[NDArray[Any]]]:
+        layers = [layer.copy() for layer in whole]
+        layers[2] = layers[3] if alone else layers[2]
+        views = [layer[2 : 2 + rows, 3 : 3 + cols] for layer in layers]
+        added = added_cells.add_to_site(added_cells.SiteLayers(*views), counts, bearings)
+        added_cells.add_passes(views[2], counts, views[0])
+        return added, layers
+
+    (added, layers), (plainly_added, plain_layers) = both_ways(add, added_cells)
+    assert added == plainly_added
+    for compiled, plain in zip(layers, plain_layers, strict=True):
         np.testing.assert_array_equal(compiled, plain)
 
 
@@ -251,17 +238,15 @@ def test_ground_under_the_coil_is_the_same_with_and_without_kernels(
     pieces = CoilPieces(legs, np.full(len(legs), 0.75), rng.choice([0.0, 0.1, 3.0, 20.0], (2, len(legs))), own)
     counts = rng.choice(np.array([0, 1, 1, 2, 9], np.int16), (grid.rows, grid.cols + 1))[:, :-1]
     inside = rng.random(counts.shape) < 0.8
-    found = []
-    for way in (kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            for module in (passes, under_coil):
-                patch.setattr(module, "kernels", way)
-            lost = np.ones((2, *counts.shape), np.uint16)
-            pieces.lose(counts, inside, pieces.spans(grid), lost)
-            tally = under_coil.UnderCoil(inside, True)
-            layers = [lost, (lost // 2).astype(np.uint16), np.full_like(lost, 65000)]
-            sums = [tally._sum(layers[:many]) for many in (1, 2, 3)]
-            found.append([lost, *sums])
+
+    def lose() -> list[NDArray[Any]]:
+        lost = np.ones((2, *counts.shape), np.uint16)
+        pieces.lose(counts, inside, pieces.spans(grid), lost)
+        tally = under_coil.UnderCoil(inside, True)
+        layers = [lost, (lost // 2).astype(np.uint16), np.full_like(lost, 65000)]
+        return [lost, *(tally._sum(layers[:many]) for many in (1, 2, 3))]
+
+    found = both_ways(lose, passes, under_coil)
     for compiled, plain in zip(*found, strict=True):
         np.testing.assert_array_equal(compiled, plain)
     assert (found[0][0] <= 65535).all() and not found[0][0][:, ~inside].any()
@@ -332,12 +317,8 @@ def test_lines_are_straightened_the_same_with_and_without_kernels(
 ) -> None:
     """The same places stay of lines that wind, come back or stand still, so that straight runs are the same."""
     for places in (np.array([*line, line[-1]]) * scale, np.array([*line, *reversed(line)]) * scale):
-        found = []
-        for way in (kernels, None):
-            with pytest.MonkeyPatch.context() as patch:
-                patch.setattr(simplified, "kernels", way)
-                found.append(simplified.steps_kept(places, [len(places)], [0.5]))
-        np.testing.assert_array_equal(*found)
+        sizes = [len(places)]
+        np.testing.assert_array_equal(*both_ways(partial(simplified.steps_kept, places, sizes, [0.5]), simplified))
 
 
 def test_a_map_is_the_same_without_kernels(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from both_ways import both_ways
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import FRAME, field, fixes, item, outing, serpentine, site
@@ -55,11 +56,7 @@ def test_lines_are_simplified_in_c_as_in_geos(lines: list[Floats], ways: list[Fl
     """The same points stay for the same tolerances with and without kernels, even where many lie equally far off."""
     rounded = [[line if decimals is None else np.round(line, decimals) for line in each] for each in (lines, ways)]
     walk = WalkLines("28cm", 1.5, None, *map(tuple, rounded))
-    found = []
-    for way in (kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(simplified, "kernels", way)
-            found.append(drawn_walk(walk))
+    found = both_ways(lambda: drawn_walk(walk), simplified)
     for part in ("points", "sizes", "ranks"):
         np.testing.assert_array_equal(*(getattr(one, part) for one in found), strict=True)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from both_ways import both_ways
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -39,13 +40,12 @@ def to_and_fro(draw: st.DrawFn) -> Fixes:
 @given(to_and_fro(), st.sampled_from([0.0, 0.011, 0.09]), st.sampled_from([20, 500, 200_000]))
 def test_what_was_walked_again_is_the_same_with_and_without_kernels(fixes: Fixes, grain_m: float, most: int) -> None:
     """Strides, which of them are on a line of another time, and how far that is looked at, are the same."""
-    found = []
-    for way in (track_kernels, None):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(snapping, "track_kernels", way)
-            patch.setattr(snapping, "MOST_PAIRS", most)
-            found.append((strides(fixes).tolist(), snapped_share(fixes, grain_m)))
-    assert found[0] == found[1]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(snapping, "MOST_PAIRS", most)
+        compiled, plain = both_ways(
+            lambda: (strides(fixes).tolist(), snapped_share(fixes, grain_m)), snapping, name="track_kernels"
+        )
+    assert compiled == plain
 
 
 @needs_kernels
