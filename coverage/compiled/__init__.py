@@ -3,5 +3,5 @@
 Whoever uses one keeps the way with numpy beside it, for machines without a compiler, and as what it is tested against.
 One alone is only as near as 1e-10: ``likelihood.c``, beside which LAPACK sums in an order that hangs on the machine.
 
-Uses ``tracks/compiled``, which borrows arrays.
+Uses ``tracks/compiled``, which borrows arrays and measures places from segments.
 """

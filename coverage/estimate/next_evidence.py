@@ -100,7 +100,10 @@ def _ten_of(kappa: float) -> tuple[MeasuredSpacing, ...]:
 
 @lru_cache(maxsize=64)
 def _told_by_ten(kappa: float) -> tuple[Floats, Floats]:
-    """What they tell of any lanes: kept, as each of many walks is drawn with one of a few kappas."""
+    """Kappas, and how likely ten spacings of such lanes make each, whatever the recording says.
+
+    Kept, as each of many walks is drawn with one of a few kappas.
+    """
     return with_spacings(KAPPA, PRIOR, _ten_of(kappa))
 
 

@@ -352,10 +352,10 @@ def _log_likelihood(found: Spacings, usual_m: float, receiver: Receiver) -> Floa
 
 
 def _densities(found: Spacings, usual_m: float, scales: Floats, variance: Floats, alone_m2: float) -> Floats:
-    """Log density of spacings, up to a constant, in many settings, (many,).
+    """Log density of spacings, up to a constant, in many settings, (many,); LinAlgError where a covariance is none.
 
-    Four processes change between the two visits of a spacing, each correlated as exp(-apart / scale): two along the
-    path and two in time. variance : of each process in each setting, (4, many). alone_m2 : of each spacing alone.
+    Four processes change between the visits of a spacing, each correlated as exp(-apart / scale): two by metres of the
+    path and two by seconds. variance : in m2 of each in each setting, (4, many). alone_m2 : of each spacing alone.
     """
     path, time = np.concatenate([found.from_m, found.to_m]), np.concatenate([found.from_s, found.to_s])
     visits = np.lexsort((time, path))
@@ -372,7 +372,7 @@ def _densities(found: Spacings, usual_m: float, scales: Floats, variance: Floats
     return np.asarray(-(np.log(pivots[:-1]).sum(axis=0) + pivots[-1]) / 2)
 
 
-def _pivots(found: Spacings, value: Floats, scales: Floats, sizes: Floats, alone_m2: float, into: Floats) -> bool:
+def _pivots(found: Spacings, value: Floats, scales: Floats, variance: Floats, alone_m2: float, into: Floats) -> bool:
     """Do as the kernel, by Cholesky factors of whole covariances; densities agree to 1e-10.
 
     Spacings become one more row, whose sum of squares is asked for; ROOM lets it pass for a row of a covariance.
@@ -384,8 +384,8 @@ def _pivots(found: Spacings, value: Floats, scales: Floats, sizes: Floats, alone
     turned = np.cos(found.onward[:, None] - found.onward[None, :])
     each = [(turned * _between(*visit, scale)).ravel() for visit, scale in zip(visits, scales, strict=True)]
     own, alone, wide = np.array(each), SPACING_SD_M**2 + alone_m2 * np.eye(n), np.empty((n + 1, n + 1))
-    for k in range(sizes.shape[1]):
-        np.add((sizes[:, k] @ own).reshape(n, n), alone, out=wide[:n, :n])
+    for k in range(variance.shape[1]):
+        np.add((variance[:, k] @ own).reshape(n, n), alone, out=wide[:n, :n])
         wide[:n, n], wide[n, n] = value, ROOM  # symmetric: only one half is read
         if dpotrf(wide.T, lower=1, clean=0, overwrite_a=1)[1]:
             return False

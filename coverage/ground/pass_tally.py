@@ -77,7 +77,8 @@ class OutingPasses:
 
 def _in_bytes(counts: Counts) -> Counts | Cells:
     """Counts in a byte each where they fit, as nearly always."""
-    return counts.astype(np.uint8) if counts.view(np.uint16).max(initial=0) < 256 else counts
+    most = counts.view(np.uint16).max(initial=0)  # taken as unsigned, one below 0 is far above
+    return counts.astype(np.uint8) if most <= np.iinfo(np.uint8).max else counts
 
 
 @dataclass(frozen=True, slots=True)

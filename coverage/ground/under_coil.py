@@ -225,15 +225,15 @@ class UnderCoil:
         self.site_cells = int(np.count_nonzero(self.inside))
 
     def add(self, walks: Sequence[SwungWalk], swept: OutingPasses) -> Under:
-        """Add what the passes of one outing leave, and return its own share.
+        """Add what the passes of one outing leave, and return its own share; None of one with a coil without a clock.
 
-        A coil that swept nothing of the site is not in it, since it does not matter how it was swung.
+        A coil that swept nothing of the site does not count, since it does not matter how it was swung.
         """
         self.counted.clear()
         for w in walks:
             if w.swing.coil.name in swept.by_coil:
                 self.swings.setdefault(w.swing.coil.name, set()).add(w.swing)
-        inside, known, untimed = self.inside[swept.here], list[_CoilPasses](), False
+        inside, timed, untimed = self.inside[swept.here], list[_CoilPasses](), False
         for name, everywhere in swept.by_coil.items():
             counts = everywhere[swept.there]
             if not _any_inside(counts, inside):
@@ -243,9 +243,9 @@ class UnderCoil:
                 untimed = True
                 self._leave_out(name, counts > 0, swept.here)
             else:
-                known.append(_CoilPasses(pieces, counts, self._layer(name)[:, *swept.here]))
+                timed.append(_CoilPasses(pieces, counts, self._layer(name)[:, *swept.here]))
         self.left_out += untimed
-        cells = self._lose(known, inside, swept.grid.window(swept.there)) if known else np.zeros(1 + self.guessed)
+        cells = self._lose(timed, inside, swept.grid.window(swept.there)) if timed else np.zeros(1 + self.guessed)
         guessed = any(not w.swing.sweep_measured for w in walks)
         return Under(None) if untimed else self._under(cells, guessed)
 

@@ -22,9 +22,9 @@ def parcel_of(value: Any) -> Parcel:
     return pickle.dumps(value, pickle.HIGHEST_PROTOCOL, buffer_callback=lies_within), large
 
 
-def contents_of(value: Parcel) -> Any:
+def contents_of(parcel: Parcel) -> Any:
     """Return the value in a parcel that was received; it then owns its arrays."""
-    head, large = value
+    head, large = parcel
     return pickle.loads(head, buffers=large)
 
 

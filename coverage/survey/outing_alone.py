@@ -38,8 +38,7 @@ class OutingAlone:
     """What one outing did.
 
     far_share : of its searching, how much lay far from the site. no_go : ground entered that nobody may search.
-    redrawn : by coil, walks with
-    ways drawn again, where their strips cannot be placed.
+    redrawn : by coil, walks with ways drawn again, where their strips cannot be placed.
     """
 
     swept: OutingPasses

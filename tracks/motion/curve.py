@@ -50,7 +50,10 @@ def bend(t_s: Floats, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
 def _curve(
     ends: tuple[Floats, Floats], tangents: tuple[Floats, Floats], which: NDArray[np.int64], weights: list[Floats]
 ) -> Floats:
-    """Cubic Hermite in given intervals, by the values and tangents at their ends, begins first; weights as above."""
+    """Cubic Hermite at places of which intervals: by the values and tangents at both ends of each.
+
+    weights : at each place, of the value and the tangent where its interval begins, then of both where it ends.
+    """
     return np.asarray(
         weights[0] * ends[0][which]
         + weights[1] * tangents[0][which]
