@@ -172,8 +172,8 @@ def join_walks(outing: OutingInput, walked: Sequence[WalkedChain], frame: SiteFr
             rest = _only_here(one, walked[number], frame)
             walks += [part.swung for part in rest]
             results += [_marked_as_double(result, walked[number], rest) for result in one.results]
-    nameless = sum(one.chain[0].searcher is None and n is None for one, n in zip(walked, instead, strict=True))
-    recorded = len({one.chain[0].searcher for one in walked} - {None}) + nameless
+    unnamed = [one for one, n in zip(walked, instead, strict=True) if one.chain[0].searcher is None and n is None]
+    recorded = len({one.chain[0].searcher for one in walked} - {None}) + _count_nameless(unnamed)
     return WalkedOuting(
         outing.id,
         outing.label,
@@ -184,6 +184,12 @@ def join_walks(outing: OutingInput, walked: Sequence[WalkedChain], frame: SiteFr
         outing.unrecorded,
         _marks([item for one in walked for item in one.chain]),
     )
+
+
+def _count_nameless(walked: Sequence[WalkedChain]) -> int:
+    """Return how many people without a name these are: who goes on in the same file, with another coil, is no other."""
+    ends = {(one.chain[-1].file, one.chain[-1].window[1]) for one in walked}
+    return sum((one.chain[0].file, one.chain[0].window[0]) not in ends for one in walked)
 
 
 def own_fixes(chains: Sequence[WalkedChain], numbers: Sequence[int]) -> tuple[Fixes, dict[str, int]]:

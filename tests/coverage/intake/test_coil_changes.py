@@ -162,6 +162,14 @@ def test_a_coil_change_is_two_recordings_of_one_file() -> None:
     assert [m.text for m in other.marks] == ["keep", "coil small", "junk"]
 
 
+def test_who_changes_the_coil_on_the_way_is_one_person() -> None:
+    """Two changes of coil do not make three people of one; a second recording is of a second person as before."""
+    pieces = marked(fixes(LANES), mark("coil small", 200), mark("coil 28cm", 400))
+    assert len(pieces) == 3 and surveyed(*pieces).report.outings[0].head.recorded == 1
+    other = item(fixes(serpentine(8, 30, 1.4, x0_m=17, y0_m=5)), swing(1.4))
+    assert other.file == pieces[0].file and surveyed(*pieces, other).report.outings[0].head.recorded == 2
+
+
 def test_what_was_typed_belongs_to_the_first_coil() -> None:
     """The typed swath stays with the coil at the start; another coil has that of site.toml; the first keeps its own."""
     pieces = marked(fixes(LANES), mark("coil SMALL after lunch", 200), mark("coil 20cm", 300), mark("coil 28 cm", 400))
