@@ -26,6 +26,9 @@ NONE = "-"  # what is not known, or is no number
 _NUMBER = r"\d+(?:[.,]\d+)?|[.,]\d+"
 _QUANTITY = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z/]*|[\"″”]|'')\s*\Z")
 
+_CLOCK_TIME = re.compile(r"\s*\d{1,2}:\d\d(?::\d\d)?\s*\Z")
+_ONE_DIGIT_HOUR = re.compile(r"^(\d{4}-\d\d-\d\d[T ])(\d:)")
+
 
 def parse_length_m(text: str, what: str = "length") -> float:
     """Read a length such as ``28cm``, ``1.5 m`` or ``11in``, in metres.
@@ -64,12 +67,16 @@ def parse_zone(name: str) -> ZoneInfo:
 
 
 def parse_time_s(text: str, zone: tzinfo, what: str = "time") -> float:
-    """Read an ISO 8601 date and time as Unix seconds; without an offset it is in ``zone``."""
+    """Read an ISO 8601 date and time as Unix seconds; without an offset it is in ``zone``.
+
+    The hour may have one digit, as spreadsheets write it: ``2026-03-07 9:30``.
+    """
     try:
-        moment = datetime.fromisoformat(text.strip())
+        moment = datetime.fromisoformat(_ONE_DIGIT_HOUR.sub(r"\g<1>0\2", text.strip()))
     except ValueError as error:
         hint = "Write it like 2026-03-07T09:30 (the site's zone) or 2026-03-07T09:30Z"
-        raise UsageError(f"{what} {text!r} is not a date and time", hint=hint) from error
+        problem = "has no date" if _CLOCK_TIME.match(text) else "is not a date and time"
+        raise UsageError(f"{what} {text!r} {problem}", hint=hint) from error
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=zone)
     return moment.timestamp()

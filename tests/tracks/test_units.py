@@ -127,6 +127,9 @@ def test_an_unknown_zone_is_a_message(name: str) -> None:
         ("2026-03-07T09:30+05:30", "2026-03-07T04:00:00Z"),
         ("2026-03-07T09:30-08:00", "2026-03-07T17:30:00Z"),
         ("2026-03-07", "2026-03-06T23:00:00Z"),
+        ("2026-03-07T9:30", "2026-03-07T08:30:00Z"),  # as a spreadsheet writes the hour
+        ("2026-07-07 9:30:15", "2026-07-07T07:30:15Z"),
+        (" 2026-03-07 9:30+05:30", "2026-03-07T04:00:00Z"),
     ],
 )
 def test_times_take_their_own_offset_or_the_sites_zone(text: str, utc: str) -> None:
@@ -140,11 +143,20 @@ def test_unix_time_counts_from_1970() -> None:
     assert parse_time_s("1970-01-01T00:00:01.5Z", UTC) == 1.5
 
 
-@pytest.mark.parametrize("text", ["", "09:30", "7 March", "2026-13-01T00:00", "2026-02-30T10:00", "2026-03-07T25:00"])
+@pytest.mark.parametrize(
+    "text", ["", "09:30", "7 March", "2026-13-01T00:00", "2026-02-30T10:00", "2026-03-07T25:00", "2026-03-07T9"]
+)
 def test_a_time_that_is_none_is_a_message(text: str) -> None:
     """A time that cannot be read is refused, with how to write one."""
     with pytest.raises(UsageError, match="2026-03-07T09:30"):
         parse_time_s(text, UTC, "--from")
+
+
+def test_a_time_of_day_alone_is_told_to_lack_its_date() -> None:
+    """Who types 9:30 reads that the date is missing, not that it is no time."""
+    for text in ("9:30", "09:30", " 9:30:15 "):
+        with pytest.raises(UsageError, match=f"--from {text!r} has no date"):
+            parse_time_s(text, UTC, "--from")
 
 
 def test_dates() -> None:
