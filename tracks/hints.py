@@ -131,7 +131,7 @@ class HintKind(Enum):
         "{first}, or choose another folder with -o",
         "{first}, and draw the map again",
     )
-    NO_SUCH_SITE = ("{like}Start it with: fieldcomb new {site}", "It may have been renamed: look at the list of sites")
+    NO_SUCH_SITE = ("{start}: fieldcomb new {site}", "It may have been renamed: look at the list of sites")
     NOT_A_FOLDER = ("Name the folder that fieldcomb new made", "Look at the list of sites")
     NOT_A_SITE = ("Start one with: fieldcomb new, or put site.toml back", "Make a new site, or put site.toml back")
 

@@ -131,10 +131,23 @@ def _wrong_use(error: click.UsageError, args: Sequence[str]) -> str:
         known = {name for option in error.ctx.command.params for name in option.opts if name.startswith("--")}
         one_dash = [f"-{arg}".partition("=")[0] for arg in args if arg[:1] == "-" != arg[1:2]]
         meant = next((name for name in one_dash if name in known and name[1:3] == error.option_name), None)
-        text = f"No such option '{meant[1:]}'. Did you mean {meant}?" if meant else text
+        text = f"No such option '{meant[1:] if meant else error.option_name}'"
+        if not meant and (owners := _commands_with(error.option_name)):
+            text += f". It is one of {owners}"
+        elif meant := meant or next(iter(error.possibilities or ()), None):
+            text += f". Did you mean {meant}?"
     elif error.ctx is not None and error.ctx.command is cli and (meant := _meant_by(first)):
         text = f"{first!r} is not a command. {meant}"
     return f"{text}{'' if text.endswith('?') else '.'} See: {command} --help"
+
+
+def _commands_with(option: str) -> str:
+    """Return which commands have an option: ``fieldcomb map and fieldcomb new``; "" for one that none has."""
+    commands = ((name, cli.get_command(click.Context(cli), name)) for name in COMMANDS)
+    *most, last = [
+        f"fieldcomb {name}" for name, one in commands if one and any(option in known.opts for known in one.params)
+    ] or [""]
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _meant_by(name: str) -> str:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -50,8 +50,7 @@ def edit_command(
         _reopen(site, reopen)
         return
     if outing is None:
-        hint = "Write its id after the site, such as 2026-03-07a; fieldcomb report SITE lists them"
-        raise UsageError("no outing was named", hint=hint)
+        _refuse_without_outing(site)
     changes = _changes(leave_out, take_back, given)
     _check_whose(changes, recording)
     from fieldcomb.coverage.actions.edit import edit
@@ -65,6 +64,15 @@ def edit_command(
         say(f"Draw the map with: fieldcomb report {shown(site)}")
     else:
         say(f"Outing {outing}: already has these values; nothing changed")
+
+
+def _refuse_without_outing(site: str) -> NoReturn:
+    """Raise UsageError with the ids that may stand after a site."""
+    from fieldcomb.coverage.commands.console import say
+    from fieldcomb.coverage.site.folder import opened
+
+    with opened(Path(site), say, reading=True) as there:
+        raise UsageError("no outing was named", hint=there.known_outings)
 
 
 def _reopen(site: str, name: str) -> None:

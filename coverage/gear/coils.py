@@ -56,7 +56,8 @@ def parse_coil(text: str, known: dict[str, Coil]) -> Coil:
         return known[text]
     if not re.match(r"[\d.,]", text):
         names = ", ".join(sorted(known)) or "none yet"
-        hint = f"Coils known here: {names}. Or type a size such as 28cm, 11in or 13x20cm"
+        sizes = "Or type a size such as 28cm, 11in or 13x20cm; add and edit give one a name: small=13x20cm"
+        hint = f"Coils known here: {names}. {sizes}"
         raise UsageError(f"coil {text!r} is not known", hint=hint)
     return coil_of_size(_one_way(text), text)
 

@@ -72,8 +72,12 @@ class Site:
         for number, outing in enumerate(self.outings):
             if outing.id == outing_id:
                 return number
-        known = ", ".join(outing.id for outing in self.outings) or "none yet"
-        raise UsageError(f"outing {outing_id!r} is not known", hint=f"Outings of this site: {known}")
+        raise UsageError(f"outing {outing_id!r} is not known", hint=self.known_outings)
+
+    @property
+    def known_outings(self) -> str:
+        """What there is to name, for whoever named no outing of this site: ``Outings of this site: 2026-03-07a``."""
+        return f"Outings of this site: {', '.join(outing.id for outing in self.outings) or 'none yet'}"
 
     def pegs_in(self, frame: SiteFrame) -> tuple[Peg, ...]:
         """Return the site's pegs in metres; raises SiteError for one that lies far from the site."""
@@ -140,7 +144,9 @@ def opened(folder: Path, say: Say, *, reading: bool = False) -> Iterator[Site]:
     """Open a site folder under its lock, after finishing what an interrupted command left there."""
     file = shown(folder)
     if not folder.exists():
-        raise SiteError("is not there", file=file, hint=HintKind.NO_SUCH_SITE(site=file, like=did_you_mean(folder)))
+        like = did_you_mean(folder)
+        start = "To start a new one" if like else "Start it with"
+        raise SiteError("is not there", file=file, hint=HintKind.NO_SUCH_SITE(site=file, start=f"{like}{start}"))
     if not folder.is_dir():
         raise SiteError("is a file, not a site folder", file=file, hint=HintKind.NOT_A_FOLDER())
     if not (folder / SITE_FILE).is_file():

@@ -114,7 +114,7 @@ def test_a_slip_in_a_name_is_answered_with_the_name_there_is(refused: Callable[[
         refused(["map", typed], 1, f"{typed}: is not there. Did you mean 'saturday walk.gpx'? Check the name")
     refused(["add", "s", "sunday.gpx"], 1, "sunday.gpx: is not there. Check the name")
     Path("north-field").mkdir()
-    refused(["report", "nort-field"], 1, "Did you mean 'north-field'? Start it with: fieldcomb new nort-field")
+    refused(["report", "nort-field"], 1, "Did you mean 'north-field'? To start a new one: fieldcomb new nort-field")
     refused(["add", "s", "--roster", "team.csv"], 1, "saturdaywalk.gpx (line 2, or is it saturday walk.gpx?)")
 
 
@@ -331,6 +331,9 @@ WRONG_USAGE: list[tuple[str, str]] = [
     ("map w.gpx --from 2026-03-07T10:00 --to 2026-03-07T09:00", "is not before the time to"),
     ("map w.gpx --colour red", "No such option"),
     ("map w.gpx -coil 28cm", "No such option '-coil'. Did you mean --coil? See: fieldcomb map --help"),
+    ("map w.gpx --since 2026-03-07", "'--since'. It is one of fieldcomb report. See: fieldcomb map --help"),
+    ("report s --boundary edge.geojson", "'--boundary'. It is one of fieldcomb map and fieldcomb new. See: "),
+    ("map w.gpx --sweps 20", "No such option '--sweps'. Did you mean --sweeps? See: fieldcomb map --help"),
     ("mop w.gpx", "No such command"),
     ("w.gpx --coil 28cm", "'w.gpx' is not a command. To draw a walk: fieldcomb map w.gpx. See: fieldcomb --help"),
     ("s --full", "'s' is not a command. To draw a site: fieldcomb report s. See: fieldcomb --help"),
@@ -340,10 +343,12 @@ WRONG_USAGE: list[tuple[str, str]] = [
     ("new t --cell 0m", "--cell: "),
     ("new t --boundary edge.geojson --edge w.gpx", "--boundary and --edge were both given"),
     ("add s", "no TRACK was given"),
-    ("add s w.gpx --coil big", "coil 'big' is not known. Coils known here: none yet"),
+    ("add s w.gpx --coil big", "coil 'big' is not known. Coils known here: none yet. Or type a size such as 28cm"),
+    ("add s w.gpx --coil Big --swath 1.4m", "13x20cm; add and edit give one a name: small=13x20cm"),
     ("add s w.gpx --swath 20cm", "smaller than the coil itself"),
     ("add s w.gpx --sweeps 20 --sweep 1", "--sweeps and --sweep were both given"),
     ("add s w.gpx --each --roster r.csv", "--each and --roster were both given"),
+    ("edit s", "no outing was named. Outings of this site: 2026-03-07a"),
     ("edit s 2026-03-07a", "no change was named"),
     ("edit s 2026-03-07a --leave-out --take-back", "--leave-out and --take-back were both given"),
     ("edit s 2026-03-07b --note x", "outing '2026-03-07b' is not known. Outings of this site: 2026-03-07a"),
