@@ -21,7 +21,7 @@ from fieldcomb.coverage.report.rounding import format_share
 from fieldcomb.coverage.report.season_words import since_lines
 from fieldcomb.coverage.report.text import cut, wrapped
 from fieldcomb.coverage.report.todo_words import format_pair
-from fieldcomb.coverage.report.words import format_interval, format_next_evidence
+from fieldcomb.coverage.report.words import format_interval, format_next_evidence, format_total_under_coil
 from fieldcomb.coverage.survey.results import Report
 from fieldcomb.tracks.text import harmless
 from fieldcomb.tracks.units import format_area, format_count, format_number, format_percent
@@ -136,6 +136,9 @@ def _answer(report: Report) -> Iterator[str]:
     yield from _labelled(SEARCHED, told.searched + as_recorded)
     for since in list(since_lines(report))[:1]:
         yield from wrapped(since, SCREEN_COLUMNS, " " * LABEL, " " * LABEL)
+    if report.depth_m is not None:
+        under = format_total_under_coil(report.total.swept_pct, report.total.under, report.depth_m)
+        yield from _labelled("At depth", under or "not known, as the walks have no times")
     if told.by_lanes:
         yield from _labelled(BY_LANES, told.by_lanes)[:MOST_LANE_LINES]
     if told.finds:

@@ -13,12 +13,14 @@ from shapely.geometry import box
 
 from fieldcomb.coverage.estimate.swept_share import NO_TIMES
 from fieldcomb.coverage.finds.find import Find
+from fieldcomb.coverage.ground.under_coil import Under
 from fieldcomb.coverage.lanes.declared import LanesResult
 from fieldcomb.coverage.places.places import SearchPlace, Worth, letter_of
 from fieldcomb.coverage.report.answer import NOWHERE, answer
 from fieldcomb.coverage.report.outing_lines import format_outing
 from fieldcomb.coverage.report.summary import summary
 from fieldcomb.coverage.report.text import columns
+from fieldcomb.coverage.report.words import format_total_under_coil
 from fieldcomb.coverage.survey.results import Comparison, Report
 
 REPORT = sample_result().report
@@ -45,11 +47,23 @@ def test_any_site_fits_one_screen(count: int, outings: int, coils: int, words: i
         coils=tuple(replace(report.coils[0], coil=f"coil {k}") for k in range(coils)),
         notes=tuple("a note" for _ in range(words)),
         finds=tuple(Find(n, "keep") for n in range(1, words)),
+        depth_m=0.15 if hostile else None,
     )
     text = summary(report)
     lines = text.splitlines()
     assert len(lines) <= 24
     assert all(columns(line) <= 80 for line in lines)
+
+
+@pytest.mark.parametrize("under", [Under(45.2, 25.4, 45.2), Under(45.2)])
+def test_a_depth_that_was_asked_for_is_answered_on_the_first_screen(under: Under) -> None:
+    """With --depth 15cm the screen says what the coil itself covered at 15 cm; without it, nothing of that kind."""
+    asked = replace(REPORT, depth_m=0.15, total=replace(REPORT.total, under=under))
+    said = " ".join(summary(asked).split())
+    assert f"At depth: {format_total_under_coil(asked.total.swept_pct, under, 0.15)}" in said
+    untimed = replace(asked, total=replace(asked.total, under=Under(None)))
+    assert "At depth: not known, as the walks have no times" in " ".join(summary(untimed).split())
+    assert "At depth" not in summary(REPORT)
 
 
 def crowded(stops: int = 1) -> Report:
