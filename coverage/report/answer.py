@@ -64,7 +64,12 @@ def format_found(report: Report) -> str:
 
 def share_of(report: Report) -> str:
     """Return what shares are of: the site, or the ground between walks where nobody drew its edge."""
-    return "of the site" if report.site.boundary == "given" else "of the ground between your walks"
+    return share_of_words(report.site.boundary)
+
+
+def share_of_words(boundary: str) -> str:
+    """Return the same by what the edge of the site is made of, as report.json has it: ``given`` or ``from walks``."""
+    return "of the site" if boundary == "given" else "of the ground between your walks"
 
 
 def format_searched(report: Report) -> str:

@@ -6,6 +6,7 @@ from typing import Any
 
 from fieldcomb.coverage.areas.from_marks import opened_again
 from fieldcomb.coverage.pages.typeset import typeset
+from fieldcomb.coverage.report.answer import share_of_words
 from fieldcomb.coverage.site.settings import Settings
 from fieldcomb.tracks.units import format_area, format_duration, format_number, format_percent
 from fieldcomb.tracks.values import dataclass
@@ -24,7 +25,10 @@ class OutingNumbers:
 def outing_numbers(report: Mapping[str, Any] | None) -> dict[str, OutingNumbers]:
     """Return the outings of a report.json by their ids; none where it is missing, not ours, or of an older version."""
     try:
-        return {} if report is None else {str(one["id"]): _numbers(one) for one in report["outings"]}
+        if report is None:
+            return {}
+        whole = share_of_words(str(report["site"]["boundary"]))
+        return {str(one["id"]): _numbers(one, whole) for one in report["outings"]}
     except (KeyError, TypeError, ValueError, AttributeError):
         return {}
 
@@ -58,13 +62,13 @@ def _closed(outings: Sequence[Mapping[str, Any]], settings: Settings) -> Iterato
                 yield ClosedPlace(name, str(one["id"]), "" if day is None else str(day))
 
 
-def _numbers(one: Mapping[str, Any]) -> OutingNumbers:
+def _numbers(one: Mapping[str, Any], whole: str) -> OutingNumbers:
     line = typeset(str(one["in_short"]))
-    return OutingNumbers(line, tuple((name, typeset(text)) for name, text in _rows(one)))
+    return OutingNumbers(line, tuple((name, typeset(text)) for name, text in _rows(one, whole)))
 
 
-def _rows(one: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    yield "Swept, as recorded", f"{format_area(one['swept_m2'])}, {format_percent(one['swept_pct'])} of the site"
+def _rows(one: Mapping[str, Any], whole: str) -> Iterator[tuple[str, str]]:
+    yield "Swept, as recorded", f"{format_area(one['swept_m2'])}, {format_percent(one['swept_pct'])} {whole}"
     yield "Of that for the first time", format_area(one["new_m2"])
     again_m2 = float(one["again_same_coil_m2"]) + float(one["again_other_coil_m2"])
     yield "Again, after earlier outings", format_area(again_m2)
@@ -74,6 +78,7 @@ def _rows(one: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     if one["speed_m_s"] is not None:
         yield "Pace", f"{format_number(one['speed_m_s'], 2)} m/s"
     yield "Walked", f"{format_number(one['walked_m'])} m"
-    yield "Stops", f"{format_number(one['stops'])}, of which {format_number(one['digs'])} digs"
+    if one["stops"] is not None:
+        yield "Stops", f"{format_number(one['stops'])}, as long as a dig: {format_number(one['digs'])}"
     yield "Not recorded", format_area(one["not_recorded_m2"])
     yield "Outside the site", format_area(one["outside_m2"])

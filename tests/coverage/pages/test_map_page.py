@@ -285,6 +285,7 @@ def test_headline_says_share_and_of_what() -> None:
     assert "70.9 % of the ground between your walks" in page.headline(between).replace(NARROW, " ")
     words = Reader(map_html(Result(between, sample_result().layers))).words
     assert "No boundary was given." in words and "Of the ground between your walks" in words
+    assert "give its file: to fieldcomb map with --boundary , to a site as its areas.geojson" in words
 
 
 def test_nearly_all_is_not_all_on_the_page() -> None:
