@@ -2,12 +2,12 @@
    factors whole covariances with LAPACK elsewhere. Sums are made in another order there.
 
    A spacing is what some processes change by between two visits, in one direction. A process whose correlation falls
-   as exp(-apart / scale) (Ornstein and Uhlenbeck 1930) has no memory: what it will be hangs on what it is at a visit
-   and on nothing before. So the walk is followed from visit to visit by Kalman's filter (1960), and what is carried
-   is what is known of the processes and of spacings that have begun and not ended: of the 79 of a block mostly 7, so
-   that it stays near the processor. The likelihood is the product of how likely each spacing was by those that ended
-   before it, which is no approximation. Both sources are named from memory. Measured: 9 ms a walk of three hours, by
-   factors of covariances in C 32. LANES settings go side by side. */
+   as exp(-apart / scale) (Ornstein's and Uhlenbeck's) has no memory: what it will be hangs on what it is at a visit
+   and on nothing before. So the walk is followed from visit to visit by Kalman's filter (1960), as Hartikainen and
+   Sarkka (2010) do for such processes, and what is carried is what is known of the processes and of spacings that
+   have begun and not ended: of the 79 of a block mostly 7, so that it stays near the processor. The likelihood is
+   the product of how likely each spacing was by those that ended before it, which is no approximation. Measured: 9
+   ms a walk of three hours, by factors of covariances in C 32. LANES settings go side by side. */
 
 #include "kernels.h"
 #include <stdlib.h>

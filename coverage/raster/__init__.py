@@ -1,4 +1,4 @@
-"""Square cells, counts of passes, and polygons around cells.
+"""Square cells, counts of passes, polygons around cells, and simpler lines.
 
 Uses ``tracks``, ``gear`` and ``compiled``.
 """
