@@ -3,7 +3,7 @@
 import gc
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
@@ -31,6 +31,8 @@ COMMANDS = {
 # New objects before those are searched for that only hold each other. Loading makes 130,000 that stay: at Python's own
 # 700 a twentieth of the time of loading goes into looking at them again and again.
 YOUNG_OBJECTS = 300_000
+
+OPTIONS_ALIKE = 0.7  # of the letters, from where an option is asked back as a slip of another; chosen for this project
 
 
 class _Commands(click.Group):
@@ -133,12 +135,20 @@ def _wrong_use(error: click.UsageError, args: Sequence[str]) -> str:
         meant = next((name for name in one_dash if name in known and name[1:3] == error.option_name), None)
         text = f"No such option '{meant[1:] if meant else error.option_name}'"
         if not meant and (owners := _commands_with(error.option_name)):
-            text += f". It is one of {owners}"
-        elif meant := meant or next(iter(error.possibilities or ()), None):
+            text += f". Only {owners} {'have' if ' and ' in owners else 'has'} it"
+        elif meant := meant or _like(error.option_name, known):
             text += f". Did you mean {meant}?"
     elif error.ctx is not None and error.ctx.command is cli and (meant := _meant_by(first)):
         text = f"{first!r} is not a command. {meant}"
     return f"{text}{'' if text.endswith('?') else '.'} See: {command} --help"
+
+
+def _like(option: str, known: Iterable[str]) -> str:
+    """Return the known option that one is probably a slip of; "" for none, so that --done is not taken for --name."""
+    from difflib import get_close_matches  # only once something is amiss
+
+    close = get_close_matches(option.lstrip("-"), [name.lstrip("-") for name in known], 1, OPTIONS_ALIKE)
+    return f"--{close[0]}" if close else ""
 
 
 def _commands_with(option: str) -> str:
