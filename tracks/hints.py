@@ -26,6 +26,18 @@ class HintKind(Enum):
         "To correct what you typed for it, open the page of outing {outing}. For two coils in one file, add it "
         "once for each coil, with that coil's times in From and To",
     )
+    COIL_ASSUMED = (
+        "No coil was named, so {coil} was assumed. Measure yours from rim to rim, and set it with --coil",
+        "No coil was named, so {coil} was assumed. Measure yours from rim to rim, and type it for the outing",
+    )
+    SWING_GUESSED = (
+        "Swing width {width} for coil {coil} is a guess, not measured: lay a tape on the ground, swing over it as "
+        "usual, measure from the coil's outer rim at the left end to its outer rim at the right, and set it with "
+        "--swath",
+        "Swing width {width} for coil {coil} is a guess, not measured: lay a tape on the ground, swing over it as "
+        "usual, measure from the coil's outer rim at the left end to its outer rim at the right, and type it for the "
+        "outing",
+    )
     GIVE_ONCE_OR_CUT = (
         "Name it once. For two coils in one file, give each its own times with --from and --to",
         "Choose it once. For two coils in one file, add it once for each coil, with that coil's times in From and To",

@@ -3,7 +3,7 @@
 import hashlib
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
@@ -28,11 +28,12 @@ from fieldcomb.coverage.survey.inputs import check_distance, check_search, check
 from fieldcomb.tracks.errors import FieldcombError, SiteError, UsageError
 from fieldcomb.tracks.formats.read import read_recording
 from fieldcomb.tracks.frame import SiteFrame
+from fieldcomb.tracks.hints import Hint, HintKind
 from fieldcomb.tracks.motion.cleaning import Fixes
 from fieldcomb.tracks.motion.peg_drift import Peg
 from fieldcomb.tracks.motion.states import no_search_notes
 from fieldcomb.tracks.recording import Floats
-from fieldcomb.tracks.units import local_date
+from fieldcomb.tracks.units import format_length, local_date
 from fieldcomb.tracks.values import dataclass
 
 # Of a core, about: whether several processes are worth it.
@@ -59,6 +60,16 @@ class ReadIn:
         """How many fixes there are, and how many were left out and why, in words."""
         out = ", ".join(f"{many} {reason}" for reason, many in sorted(self.dropped.items()) if many)
         return f"{self.fixes} fixes" + (f"; left out: {out}" if out else ", none left out")
+
+
+def assumed_in(read_in: Sequence[ReadIn]) -> Iterator[Hint]:
+    """Return which coil and which swing widths were taken without being measured, and how to measure them."""
+    assumed = [one.swing.coil.name for one in read_in if one.coil_assumed]
+    if assumed:
+        yield HintKind.COIL_ASSUMED(coil=assumed[0])
+    widths = {one.swing.coil.name: one.swing.swath_m for one in read_in if not one.swing.swath_measured}
+    for coil, width_m in widths.items():
+        yield HintKind.SWING_GUESSED(coil=coil, width=format_length(width_m))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -62,19 +62,10 @@ def tell_added(added: Sequence[Added]) -> None:
 
 def tell_assumed(added: Sequence[Added]) -> None:
     """Say which coil and swing width were taken without being measured, and how to measure them."""
-    from fieldcomb.tracks.units import format_length
+    from fieldcomb.coverage.actions.loaded_walks import assumed_in
 
-    read_in = [one for outing in added for one in outing.recordings]
-    if any(one.coil_assumed for one in read_in):
-        name = next(one.swing.coil.name for one in read_in if one.coil_assumed)
-        say(f"No coil was named, so {name} was assumed. Measure yours from rim to rim, and set it with --coil")
-    widths = {one.swing.coil.name: one.swing.swath_m for one in read_in if not one.swing.swath_measured}
-    for coil, width_m in widths.items():
-        say(
-            f"Swing width {format_length(width_m)} for coil {coil} is a guess, not measured: lay a tape on the "
-            "ground, swing over it as usual, measure from the coil's outer rim at the left end to its outer rim at "
-            "the right, and set it with --swath"
-        )
+    for one in assumed_in([one for outing in added for one in outing.recordings]):
+        say(one)
 
 
 def show_report(draw: Callable[..., Report], out: Path, *, as_json: bool, full: bool) -> Report:

@@ -127,6 +127,7 @@ def _add(order: Order, tell: Tell, workers: Workers) -> Sequence[Any]:
     tell(step="Reading the recording" if len(order.files) == 1 else f"Reading {len(order.files)} files")
     from fieldcomb.coverage.actions.add import add
     from fieldcomb.coverage.actions.given_walks import Split, WalksToAdd, WalkToAdd, with_roster
+    from fieldcomb.coverage.actions.loaded_walks import assumed_in
 
     def held(file: HeldFile) -> WalkToAdd:
         return WalkToAdd(file.name, order.start, order.end, held=file.path)
@@ -142,6 +143,8 @@ def _add(order: Order, tell: Tell, workers: Workers) -> Sequence[Any]:
             say(f"{one.file}: {one.counts}")
             for note in one.notes:
                 say(f"{one.file}: {note}")
+    for guess in assumed_in([one for outing in added for one in outing.recordings]):
+        say(guess)
     return added
 
 
