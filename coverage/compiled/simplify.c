@@ -62,6 +62,11 @@ static PyObject *simplified(PyObject *self, PyObject *const *args, Py_ssize_t co
         PyErr_SetString(PyExc_ValueError, "there are too many limits");
         fits = 0;
     }
+    for (Py_ssize_t k = 0; fits && k < a[LIMITS].size; k++)
+        if (!(((const double *)a[LIMITS].data)[k] >= 0)) { /* or a piece would be cut at its own end, for ever */
+            PyErr_SetString(PyExc_ValueError, "a limit is below 0");
+            fits = 0;
+        }
     for (Py_ssize_t line = 0; fits && line < a[SIZES].size; line++) {
         fits = sizes[line] >= 2 && sizes[line] <= a[STEPS].size - points;
         points += fits ? sizes[line] : 0;

@@ -14,12 +14,12 @@ int make_capsules(const Array *arrays, int64_t rows, int64_t cols, Capsules *mad
     made->count = arrays[COUNT].data;
     made->rows = rows;
     made->cols = cols;
-    if (rows < 0 || cols < 0 || rows >= INT32_MAX || cols >= INT32_MAX) {
+    if (rows < 0 || cols < 0 || rows > INT32_MAX / 2 || cols > INT32_MAX / 2) { /* so that none is beyond 32 bits */
         PyErr_SetString(PyExc_ValueError, "the grid is too large");
         return -1;
     }
     for (Py_ssize_t k = 0; k < made->size; k++)
-        if (made->count[k] > 0 && (made->low[k] < 0 || made->count[k] > rows - made->low[k])) {
+        if (made->count[k] < 0 || made->low[k] < 0 || made->count[k] > rows - made->low[k]) {
             PyErr_SetString(PyExc_ValueError, "a segment leaves the rows of the grid");
             return -1;
         }

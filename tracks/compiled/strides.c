@@ -118,6 +118,17 @@ static uint8_t is_again(const Strides *s, const Table *table, Py_ssize_t mine, i
     return 2 * close > around;
 }
 
+/* 1, or 0 with ValueError set where a place has no cell that a whole number tells. */
+static int lies_somewhere(const Array *places) {
+    const double *one = places->data;
+    for (Py_ssize_t k = 0; k < places->size; k++)
+        if (!(fabs(one[k]) < 1e18)) {
+            PyErr_SetString(PyExc_ValueError, "a stride lies nowhere");
+            return 0;
+        }
+    return 1;
+}
+
 /* again(begin, end, middle, way (n, 2), from_s, to_s (n,), blocks (b, 2), on_line bool (n,), near_m, room_m, apart,
    sine, most) -> how many of the blocks were looked at: runs of strides, first and last + 1, until more than most pairs
    were; on_line is written for those */
@@ -136,6 +147,7 @@ static PyObject *again(PyObject *self, PyObject *const *args, Py_ssize_t count) 
     if (!fits) PyErr_SetString(PyExc_ValueError, "there are too many strides");
     for (int k = BEGIN; fits && k < BLOCKS; k++)
         fits = check_size(&a[k], k <= WAY ? 2 * s.size : s.size, "a field of strides") == 0;
+    for (int k = BEGIN; fits && k <= MIDDLE; k++) fits = lies_somewhere(&a[k]);
     for (Py_ssize_t k = 0; fits && k < a[BLOCKS].size / 2; k++)
         if (blocks[2 * k] < 0 || blocks[2 * k + 1] > s.size) {
             PyErr_SetString(PyExc_ValueError, "a block is out of range");

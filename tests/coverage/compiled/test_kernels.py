@@ -180,6 +180,11 @@ def test_a_kernel_refuses_what_does_not_fit() -> None:
     assert not cells.any()
     with pytest.raises(ValueError, match="leaves the rows"):
         kernels.cover(*fields, one, far, np.zeros((2, 2), bool))
+    for low, count in ((one - 1, one), (np.full(1, np.iinfo(np.int64).min), one - 1), (one, one - 1)):
+        with pytest.raises(ValueError, match="leaves the rows"):
+            kernels.count_spans(*fields, low, count, one, one[:0], one[:0], 1, 8, counts)
+    with pytest.raises(ValueError, match="too large"):
+        kernels.intervals(*fields, one, one, one, 2**30, 2)
     with pytest.raises(ValueError, match="out of range"):
         kernels.intervals(*fields, one, one, one - 1, 2, 2)
     for group, near, slices, near_group in (
@@ -297,13 +302,16 @@ def test_distances_without_room_or_beyond_their_limits_are_refused() -> None:
 
 @needs_kernels
 def test_lines_to_simplify_that_do_not_fit_are_refused() -> None:
-    """Lines of one point, of more or fewer points than there are, and too many limits are refused."""
+    """Lines of one point, of more or fewer points than there are, too many limits and any below 0 are refused."""
     places, steps, limits = np.zeros((4, 2)), np.zeros(4, np.uint8), np.ones(9)
     for wrong in ([1, 3], [2, 3], [2], [], [-2, 6], [2, 2, 2]):
         with pytest.raises(ValueError, match="a line has fewer"):
             kernels.simplified(places, np.array(wrong, np.int64), limits, steps)
     with pytest.raises(ValueError, match="elements"):
         kernels.simplified(places[:3], np.array([4]), limits, steps)
+    for below in (-2.0, np.nan):
+        with pytest.raises(ValueError, match="below 0"):
+            kernels.simplified(np.full((4, 2), np.nan), np.array([4]), np.array([below]), steps)
     with pytest.raises(ValueError, match="too many"):
         kernels.simplified(places, np.array([4]), np.ones(256), steps)
     assert not steps.any()

@@ -50,7 +50,7 @@ def test_what_was_walked_again_is_the_same_with_and_without_kernels(fixes: Fixes
 
 @needs_kernels
 def test_strides_that_do_not_fit_are_refused() -> None:
-    """Fields of another size, and blocks that leave the strides, are refused and nothing is written."""
+    """Fields of another size, places that are none, and blocks that leave the strides are refused, nothing written."""
     places, times, flags, blocks = np.zeros((4, 2)), np.zeros(4), np.zeros(4, bool), np.array([[0, 4]])
     limits = (0.1, 0.03, 60.0, 0.2, 100)
     for wrong in ([[0, 5]], [[-1, 4]], [[0, 4], [4, 5]]):
@@ -61,6 +61,12 @@ def test_strides_that_do_not_fit_are_refused() -> None:
         fields[k] = fields[k][:3]
         with pytest.raises(ValueError, match="elements"):
             track_kernels.again(*fields, blocks, flags, *limits)
+    for k in range(3):
+        for nowhere in (np.nan, np.inf, -1e300):
+            fields = [places, places, places, places, times, times]
+            fields[k] = np.array([[0, 0], [0, 0], [0, nowhere], [0, 0]])
+            with pytest.raises(ValueError, match="nowhere"):
+                track_kernels.again(*fields, blocks, flags, *limits)
     with pytest.raises(ValueError, match="elements"):
         track_kernels.strides(times, times[:3], np.zeros(9, np.int64), 1.0)
     assert track_kernels.strides(np.arange(4.0), times, np.zeros(2, np.int64), 1.0) == 2
