@@ -70,7 +70,8 @@ class _Process:
         assert self._popen.stdin is not None and self._popen.stdout is not None
         self._in = self._popen.stdin
         self._unsent: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
-        threading.Thread(target=self._speak, daemon=True).start()
+        self._speaking = threading.Thread(target=self._speak, daemon=True)
+        self._speaking.start()
         threading.Thread(target=self._listen, args=(self._popen.stdout, answers), daemon=True).start()
 
     def _listen(self, out: IO[bytes], answers: "queue.SimpleQueue[tuple[_Process, Any]]") -> None:
@@ -81,7 +82,7 @@ class _Process:
         answers.put((self, None))
 
     def _speak(self) -> None:
-        with suppress(OSError):  # a process that is gone is told by its answers
+        with suppress(OSError), self._in:  # a process that is gone is told by its answers
             while message := self._unsent.get():
                 send(self._in, *message)
                 del message
@@ -95,8 +96,7 @@ class _Process:
         self._popen.kill()
         self._popen.wait()
         self._unsent.put(())
-        with suppress(OSError):
-            self._in.close()
+        self._speaking.join()  # at once, as nobody is left to read what it sends
 
 
 def _taken_apart(of: int, number: int, found: Parcel | None) -> tuple[int, int, bool, Any]:

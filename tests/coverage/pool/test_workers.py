@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from fieldcomb.coverage.pool import workers as pool_workers
 from fieldcomb.coverage.pool.workers import Workers, cores
 
 LONG = 600_000  # 3 to so high a power takes some hundredths of a second
@@ -129,6 +130,18 @@ def test_what_was_begun_beside_is_there_when_it_is_asked_for() -> None:
         first, second = workers.begin(pow, 3, 100), workers.begin(pow, 5, 100)
         assert list(workers.in_order(pow, 2, range(50), 100.0)) == [2**n for n in range(50)]
         assert second() == 5**100 and first() == 3**100
+
+
+def test_the_command_goes_on_while_a_process_has_no_time_to_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A task of megabytes is on its way to a process that is still loading: the command goes on, and can end it."""
+    monkeypatch.setattr(pool_workers, "COMMAND", (sys.executable, "-c", "import time; time.sleep(20)"))
+    with Workers(2) as workers:
+        workers.start([])
+        (pid,) = workers.pids
+        for number in range(3):
+            workers.begin(operator.getitem, bytes(1 << 22), number)
+        assert runs(pid)  # nobody waited for it, or it would have been over by now
+    assert ended(pid)
 
 
 def test_a_single_task_goes_to_a_process_only_if_one_was_started_early() -> None:
