@@ -11,6 +11,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 MOST_LINES_OF_A_MODULE = 400
 MOST_LINES_OF_A_FUNCTION = 60
+MOST_LETTERS_OF_A_LINE = 120
 SOURCES = sorted(path for folder in ("tracks", "coverage") for path in (ROOT / folder).rglob("*.py"))
 
 
@@ -40,6 +41,17 @@ def test_modules_and_functions_are_short(path: Path) -> None:
     functions = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.FunctionDef)]
     lines = {node.name: (node.end_lineno or 0) - node.lineno + 1 for node in functions}
     assert {name: length for name, length in lines.items() if length > MOST_LINES_OF_A_FUNCTION} == {}
+
+
+KERNELS = sorted(path for folder in ("tracks", "coverage") for path in (ROOT / folder / "compiled").glob("*.[ch]"))
+
+
+@pytest.mark.parametrize("path", KERNELS, ids=lambda path: "/".join(path.relative_to(ROOT).parts))
+def test_files_and_lines_of_c_are_short_too(path: Path) -> None:
+    """A file of loops in C is as short as a module, and no line is longer than the linter allows in Python."""
+    lines = path.read_text(encoding="utf-8").splitlines()
+    assert len(lines) <= MOST_LINES_OF_A_MODULE
+    assert [number for number, line in enumerate(lines, 1) if len(line) > MOST_LETTERS_OF_A_LINE] == []
 
 
 def test_no_public_name_is_defined_twice() -> None:
