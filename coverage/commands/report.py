@@ -237,6 +237,7 @@ def _share(site: str, reader: str, title: str | None, out: str | None, since: da
 
     said = [f"Left out: {'; '.join(made.left_out)}."]
     said += [f"Of this site: {', '.join(made.here)}."] if made.here else []
-    said += [f"The earlier copy is kept as {made.earlier}; what was closed since is still in it."] * bool(made.earlier)
+    if made.earlier:
+        said.append(f"The earlier copy is kept as {made.earlier}; ground that was closed since then is still in it.")
     lines = [line for text in said for line in wrapped(text, SCREEN_COLUMNS, later="  ")]
     click.echo("\n".join((f"{shown(made.path)}: a copy for the {reader}", *lines)))

@@ -245,8 +245,9 @@ def _check_between(site: Site, chosen: Sequence[OutingEntry], between: tuple[str
     for outing_id in between:
         outing = site.outings[site.outing_number(outing_id)]
         if outing not in chosen:
-            hint = "Include it again, or choose another date"
-            raise UsageError(f"outing {outing_id!r} is left out of this report", hint=hint)
+            if outing.left_out:
+                raise UsageError(f"outing {outing_id!r} is left out", hint=HintKind.TAKE_BACK(outing=outing_id))
+            raise UsageError(f"outing {outing_id!r} is of no day since then", hint="Choose an earlier date")
     if between[0] == between[1]:
         raise UsageError("--between was given the same outing twice", hint="Name two different outings")
 

@@ -30,7 +30,8 @@ def finds_total(finds: Sequence[Find]) -> list[str]:
     if kept:
         reported = sum(bool(find.reported_to or find.report_no or find.reported_on) for find in kept)
         named = sum(bool(find.what) for find in kept)
-        said.append(f"Of {len(kept)} kept, {named} say what they are and {reported} are reported")
+        say, are = "says what it is" if named == 1 else "say what they are", "is" if reported == 1 else "are"
+        said.append(f"Of {len(kept)} kept, {named} {say} and {reported} {are} reported")
     said.append(_places(finds))
     return [line for text in said for line in wrapped(text, LIST_COLUMNS, "", "  ")]
 

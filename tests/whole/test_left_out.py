@@ -181,6 +181,17 @@ def test_comparison_with_an_outing_at_fault_is_refused(capsys: pytest.CaptureFix
     assert "is missing" in capsys.readouterr().err
 
 
+def test_comparison_with_an_outing_that_does_not_count_says_how_to_make_it_count(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """One that was left out is to be taken back; for one from before --since, an earlier date is asked for."""
+    assert main(["report", "s", "--between", FAULTY, "2026-03-08a", "--since", "2026-03-08"]) == 2
+    assert f"'{FAULTY}' is of no day since then. Choose an earlier date" in capsys.readouterr().err
+    assert main(["edit", "s", FAULTY, "--leave-out"]) == 0
+    assert main(["report", "s", "--between", FAULTY, "2026-03-08a"]) == 2
+    assert f"'{FAULTY}' is left out. Use fieldcomb edit SITE {FAULTY} --take-back" in capsys.readouterr().err
+
+
 def test_marks_of_a_file_that_is_gone_are_said_not_to_be_known() -> None:
     """Ground to leave alone may have been marked in a file that cannot be read, and the report says so."""
     missing()
