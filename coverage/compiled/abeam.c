@@ -1,4 +1,5 @@
-/* Stations of a walk that lie abeam of one another: for find_spacings in estimate/regularity.py. */
+/* Stations of a walk that lie abeam of one another: as _pairs in estimate/regularity.py, less those that find_spacings
+   would leave out. */
 
 #include "kernels.h"
 #include <stdlib.h>

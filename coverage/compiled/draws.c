@@ -1,4 +1,5 @@
-/* Walks drawn again with other errors of their receiver: how errors fade, and which cells many short lines cover. */
+/* Walks drawn again with other errors of their receiver: how errors fade, as fade in estimate/chance.py, and which
+   cells many short lines cover, as cover_lines in raster/passes.py; every rounding is the same. */
 
 #include "capsules.h"
 #include <string.h>
@@ -42,7 +43,7 @@ typedef struct {
     int32_t low[AT_ONCE], count[AT_ONCE];
 } Laid;
 
-/* Lay segments between so many places, AT_ONCE at most. */
+/* Lay segments between so many places, AT_ONCE at most, as _Capsules.of in raster/passes.py. */
 WIDE static void lay(const double *x, const double *y, int segments, const double *on, int32_t rows, Laid *laid) {
     const double cell = on[CELL], r = on[RADIUS] / cell;
     double u[AT_ONCE + 1], v[AT_ONCE + 1];

@@ -1,4 +1,5 @@
-/* Passes over cells: what each stretch of a walk touches, less what two stretches touch round the cut between them.
+/* Passes over cells: what each stretch of a walk touches, less what two stretches touch round the cut between them, as
+   count_passes in raster/passes.py; whole numbers of the same intervals, so the same ones.
 
    Nearly always that is one interval of each row, which is widened by every segment; what comes to lie apart from it in
    its row is dealt with as spans. */
