@@ -174,7 +174,7 @@ static int take_off_spans(const Capsules *c, const Cut *cut, Spans *both, const 
         fault = take_off_row(&spans[begin], end - begin, cut, both, counts);
     }
     free(spans);
-    return fault;
+    return fault ? -1 : 0;
 }
 
 /* What both sides touch of each row, where every slice is one interval of it, whose rows lie one slice after another;
