@@ -61,18 +61,18 @@ class OutingPasses:
         """Whether both grids share any cell."""
         return self.bearings.size > 0
 
-    def __getstate__(self) -> list[Any]:
+    def __getstate__(self) -> dict[str, Any]:
         """Return what another process is sent: passes in a byte where they fit, those of the only coil not twice."""
-        values = [getattr(self, one.name) for one in fields(self)]
         by_coil = {name: None if one is self.passes else _in_bytes(one) for name, one in self.by_coil.items()}
-        return [self.grid, _in_bytes(self.passes), by_coil, *values[3:]]
+        rest = {one.name: getattr(self, one.name) for one in fields(self)}
+        return rest | {"passes": _in_bytes(self.passes), "by_coil": by_coil}
 
-    def __setstate__(self, state: list[Any]) -> None:
-        grid, sent, sent_by_coil, *rest = state
-        passes = sent.astype(np.int16)
-        by_coil = {name: passes if one is None else one.astype(np.int16) for name, one in sent_by_coil.items()}
-        for one, value in zip(fields(self), (grid, passes, by_coil, *rest), strict=True):
-            object.__setattr__(self, one.name, value)
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        passes = state["passes"].astype(np.int16)
+        sent = state["by_coil"].items()
+        by_coil = {name: passes if one is None else one.astype(np.int16) for name, one in sent}
+        for name, value in (state | {"passes": passes, "by_coil": by_coil}).items():
+            object.__setattr__(self, name, value)
 
 
 def _in_bytes(counts: Counts) -> Counts | Cells:
