@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from fieldcomb.coverage.gear.coils import WINDINGS
@@ -79,6 +79,7 @@ def test_long_coil_reaches_as_far_as_a_round_one_of_its_area() -> None:
     reach=st.floats(0.6, 2.0),
     depth=st.floats(0.0, 1.1),
 )
+@example(winding="concentric", width=0.5, longer=1.625, reach=0.609375, depth=0.40625)  # longest between two layers
 def test_footprint_never_exceeds_the_coil_nor_grows_with_depth(
     winding: str, width: float, longer: float, reach: float, depth: float
 ) -> None:
