@@ -44,10 +44,8 @@ def _places(finds: Sequence[Find]) -> str:
     placed = [find for find in finds if find.placed]
     if not placed:
         return "No place is known"
-    how = Counter(how_well(find) for find in placed)
-    known = ", ".join(
-        f"{count} to {words}" if words.startswith("about") else f"{count} {words}" for words, count in how.most_common()
-    )
+    how = Counter("as typed" if find.error_m is None else f"known to {how_well(find)}" for find in placed)
+    known = ", ".join(f"{count} {words}" for words, count in how.most_common())
     return f"Places: {known}" + _rest(len(finds) - len(placed), "not known")
 
 
