@@ -62,6 +62,21 @@ void give_back_layers(Layer *layers, Py_ssize_t count);
 /* 0, or -1 with ValueError set. */
 int check_size(const Array *array, Py_ssize_t size, const char *what);
 
+/* The module of a room, with the methods of each of its files, and what it was compiled from. */
+#define MODULE(...)                                                                                      \
+    static int add_methods(PyObject *module) {                                                           \
+        PyMethodDef *const all[] = {__VA_ARGS__};                                                        \
+        for (size_t k = 0; k < sizeof all / sizeof all[0]; k++)                                          \
+            if (PyModule_AddFunctions(module, all[k]) < 0) return -1;                                    \
+        return PyModule_AddStringConstant(module, "SOURCES", SOURCES);                                   \
+    }                                                                                                    \
+    static PyModuleDef_Slot slots[] = {{Py_mod_exec, add_methods}, {0, NULL}};                           \
+    static PyModuleDef definition = {                                                                    \
+        PyModuleDef_HEAD_INIT, .m_name = "_kernels", .m_doc = "Loops in C; see _kernels.pyi.",           \
+        .m_slots = slots,                                                                                \
+    };                                                                                                   \
+    PyMODINIT_FUNC PyInit__kernels(void) { return PyModuleDef_Init(&definition); }
+
 /* An entry of the array of functions that every file of kernels has; it ends with an empty one. */
 #define METHOD(NAME) {#NAME, (PyCFunction)(void (*)(void))NAME, METH_FASTCALL, NULL}
 
