@@ -39,7 +39,9 @@ class GivenOnce(click.Command):
         twice = next((one for one in given if given.count(one) > 1), None)
         if twice is not None:
             name = max(twice.opts, key=len)
-            raise click.UsageError(f"Option {name} is given {given.count(twice)} times, and takes one value", ctx)
+            raise click.UsageError(
+                f"Option {name} is given {given.count(twice)} times: keep the one that you mean", ctx
+            )
         return super().parse_args(ctx, args)
 
 

@@ -492,7 +492,7 @@ def test_an_option_given_twice_is_refused_before_anything_is_done(
     assert run(command, "here.gpx", *once, *once) == 2
     assert (
         run.err
-        == f"fieldcomb: Option {option} is given 2 times, and takes one value. See: fieldcomb {command} --help\n"
+        == f"fieldcomb: Option {option} is given 2 times: keep the one that you mean. See: fieldcomb {command} --help\n"
     )
     assert not list(Path.cwd().iterdir())
 
