@@ -25,7 +25,8 @@ from fieldcomb.tracks.units import (
 
 def page_file(name: str) -> str:
     """Read one of the package's own page files, such as ``pages/templates/panel.html``."""
-    return (files("fieldcomb.coverage") / name).read_text("utf-8")
+    room, file = name.split("/", 1)  # by its room, as an install that was taken away may leave its folders behind
+    return (files(f"fieldcomb.coverage.{room}") / file).read_text("utf-8")
 
 
 _FILTERS: dict[str, Callable[..., str]] = {
@@ -78,7 +79,7 @@ def _templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
-        bytecode_cache=KeptTemplates(files("fieldcomb.coverage") / "pages" / "__pycache__"),  # as Python does
+        bytecode_cache=KeptTemplates(files("fieldcomb.coverage.pages") / "__pycache__"),  # as Python does
     )
     env.filters |= {name: _typeset(format_value) for name, format_value in _FILTERS.items()}
     env.globals.update(
